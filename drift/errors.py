@@ -1,0 +1,44 @@
+"""This module names everything that can go wrong for a user; it prints nothing.
+
+::
+
+    DriftError              anything the user can put right; exit code 2
+    ├── SourceError         the folder, a file in it or its tables cannot be used
+    ├── StoreError          the store file cannot be opened, read or written
+    └── PolicyError         the policy file holds something that cannot be meant
+"""
+
+
+class DriftError(Exception):
+    """A problem said in four parts, so that it cannot be raised bare.
+
+    Parameters
+    ----------
+    what : str
+        What is wrong, as one clause.
+    where : str
+        The file, table, column or option that it concerns.
+    expected : str
+        What would have been right.
+    hint : str
+        What the user can do next; empty where `expected` already says it.
+    """
+
+    def __init__(self, *, what: str, where: str, expected: str, hint: str = "") -> None:
+        self.what = what
+        self.where = where
+        self.expected = expected
+        self.hint = hint
+        super().__init__(f"{where}: {what}; expected {expected}")
+
+
+class SourceError(DriftError):
+    """The folder, a file in it or its tables cannot be used."""
+
+
+class StoreError(DriftError):
+    """The store file cannot be opened, read or written."""
+
+
+class PolicyError(DriftError):
+    """The policy file holds something that cannot be meant."""

@@ -1,0 +1,188 @@
+"""This module holds every number a laboratory may choose, and reads them from a TOML file."""
+
+import dataclasses
+import difflib
+import tomllib
+from dataclasses import dataclass
+from pathlib import Path
+
+from drift.errors import PolicyError
+
+COMPARISONS = ("absolute", "rounding")
+
+
+@dataclass(frozen=True, slots=True)
+class Policy:
+    """What a laboratory may choose; each report prints it.
+
+    Attributes
+    ----------
+    tolerance_pct : float
+        Largest bias that passes, % air.  Common practice; ASTM C231 annex A1 and AASHTO T 152,
+        from memory, to be checked against the current edition.
+    comparison : {"absolute", "rounding"}
+        How a bias is compared with the tolerance (ASTM E29, names of its two methods).
+    points_pct : tuple of float
+        Nominal verification points, % air; a reading belongs to the nearest one within
+        `point_window_pct`, else to its correct air content rounded to 1 %.
+    point_window_pct : float
+        How far the correct air content may lie from a nominal point, % air.
+    interval_days : int
+        Days between visits of a meter whose own interval is not given.  Common practice, three
+        months; from memory, to be checked against the current edition.
+    resolution_pct : float
+        Step a dial is read to where neither the reading nor the meter says so and the readings
+        themselves do not show a finer one, % air.
+    baseline_visits : int
+        Visits that set the control limits of a chart, at least 3.
+    limit_sigmas : float
+        Half-width of control limits in standard deviations.
+    ewma_weight : float
+        Weight of the newest point in the EWMA chart, over 0 and at most 1.
+    trend_level : float
+        Two-sided error probability of intervals on drift and of the trend tests.
+    trend_visits : int
+        Fewest drift steps and so visits from which a trend is tested, at least 3.
+    false_discovery_rate : float
+        Share of false findings accepted among meters said to drift.
+    watch_probability : float
+        Probability of being out at the next due date from which a meter is watched.
+    drifting_probability : float
+        The same from which it is called drifting.
+    horizon_days : int
+        How far ahead a crossing date is looked for.
+    band_level : float
+        Coverage of the bands of forecasts and crossing dates.
+    """
+
+    tolerance_pct: float = 0.1
+    comparison: str = "absolute"
+    points_pct: tuple[float, ...] = (0.0, 5.0, 10.0)
+    point_window_pct: float = 1.0
+    interval_days: int = 91
+    resolution_pct: float = 0.1
+    baseline_visits: int = 7
+    limit_sigmas: float = 3.0
+    ewma_weight: float = 0.2
+    trend_level: float = 0.05
+    trend_visits: int = 6
+    false_discovery_rate: float = 0.05
+    watch_probability: float = 0.1
+    drifting_probability: float = 0.5
+    horizon_days: int = 1826
+    band_level: float = 0.8
+
+
+# Bounds outside which a value cannot be meant: field, lowest, highest (both inclusive).
+_BOUNDS: tuple[tuple[str, float, float], ...] = (
+    ("tolerance_pct", 1e-6, 10.0),
+    ("point_window_pct", 0.0, 10.0),
+    ("interval_days", 1, 3660),
+    ("resolution_pct", 1e-6, 1.0),
+    ("baseline_visits", 3, 1000),
+    ("limit_sigmas", 1.0, 6.0),
+    ("ewma_weight", 0.01, 1.0),
+    ("trend_level", 1e-4, 0.5),
+    ("trend_visits", 4, 1000),
+    ("false_discovery_rate", 1e-4, 0.5),
+    ("watch_probability", 0.0, 1.0),
+    ("drifting_probability", 0.0, 1.0),
+    ("horizon_days", 1, 36600),
+    ("band_level", 0.5, 0.999),
+)
+
+
+def read_policy(path: Path | None) -> Policy:
+    """Read a policy file over the defaults.
+
+    Parameters
+    ----------
+    path : Path or None
+        A TOML file whose keys are fields of `Policy`; None for the defaults alone.
+
+    Raises
+    ------
+    PolicyError
+        If the file cannot be read, or holds an unknown key, a wrong type or an impossible value.
+    """
+    if path is None:
+        return Policy()
+    try:
+        with path.open("rb") as file:
+            given = tomllib.load(file)
+    except OSError as error:
+        raise PolicyError(
+            what=f"cannot be read ({error.strerror})", where=str(path), expected="a TOML file"
+        ) from error
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise PolicyError(
+            what=f"is not TOML ({error})", where=str(path), expected="lines such as interval_days = 91"
+        ) from error
+    fields = {field.name: field for field in dataclasses.fields(Policy)}
+    chosen = {key: _typed(path, key, value, fields) for key, value in given.items()}
+    policy = Policy(**chosen)  # type: ignore[arg-type]  # _typed has matched each value to its field
+    _check(path, policy)
+    return policy
+
+
+def _typed(
+    path: Path, key: str, value: object, fields: dict[str, "dataclasses.Field[object]"]
+) -> object:
+    """Return `value` in the type of the field `key`, or raise."""
+    if key not in fields:
+        near = difflib.get_close_matches(key, fields, n=1)
+        raise PolicyError(
+            what=f"unknown key {key!r}",
+            where=str(path),
+            expected=f"one of {', '.join(sorted(fields))}",
+            hint=f"did you mean {near[0]!r}?" if near else "",
+        )
+    default = fields[key].default
+    number = isinstance(value, int | float) and not isinstance(value, bool)
+    if isinstance(default, float) and number:
+        return float(value)  # type: ignore[arg-type]  # known to be a number
+    if isinstance(default, tuple) and isinstance(value, list):
+        return tuple(_typed(path, key, item, {key: _item_field(default)}) for item in value)
+    if type(value) is type(default):
+        return value
+    raise PolicyError(
+        what=f"{key} = {value!r} has the wrong type",
+        where=str(path),
+        expected=f"a value like {default!r}",
+    )
+
+
+def _item_field(default: tuple[object, ...]) -> "dataclasses.Field[object]":
+    """Return a field whose default is the first item of a tuple: the type its items must have."""
+    item: dataclasses.Field[object] = dataclasses.field(default=default[0])
+    return item
+
+
+def _check(path: Path, policy: Policy) -> None:
+    """Raise if a value of `policy` cannot be meant."""
+    values = dataclasses.asdict(policy)
+    for key, low, high in _BOUNDS:
+        if not low <= values[key] <= high:
+            raise PolicyError(
+                what=f"{key} = {values[key]!r} is out of range",
+                where=str(path),
+                expected=f"a value from {low:g} to {high:g}",
+            )
+    if policy.comparison not in COMPARISONS:
+        raise PolicyError(
+            what=f"comparison = {policy.comparison!r} is unknown",
+            where=str(path),
+            expected=f"one of {', '.join(COMPARISONS)}",
+        )
+    if policy.watch_probability > policy.drifting_probability:
+        raise PolicyError(
+            what="watch_probability exceeds drifting_probability",
+            where=str(path),
+            expected="watch_probability at most drifting_probability",
+        )
+    if not policy.points_pct or list(policy.points_pct) != sorted(set(policy.points_pct)):
+        raise PolicyError(
+            what=f"points_pct = {list(policy.points_pct)} is not in ascending order",
+            where=str(path),
+            expected="different points in ascending order, such as [0, 5, 10]",
+        )
