@@ -1,0 +1,225 @@
+"""This module names the frames that cross from one layer to the next; it computes nothing.
+
+Each constant maps column names to polars types; the comment above it gives the grain and what a
+null means.  A frame that leaves a layer has these columns, sorted by its grain, unless its
+docstring says otherwise.  Times are ``t_years``: days since 2000-01-01 divided by 365.25.
+A *series* is one meter at one verification point.
+"""
+
+from dataclasses import dataclass
+from datetime import date
+
+import polars as pl
+
+EPOCH = date(2000, 1, 1)
+DAYS_PER_YEAR = 365.25
+
+Schema = dict[str, pl.DataType | type[pl.DataType]]
+
+# One row per meter, visit, stage and verification point: the replicates of one sitting.
+# visit_id is the given one, else the ISO date.  bias_pct is the mean of reading minus correct air
+# content, computed in decimal before it became a float; biases_pct the replicates themselves, in
+# the order of replicate.  spread_pct (n − 1) is null for one replicate.  resolution_pct is the
+# coarsest stated on the readings, null where none is.
+SESSIONS: Schema = {
+    "meter_id": pl.String,
+    "visit_id": pl.String,
+    "performed_on": pl.Date,
+    "stage": pl.String,
+    "point_pct": pl.Float64,
+    "correct_air_pct": pl.Float64,
+    "replicates": pl.Int64,
+    "bias_pct": pl.Float64,
+    "biases_pct": pl.List(pl.Float64),
+    "spread_pct": pl.Float64,
+    "resolution_pct": pl.Float64,
+    "vessel_id": pl.String,
+    "operator": pl.String,
+    "water_temp_c": pl.Float64,
+    "remarks": pl.String,
+}
+
+# One row per row held back or line that could not be read; column is empty for a whole row.
+HELD_BACK: Schema = {
+    "file": pl.String,
+    "line": pl.Int64,
+    "column": pl.String,
+    "reason": pl.String,
+}
+
+# One row per amended value: what was recorded first and what replaced it.
+AMENDMENTS: Schema = {
+    "table_name": pl.String,
+    "row_key": pl.String,
+    "column": pl.String,
+    "old_value": pl.String,
+    "new_value": pl.String,
+    "old_file": pl.String,
+    "old_line": pl.Int64,
+    "new_file": pl.String,
+    "new_line": pl.Int64,
+}
+
+# One row per input file; rows counts data rows, taken + held_back + known = rows.
+# table_name is empty for a file that is no known table (then note says why it was passed over).
+FILES: Schema = {
+    "file": pl.String,
+    "sha256": pl.String,
+    "table_name": pl.String,
+    "rows": pl.Int64,
+    "taken": pl.Int64,
+    "held_back": pl.Int64,
+    "known": pl.Int64,
+    "amended": pl.Int64,
+    "note": pl.String,
+}
+
+# One row per meter, visit and verification point, in time order within a series.
+# as_found/as_left are null where that stage was not read.  left_bias_pct is the bias the meter
+# went away with: as left where read, else as found carried forward where nothing was adjusted,
+# else null.  adjusted: the mark or hand was changed at this visit.  evidence_lost: it was changed
+# and no as-found was read, or a change between visits hides the step.  drift_step_pct is as-found
+# minus left_bias of the visit before, null where either is unknown; unadjusted_path_pct its running
+# sum, starting at the first as-found bias (else 0).  segment counts from 1 and rises at each
+# adjustment, so that the visit of an adjustment closes its segment.
+LEDGER: Schema = {
+    "series": pl.Int64,
+    "meter_id": pl.String,
+    "point_pct": pl.Float64,
+    "visit": pl.Int64,
+    "visit_id": pl.String,
+    "performed_on": pl.Date,
+    "t_years": pl.Float64,
+    "correct_air_pct": pl.Float64,
+    "as_found_bias_pct": pl.Float64,
+    "as_found_spread_pct": pl.Float64,
+    "as_found_replicates": pl.Int64,
+    "as_found_biases_pct": pl.List(pl.Float64),
+    "as_left_bias_pct": pl.Float64,
+    "as_left_spread_pct": pl.Float64,
+    "as_left_replicates": pl.Int64,
+    "as_left_biases_pct": pl.List(pl.Float64),
+    "left_bias_pct": pl.Float64,
+    "resolution_pct": pl.Float64,
+    "adjusted": pl.Boolean,
+    "events": pl.String,
+    "evidence_lost": pl.Boolean,
+    "drift_step_pct": pl.Float64,
+    "unadjusted_path_pct": pl.Float64,
+    "segment": pl.Int64,
+    "phase": pl.Int64,
+    "vessel_id": pl.String,
+    "operator": pl.String,
+    "remarks": pl.String,
+}
+
+# One row per series, chart and point: what a page draws.  value is what is plotted; centre,
+# lower and upper are null where the chart cannot say (too few visits for limits); lower is null
+# too where a chart has an upper limit only.  in_baseline: the point helped to set the limits.
+CHARTED: Schema = {
+    "series": pl.Int64,
+    "chart": pl.String,
+    "visit": pl.Int64,
+    "t_years": pl.Float64,
+    "phase": pl.Int64,
+    "value": pl.Float64,
+    "centre": pl.Float64,
+    "lower": pl.Float64,
+    "upper": pl.Float64,
+    "in_baseline": pl.Boolean,
+}
+
+# One row per series, chart and phase: where its limits come from.  sigma is the standard
+# deviation of one plotted point; points those in the baseline; note one sentence for the page.
+LIMITS: Schema = {
+    "series": pl.Int64,
+    "chart": pl.String,
+    "phase": pl.Int64,
+    "centre": pl.Float64,
+    "sigma": pl.Float64,
+    "points": pl.Int64,
+    "first_t_years": pl.Float64,
+    "last_t_years": pl.Float64,
+    "estimator": pl.String,
+    "note": pl.String,
+}
+
+# One row per finding of a rule on a chart: limit is the bound passed, null for a run.
+FINDINGS: Schema = {
+    "series": pl.Int64,
+    "chart": pl.String,
+    "rule": pl.String,
+    "visit": pl.Int64,
+    "value": pl.Float64,
+    "limit": pl.Float64,
+}
+
+# One row per series: trend of the unadjusted path.  Slopes are % air per year; null where there
+# are too few visits or the estimate is not identifiable.
+TRENDS: Schema = {
+    "series": pl.Int64,
+    "points": pl.Int64,
+    "slope": pl.Float64,
+    "slope_low": pl.Float64,
+    "slope_high": pl.Float64,
+    "intercept": pl.Float64,
+    "residual_sd": pl.Float64,
+    "mean_t_years": pl.Float64,
+    "sum_squares_t": pl.Float64,
+    "kendall_s": pl.Float64,
+    "kendall_p": pl.Float64,
+    "sen_slope": pl.Float64,
+    "sen_low": pl.Float64,
+    "sen_high": pl.Float64,
+    "q": pl.Float64,
+    "resolution_limited": pl.Boolean,
+}
+
+# One row per series: where it will be.  level is the bias now, as left at the last visit;
+# at_due the predicted as-found bias on due_t_years with its band; crossing times are t_years,
+# null where the tolerance is not left within the horizon.
+FORECASTS: Schema = {
+    "series": pl.Int64,
+    "due_t_years": pl.Float64,
+    "level": pl.Float64,
+    "drift": pl.Float64,
+    "drift_low": pl.Float64,
+    "drift_high": pl.Float64,
+    "at_due": pl.Float64,
+    "at_due_low": pl.Float64,
+    "at_due_high": pl.Float64,
+    "p_out_due": pl.Float64,
+    "crossing": pl.Float64,
+    "crossing_early": pl.Float64,
+    "crossing_late": pl.Float64,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Sources:
+    """What the store holds, as of one date.
+
+    Attributes
+    ----------
+    sessions, held_back, amendments, files : pl.DataFrame
+        Frames of the schemas above.
+    marks, meters, vessels, service, responses, field_tests : pl.DataFrame
+        Columns as in `drift.columns.TABLES`, amended values in force; empty where no file gave
+        the table.
+    """
+
+    sessions: pl.DataFrame
+    marks: pl.DataFrame
+    meters: pl.DataFrame
+    vessels: pl.DataFrame
+    service: pl.DataFrame
+    responses: pl.DataFrame
+    field_tests: pl.DataFrame
+    held_back: pl.DataFrame
+    amendments: pl.DataFrame
+    files: pl.DataFrame
+
+
+def empty(schema: Schema) -> pl.DataFrame:
+    """Return a frame of `schema` without rows."""
+    return pl.DataFrame(schema=schema)
