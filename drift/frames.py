@@ -223,3 +223,46 @@ class Sources:
 def empty(schema: Schema) -> pl.DataFrame:
     """Return a frame of `schema` without rows."""
     return pl.DataFrame(schema=schema)
+
+
+# One row per meter: `data/meters.csv`, in the order of the file.  Values speak for the meter's
+# worst point (highest probability of being out at the next due date).
+METERS: Schema = {
+    "meter_id": pl.String,
+    "standing": pl.String,
+    "overdue": pl.Boolean,
+    "last_visit_on": pl.Date,
+    "next_due_on": pl.Date,
+    "visits": pl.Int64,
+    "segments": pl.Int64,
+    "worst_point_pct": pl.Float64,
+    "as_found_bias_pct": pl.Float64,
+    "level_pct": pl.Float64,
+    "drift_pct_per_year": pl.Float64,
+    "drift_low": pl.Float64,
+    "drift_high": pl.Float64,
+    "trend_p": pl.Float64,
+    "trend_q": pl.Float64,
+    "p_out_next_due": pl.Float64,
+    "crossing_on": pl.Date,
+    "crossing_early": pl.Date,
+    "crossing_late": pl.Date,
+    "repeatability_pct": pl.Float64,
+    "resolution_limited": pl.Boolean,
+    "reason": pl.String,
+    "action": pl.String,
+}
+
+# One row per signal: `data/signals.csv`.  signal_id is made of meter, point, chart, rule and
+# visit date alone, so that it stays the same from review to review.
+SIGNALS: Schema = {
+    "signal_id": pl.String,
+    "meter_id": pl.String,
+    "visit_on": pl.Date,
+    "point_pct": pl.Float64,
+    "chart": pl.String,
+    "rule": pl.String,
+    "value": pl.Float64,
+    "limit": pl.Float64,
+    "sentence": pl.String,
+}

@@ -1,0 +1,42 @@
+"""This module holds what a review has found, ready to be written or drawn; it computes nothing."""
+
+from dataclasses import dataclass
+from datetime import date
+
+import polars as pl
+
+from drift.frames import Sources
+from drift.policy import Policy
+
+
+@dataclass(frozen=True, slots=True)
+class Review:
+    """Everything that a review of one source says, as of one date.
+
+    Attributes
+    ----------
+    as_of : date
+        The date it speaks for.
+    source_name : str
+        Last part of the source's path, for headings.
+    policy : Policy
+        The laboratory's choices in force.
+    sources : Sources
+        What was read, what was held back and from which files.
+    ledger, charted, limits, trends, forecasts, signals, meters : pl.DataFrame
+        Frames of `drift.frames`, each sorted by its grain; `meters` with the meters that need
+        action first.  `signals` has the further column ``answered_on`` (date of the response,
+        null where there is none).
+    """
+
+    as_of: date
+    source_name: str
+    policy: Policy
+    sources: Sources
+    ledger: pl.DataFrame
+    charted: pl.DataFrame
+    limits: pl.DataFrame
+    trends: pl.DataFrame
+    forecasts: pl.DataFrame
+    signals: pl.DataFrame
+    meters: pl.DataFrame
