@@ -116,33 +116,32 @@ def read_policy(path: Path | None) -> Policy:
         ) from error
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise PolicyError(
-            what=f"is not TOML ({error})", where=str(path), expected="lines such as interval_days = 91"
+            what=f"is not TOML ({error})",
+            where=str(path),
+            expected="lines such as interval_days = 91",
         ) from error
-    fields = {field.name: field for field in dataclasses.fields(Policy)}
-    chosen = {key: _typed(path, key, value, fields) for key, value in given.items()}
+    defaults = {field.name: field.default for field in dataclasses.fields(Policy)}
+    chosen = {key: _typed(path, key, value, defaults) for key, value in given.items()}
     policy = Policy(**chosen)  # type: ignore[arg-type]  # _typed has matched each value to its field
     _check(path, policy)
     return policy
 
 
-def _typed(
-    path: Path, key: str, value: object, fields: dict[str, "dataclasses.Field[object]"]
-) -> object:
+def _typed(path: Path, key: str, value: object, defaults: dict[str, object]) -> object:
     """Return `value` in the type of the field `key`, or raise."""
-    if key not in fields:
-        near = difflib.get_close_matches(key, fields, n=1)
+    if key not in defaults:
+        near = difflib.get_close_matches(key, defaults, n=1)
         raise PolicyError(
             what=f"unknown key {key!r}",
             where=str(path),
-            expected=f"one of {', '.join(sorted(fields))}",
+            expected=f"one of {', '.join(sorted(defaults))}",
             hint=f"did you mean {near[0]!r}?" if near else "",
         )
-    default = fields[key].default
-    number = isinstance(value, int | float) and not isinstance(value, bool)
-    if isinstance(default, float) and number:
+    default = defaults[key]
+    if isinstance(default, float) and type(value) in {int, float}:
         return float(value)  # type: ignore[arg-type]  # known to be a number
     if isinstance(default, tuple) and isinstance(value, list):
-        return tuple(_typed(path, key, item, {key: _item_field(default)}) for item in value)
+        return tuple(_typed(path, key, item, {key: default[0]}) for item in value)
     if type(value) is type(default):
         return value
     raise PolicyError(
@@ -150,12 +149,6 @@ def _typed(
         where=str(path),
         expected=f"a value like {default!r}",
     )
-
-
-def _item_field(default: tuple[object, ...]) -> "dataclasses.Field[object]":
-    """Return a field whose default is the first item of a tuple: the type its items must have."""
-    item: dataclasses.Field[object] = dataclasses.field(default=default[0])
-    return item
 
 
 def _check(path: Path, policy: Policy) -> None:
