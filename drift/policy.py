@@ -49,6 +49,13 @@ class Policy:
         Probability of being out at the next due date from which a meter is watched.
     drifting_probability : float
         The same from which it is called drifting.
+    drift_reach_days : int
+        A confirmed drift makes a meter drifting when it is expected to cross the tolerance within
+        this many days, however likely the next visit is to find it in.
+    signal_days : int
+        A signal without a response keeps a meter watched for this many days.
+    rules : tuple of str
+        Rules that may speak on a chart.
     horizon_days : int
         How far ahead a crossing date is looked for.
     band_level : float
@@ -69,6 +76,9 @@ class Policy:
     false_discovery_rate: float = 0.05
     watch_probability: float = 0.1
     drifting_probability: float = 0.5
+    drift_reach_days: int = 365
+    signal_days: int = 365
+    rules: tuple[str, ...] = ("beyond_limits",)
     horizon_days: int = 1826
     band_level: float = 0.8
 
@@ -87,6 +97,8 @@ _BOUNDS: tuple[tuple[str, float, float], ...] = (
     ("false_discovery_rate", 1e-4, 0.5),
     ("watch_probability", 0.0, 1.0),
     ("drifting_probability", 0.0, 1.0),
+    ("drift_reach_days", 0, 36600),
+    ("signal_days", 0, 36600),
     ("horizon_days", 1, 36600),
     ("band_level", 0.5, 0.999),
 )
