@@ -1,0 +1,199 @@
+"""This module gathers what is known of each meter and orders the fleet; it computes no forecast."""
+
+from datetime import date, timedelta
+from typing import Any
+
+import polars as pl
+
+from drift.decisions.standing import Facts, Verdict, decide
+from drift.frames import DAYS_PER_YEAR, EPOCH, METERS
+from drift.policy import Policy
+from drift.stats.conformity import within_tolerance
+
+# Who is named first: those that need action before their next due date.
+_ORDER = ("out", "drifting", "overdue", "watch", "unproven", "holding", "retired")
+
+
+def to_date(t_years: pl.Expr) -> pl.Expr:
+    """Turn a time in years since the epoch into the day it falls on."""
+    return pl.lit(EPOCH) + pl.duration(days=(t_years * DAYS_PER_YEAR).round(0).cast(pl.Int64))
+
+
+def build_meters(
+    ledger: pl.DataFrame,
+    *,
+    forecasts: pl.DataFrame,
+    trends: pl.DataFrame,
+    signals: pl.DataFrame,
+    schedule: pl.DataFrame,
+    as_of: date,
+    policy: Policy,
+) -> pl.DataFrame:
+    """Decide the standing of every meter.
+
+    Parameters
+    ----------
+    ledger, forecasts, trends, signals : pl.DataFrame
+        Frames of `drift.frames`; `signals` with ``answered_on``.
+    schedule : pl.DataFrame
+        From `drift.decisions.schedule.build_schedule`.
+    as_of : date
+        The date the review speaks for.
+    policy : Policy
+        The thresholds.
+
+    Returns
+    -------
+    pl.DataFrame
+        Frame of `drift.frames.METERS`, those that need action first.
+    """
+    points = _points(ledger, forecasts, trends)
+    since = as_of - timedelta(days=policy.signal_days)
+    open_signals = (
+        signals.filter(pl.col("answered_on").is_null() & (pl.col("visit_on") >= since))
+        .group_by("meter_id")
+        .agg(open_signals=pl.len().cast(pl.Int64))
+    )
+    rows = (
+        schedule.join(_worst(points), on="meter_id", how="left")
+        .join(_left_out(points, schedule, policy), on="meter_id", how="left")
+        .join(_repeatability(ledger), on="meter_id", how="left")
+        .join(open_signals, on="meter_id", how="left")
+        .with_columns(pl.col("open_signals").fill_null(0))
+        .sort("meter_id")
+    )
+    verdicts = [decide(_facts(row, as_of), policy) for row in rows.iter_rows(named=True)]
+    return _ordered(rows, verdicts)
+
+
+def _points(ledger: pl.DataFrame, forecasts: pl.DataFrame, trends: pl.DataFrame) -> pl.DataFrame:
+    """Return one row per series: its last readings, forecast and trend."""
+    last = ledger.group_by("series", "meter_id", "point_pct").agg(
+        seen_on=pl.col("performed_on").last(),
+        found=pl.col("as_found_bias_pct").last(),
+        left=pl.col("left_bias_pct").last(),
+        as_found_bias_pct=pl.col("as_found_bias_pct").drop_nulls().last(),
+    )
+    tests = trends.select("series", "kendall_p", "q", "resolution_limited")
+    return last.join(forecasts, on="series", how="left").join(tests, on="series", how="left")
+
+
+def _worst(points: pl.DataFrame) -> pl.DataFrame:
+    """Return each meter's worst point: highest P(out), then largest bias, then lowest point."""
+    return (
+        points.sort(
+            "meter_id",
+            pl.col("p_out_due").fill_null(-1.0),
+            pl.col("as_found_bias_pct").abs().fill_null(-1.0),
+            "point_pct",
+            descending=[False, True, True, False],
+        )
+        .unique("meter_id", keep="first", maintain_order=True)
+        .select(
+            "meter_id",
+            "as_found_bias_pct",
+            worst_point_pct="point_pct",
+            level_pct="level",
+            drift_pct_per_year="drift",
+            drift_low="drift_low",
+            drift_high="drift_high",
+            trend_p="kendall_p",
+            trend_q="q",
+            p_out_next_due="p_out_due",
+            crossing_on=to_date(pl.col("crossing")),
+            crossing_early=to_date(pl.col("crossing_early")),
+            crossing_late=to_date(pl.col("crossing_late")),
+            resolution_limited=pl.col("resolution_limited").fill_null(value=False),
+        )
+    )
+
+
+def _left_out(points: pl.DataFrame, schedule: pl.DataFrame, policy: Policy) -> pl.DataFrame:
+    """Return the meters that the last visit left outside, or not shown to be inside."""
+
+    def beyond(bias: str) -> pl.Expr:
+        within = within_tolerance(
+            pl.col(bias), tolerance=policy.tolerance_pct, comparison=policy.comparison
+        )
+        return ~within
+
+    at_last = points.join(
+        schedule.select("meter_id", seen_on="last_visit_on"), on=["meter_id", "seen_on"]
+    )
+    return (
+        at_last.filter(beyond("left") | (pl.col("left").is_null() & beyond("found")))
+        .sort("meter_id", pl.coalesce("left", "found").abs(), descending=[False, True])
+        .unique("meter_id", keep="first", maintain_order=True)
+        .select("meter_id", out_point="point_pct", out_found="found", out_left="left")
+    )
+
+
+def _repeatability(ledger: pl.DataFrame) -> pl.DataFrame:
+    """Return the standard deviation of replicates, pooled over all visits, points and stages."""
+    spreads = pl.concat(
+        [
+            ledger.select(
+                "meter_id",
+                freedom=pl.col(f"{stage}_replicates") - 1,
+                squares=(pl.col(f"{stage}_replicates") - 1) * pl.col(f"{stage}_spread_pct") ** 2,
+            )
+            for stage in ("as_found", "as_left")
+        ]
+    ).drop_nulls()
+    return (
+        spreads.group_by("meter_id")
+        .agg(repeatability_pct=(pl.col("squares").sum() / pl.col("freedom").sum()).sqrt())
+        .with_columns(pl.col("repeatability_pct").fill_nan(None))
+    )
+
+
+def _facts(row: dict[str, Any], as_of: date) -> Facts:
+    """Pick the facts of one meter out of its row."""
+    return Facts(
+        status=row["status"],
+        overdue=row["overdue"],
+        next_due_on=row["next_due_on"],
+        speaks_for=row["speaks_for"],
+        as_of=as_of,
+        last_visit_on=row["last_visit_on"],
+        visits=row["visits"],
+        out_point=row["out_point"],
+        out_found=row["out_found"],
+        out_left=row["out_left"],
+        point=row["worst_point_pct"],
+        level=row["level_pct"],
+        drift=row["drift_pct_per_year"],
+        drift_low=row["drift_low"],
+        drift_high=row["drift_high"],
+        p_out=row["p_out_next_due"],
+        trend_q=row["trend_q"],
+        crossing_on=row["crossing_on"],
+        crossing_early=row["crossing_early"],
+        open_signals=row["open_signals"],
+        resolution_limited=row["resolution_limited"],
+    )
+
+
+def _ordered(rows: pl.DataFrame, verdicts: list[Verdict]) -> pl.DataFrame:
+    """Add the verdicts and sort by what needs action, then by risk."""
+    judged = rows.with_columns(
+        standing=pl.Series([verdict.standing for verdict in verdicts], dtype=pl.String),
+        reason=pl.Series([verdict.reason for verdict in verdicts], dtype=pl.String),
+        action=pl.Series([verdict.action for verdict in verdicts], dtype=pl.String),
+    )
+    group = (
+        pl.when(pl.col("status") == "retired")
+        .then(pl.lit("retired"))
+        .when(pl.col("overdue") & ~pl.col("standing").is_in(["out", "drifting"]))
+        .then(pl.lit("overdue"))
+        .otherwise("standing")
+    )
+    place = group.replace_strict({name: at for at, name in enumerate(_ORDER)})
+    return (
+        judged.with_columns(place=place)
+        .sort(
+            "place", "p_out_next_due", "meter_id", descending=[False, True, False], nulls_last=True
+        )
+        .select(METERS.keys())
+        .cast(METERS)  # type: ignore[arg-type]  # names to types
+    )

@@ -1,0 +1,256 @@
+"""This module decides each meter's standing, with its reason and one action, in one place.
+
+The rules are tried from the top; the first that applies gives the standing:
+
+==========  =====================================================================================
+out         withdrawn; or as found outside tolerance at the last visit and not shown put right
+drifting    expected outside at the next due date, or a confirmed drift that crosses soon
+unproven    too few visits, or nothing that can be forecast
+watch       some risk, a confirmed drift further off, or a signal without a response
+holding     none of these
+==========  =====================================================================================
+
+Overdue is a flag of its own.  A retired meter keeps the standing of its last visit and asks for
+nothing.
+"""
+
+from dataclasses import dataclass
+from datetime import date
+
+from drift.format import NO_BREAK, bias, bias_with_unit, count, day, plain, point, probability
+from drift.policy import Policy
+
+STANDINGS = ("out", "drifting", "watch", "unproven", "holding")
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """What the standing of one meter rests on; biases and levels in % air.
+
+    Attributes
+    ----------
+    status : {"active", "withdrawn", "retired"}
+        As the laboratory recorded it.
+    overdue, next_due_on, speaks_for, last_visit_on, visits
+        From `drift.decisions.schedule`.
+    out_point, out_found, out_left : float or None
+        Point, as-found and as-left bias where the last visit left the meter outside tolerance or
+        not shown to be inside; all None where it did not.
+    point, level, drift, drift_low, drift_high, p_out, trend_q
+        The worst point and what is forecast for it.
+    crossing_on, crossing_early : date or None
+        When it is expected to leave the tolerance.
+    open_signals : int
+        Recent signals without a response.
+    resolution_limited : bool
+        The dial is too coarse to show the drift's size.
+    """
+
+    status: str
+    overdue: bool
+    next_due_on: date | None
+    speaks_for: date
+    as_of: date
+    last_visit_on: date
+    visits: int
+    out_point: float | None
+    out_found: float | None
+    out_left: float | None
+    point: float
+    level: float | None
+    drift: float | None
+    drift_low: float | None
+    drift_high: float | None
+    p_out: float | None
+    trend_q: float | None
+    crossing_on: date | None
+    crossing_early: date | None
+    open_signals: int
+    resolution_limited: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """A standing, the one sentence it rests on and the one thing to do."""
+
+    standing: str
+    reason: str
+    action: str
+
+
+def decide(facts: Facts, policy: Policy) -> Verdict:
+    """Decide the standing of one meter.
+
+    Parameters
+    ----------
+    facts : Facts
+        What is known of it.
+    policy : Policy
+        The thresholds.
+    """
+    if facts.status == "retired":
+        return _retired(facts)
+    for rule in (_out, _drifting, _unproven, _watch):
+        verdict = rule(facts, policy)
+        if verdict is not None:
+            break
+    else:
+        verdict = _holding(facts, policy)
+    if facts.overdue and facts.next_due_on is not None:
+        late = count((facts.as_of - facts.next_due_on).days, "day")
+        return Verdict(
+            verdict.standing,
+            verdict.reason,
+            f"Overdue by {late}: calibrate before any further use.",
+        )
+    return verdict
+
+
+def _retired(facts: Facts) -> Verdict:
+    """Keep the standing of the last visit; nothing is asked of a retired meter."""
+    left_out = facts.out_point is not None
+    return Verdict(
+        "out" if left_out else "holding",
+        f"Retired; last seen {day(facts.last_visit_on)}"
+        + (f" outside tolerance at {point(facts.out_point)}." if left_out else "."),
+        "None: not in use.",
+    )
+
+
+def _out(facts: Facts, policy: Policy) -> Verdict | None:
+    """Find the meter outside tolerance, or withdrawn."""
+    if facts.out_point is None:
+        if facts.status != "withdrawn":
+            return None
+        return Verdict(
+            "out",
+            f"Withdrawn from use; last seen {day(facts.last_visit_on)}.",
+            "Keep it marked and out of use until it has been put right and read as left.",
+        )
+    beyond = _tolerance(policy)
+    if facts.out_left is not None:
+        seen = f"left at {bias_with_unit(facts.out_left)}"
+    else:
+        seen = f"found at {bias_with_unit(facts.out_found)} and not shown to be put right"
+    withdrawn = " and withdrawn" if facts.status == "withdrawn" else ""
+    return Verdict(
+        "out",
+        f"At {point(facts.out_point)} it was {seen} on {day(facts.last_visit_on)}, "
+        f"outside {beyond}{withdrawn}.",
+        "Take it out of use, put it right and read it as left; review results since it was last "
+        "known to be in tolerance.",
+    )
+
+
+def _drifting(facts: Facts, policy: Policy) -> Verdict | None:
+    """Expect the meter to leave the tolerance before it is next seen, or soon and surely."""
+    if facts.p_out is None:
+        return None
+    if facts.p_out >= policy.drifting_probability:
+        return Verdict("drifting", _forecast_words(facts), _sooner(facts))
+    if (
+        _confirmed(facts, policy)
+        and facts.crossing_on is not None
+        and (facts.crossing_on - facts.as_of).days <= policy.drift_reach_days
+    ):
+        return Verdict(
+            "drifting",
+            f"Confirmed drift of {_drift_words(facts)} at {point(facts.point)} crosses the "
+            f"tolerance about {day(facts.crossing_on)}; P(out) {probability(facts.p_out)} on "
+            f"{day(facts.speaks_for)}.",
+            _sooner(facts),
+        )
+    return None
+
+
+def _unproven(facts: Facts, policy: Policy) -> Verdict | None:
+    """Say that the history is too short, or ends in a change that nobody read."""
+    if facts.visits < policy.trend_visits:
+        return Verdict(
+            "unproven",
+            f"{count(facts.visits, 'visit')} so far; a trend is first "
+            f"tested at {policy.trend_visits}.",
+            "Keep to the schedule; record as found before any adjustment.",
+        )
+    if facts.level is None:
+        return Verdict(
+            "unproven",
+            f"Its level since {day(facts.last_visit_on)} is not known: it was adjusted without a "
+            "reading as left.",
+            "Read it as left before further use.",
+        )
+    if facts.p_out is None:
+        return Verdict(
+            "unproven",
+            "Nothing can be forecast from its readings.",
+            "Keep to the schedule; record as found before any adjustment.",
+        )
+    return None
+
+
+def _watch(facts: Facts, policy: Policy) -> Verdict | None:
+    """Find some risk, a confirmed drift further off, or a signal nobody has answered."""
+    if facts.p_out is not None and facts.p_out >= policy.watch_probability:
+        return Verdict("watch", _forecast_words(facts), "Calibrate by the due date, not after it.")
+    if _confirmed(facts, policy):
+        return Verdict(
+            "watch",
+            f"Confirmed drift of {_drift_words(facts)} at {point(facts.point)}, still inside: "
+            f"P(out) {probability(facts.p_out)} on {day(facts.speaks_for)}.",
+            "Look for its cause at the next visit.",
+        )
+    if facts.open_signals:
+        have = "has" if facts.open_signals == 1 else "have"
+        return Verdict(
+            "watch",
+            f"{count(facts.open_signals, 'signal')} of the last {policy.signal_days} days {have} "
+            "no response.",
+            "Record what was found and what was done about it.",
+        )
+    return None
+
+
+def _holding(facts: Facts, policy: Policy) -> Verdict:
+    """Say how small the risk is."""
+    limited = "; drift limited by the dial's resolution" if facts.resolution_limited else ""
+    return Verdict(
+        "holding",
+        f"In tolerance ({_tolerance(policy)}) and nothing signals: P(out) "
+        f"{probability(facts.p_out)} on {day(facts.speaks_for)}{limited}.",
+        "Keep to the schedule.",
+    )
+
+
+def _tolerance(policy: Policy) -> str:
+    """Say the tolerance with its unit."""
+    return f"±{plain(policy.tolerance_pct)}{NO_BREAK}%{NO_BREAK}air"
+
+
+def _confirmed(facts: Facts, policy: Policy) -> bool:
+    """Whether the fleet-wide false discovery rate lets this drift be called real."""
+    return facts.trend_q is not None and facts.trend_q <= policy.false_discovery_rate
+
+
+def _drift_words(facts: Facts) -> str:
+    """Say the drift with its interval, or that the dial cannot show it."""
+    if facts.drift is None or facts.drift_low is None or facts.drift_high is None:
+        return "a size that the dial's resolution hides"
+    return (
+        f"{bias(facts.drift)}{NO_BREAK}%/year ({bias(facts.drift_low)} to {bias(facts.drift_high)})"
+    )
+
+
+def _forecast_words(facts: Facts) -> str:
+    """Say the probability with the level and drift it comes from."""
+    return (
+        f"P(out) {probability(facts.p_out)} on {day(facts.speaks_for)} at {point(facts.point)}: "
+        f"level {bias_with_unit(facts.level)} now, drift {_drift_words(facts)}."
+    )
+
+
+def _sooner(facts: Facts) -> str:
+    """Say until when it may be calibrated: the early bound of the crossing, if that is ahead."""
+    by = facts.crossing_early
+    if by is None or by <= facts.as_of:
+        return "Calibrate it before further use."
+    return f"Calibrate it by {day(min(by, facts.speaks_for))}."
