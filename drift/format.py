@@ -1,0 +1,175 @@
+"""This module turns numbers, units and dates into display text; it computes no statistics.
+
+Rounding
+--------
+*How far.* "The numerical values of the estimate y and its standard uncertainty … should not be
+given with an excessive number of digits.  It usually suffices to quote [the uncertainty] to at
+most two significant digits" (JCGM 100:2008, GUM, 7.2.6; quoted from memory).  The standard
+uncertainty of a bias is some hundredths of a percent of air at best, so biases, their steps and
+their yearly drift are shown to 0.001 % air.
+
+*Which way.* A digit exactly halfway goes to the even neighbour (ASTM E29, rounding method; GUM
+gives no rule).  The decimal value that was written is rounded, not its binary neighbour, so that
+0.15 to one place is 0.2.
+
+Words
+-----
+A minus sign is U+2212; what is not known is "cannot say", never a blank, a nan or a zero; no
+probability is shown as 0 % or 100 %, because no model can promise either.
+"""
+
+import math
+from datetime import date
+from decimal import ROUND_HALF_EVEN, Decimal
+
+CANNOT_SAY = "cannot say"
+MINUS = "\u2212"
+# A number and its unit stay on one line.
+NO_BREAK = "\u00a0"
+
+BIAS_PLACES = 3
+_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+
+
+def known(value: float | None) -> bool:
+    """Return whether `value` is a finite number."""
+    return value is not None and math.isfinite(value)
+
+
+def fixed(value: float | None, *, places: int, signed: bool = False) -> str:
+    """Return `value` with a fixed number of decimal places.
+
+    Parameters
+    ----------
+    value : float or None
+        Any number; None, nan and the infinities give "cannot say".
+    places : int
+        Decimal places, 0 or more.
+    signed : bool
+        Whether a positive number carries a plus sign.  Zero never carries a sign.
+
+    Examples
+    --------
+    >>> [fixed(x, places=1) for x in (0.05, 0.15, 0.25, 5.05, 5.15)]
+    ['0.0', '0.2', '0.2', '5.0', '5.2']
+    """
+    if value is None or not math.isfinite(value):
+        return CANNOT_SAY
+    step = Decimal(1).scaleb(-places)
+    rounded = Decimal(repr(float(value))).quantize(step, rounding=ROUND_HALF_EVEN)
+    digits = f"{abs(rounded):f}"
+    if rounded == 0:
+        return digits
+    return f"{MINUS if rounded < 0 else '+' if signed else ''}{digits}"
+
+
+def plain(value: float | None) -> str:
+    """Return a number as it would be written by hand: no trailing zeros, a true minus sign."""
+    if value is None or not math.isfinite(value):
+        return CANNOT_SAY
+    text = f"{Decimal(repr(float(value))):f}"
+    text = text.rstrip("0").rstrip(".") if "." in text else text
+    return text.replace("-", MINUS) if text not in {"-0", ""} else "0"
+
+
+def bias(value: float | None) -> str:
+    """Return a bias, a drift step or a yearly drift in % air, signed, without the unit."""
+    return fixed(value, places=BIAS_PLACES, signed=True)
+
+
+def bias_with_unit(value: float | None) -> str:
+    """Return a bias as `bias` does, with its unit."""
+    return f"{bias(value)}{NO_BREAK}%{NO_BREAK}air" if known(value) else CANNOT_SAY
+
+
+def spread(value: float | None) -> str:
+    """Return a standard deviation or a range in % air, without sign and unit."""
+    return fixed(value, places=BIAS_PLACES)
+
+
+def interval(low: float | None, high: float | None) -> str:
+    """Return an interval of biases: "−0.012 to +0.034"."""
+    return f"{bias(low)} to {bias(high)}" if known(low) and known(high) else CANNOT_SAY
+
+
+def point(value: float | None) -> str:
+    """Return a verification point: "5 %"."""
+    return f"{plain(value)}{NO_BREAK}%" if known(value) else CANNOT_SAY
+
+
+def probability(value: float | None) -> str:
+    """Return a probability in whole percent, never 0 % or 100 %.
+
+    Examples
+    --------
+    >>> [probability(x).replace(NO_BREAK, " ") for x in (0.0, 0.004, 0.345, 0.999, None)]
+    ['under 1 %', 'under 1 %', '34 %', 'over 99 %', 'cannot say']
+    """
+    if value is None or not math.isfinite(value):
+        return CANNOT_SAY
+    if value < 0.01:
+        return f"under 1{NO_BREAK}%"
+    if value > 0.99:
+        return f"over 99{NO_BREAK}%"
+    return f"{fixed(float(Decimal(repr(value)) * 100), places=0)}{NO_BREAK}%"
+
+
+def share(value: float | None) -> str:
+    """Return a level or share that was chosen, such as 0.8 for an 80 % band, in percent."""
+    if value is None or not math.isfinite(value):
+        return CANNOT_SAY
+    return f"{plain(float(Decimal(repr(value)) * 100))}{NO_BREAK}%"
+
+
+def p_value(value: float | None) -> str:
+    """Return a p or q value: two significant digits, and "under 0.001" below that."""
+    if value is None or not math.isfinite(value):
+        return CANNOT_SAY
+    if value < 0.001:
+        return "under 0.001"
+    return fixed(value, places=3 if value < 0.1 else 2)
+
+
+def day(value: date | None) -> str:
+    """Return a date as "4 Mar 2025"; months are English whatever the machine's language."""
+    if value is None:
+        return CANNOT_SAY
+    return f"{value.day}{NO_BREAK}{_MONTHS[value.month - 1]}{NO_BREAK}{value.year}"
+
+
+def years(days: int) -> str:
+    """Return a span of days in years, to 0.1 year."""
+    text = fixed(days / 365.25, places=1).removesuffix(".0")
+    return f"{text} year{'' if text == '1' else 's'}"
+
+
+def count(number: int, noun: str, plural: str = "") -> str:
+    """Return a count with its noun: "1 meter", "24 meters", "1 562 readings"."""
+    return f"{whole(number)} {noun if number == 1 else plural or noun + 's'}"
+
+
+def whole(number: int) -> str:
+    """Return a whole number with its thousands set apart by a narrow no-break space."""
+    return f"{number:,}".replace(",", "\u202f").replace("-", MINUS)
+
+
+def listed(words: list[str]) -> str:
+    """Return words as a list in a sentence: "a", "a and b", "a, b and c"."""
+    if len(words) < 2:
+        return "".join(words)
+    return f"{', '.join(words[:-1])} and {words[-1]}"
+
+
+def words_of(name: str) -> str:
+    """Return an identifier such as ``moving_range`` as words."""
+    return name.replace("_", " ")
+
+
+def shortened(text: str, *, longest: int) -> str:
+    """Return `text`, cut with an ellipsis where it is longer than `longest` characters."""
+    return text if len(text) <= longest else text[: longest - 1] + "…"
+
+
+def coordinate(value: float) -> str:
+    """Return a coordinate of a drawing, to 0.1 of its unit, as SVG reads it."""
+    return f"{Decimal(repr(float(value))).quantize(Decimal('0.1')):f}"
