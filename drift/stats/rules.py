@@ -1,0 +1,384 @@
+"""This module lets rules judge charted points; it sets no limits and draws nothing.
+
+Zones are thirds of the distance from a point's centre to its limit, so that limits which were
+widened on purpose (few visits, a coarse dial) widen the zones with them.  On 3-sigma charts a third
+is one standard deviation, and the rules are the published ones.
+"""
+
+import difflib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from drift.frames import FINDINGS, Schema
+from drift.stats import rule_machines as steps
+from drift.stats.rule_machines import DIRECTIONS, ZONES, Machine, Step, machine_of
+
+# A point this close to a bound lies on it: biases come from decimals and are stored in binary.
+MARGIN = 1e-9
+
+FIRED, SILENT, NOT_APPLICABLE = "fired", "silent", "not_applicable"
+
+# One row per series, chart, phase and rule: what the rule said of it.  reason is empty except
+# where the rule could not be applied.
+OUTCOMES: Schema = {
+    "series": pl.Int64,
+    "chart": pl.String,
+    "phase": pl.Int64,
+    "rule": pl.String,
+    "outcome": pl.String,
+    "reason": pl.String,
+}
+
+_GROUP = ("series", "chart", "phase")
+_SYMBOLS = tuple((zone, direction) for zone in ZONES for direction in DIRECTIONS)
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """One way in which a chart can speak.
+
+    Attributes
+    ----------
+    name : str
+        Its lasting name, in the policy, in signals and in the documents.
+    title : str
+        What it looks for, as a short noun phrase.
+    detects, matters, misleads : str
+        What it sees; why that matters on an air meter; when it says something that is not there.
+    source : str
+        Where it was published.
+    charts : tuple of str
+        Charts on whose points it can be used; empty for every chart.
+    points_needed : int
+        Fewest points in a phase with which it can speak.
+    bound_third : int
+        Third of the band whose edge a point must pass: 3 for the limit, 0 where it has none.
+    step : Step
+        The rule itself.
+    """
+
+    name: str
+    title: str
+    detects: str
+    matters: str
+    misleads: str
+    source: str
+    charts: tuple[str, ...]
+    points_needed: int
+    bound_third: int
+    step: Step
+
+
+def rules_named(names: tuple[str, ...]) -> tuple[Rule, ...]:
+    """Return the rules of these names, in the order of `RULES`.
+
+    Raises
+    ------
+    ValueError
+        If a name is unknown; the message gives the nearest name and all of them.
+    """
+    known = {rule.name: rule for rule in RULES}
+    for name in names:
+        if name not in known:
+            near = difflib.get_close_matches(name, known, n=1, cutoff=0.0)[0]
+            raise ValueError(
+                f"unknown rule {name!r}: did you mean {near!r}? The rules are {', '.join(known)}."
+            )
+    return tuple(rule for rule in RULES if rule.name in names)
+
+
+def apply_rules(points: pl.DataFrame, *, rules: tuple[str, ...]) -> pl.DataFrame:
+    """Let rules judge the points of any number of series and charts.
+
+    Parameters
+    ----------
+    points : pl.DataFrame
+        Frame of `drift.frames.CHARTED`, in any order.  Rules look at one phase of one chart at a
+        time.  Points without a value, a centre or a limit are passed over: the points on either
+        side of them count as neighbours.
+    rules : tuple of str
+        Names of rules; a rule is used on the charts that its row in `RULES` lists.
+
+    Returns
+    -------
+    pl.DataFrame
+        Frame of `drift.frames.FINDINGS`: ``visit`` is where the rule spoke (the visit that
+        completes a pattern), ``limit`` the bound that its point passed, null for a run.  A rule
+        that has spoken starts afresh with the next point, so that a pattern which goes on speaks
+        again each time it is complete anew.
+
+    Raises
+    ------
+    ValueError
+        If a rule is unknown.
+    """
+    chosen = rules_named(rules)
+    read = _read(points)
+    found = [_findings(read, rule, _spoken(read, rule)) for rule in chosen]
+    if not found:
+        return pl.DataFrame(schema=FINDINGS)
+    return pl.concat(found).sort("series", "chart", "rule", "visit")
+
+
+def rule_outcomes(points: pl.DataFrame, *, rules: tuple[str, ...]) -> pl.DataFrame:
+    """Say for each rule and each phase of each chart whether it fired, was silent or cannot say.
+
+    Parameters
+    ----------
+    points, rules
+        As in `apply_rules`.
+
+    Returns
+    -------
+    pl.DataFrame
+        Frame of `OUTCOMES`.  A rule that is not meant for the chart, a phase without limits and
+        one with fewer points than the rule needs are not applicable, with the reason; never silent.
+
+    Raises
+    ------
+    ValueError
+        If a rule is unknown.
+    """
+    chosen = rules_named(rules)
+    phases = points.select(_GROUP).unique().sort(_GROUP)
+    read = _read(points)
+    counted = read.frame.group_by(_GROUP).agg(usable=pl.len().cast(pl.Int64))
+    phases = phases.join(counted, on=_GROUP, how="left", maintain_order="left").with_columns(
+        pl.col("usable").fill_null(0)
+    )
+    rows = []
+    for rule in chosen:
+        fired = read.frame.filter(_spoken(read, rule)).select(_GROUP).unique()
+        unfit = ~pl.col("chart").is_in(rule.charts) if rule.charts else pl.lit(value=False)
+        reason = (
+            pl.when(unfit)
+            .then(pl.format("not used on the chart {}", "chart"))
+            .when(pl.col("usable") == 0)
+            .then(pl.lit("no point has limits"))
+            .when(pl.col("usable") < rule.points_needed)
+            .then(pl.format(f"{{}} points with limits, it needs {rule.points_needed}", "usable"))
+            .otherwise(pl.lit(""))
+        )
+        rows.append(
+            phases.join(fired.with_columns(spoke=True), on=_GROUP, how="left")
+            .with_columns(rule=pl.lit(rule.name), reason=reason)
+            .with_columns(
+                outcome=pl.when(pl.col("spoke"))
+                .then(pl.lit(FIRED))
+                .when(pl.col("reason") == "")
+                .then(pl.lit(SILENT))
+                .otherwise(pl.lit(NOT_APPLICABLE))
+            )
+            .select(OUTCOMES.keys())
+        )
+    if not rows:
+        return pl.DataFrame(schema=OUTCOMES)
+    return pl.concat(rows).sort("series", "chart", "phase", "rule")
+
+
+@dataclass(frozen=True, slots=True)
+class _Read:
+    """Points that a rule can use, sorted by phase and visit, as it sees them.
+
+    `zone` and `symbol` are given per point; `bounds` holds, per point, what one third of the
+    band is on that point's side; `start` and `length` delimit the phases.
+    """
+
+    frame: pl.DataFrame
+    zone: NDArray[np.int64]
+    symbol: NDArray[np.int64]
+    third: NDArray[np.float64]
+    start: NDArray[np.int64]
+    length: NDArray[np.int64]
+
+
+def _read(points: pl.DataFrame) -> _Read:
+    """Drop the points that no rule can use and give the others their zones and directions."""
+    high, low = pl.col("upper") - pl.col("centre"), pl.col("centre") - pl.col("lower")
+    frame = (
+        points.select(*_GROUP, "visit", "value", "centre", "lower", "upper")
+        .with_columns(pl.col("value", "centre", "lower", "upper").fill_nan(None))
+        .with_columns(above=pl.coalesce(high, low), below=pl.coalesce(low, high))
+        .filter(
+            pl.col("value").is_finite() & (pl.col("above") > MARGIN) & (pl.col("below") > MARGIN)
+        )
+        .sort(*_GROUP, "visit", maintain_order=True)
+    )
+    deviation = (frame["value"] - frame["centre"]).to_numpy()
+    limited = np.where(
+        deviation > 0,
+        frame["upper"].is_not_null().to_numpy(),
+        frame["lower"].is_not_null().to_numpy(),
+    )
+    third = np.where(deviation > 0, frame["above"].to_numpy(), frame["below"].to_numpy()) / 3
+    size = np.abs(deviation)
+    depth = (size > MARGIN).astype(np.int64)
+    for edge in (1, 2, 3):
+        depth += size > edge * third + MARGIN
+    # A side without a limit cannot be passed.
+    depth = np.where(limited, depth, np.minimum(depth, 3))
+    zone = np.where(deviation > 0, depth, -depth)
+    if frame.is_empty():
+        start = np.zeros(0, dtype=np.int64)
+    else:
+        new = frame.select(pl.struct(_GROUP).rle_id()).to_series().to_numpy()
+        start = np.flatnonzero(np.diff(new, prepend=-1)).astype(np.int64)
+    step = np.diff(frame["value"].to_numpy(), prepend=0.0)
+    direction = np.where(np.abs(step) > MARGIN, np.sign(step), 0.0).astype(np.int64)
+    direction[start] = 0
+    return _Read(
+        frame=frame,
+        zone=zone,
+        symbol=(zone - ZONES[0]) * len(DIRECTIONS) + direction - DIRECTIONS[0],
+        third=third,
+        start=start,
+        length=np.diff(start, append=len(frame)),
+    )
+
+
+def _spoken(read: _Read, rule: Rule) -> NDArray[np.bool_]:
+    """Return for each point whether `rule` speaks there: its machine run along every phase."""
+    machine = _MACHINES[rule.name]
+    spoke = np.zeros(len(read.frame), dtype=np.bool_)
+    fit = np.ones(len(read.start), dtype=np.bool_)
+    if rule.charts:
+        fit = read.frame["chart"].gather(read.start).is_in(rule.charts).to_numpy()
+    if len(machine.following) == 1:  # without memory each point is judged by itself
+        spoke = machine.speaks[0][read.symbol] & np.repeat(fit, read.length)
+        return np.asarray(spoke)
+    # Phases from long to short, so that those still running are always the first ones.
+    order = np.argsort(-read.length[fit], kind="stable")
+    start, length = read.start[fit][order], read.length[fit][order]
+    state = np.zeros(len(start), dtype=np.int32)
+    running = len(start)
+    for place in range(int(length[0]) if len(length) else 0):
+        running = int(np.searchsorted(-length[:running], -place, side="left"))
+        here = start[:running] + place
+        symbol = read.symbol[here]
+        spoke[here] = machine.speaks[state[:running], symbol]
+        state[:running] = machine.following[state[:running], symbol]
+    return spoke
+
+
+def _findings(read: _Read, rule: Rule, spoke: NDArray[np.bool_]) -> pl.DataFrame:
+    """Return the points at which `rule` spoke as findings."""
+    third, zone = read.third[spoke], read.zone[spoke]
+    frame = read.frame.filter(spoke)
+    bound = pl.Series(np.sign(zone) * rule.bound_third * third)
+    exact = pl.when(pl.Series(zone) > 0).then("upper").otherwise("lower")
+    limit = pl.lit(None) if not rule.bound_third else pl.col("centre") + bound
+    return frame.select(
+        "series",
+        "chart",
+        rule=pl.lit(rule.name),
+        visit="visit",
+        value="value",
+        limit=(exact if rule.bound_third == 3 else limit).cast(pl.Float64),
+    )
+
+
+_INDEPENDENT = ("individuals", "mean")
+_HANDBOOK = "NIST/SEMATECH e-Handbook of Statistical Methods 6.3.2 (from memory)"
+_CHAMP = "Champ and Woodall (1987), Technometrics 29, 393-399; " + _HANDBOOK
+
+RULES: tuple[Rule, ...] = (
+    Rule(
+        name="beyond_limits",
+        title="a point beyond a control limit",
+        detects="One point outside the control limits.",
+        matters="A drop, a hand that slipped, a leak or a wrong vessel shows at one visit.",
+        misleads="A misread dial or a slip of the pen does the same; so do limits from few visits.",
+        source="ISO 7870-2, and the 3-sigma rule of Shewhart (1931), both from memory; " + _CHAMP,
+        charts=(),
+        points_needed=1,
+        bound_third=3,
+        step=steps.beyond_limits,
+    ),
+    Rule(
+        name="two_of_three_outer",
+        title="two of three points in the outer third",
+        detects="Two of three successive points in the outer third of the band, on one side.",
+        matters="A sizeable shift that stops short of the limit, seen within three visits.",
+        misleads="Two visits with the same wrong vessel or operator look alike.",
+        source=_CHAMP,
+        charts=_INDEPENDENT,
+        points_needed=2,
+        bound_third=2,
+        step=steps.two_of_three_outer,
+    ),
+    Rule(
+        name="four_of_five_middle",
+        title="four of five points past the inner third",
+        detects="Four of five successive points past the inner third of the band, on one side.",
+        matters="A shift of about one standard deviation: often the mark or the vessel.",
+        misleads="A centre set from a few visits that were themselves off draws the rest aside.",
+        source=_CHAMP,
+        charts=_INDEPENDENT,
+        points_needed=4,
+        bound_third=1,
+        step=steps.four_of_five_middle,
+    ),
+    Rule(
+        name="long_run_one_side",
+        title="a long run on one side of the centre",
+        detects=f"{steps.LONG_RUN} successive points on one side of the centre.",
+        matters="The level has moved a little and stayed: a slow drift begins like this.",
+        misleads="On a coarse dial most readings can share one step beside the centre for years.",
+        source=_CHAMP,
+        charts=_INDEPENDENT,
+        points_needed=steps.LONG_RUN,
+        bound_third=0,
+        step=steps.long_run_one_side,
+    ),
+    Rule(
+        name="steady_climb",
+        title="a steady rise or fall",
+        detects=f"{steps.CLIMB} successive points, each higher, or each lower, than the last.",
+        matters="A drift far faster than the scatter; no limits are needed to see it.",
+        misleads="It is slow to see ordinary drift, and a coarse dial repeats readings, which ends "
+        "a climb.",
+        source="Run of six rising or falling points: " + _HANDBOOK + "; that it sees little drift: "
+        "Davis and Woodall (1988), Journal of Quality Technology 20, 260-262 (from memory)",
+        charts=_INDEPENDENT,
+        points_needed=steps.CLIMB,
+        bound_third=0,
+        step=steps.steady_climb,
+    ),
+    Rule(
+        name="wide_swing",
+        title="a swing from one outer third to the other",
+        detects="A point in the outer third of the band right after one on the other side.",
+        matters="The mark was moved too far, or two vessels or operators take turns.",
+        misleads="An adjustment that was right starts a new phase; where none was recorded, it "
+        "shows as a swing.",
+        source="The range rule of Westgard and others (1981), Clinical Chemistry 27, 493-501 "
+        "(from memory), for successive visits",
+        charts=_INDEPENDENT,
+        points_needed=2,
+        bound_third=2,
+        step=steps.wide_swing,
+    ),
+    Rule(
+        name="hugging_centre",
+        title="points that hug the centre",
+        detects=f"{steps.QUIET_RUN} successive points in the inner third of the band.",
+        matters="The limits are too wide for today's scatter, or the expected value was written "
+        "down instead of the reading.",
+        misleads="A dial coarser than its scatter repeats one reading by nature.",
+        source="Run of fifteen points within one sigma: Nelson (1984), Journal of Quality "
+        "Technology 16, 237-239 (from memory)",
+        charts=_INDEPENDENT,
+        points_needed=steps.QUIET_RUN,
+        bound_third=0,
+        step=steps.hugging_centre,
+    ),
+)
+
+_MACHINES: Mapping[str, Machine] = MappingProxyType(
+    {rule.name: machine_of((rule.step,), symbols=_SYMBOLS) for rule in RULES}
+)
