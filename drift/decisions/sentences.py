@@ -1,0 +1,99 @@
+"""This module says in one sentence what a rule saw; it decides nothing."""
+
+from collections.abc import Mapping
+from types import MappingProxyType
+
+from drift.format import NO_BREAK, bias, spread, words_of
+from drift.stats.rule_machines import CLIMB, LONG_RUN, QUIET_RUN
+
+_NUMBER = MappingProxyType({6: "six", 8: "eight", 15: "fifteen"})
+
+# What each chart plots, and whether its values carry a sign.  All are in % air.
+_PLOTTED: Mapping[str, tuple[str, bool]] = MappingProxyType(
+    {
+        "individuals": ("as-found bias", True),
+        "mean": ("mean as-found bias", True),
+        "moving_range": ("change of bias from the visit before", False),
+        "spread": ("scatter of the replicates", False),
+        "range": ("range of the replicates", False),
+        "repeatability": ("scatter of the replicates", False),
+        "ewma": ("weighted mean of the biases so far", True),
+        "mark": ("position of the initial pressure mark", True),
+    }
+)
+
+
+def sentence(
+    rule: str,
+    *,
+    chart: str,
+    value: float,
+    limit: float | None,
+    on: str,
+    centre: float | None = None,
+) -> str:
+    """Return what a rule saw, in one sentence with its numbers and units.
+
+    Parameters
+    ----------
+    rule, chart : str
+        Names, as in a finding.
+    value : float
+        The point at which the rule spoke, in the chart's unit (% air).
+    limit : float or None
+        The bound that the point passed, as in a finding; None for a run.
+    on : str
+        The date of the visit, as it is to be shown.
+    centre : float or None
+        The chart's centre there, where known: a run then says on which side it lay.
+
+    Returns
+    -------
+    str
+        A sentence with its full stop.
+
+    Raises
+    ------
+    ValueError
+        If no sentence is known for the rule.
+    """
+    plotted, signed = _PLOTTED.get(chart, (f"point of the chart of {words_of(chart)}", True))
+    number = bias if signed else spread
+    shown = f"{number(value)}{NO_BREAK}%{NO_BREAK}air"
+    side = "on one side of"
+    if centre is not None:
+        side = "above" if value > centre else "below"
+    edge, where, end = "an unknown limit", "past", "control"
+    if limit is not None:
+        edge = f"{number(limit)}{NO_BREAK}%{NO_BREAK}air"
+        where, end = ("above", "upper control") if value > limit else ("below", "lower control")
+    texts = {
+        "beyond_limits": f"On {on} the {plotted} was {shown}, {where} the {end} limit of {edge}",
+        "two_of_three_outer": (
+            f"Two of three visits in a row, the last on {on} at {shown}, put the {plotted} "
+            f"{where} {edge}, in the outer third of the control band or past it"
+        ),
+        "four_of_five_middle": (
+            f"Four of five visits in a row, the last on {on} at {shown}, put the {plotted} "
+            f"{where} {edge}, past the inner third of the control band"
+        ),
+        "long_run_one_side": (
+            f"At {_NUMBER[LONG_RUN]} visits in a row, the last on {on} at {shown}, the {plotted} "
+            f"lay {side} the centre line"
+        ),
+        "steady_climb": (
+            f"Over {_NUMBER[CLIMB]} visits in a row, the last on {on} at {shown}, the {plotted} "
+            "moved the same way each time"
+        ),
+        "wide_swing": (
+            f"On {on} the {plotted} was {shown}, {where} {edge}, right after a visit "
+            "as far out on the other side"
+        ),
+        "hugging_centre": (
+            f"At {_NUMBER[QUIET_RUN]} visits in a row, the last on {on} at {shown}, the {plotted} "
+            "stayed within the inner third of the control band, closer than its scatter allows"
+        ),
+    }
+    if rule not in texts:
+        raise ValueError(f"no sentence is known for the rule {rule!r}")
+    return f"{texts[rule]}."
