@@ -179,6 +179,7 @@ def _check(path: Path, policy: Policy) -> None:
             where=str(path),
             expected=f"one of {', '.join(COMPARISONS)}",
         )
+    _check_rules(path, policy.rules)
     if policy.watch_probability > policy.drifting_probability:
         raise PolicyError(
             what="watch_probability exceeds drifting_probability",
@@ -191,3 +192,16 @@ def _check(path: Path, policy: Policy) -> None:
             where=str(path),
             expected="different points in ascending order, such as [0, 5, 10]",
         )
+
+
+def _check_rules(path: Path, rules: tuple[str, ...]) -> None:
+    """Raise if a rule is unknown, naming the nearest."""
+    # Rules bring the numeric libraries with them; the defaults need no check.
+    from drift.stats.rules import rules_named  # noqa: PLC0415
+
+    try:
+        rules_named(rules)
+    except ValueError as error:
+        raise PolicyError(
+            what=f"rules: {error}", where=str(path), expected="names of rules that the charts know"
+        ) from error

@@ -1,0 +1,90 @@
+"""This module gives each finding its meter, its date, a lasting id and one sentence."""
+
+import hashlib
+from typing import Any
+
+import polars as pl
+
+from drift.decisions.sentences import sentence
+from drift.format import day
+from drift.frames import SIGNALS
+
+
+def name_signals(
+    findings: pl.DataFrame,
+    *,
+    ledger: pl.DataFrame,
+    charted: pl.DataFrame,
+    responses: pl.DataFrame,
+) -> pl.DataFrame:
+    """Turn findings of rules into signals.
+
+    Parameters
+    ----------
+    findings : pl.DataFrame
+        Frame of `drift.frames.FINDINGS`.
+    ledger : pl.DataFrame
+        Frame of `drift.frames.LEDGER`, whose series and visits the findings speak of.
+    charted : pl.DataFrame
+        Frame of `drift.frames.CHARTED` that the rules judged.
+    responses : pl.DataFrame
+        Rows of the input table ``responses``.
+
+    Returns
+    -------
+    pl.DataFrame
+        Frame of `drift.frames.SIGNALS` and ``answered_on``, the day of the first response, null
+        where there is none; by meter, date, point, chart and rule.
+
+    Notes
+    -----
+    The id is made of what happened (meter, point, chart, rule, visit), not of when it was noticed
+    or of the numbers, so that later visits, amended limits or another order of files keep it.
+    """
+    where = ledger.select(
+        "series", "visit", "meter_id", "point_pct", "visit_id", visit_on="performed_on"
+    )
+    centres = charted.select("series", "chart", "visit", "centre")
+    rows = (
+        findings.join(where, on=["series", "visit"], how="left")
+        .join(centres, on=["series", "chart", "visit"], how="left")
+        .sort("meter_id", "visit_on", "visit_id", "point_pct", "chart", "rule")
+    )
+    answered = responses.group_by("signal_id").agg(answered_on=pl.col("recorded_on").min())
+    named = rows.with_columns(
+        signal_id=pl.Series(
+            [_signal_id(row) for row in rows.iter_rows(named=True)], dtype=pl.String
+        ),
+        sentence=pl.Series([_sentence(row) for row in rows.iter_rows(named=True)], dtype=pl.String),
+    )
+    return (
+        named.select(SIGNALS.keys())
+        .cast(SIGNALS)  # type: ignore[arg-type]  # names to types
+        .join(answered, on="signal_id", how="left", maintain_order="left")
+    )
+
+
+def _signal_id(row: dict[str, Any]) -> str:
+    """Return the id of a signal: ten hexadecimal digits of a hash of what happened."""
+    parts = [
+        row["meter_id"],
+        f"{row['point_pct']:g}",
+        row["chart"],
+        row["rule"],
+        row["visit_on"].isoformat(),
+    ]
+    if row["visit_id"] != row["visit_on"].isoformat():
+        parts.append(row["visit_id"])
+    return "S-" + hashlib.sha256("|".join(parts).encode()).hexdigest()[:10]
+
+
+def _sentence(row: dict[str, Any]) -> str:
+    """Return what was seen, in one sentence."""
+    return sentence(
+        row["rule"],
+        chart=row["chart"],
+        value=row["value"],
+        limit=row["limit"],
+        on=day(row["visit_on"]),
+        centre=row["centre"],
+    )

@@ -1,0 +1,219 @@
+"""This module runs the main job from a source to files on disk; it computes and words nothing."""
+
+import dataclasses
+import json
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from time import perf_counter
+
+import drift
+from drift.analysis import analyse
+from drift.errors import DriftError, SourceError
+from drift.frames import Sources
+from drift.outputs import write_data, write_record
+from drift.policy import Policy
+from drift.results import Review
+from drift.store import IntakeSummary, open_store, read_sources, take_folder
+
+# Told how many steps are done and how many there are.
+Progress = Callable[[int, int], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Written:
+    """What a review was and where it went.
+
+    Attributes
+    ----------
+    review : Review
+        What it says.
+    index : Path or None
+        The fleet page, None where only data were asked for.
+    data : Path
+        The folder of data files.
+    rows, taken, held_back : int
+        Rows read from the source's files, and what became of them; a row that repeats what was
+        known counts in `rows` only.
+    """
+
+    review: Review
+    index: Path | None
+    data: Path
+    rows: int
+    taken: int
+    held_back: int
+
+
+def review_source(
+    source: Path,
+    *,
+    out: Path,
+    as_of: date,
+    policy: Policy,
+    with_pages: bool,
+    progress: Progress,
+) -> Written:
+    """Review a folder of CSV files or a store file, and write what it says into `out`.
+
+    Parameters
+    ----------
+    source : Path
+        Folder or store file.
+    out : Path
+        Folder to write into; made where it does not exist.
+    as_of : date
+        The date the review speaks for; later rows are not seen.
+    policy : Policy
+        The laboratory's choices.
+    with_pages : bool
+        Whether to write pages beside the data files.
+    progress : callable
+        Told how many steps are done and how many there are.
+
+    Raises
+    ------
+    DriftError
+        If the source cannot be used or `out` cannot be written.
+    """
+    timings: dict[str, float] = {}
+    progress(0, 1)
+    with _timed(timings, "read"):
+        sources = read(source, as_of=as_of, policy=policy)
+    with _timed(timings, "analyse"):
+        review = analyse(sources, source_name=source.resolve().name, as_of=as_of, policy=policy)
+    try:
+        with _timed(timings, "write_data"):
+            write_data(review, out / "data")
+        with _timed(timings, "write_pages"):
+            pages = _write_pages(review, out, progress) if with_pages else []
+        _drop_stale_pages(out, pages)
+        write_record(_record(review, pages, timings), out / "data" / "run.json")
+    except OSError as error:
+        raise DriftError(
+            what=f"cannot be written ({error.strerror})",
+            where=str(error.filename or out),
+            expected="a folder that may be written to",
+            hint="choose another with --out",
+        ) from error
+    counts = sources.files.select("rows", "taken").sum().row(0)
+    return Written(
+        review=review,
+        index=out / "index.html" if with_pages else None,
+        data=out / "data",
+        rows=counts[0],
+        taken=counts[1],
+        held_back=_held_back_rows(sources),
+    )
+
+
+def intake(source: Path, *, store: Path) -> IntakeSummary:
+    """Load a folder into a store file, all of it or nothing.
+
+    Raises
+    ------
+    DriftError
+        If the folder or the store cannot be used.
+    """
+    con = open_store(store)
+    try:
+        return take_folder(con, source)
+    finally:
+        con.close()
+
+
+def read(source: Path, *, as_of: date, policy: Policy) -> Sources:
+    """Read what was known on `as_of` from a folder or a store file."""
+    if not source.exists():
+        raise SourceError(
+            what="does not exist",
+            where=str(source),
+            expected="a folder of CSV files or a store file",
+        )
+    con = open_store(None) if source.is_dir() else open_store(source, read_only=True)
+    try:
+        if source.is_dir():
+            take_folder(con, source)
+        return read_sources(
+            con,
+            as_of=as_of,
+            points_pct=policy.points_pct,
+            point_window_pct=policy.point_window_pct,
+        )
+    finally:
+        con.close()
+
+
+def _write_pages(review: Review, out: Path, progress: Progress) -> list[str]:
+    """Write the fleet page and a dossier for each meter; return their names below `out`."""
+    # Drawing libraries are slow to load and --data-only does without them.
+    from drift import pages, render  # noqa: PLC0415
+
+    (out / "meters").mkdir(parents=True, exist_ok=True)
+    ids = review.meters["meter_id"].sort().to_list()
+    steps = len(ids) + 1
+    (out / "index.html").write_text(render.html_fleet(pages.fleet_page(review)), encoding="utf-8")
+    names = ["index.html"]
+    for done, meter_id in enumerate(ids, start=1):
+        progress(done, steps)
+        name = f"meters/{pages.file_name(meter_id)}"
+        text = render.html_dossier(pages.dossier_page(review, meter_id))
+        (out / name).write_text(text, encoding="utf-8")
+        names.append(name)
+    progress(steps, steps)
+    return names
+
+
+def _drop_stale_pages(out: Path, pages: list[str]) -> None:
+    """Remove the pages that an earlier review into the same folder wrote and this one did not."""
+    record = out / "data" / "run.json"
+    if not record.is_file():
+        return
+    try:
+        earlier = json.loads(record.read_text(encoding="utf-8")).get("pages", [])
+    except (ValueError, AttributeError):
+        return
+    for name in set(earlier) - set(pages):
+        page = out / name
+        if page.resolve().is_relative_to(out.resolve()) and page.suffix == ".html":
+            page.unlink(missing_ok=True)
+
+
+def _held_back_rows(sources: Sources) -> int:
+    """Count the rows held back; one row may be held back for several reasons."""
+    return sources.held_back.select("file", "line").n_unique()
+
+
+def _record(review: Review, pages: list[str], timings: dict[str, float]) -> dict[str, object]:
+    """Return what a run must say of itself."""
+    sources = review.sources
+    standings = review.meters["standing"].value_counts().sort("standing")
+    return {
+        "program": "drift",
+        "version": drift.__version__,
+        "as_of": review.as_of.isoformat(),
+        "source": review.source_name,
+        "policy": dataclasses.asdict(review.policy),
+        "files": sources.files.to_dicts(),
+        "counts": {
+            "meters": review.meters.height,
+            "visits": review.ledger.select("meter_id", "visit_id").n_unique(),
+            "readings": int(sources.sessions["replicates"].sum()),
+            "signals": review.signals.height,
+            "held_back": _held_back_rows(sources),
+            "amendments": sources.amendments.height,
+            "standings": dict(standings.iter_rows()),
+        },
+        "pages": pages,
+        "timings_s": {name: round(seconds, 3) for name, seconds in timings.items()},
+    }
+
+
+@contextmanager
+def _timed(timings: dict[str, float], name: str) -> Iterator[None]:
+    """Note in `timings` how long the block took, in seconds."""
+    start = perf_counter()
+    yield
+    timings[name] = perf_counter() - start

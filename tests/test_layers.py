@@ -1,0 +1,193 @@
+"""The architecture as a table: who may import what, where SQL and HTML live, how long code is."""
+
+import ast
+import re
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[1]
+MODULES = sorted((ROOT / "drift").rglob("*.py"))
+
+# What each module may import: libraries outside the standard library, then modules of ours.
+# A name ending in a dot stands for every module below it.  The first row that fits counts.
+NUMERIC = {"numpy", "scipy", "statsmodels", "polars"}
+TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
+    ("drift", set(), set()),
+    ("drift.__main__", set(), {"drift.cli"}),
+    ("drift.errors", set(), set()),
+    ("drift.folders", set(), set()),
+    ("drift.format", set(), set()),
+    ("drift.columns", set(), set()),
+    ("drift.frames", {"polars"}, set()),
+    ("drift.policy", set(), {"drift.errors", "drift.stats.rules"}),
+    ("drift.results", {"polars"}, {"drift.frames", "drift.policy"}),
+    ("drift.stats.", NUMERIC, {"drift.stats.", "drift.frames"}),
+    ("drift.ledger", {"polars"}, {"drift.frames"}),
+    (
+        "drift.intake.",
+        {"polars"},
+        {"drift.intake.", "drift.columns", "drift.errors", "drift.frames"},
+    ),
+    (
+        "drift.store",
+        {"duckdb", "polars"},
+        {"drift.intake.", "drift.columns", "drift.errors", "drift.folders", "drift.frames"},
+    ),
+    (
+        "drift.decisions.",
+        {"polars"},
+        {"drift.decisions.", "drift.stats.", "drift.frames", "drift.format", "drift.policy"},
+    ),
+    (
+        "drift.analysis",
+        {"polars"},
+        {
+            "drift.decisions.",
+            "drift.stats.",
+            "drift.ledger",
+            "drift.errors",
+            "drift.frames",
+            "drift.policy",
+            "drift.results",
+        },
+    ),
+    ("drift.outputs", {"polars"}, {"drift.frames", "drift.results"}),
+    (
+        "drift.figures.",
+        {"altair", "vl_convert", "polars"},
+        {"drift.figures.", "drift.frames", "drift.format", "drift.folders", "drift.policy"},
+    ),
+    ("drift.page_data", set(), set()),
+    (
+        "drift.pages",
+        {"polars"},
+        {
+            "drift",
+            "drift.figures.",
+            "drift.frames",
+            "drift.format",
+            "drift.page_data",
+            "drift.policy",
+            "drift.results",
+        },
+    ),
+    ("drift.render", {"jinja2"}, {"drift.page_data", "drift.format", "drift.folders"}),
+    (
+        "drift.pipeline",
+        set(),
+        {
+            "drift",
+            "drift.analysis",
+            "drift.errors",
+            "drift.frames",
+            "drift.outputs",
+            "drift.pages",
+            "drift.policy",
+            "drift.render",
+            "drift.results",
+            "drift.store",
+        },
+    ),
+    ("drift.cli", {"click", "polars"}, {"drift", "drift.errors", "drift.policy", "drift.pipeline"}),
+)
+LONGEST_MODULE = 400
+LONGEST_FUNCTION = 50
+
+
+def module_name(path: Path) -> str:
+    parts = path.relative_to(ROOT).with_suffix("").parts
+    return ".".join(part for part in parts if part != "__init__")
+
+
+def fits(name: str, patterns: set[str]) -> bool:
+    return any(
+        name == pattern or (pattern.endswith(".") and (name + ".").startswith(pattern))
+        for pattern in patterns
+    )
+
+
+def imported(tree: ast.Module) -> Iterator[str]:
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom) and node.module:
+            if node.module == "drift":
+                yield from (
+                    f"drift.{alias.name}"
+                    if alias.name.islower() and alias.name[0] != "_"
+                    else "drift"
+                    for alias in node.names
+                )
+            else:
+                yield node.module
+
+
+@pytest.mark.parametrize("path", MODULES, ids=module_name)
+def test_a_module_imports_only_what_its_layer_may(path: Path) -> None:
+    """Every import stands in the module's row of the table."""
+    name = module_name(path)
+    row = next((row for row in TABLE if fits(name, {row[0]})), None)
+    assert row is not None, f"{name} has no row in the table"
+    _, libraries, ours = row
+    for module in imported(ast.parse(path.read_text(encoding="utf-8"))):
+        top = module.split(".")[0]
+        if top == "drift":
+            assert fits(module, ours), f"{name} may not import {module}"
+        elif top not in sys.stdlib_module_names:
+            assert top in libraries, f"{name} may not import {top}"
+
+
+def strings(tree: ast.Module) -> Iterator[tuple[int, str]]:
+    docstrings = {
+        id(node.body[0].value)
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Module | ast.FunctionDef | ast.ClassDef)
+        and node.body
+        and isinstance(node.body[0], ast.Expr)
+    }
+    for node in ast.walk(tree):
+        if (
+            isinstance(node, ast.Constant)
+            and isinstance(node.value, str)
+            and id(node) not in docstrings
+        ):
+            yield node.lineno, node.value
+
+
+@pytest.mark.parametrize("path", MODULES, ids=module_name)
+def test_sql_and_html_live_outside_python(path: Path) -> None:
+    """No string reads like a statement of SQL or holds a tag of HTML."""
+    statement = re.compile(
+        r"^\s*(select|insert|update|delete|create|with|attach)\s+\w+", re.IGNORECASE
+    )
+        r"^\s*(select|insert|update|delete|create|with|attach)\s+\w+", re.IGNORECASE
+    )
+    tag = re.compile(r"</?[a-z][a-z0-9]*(\s[^<>]*)?/?>", re.IGNORECASE)
+    for line, text in strings(ast.parse(path.read_text(encoding="utf-8"))):
+        assert not (statement.match(text) and "\n" in text.strip()), f"line {line} looks like SQL"
+        assert not tag.search(text), f"line {line} holds HTML"
+
+
+@pytest.mark.parametrize("path", MODULES, ids=module_name)
+def test_modules_and_functions_stay_small(path: Path) -> None:
+    """A module fits one sitting and a function one screen, docstrings not counted."""
+    text = path.read_text(encoding="utf-8")
+    assert len(text.splitlines()) <= LONGEST_MODULE
+    for node in ast.walk(ast.parse(text)):
+        if not isinstance(node, ast.FunctionDef):
+            continue
+        first = node.body[0]
+        documented = isinstance(first, ast.Expr) and isinstance(first.value, ast.Constant)
+        doc = (first.end_lineno or 0) - first.lineno + 1 if documented else 0
+        length = (node.end_lineno or 0) - node.lineno + 1 - doc
+        assert length <= LONGEST_FUNCTION, f"{node.name} has {length} lines"
+
+
+@pytest.mark.parametrize("path", MODULES, ids=module_name)
+def test_no_magic_dispatch(path: Path) -> None:
+    """Functions are found by reading, not by registries or names built at run time."""
+    text = path.read_text(encoding="utf-8")
+    assert not re.search(r"__subclasses__|\bgetattr\(|entry_points\(|\bABC\b|globals\(\)", text)
