@@ -163,8 +163,6 @@ def test_sql_and_html_live_outside_python(path: Path) -> None:
     statement = re.compile(
         r"^\s*(select|insert|update|delete|create|with|attach)\s+\w+", re.IGNORECASE
     )
-        r"^\s*(select|insert|update|delete|create|with|attach)\s+\w+", re.IGNORECASE
-    )
     tag = re.compile(r"</?[a-z][a-z0-9]*(\s[^<>]*)?/?>", re.IGNORECASE)
     for line, text in strings(ast.parse(path.read_text(encoding="utf-8"))):
         assert not (statement.match(text) and "\n" in text.strip()), f"line {line} looks like SQL"
