@@ -1,0 +1,100 @@
+"""Standings: which rule speaks, with what reason and action."""
+
+import dataclasses
+from datetime import date, timedelta
+
+import pytest
+
+from drift.decisions.standing import STANDINGS, Facts, decide
+from drift.policy import Policy
+
+AS_OF = date(2026, 3, 1)
+STEADY = Facts(
+    status="active",
+    overdue=False,
+    next_due_on=AS_OF + timedelta(days=60),
+    speaks_for=AS_OF + timedelta(days=60),
+    as_of=AS_OF,
+    last_visit_on=AS_OF - timedelta(days=31),
+    visits=20,
+    out_point=None,
+    out_found=None,
+    out_left=None,
+    point=5.0,
+    level=0.01,
+    drift=0.005,
+    drift_low=-0.01,
+    drift_high=0.02,
+    p_out=0.01,
+    trend_q=0.8,
+    crossing_on=None,
+    crossing_early=None,
+    open_signals=0,
+    resolution_limited=False,
+)
+
+
+@pytest.mark.parametrize(
+    ("change", "standing", "reason", "action"),
+    [
+        ({}, "holding", "nothing signals", "Keep to the schedule"),
+        ({"p_out": 0.2}, "watch", "P(out) 20", "by the due date"),
+        ({"open_signals": 1}, "watch", "1 signal of the last 365 days has no", "Record what was"),
+        ({"open_signals": 3}, "watch", "3 signals of the last 365 days have no", "Record what was"),
+        ({"trend_q": 0.01}, "watch", "Confirmed drift", "cause"),
+        (
+            {"trend_q": 0.01, "crossing_on": AS_OF + timedelta(days=300)},
+            "drifting",
+            "crosses the tolerance",
+            "further use",
+        ),
+        ({"trend_q": 0.01, "crossing_on": AS_OF + timedelta(days=500)}, "watch", "inside", ""),
+        (
+            {"p_out": 0.7, "crossing_early": AS_OF + timedelta(days=20)},
+            "drifting",
+            "P(out) 70",
+            "Calibrate it by 21 Mar 2026",
+        ),
+        ({"p_out": 0.7, "crossing_early": AS_OF}, "drifting", "P(out)", "before further use"),
+        ({"visits": 4, "p_out": None, "level": 0.0}, "unproven", "4 visits so far", "schedule"),
+        ({"level": None, "p_out": None}, "unproven", "not known", "Read it as left"),
+        ({"p_out": None}, "unproven", "Nothing can be forecast", ""),
+        (
+            {"out_point": 5.0, "out_found": 0.15, "out_left": 0.12},
+            "out",
+            "left at +0.120",
+            "Take it out of use",
+        ),
+        (
+            {"out_point": 5.0, "out_found": 0.15, "p_out": 0.9},
+            "out",
+            "not shown to be put right",
+            "Take it out of use",
+        ),
+        ({"status": "withdrawn"}, "out", "Withdrawn", "out of use"),
+        ({"status": "retired", "p_out": 0.9}, "holding", "Retired", "None"),
+        (
+            {"overdue": True, "next_due_on": AS_OF - timedelta(days=9)},
+            "holding",
+            "",
+            "Overdue by 9",
+        ),
+    ],
+)
+def test_one_rule_speaks_with_its_reason_and_action(
+    change: dict[str, object], standing: str, reason: str, action: str
+) -> None:
+    """The first rule that applies gives standing, reason and action."""
+    verdict = decide(dataclasses.replace(STEADY, **change), Policy())  # type: ignore[arg-type]  # fields by name
+    assert verdict.standing == standing
+    assert reason.replace(" ", "") in verdict.reason.replace("\u00a0", "").replace(" ", "")
+    assert action in verdict.action.replace("\u00a0", " ")
+    assert verdict.standing in STANDINGS
+
+
+def test_an_unknown_drift_is_said_to_hide_behind_the_dial() -> None:
+    """Where the slope is not identifiable the reason says so and prints no number for it."""
+    facts = dataclasses.replace(
+        STEADY, p_out=0.3, drift=None, drift_low=None, drift_high=None, resolution_limited=True
+    )
+    assert "dial's resolution hides" in decide(facts, Policy()).reason
