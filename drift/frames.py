@@ -130,7 +130,12 @@ CHARTED: Schema = {
 }
 
 # One row per series, chart and phase: where its limits come from.  sigma is the standard
-# deviation of one plotted point; points those in the baseline; note one sentence for the page.
+# deviation of one plotted point; points those in the baseline, from first_visit to last_visit;
+# note one sentence for the page.  form is how the limits are set ("kept_rate", "sigma", "t"), df
+# the degrees of freedom of sigma, nominal_rate the false-alarm probability of a point that was
+# aimed at, attained_rate the one that the dial's steps allow (null where it cannot be said);
+# left_out names the visits that did not set the limits, and why; lag1 is the lag-1
+# autocorrelation allowed for, null where none was found.
 LIMITS: Schema = {
     "series": pl.Int64,
     "chart": pl.String,
@@ -142,6 +147,14 @@ LIMITS: Schema = {
     "last_t_years": pl.Float64,
     "estimator": pl.String,
     "note": pl.String,
+    "form": pl.String,
+    "df": pl.Float64,
+    "nominal_rate": pl.Float64,
+    "attained_rate": pl.Float64,
+    "first_visit": pl.Int64,
+    "last_visit": pl.Int64,
+    "left_out": pl.String,
+    "lag1": pl.Float64,
 }
 
 # One row per finding of a rule on a chart: limit is the bound passed, null for a run.
