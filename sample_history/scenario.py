@@ -213,6 +213,7 @@ METERS = (
         11,
         23,
         hand_drift_pct_per_year=0.15,
+        draw=8,
         acts_beyond_pct=0.05,
         remedy="hand",
         remarks="technicians trim this meter",
