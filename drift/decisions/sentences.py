@@ -4,9 +4,9 @@ from collections.abc import Mapping
 from types import MappingProxyType
 
 from drift.format import NO_BREAK, bias, spread, words_of
-from drift.stats.rule_machines import CLIMB, LONG_RUN, QUIET_RUN
+from drift.stats.rule_machines import CLIMB, LONG_RUN
 
-_NUMBER = MappingProxyType({6: "six", 8: "eight", 15: "fifteen"})
+_NUMBER = MappingProxyType({6: "six", 8: "eight"})
 
 # What each chart plots, and whether its values carry a sign.  All are in % air.
 _PLOTTED: Mapping[str, tuple[str, bool]] = MappingProxyType(
@@ -88,10 +88,6 @@ def sentence(
         "wide_swing": (
             f"On {on} the {plotted} was {shown}, {where} {edge}, right after a visit "
             "as far out on the other side"
-        ),
-        "hugging_centre": (
-            f"At {_NUMBER[QUIET_RUN]} visits in a row, the last on {on} at {shown}, the {plotted} "
-            "stayed within the inner third of the control band, closer than its scatter allows"
         ),
     }
     if rule not in texts:

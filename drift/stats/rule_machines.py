@@ -1,4 +1,4 @@
-"""This module turns rules into state machines over zones; it knows no charts and no probabilities.
+"""This module turns rules into state machines over zones; it knows no charts and no chances.
 
 A rule is a *step*: from what it remembers and the newest point to what it remembers next and
 whether it spoke.  The newest point reaches it as a zone and a direction alone, so that a finite
@@ -9,6 +9,11 @@ Zones are signed thirds of the distance from the centre to the limit: ±1 the in
 middle third, ±3 the outer third, ±4 beyond the limit, 0 on the centre itself.  On 3-sigma charts a
 third is one standard deviation.  The direction is +1 for a rise from the point before, −1 for a
 fall, 0 for a tie or a first point.
+
+A reading stands for every value that is rounded to it.  It counts as past the centre or past a
+third only where all of them are, so that a coarse dial never makes a run rule speak where it would
+have been silent on unrounded values.  The limit itself is compared as it stands: whoever set it has
+reckoned with the steps of the dial.
 """
 
 from collections.abc import Callable, Iterable
@@ -26,7 +31,8 @@ DIRECTIONS = (-1, 0, 1)
 OUTER, MIDDLE = 3, 2
 LONG_RUN = 8
 CLIMB = 6
-QUIET_RUN = 15
+# A point this close to a bound lies on it: biases come from decimals and are stored in binary.
+MARGIN = 1e-9
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +50,32 @@ class Machine:
 
     following: NDArray[np.int32]
     speaks: NDArray[np.bool_]
+
+
+def zones_of(
+    deviation: NDArray[np.float64],
+    *,
+    third: NDArray[np.float64] | float,
+    half_step: NDArray[np.float64] | float,
+) -> NDArray[np.int64]:
+    """Return the zone of each point.
+
+    Parameters
+    ----------
+    deviation : NDArray[np.float64]
+        Value minus centre, any shape.
+    third : NDArray[np.float64] or float
+        A third of the distance from the centre to the limit on that side, same unit.
+    half_step : NDArray[np.float64] or float
+        Half the step that the value is rounded to, same unit; 0 where it is not rounded.
+    """
+    size = np.abs(deviation)
+    certain = size - half_step
+    depth = (certain > MARGIN).astype(np.int64)
+    for edge in (1, 2):
+        depth += certain > edge * third + MARGIN
+    depth = np.where(size > 3 * third + MARGIN, 4, depth)
+    return np.where(deviation > 0, depth, -depth)
 
 
 def side_of(zone: int, least: int) -> int:
@@ -101,12 +133,6 @@ def wide_swing(memory: Memory, zone: int, direction: int) -> tuple[Memory, bool]
     if side and memory == (-side,):
         return (), True
     return ((side,) if side else ()), False
-
-
-def hugging_centre(memory: Memory, zone: int, direction: int) -> tuple[Memory, bool]:
-    """Speak when fifteen points in a row lie in the inner third, on whichever side."""
-    del direction
-    return _run(memory, int(abs(zone) <= 1), length=QUIET_RUN)
 
 
 def _run(memory: Memory, mark: int, *, length: int) -> tuple[Memory, bool]:

@@ -16,10 +16,16 @@ from numpy.typing import NDArray
 
 from drift.frames import FINDINGS, Schema
 from drift.stats import rule_machines as steps
-from drift.stats.rule_machines import DIRECTIONS, ZONES, Machine, Step, machine_of
-
-# A point this close to a bound lies on it: biases come from decimals and are stored in binary.
-MARGIN = 1e-9
+from drift.stats.rule_machines import (
+    DIRECTIONS,
+    MARGIN,
+    OUTER,
+    ZONES,
+    Machine,
+    Step,
+    machine_of,
+    zones_of,
+)
 
 FIRED, SILENT, NOT_APPLICABLE = "fired", "silent", "not_applicable"
 
@@ -100,7 +106,8 @@ def apply_rules(points: pl.DataFrame, *, rules: tuple[str, ...]) -> pl.DataFrame
     points : pl.DataFrame
         Frame of `drift.frames.CHARTED`, in any order.  Rules look at one phase of one chart at a
         time.  Points without a value, a centre or a limit are passed over: the points on either
-        side of them count as neighbours.
+        side of them count as neighbours.  Where there is a column ``resolution_pct``, values are
+        taken as rounded to it (null for not rounded): see `drift.stats.rule_machines`.
     rules : tuple of str
         Names of rules; a rule is used on the charts that its row in `RULES` lists.
 
@@ -185,8 +192,8 @@ def rule_outcomes(points: pl.DataFrame, *, rules: tuple[str, ...]) -> pl.DataFra
 class _Read:
     """Points that a rule can use, sorted by phase and visit, as it sees them.
 
-    `zone` and `symbol` are given per point; `bounds` holds, per point, what one third of the
-    band is on that point's side; `start` and `length` delimit the phases.
+    `zone` and `symbol` are given per point, `third` is a third of the band on that point's side;
+    `start` and `length` delimit the phases.
     """
 
     frame: pl.DataFrame
@@ -200,8 +207,11 @@ class _Read:
 def _read(points: pl.DataFrame) -> _Read:
     """Drop the points that no rule can use and give the others their zones and directions."""
     high, low = pl.col("upper") - pl.col("centre"), pl.col("centre") - pl.col("lower")
+    step = pl.col("resolution_pct") if "resolution_pct" in points.columns else pl.lit(0.0)
     frame = (
-        points.select(*_GROUP, "visit", "value", "centre", "lower", "upper")
+        points.select(
+            *_GROUP, "visit", "value", "centre", "lower", "upper", half_step=step.fill_null(0.0) / 2
+        )
         .with_columns(pl.col("value", "centre", "lower", "upper").fill_nan(None))
         .with_columns(above=pl.coalesce(high, low), below=pl.coalesce(low, high))
         .filter(
@@ -216,20 +226,16 @@ def _read(points: pl.DataFrame) -> _Read:
         frame["lower"].is_not_null().to_numpy(),
     )
     third = np.where(deviation > 0, frame["above"].to_numpy(), frame["below"].to_numpy()) / 3
-    size = np.abs(deviation)
-    depth = (size > MARGIN).astype(np.int64)
-    for edge in (1, 2, 3):
-        depth += size > edge * third + MARGIN
+    zone = zones_of(deviation, third=third, half_step=frame["half_step"].to_numpy())
     # A side without a limit cannot be passed.
-    depth = np.where(limited, depth, np.minimum(depth, 3))
-    zone = np.where(deviation > 0, depth, -depth)
+    zone = np.where(limited, zone, np.clip(zone, -OUTER, OUTER))
     if frame.is_empty():
         start = np.zeros(0, dtype=np.int64)
     else:
         new = frame.select(pl.struct(_GROUP).rle_id()).to_series().to_numpy()
         start = np.flatnonzero(np.diff(new, prepend=-1)).astype(np.int64)
-    step = np.diff(frame["value"].to_numpy(), prepend=0.0)
-    direction = np.where(np.abs(step) > MARGIN, np.sign(step), 0.0).astype(np.int64)
+    moved = np.diff(frame["value"].to_numpy(), prepend=0.0)
+    direction = np.where(np.abs(moved) > MARGIN, np.sign(moved), 0.0).astype(np.int64)
     direction[start] = 0
     return _Read(
         frame=frame,
@@ -362,20 +368,6 @@ RULES: tuple[Rule, ...] = (
         points_needed=2,
         bound_third=2,
         step=steps.wide_swing,
-    ),
-    Rule(
-        name="hugging_centre",
-        title="points that hug the centre",
-        detects=f"{steps.QUIET_RUN} successive points in the inner third of the band.",
-        matters="The limits are too wide for today's scatter, or the expected value was written "
-        "down instead of the reading.",
-        misleads="A dial coarser than its scatter repeats one reading by nature.",
-        source="Run of fifteen points within one sigma: Nelson (1984), Journal of Quality "
-        "Technology 16, 237-239 (from memory)",
-        charts=_INDEPENDENT,
-        points_needed=steps.QUIET_RUN,
-        bound_third=0,
-        step=steps.hugging_centre,
     ),
 )
 
