@@ -41,14 +41,14 @@ STEADY = Facts(
         ({"p_out": 0.2}, "watch", "P(out) 20", "by the due date"),
         ({"open_signals": 1}, "watch", "1 signal of the last 365 days has no", "Record what was"),
         ({"open_signals": 3}, "watch", "3 signals of the last 365 days have no", "Record what was"),
-        ({"trend_q": 0.01}, "watch", "Confirmed drift", "cause"),
+        ({"trend_q": 0.01}, "holding", "nothing signals", "Keep to the schedule"),
         (
             {"trend_q": 0.01, "crossing_on": AS_OF + timedelta(days=300)},
             "drifting",
             "crosses the tolerance",
             "further use",
         ),
-        ({"trend_q": 0.01, "crossing_on": AS_OF + timedelta(days=500)}, "watch", "inside", ""),
+        ({"trend_q": 0.01, "crossing_on": AS_OF + timedelta(days=500)}, "watch", "inside", "cause"),
         (
             {"p_out": 0.7, "crossing_early": AS_OF + timedelta(days=20)},
             "drifting",

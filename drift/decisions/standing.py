@@ -6,7 +6,7 @@ The rules are tried from the top; the first that applies gives the standing:
 out         withdrawn; or as found outside tolerance at the last visit and not shown put right
 drifting    expected outside at the next due date, or a confirmed drift that crosses soon
 unproven    too few visits, or nothing that can be forecast
-watch       some risk, a confirmed drift further off, or a signal without a response
+watch       some risk, a confirmed drift that crosses later, or a signal without a response
 holding     none of these
 ==========  =====================================================================================
 
@@ -189,10 +189,10 @@ def _unproven(facts: Facts, policy: Policy) -> Verdict | None:
 
 
 def _watch(facts: Facts, policy: Policy) -> Verdict | None:
-    """Find some risk, a confirmed drift further off, or a signal nobody has answered."""
+    """Find some risk, a confirmed drift that crosses later, or a signal nobody has answered."""
     if facts.p_out is not None and facts.p_out >= policy.watch_probability:
         return Verdict("watch", _forecast_words(facts), "Calibrate by the due date, not after it.")
-    if _confirmed(facts, policy):
+    if _confirmed(facts, policy) and facts.crossing_on is not None:
         return Verdict(
             "watch",
             f"Confirmed drift of {_drift_words(facts)} at {point(facts.point)}, still inside: "
