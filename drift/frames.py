@@ -279,3 +279,24 @@ SIGNALS: Schema = {
     "limit": pl.Float64,
     "sentence": pl.String,
 }
+
+# One row per series: drift of the unadjusted path when reading noise and wander are told apart, %
+# air per year.  steps counts drift steps, span_years the time they cover.  drift_p is for "there
+# is no drift", drift_q the same across the fleet (Benjamini–Hochberg).  noise_sd is of one
+# visit's mean, % air; wander_sd of a year's wander, % air per square root of a year.  Where fewer
+# than three of the dial's cells were seen, drift, noise_sd and wander_sd are null and the limits
+# what so few cells leave possible.  verdict: drifting, shown_steady or undecided; null where
+# there are too few visits.
+PATH_TRENDS: Schema = {
+    "series": pl.Int64,
+    "steps": pl.Int64,
+    "span_years": pl.Float64,
+    "drift": pl.Float64,
+    "drift_low": pl.Float64,
+    "drift_high": pl.Float64,
+    "drift_p": pl.Float64,
+    "drift_q": pl.Float64,
+    "noise_sd": pl.Float64,
+    "wander_sd": pl.Float64,
+    "verdict": pl.String,
+}

@@ -1,0 +1,276 @@
+"""This module estimates drift under reading noise and wander, and says what it shows.
+
+It needs no model of a line with independent scatter: what makes a meter's path wander without
+going anywhere is estimated, with the fleet's help, and kept out of the drift.  It forecasts
+nothing.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from drift.frames import PATH_TRENDS
+from drift.stats import mixture, path_model
+from drift.stats.blocks import Flat, Floats, Integers, equal_length_blocks, flatten, take_block
+from drift.stats.discovery import discovery_q
+from drift.stats.equivalence import verdicts
+
+# Numbers in one array of a block.
+_CELLS = 100_000
+# A path that moves less than this does not move, % air.
+_STILL_PCT = 1e-9
+# Slack when a range is compared with the dial's step, as a share of the step.
+_SLACK = 1e-6
+# Visits that may lie outside a cell and yet be read in it, by noise, before the chance is under
+# 5 %: each is read in with probability at most ½, and ½⁵ < 0.05.
+_STRAYS = 4
+
+
+@dataclass(frozen=True, slots=True)
+class _Fits:
+    """Generalised least squares of every series at every ratio of wander to noise.
+
+    Attributes
+    ----------
+    log_likelihood, slope, unit_variance, squares : array, shape (series, ratios)
+        Restricted log likelihood with slope and scale integrated out; slope; its variance for a
+        mean step of variance 1; whitened sum of squares about it.  NaN where too short.
+    freedom : array, shape (series,)
+        Degrees of freedom of `squares`.
+    span, mean_years : array, shape (series,)
+        Time covered by the steps, and by their mean.
+    moved : array, shape (series,)
+        Range of the path.
+    resolution : array, shape (series,)
+        Coarsest step of the dial, 0 where unknown.
+    bound : array, shape (series,)
+        Largest drift, either way, at which the dial may still have shown so few cells.
+    """
+
+    log_likelihood: Floats
+    slope: Floats
+    unit_variance: Floats
+    squares: Floats
+    freedom: Floats
+    span: Floats
+    mean_years: Floats
+    moved: Floats
+    resolution: Floats
+    bound: Floats
+
+
+def fit_path_trends(
+    steps: pl.DataFrame,
+    *,
+    negligible: float,
+    level: float = 0.05,
+    false_discovery_rate: float = 0.05,
+    fewest: int = 6,
+) -> pl.DataFrame:
+    """Estimate the drift of each series from its drift steps, and what they show.
+
+    Parameters
+    ----------
+    steps : pl.DataFrame
+        Of `drift.stats.drift_steps.drift_steps`.
+    negligible : float
+        Drift that does not matter, % air per year, over 0.
+    level : float
+        Two-sided error probability of the interval, and of each one-sided equivalence test.
+    false_discovery_rate : float
+        Share of false findings accepted among series said to drift.
+    fewest : int
+        Visits (steps and one) below which nothing but the number of steps is given, at least 4.
+
+    Returns
+    -------
+    pl.DataFrame
+        Columns of `drift.frames.PATH_TRENDS`, one row per series with a step, ascending.
+
+    Raises
+    ------
+    ValueError
+        If a setting is out of range or a step or time is not finite.
+
+    Notes
+    -----
+    Given the ratio of wander to noise (`drift.stats.path_model`), generalised least squares with
+    the scale integrated out gives the slope a t distribution with one degree of freedom fewer
+    than steps; the posterior of the ratio, whose prior is learnt from the fleet, mixes them.
+    ``drift_p`` is twice the smaller tail beyond 0.  The interval and the test are calibrated
+    on average over a fleet such as the one at hand, and by simulation (tests).
+
+    Where the path spans fewer than three of the dial's cells the drift is null and the limits
+    are what so few cells leave possible for the mean drift over the record: with all but four
+    visits truly within the cells seen (more strays would have less than 1 chance in 20), it
+    moved no further than their width, plus one cell for each time it was read anew.
+
+    References
+    ----------
+    Harville (1974), Biometrika 61, 383–385 (restricted likelihood as a marginal posterior);
+    Box and Tiao (1973), Bayesian Inference in Statistical Analysis, section 8.2; Schuirmann (1987).
+    """
+    _check(negligible=negligible, level=level, rate=false_discovery_rate, fewest=fewest)
+    flat = flatten(steps, "step", "years", "shares_start", "resolution")
+    fits = _fit(flat, fewest=fewest)
+    fitted = np.flatnonzero(~np.isnan(fits.freedom))
+    moving = fitted[fits.moved[fitted] > _STILL_PCT]
+    weights = path_model.learn_weights(fits.log_likelihood[moving])
+    columns = {name: np.full(flat.series.size, np.nan) for name in PATH_TRENDS}
+    columns["drift_p"][fitted] = 1.0
+    for freedom in np.unique(fits.freedom[moving]):
+        at = moving[fits.freedom[moving] == freedom]
+        share = path_model.posterior(fits.log_likelihood[at], weights)
+        for name, values in _summary(fits, at, share, negligible=negligible, level=level).items():
+            columns[name][at] = values
+    limited = fits.moved <= fits.resolution * (1 + _SLACK) + _STILL_PCT
+    _confine(columns, fits, fitted[limited[fitted]], negligible=negligible)
+    columns["drift_q"] = discovery_q(columns["drift_p"])
+    answers = verdicts(
+        columns.pop("verdict"),
+        columns["drift_q"],
+        level=level,
+        false_discovery_rate=false_discovery_rate,
+    )
+    unsaid = np.isnan(fits.freedom)
+    return (
+        pl.DataFrame(columns)
+        .fill_nan(None)
+        .with_columns(
+            series=pl.Series(flat.series),
+            steps=pl.Series(flat.lengths),
+            verdict=pl.Series(np.where(unsaid, "", answers)).replace("", None),
+        )
+        .select(pl.col(name).cast(kind) for name, kind in PATH_TRENDS.items())
+    )
+
+
+def _check(*, negligible: float, level: float, rate: float, fewest: int) -> None:
+    """Raise where a setting cannot be meant."""
+    if not negligible > 0:
+        raise ValueError(f"negligible is {negligible}; expected over 0")
+    for name, value in (("level", level), ("false_discovery_rate", rate)):
+        if not 0 < value < 1:
+            raise ValueError(f"{name} is {value}; expected over 0 and under 1")
+    if fewest < 4:
+        raise ValueError(f"fewest is {fewest}; expected at least 4")
+
+
+def _fit(flat: Flat, *, fewest: int) -> _Fits:
+    """Fit every series with enough steps and time; the others stay NaN."""
+    count = flat.series.size
+    by_ratio = {
+        name: np.full((count, path_model.RATIOS.size), np.nan)
+        for name in ("log_likelihood", "slope", "unit_variance", "squares")
+    }
+    by_series = {
+        name: np.full(count, np.nan)
+        for name in ("freedom", "span", "mean_years", "moved", "resolution", "bound")
+    }
+    wide = path_model.RATIOS.size
+    for length, block in equal_length_blocks(flat.lengths, fewest=fewest - 1, cells=_CELLS // wide):
+        years = take_block(flat.columns["years"], flat.starts[block], length)
+        elapsed = years.sum(axis=1) > 0
+        at, years = block[elapsed], years[elapsed]
+        if not at.size:
+            continue
+        step = take_block(flat.columns["step"], flat.starts[at], length)
+        shares = take_block(flat.columns["shares_start"], flat.starts[at], length) > 0
+        for name, values in _least_squares(years, step, shares).items():
+            by_ratio[name][at] = values
+        for name, values in _coverage(flat, at, years, step, shares).items():
+            by_series[name][at] = values
+    return _Fits(**by_ratio, **by_series)
+
+
+def _least_squares(years: Floats, step: Floats, shares: NDArray[np.bool_]) -> dict[str, Floats]:
+    """Return generalised least squares of a block at every ratio."""
+    factors = path_model.factor(years, shares)
+    x = path_model.whiten(factors, years)
+    y = path_model.whiten(factors, step)
+    weight = 1 / factors.pivots
+    xx = (x * x * weight).sum(axis=0)
+    slope = (x * y * weight).sum(axis=0) / xx
+    rest = y - slope * x
+    squares = np.maximum((rest * rest * weight).sum(axis=0), _STILL_PCT**2)
+    freedom = len(weight) - 1
+    log_determinant = np.log(factors.pivots).sum(axis=0)
+    return {
+        "log_likelihood": -(log_determinant + np.log(xx) + freedom * np.log(squares)) / 2,
+        "slope": slope,
+        "unit_variance": 1 / xx,
+        "squares": squares,
+    }
+
+
+def _coverage(
+    flat: Flat, at: Integers, years: Floats, step: Floats, shares: NDArray[np.bool_]
+) -> dict[str, Floats]:
+    """Return what a block's steps cover in time and on the dial."""
+    count, length = step.shape
+    start = np.zeros((count, 1))
+    path = np.concatenate([start, step.cumsum(axis=1)], axis=1)
+    times = np.concatenate([start, years.cumsum(axis=1)], axis=1)
+    moved = np.ptp(path, axis=1)
+    dial = take_block(flat.columns["resolution"], flat.starts[at], length)
+    resolution = np.where(np.isnan(dial), 0.0, dial).max(axis=1)
+    strays = min(_STRAYS, length - 2)
+    spans = [times[:, length - (strays - early)] - times[:, early] for early in range(strays + 1)]
+    inner = np.min(spans, axis=0)
+    anew = (~shares[:, 1:]).sum(axis=1)
+    cells = 1 + np.ceil(moved / np.where(resolution > 0, resolution, np.inf) - _SLACK) + anew
+    return {
+        "freedom": np.full(count, length - 1.0),
+        "span": times[:, -1],
+        "mean_years": years.mean(axis=1),
+        "moved": moved,
+        "resolution": resolution,
+        "bound": cells * resolution / np.where(inner > 0, inner, np.nan),
+    }
+
+
+def _summary(
+    fits: _Fits, at: Integers, share: Floats, *, negligible: float, level: float
+) -> dict[str, Floats]:
+    """Return estimates, limits and p values of series of one length from their mixtures.
+
+    ``verdict`` holds the larger one-sided p value of the equivalence test.
+    """
+    freedom = float(fits.freedom[at[0]])
+    variance = fits.squares[at] / freedom
+    mixed = mixture.Mixtures(
+        weight=share,
+        centre=fits.slope[at],
+        scale=np.sqrt(fits.unit_variance[at] * variance),
+        freedom=freedom,
+    )
+    zero = np.zeros(at.size)
+    tails = np.minimum(mixture.below(mixed, zero), mixture.above(mixed, zero))
+    wander_share = path_model.RATIOS / (1 + path_model.RATIOS)
+    return {
+        "span_years": fits.span[at],
+        "drift": (share * mixed.centre).sum(axis=1),
+        "drift_low": mixture.quantile(mixed, level / 2),
+        "drift_high": mixture.quantile(mixed, 1 - level / 2),
+        "drift_p": 2 * tails,
+        "noise_sd": np.sqrt((share * variance * (1 - wander_share)).sum(axis=1) / 2),
+        "wander_sd": np.sqrt((share * variance * wander_share).sum(axis=1) / fits.mean_years[at]),
+        "verdict": np.maximum(
+            mixture.below(mixed, zero - negligible), mixture.above(mixed, zero + negligible)
+        ),
+    }
+
+
+def _confine(columns: dict[str, Floats], fits: _Fits, at: Integers, *, negligible: float) -> None:
+    """Replace, for series that the dial's resolution limits, estimates by what it leaves possible.
+
+    The test that there is a drift stays.
+    """
+    for name in ("drift", "noise_sd", "wander_sd"):
+        columns[name][at] = np.nan
+    columns["span_years"][at] = fits.span[at]
+    columns["drift_low"][at] = -fits.bound[at]
+    columns["drift_high"][at] = fits.bound[at]
+    columns["verdict"][at] = np.where(fits.bound[at] <= negligible, 0.0, 1.0)
