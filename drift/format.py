@@ -28,12 +28,20 @@ MINUS = "\u2212"
 NO_BREAK = "\u00a0"
 
 BIAS_PLACES = 3
+# A mean of recorded values is off by about 1e-16 once it is a float; no recorded value has more
+# decimals than these.
+_RECORDED_PLACES = 9
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
 
 def known(value: float | None) -> bool:
     """Return whether `value` is a finite number."""
     return value is not None and math.isfinite(value)
+
+
+def _as_written(value: float) -> Decimal:
+    """Return a float as the decimal number that it stands for."""
+    return Decimal(repr(round(float(value), _RECORDED_PLACES)))
 
 
 def fixed(value: float | None, *, places: int, signed: bool = False) -> str:
@@ -55,8 +63,7 @@ def fixed(value: float | None, *, places: int, signed: bool = False) -> str:
     """
     if value is None or not math.isfinite(value):
         return CANNOT_SAY
-    step = Decimal(1).scaleb(-places)
-    rounded = Decimal(repr(float(value))).quantize(step, rounding=ROUND_HALF_EVEN)
+    rounded = _as_written(value).quantize(Decimal(1).scaleb(-places), rounding=ROUND_HALF_EVEN)
     digits = f"{abs(rounded):f}"
     if rounded == 0:
         return digits
@@ -67,9 +74,9 @@ def plain(value: float | None) -> str:
     """Return a number as it would be written by hand: no trailing zeros, a true minus sign."""
     if value is None or not math.isfinite(value):
         return CANNOT_SAY
-    text = f"{Decimal(repr(float(value))):f}"
+    text = f"{_as_written(value):f}"
     text = text.rstrip("0").rstrip(".") if "." in text else text
-    return text.replace("-", MINUS) if text not in {"-0", ""} else "0"
+    return "0" if text == "-0" else text.replace("-", MINUS)
 
 
 def bias(value: float | None) -> str:
@@ -111,14 +118,14 @@ def probability(value: float | None) -> str:
         return f"under 1{NO_BREAK}%"
     if value > 0.99:
         return f"over 99{NO_BREAK}%"
-    return f"{fixed(float(Decimal(repr(value)) * 100), places=0)}{NO_BREAK}%"
+    return f"{fixed(value * 100, places=0)}{NO_BREAK}%"
 
 
 def share(value: float | None) -> str:
     """Return a level or share that was chosen, such as 0.8 for an 80 % band, in percent."""
     if value is None or not math.isfinite(value):
         return CANNOT_SAY
-    return f"{plain(float(Decimal(repr(value)) * 100))}{NO_BREAK}%"
+    return f"{plain(value * 100)}{NO_BREAK}%"
 
 
 def p_value(value: float | None) -> str:

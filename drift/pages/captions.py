@@ -1,0 +1,222 @@
+"""This module words what a page says of its numbers, sentence by sentence; it judges no meter."""
+
+from datetime import date
+
+import polars as pl
+
+from drift import format as text
+from drift.pages.data import Crossing, MeterRow, TrendRow
+from drift.policy import Policy
+from drift.results import Review
+
+# A crossing bound that is not after the date of the review has come already.
+NOW = "now"
+
+
+def crossing(
+    *,
+    on: date | None,
+    early: date | None,
+    late: date | None,
+    p_out: float | None,
+    last_visit_on: date,
+    policy: Policy,
+    as_of: date,
+) -> Crossing:
+    """Say when a meter leaves the tolerance, with the interval of that date."""
+    horizon = text.years(policy.horizon_days)
+    if p_out is None:
+        return Crossing(text.CANNOT_SAY, "")
+    if on is None:
+        perhaps = f"at the earliest {_bound(early, as_of)}" if early else ""
+        return Crossing(f"not within {horizon}", perhaps)
+    if on <= last_visit_on:
+        return Crossing("already outside", "")
+    first = _bound(early, as_of) if early else text.CANNOT_SAY
+    last = text.day(late) if late else f"beyond {horizon}"
+    return Crossing(text.day(on), f"{first} to {last}")
+
+
+def _bound(early: date | None, as_of: date) -> str:
+    """Return an early bound, or "now" where it is not ahead."""
+    return NOW if early is not None and early <= as_of else text.day(early)
+
+
+def fleet_lead(
+    review: Review,
+    *,
+    urgent: tuple[MeterRow, ...],
+    watched: tuple[MeterRow, ...],
+    overdue: tuple[MeterRow, ...],
+    open_signals: int,
+) -> tuple[str, ...]:
+    """Say in a few sentences what the review speaks of and what it finds."""
+    ledger = review.ledger
+    first, last = ledger["performed_on"].min(), ledger["performed_on"].max()
+    readings = int(review.sources.sessions["replicates"].sum())
+    span = f"{text.day(_date(first))} to {text.day(_date(last))}"
+    scope = (
+        f"{text.count(review.meters.height, 'meter')}, {text.count(readings, 'reading')} from "
+        f"{span}, as known on {text.day(review.as_of)}."
+    )
+    if urgent:
+        verb = "needs" if len(urgent) == 1 else "need"
+        need = f"{text.count(len(urgent), 'meter')} {verb} action before the next due date."
+    else:
+        need = "No meter needs action before its next due date."
+    parts = []
+    if watched:
+        parts.append(f"{text.count(len(watched), 'more')} on watch".replace("mores", "more"))
+    if overdue:
+        parts.append(f"{len(overdue)} overdue")
+    if open_signals:
+        parts.append(f"{text.count(open_signals, 'signal')} without a response")
+    rest = f"{text.listed(parts)}." if parts else "None is on watch, none overdue."
+    return scope, need, rest[0].upper() + rest[1:]
+
+
+def fleet_figure(rows: pl.DataFrame, *, tolerance_pct: float) -> str:
+    """Say what to conclude from the figure of the fleet.
+
+    Parameters
+    ----------
+    rows : pl.DataFrame
+        The rows that `drift.figures.fleet.draw_fleet` draws.
+    tolerance_pct : float
+        Largest bias that passes, % air.
+    """
+    told = rows.filter(pl.col("at_due_low").is_not_null())
+    low, high = pl.col("at_due_low"), pl.col("at_due_high")
+    wholly = told.filter((low > tolerance_pct) | (high < -tolerance_pct)).height
+    partly = told.filter((low < -tolerance_pct) | (high > tolerance_pct)).height - wholly
+    inside = told.height - wholly - partly
+    parts = [
+        f"{inside} of {text.count(rows.height, 'meter')} can be expected inside the tolerance "
+        "when next seen",
+        f"the bars of {partly} reach beyond it" if partly else "",
+        f"{wholly} lie wholly outside" if wholly else "",
+    ]
+    unknown = rows.height - told.height
+    parts.append(f"of {unknown} nothing can be said yet" if unknown else "")
+    return f"{text.listed([part for part in parts if part])}."
+
+
+def as_found(
+    last: pl.DataFrame, *, out_points: list[float], adjusted: int, tolerance_pct: float
+) -> str:
+    """Say what to conclude from as-found bias by date.
+
+    Parameters
+    ----------
+    last : pl.DataFrame
+        Ledger rows of the last visit.
+    out_points : list of float
+        Points of that visit found outside tolerance.
+    adjusted : int
+        Visits at which something was adjusted.
+    tolerance_pct : float
+        Largest bias that passes, % air.
+    """
+    seen = last.filter(pl.col("as_found_bias_pct").is_not_null())
+    on = text.day(_date(last["performed_on"].max()))
+    limit = f"±{text.plain(tolerance_pct)}{text.NO_BREAK}%{text.NO_BREAK}air"
+    if seen.is_empty():
+        found = f"Nothing was read as found on {on}."
+    elif out_points:
+        biases = {row["point_pct"]: row["as_found_bias_pct"] for row in seen.to_dicts()}
+        told = [f"{text.bias(biases[pct])} at {text.point(pct)}" for pct in out_points]
+        found = f"On {on} it was found outside {limit}: {text.listed(told)}."
+    else:
+        found = f"On {on} it was found inside {limit} at {_points(seen.height)}."
+    if not adjusted:
+        return f"{found} Nothing was ever adjusted, so what is seen here is the drift itself."
+    return (
+        f"{found} It was adjusted at {text.count(adjusted, 'visit')}: each adjustment hides the "
+        "drift before it, so judge drift by the next figure."
+    )
+
+
+def path(worst: TrendRow | None, *, policy: Policy) -> str:
+    """Say what to conclude from the unadjusted path and its trend at the worst point."""
+    if worst is None or worst.p is None:
+        seen = text.count(worst.visits, "visit") if worst else "no visit"
+        return f"Cannot say yet: {seen}; a trend is first tested at {policy.trend_visits}."
+    at = text.point(worst.point_pct)
+    q = f"q {text.p_value(worst.q)}, accepted up to {text.plain(policy.false_discovery_rate)}"
+    confirmed = worst.q is not None and worst.q <= policy.false_discovery_rate
+    if worst.slope is None:
+        seen = "moves one way" if confirmed else "shows no trend"
+        return f"At {at} the path {seen} ({q}); its rate is limited by the dial's resolution."
+    level = text.share(1 - policy.trend_level)
+    rate = (
+        f"{text.bias_with_unit(worst.slope)} a year ({level} interval "
+        f"{text.interval(worst.low, worst.high)})"
+    )
+    if confirmed:
+        return f"At {at} it drifts by {rate}; the drift is confirmed across the fleet ({q})."
+    return (
+        f"At {at} the fitted drift is {rate}, which the fleet-wide test does not confirm ({q}). "
+        "Not confirmed is not the same as steady."
+    )
+
+
+def control(charted: pl.DataFrame, *, name: str, signals: int, open_signals: int) -> str:
+    """Say what to conclude from one control chart."""
+    if charted.filter(pl.col("upper").is_not_null()).is_empty():
+        return "Cannot say yet: there are too few visits to set limits."
+    if not signals:
+        stable = "repeats itself from visit to visit" if name == "moving_range" else "is stable"
+        return f"No point lies beyond its limits: by this chart the meter {stable}."
+    spoke = text.count(signals, "signal")
+    answered = "all have a response" if not open_signals else f"{open_signals} without a response"
+    return f"{spoke}, {answered}: the ringed visits are more than the usual scatter of this meter."
+
+
+def tolerance_verdict(out_points: list[float], *, seen: int, on: date) -> str:
+    """Say the tolerance verdict of the last visit: is it within?"""
+    if not seen:
+        return f"Tolerance: nothing was read as found on {text.day(on)}."
+    if out_points:
+        told = text.listed([text.point(pct) for pct in out_points])
+        return f"Tolerance: found outside at {told} on {text.day(on)}."
+    return f"Tolerance: found inside at {_points(seen)} on {text.day(on)}."
+
+
+def control_verdict(signals: pl.DataFrame, *, limits_known: bool) -> str:
+    """Say the control verdict: is it stable?"""
+    if not limits_known:
+        return "Control: too few visits to set limits."
+    if signals.is_empty():
+        return "Control: no chart signals."
+    newest = text.day(_date(signals["visit_on"].max()))
+    unanswered = signals["answered_on"].null_count()
+    told = f"{unanswered} without a response" if unanswered else "all with a response"
+    return f"Control: {text.count(signals.height, 'signal')}, {told}; the newest of {newest}."
+
+
+def adjustment_story(ledger: pl.DataFrame, *, point_pct: float) -> str:
+    """Say what the adjustments hide at one point of one meter."""
+    rows = ledger.filter(pl.col("point_pct") == point_pct)
+    adjusted = int(rows["adjusted"].sum())
+    path_pct = rows["unadjusted_path_pct"].drop_nulls()
+    if not adjusted:
+        return "Adjustments: none on record."
+    told = f"Adjustments: at {text.count(adjusted, 'visit')}"
+    lost = int(rows["evidence_lost"].sum())
+    gap = f"; {lost} without the evidence of an as-found reading" if lost else ""
+    if path_pct.is_empty():
+        return f"{told}{gap}."
+    return (
+        f"{told}{gap}. Had no one touched it, it would now read about "
+        f"{text.bias_with_unit(path_pct[-1])} off at {text.point(point_pct)}."
+    )
+
+
+def _points(number: int) -> str:
+    """Return "the one point" or "all 3 points"."""
+    return "the one point read" if number == 1 else f"all {number} points"
+
+
+def _date(value: object) -> date | None:
+    """Return a date that came out of a frame."""
+    return value if isinstance(value, date) else None

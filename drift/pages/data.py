@@ -1,0 +1,285 @@
+"""This module names what each page holds, ready for a template; it computes and formats nothing.
+
+Numbers and dates stay numbers and dates: the templates turn them into text through the filters of
+`drift.format`.  None is "cannot say" unless the attribute says otherwise.
+"""
+
+from dataclasses import dataclass
+from datetime import date
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """A picture with what it shows and what to conclude.
+
+    Attributes
+    ----------
+    name : str
+        Anchor within the page.
+    title : str
+        Heading of the figure.
+    svg : str
+        The picture, trusted markup.
+    label : str
+        What a reader who cannot see it is told.
+    shows : str
+        What is drawn.
+    conclude : str
+        What follows from it, computed from the data.
+    key : tuple of str
+        Names of the marks that the key explains, each with a glyph in the template.
+    """
+
+    name: str
+    title: str
+    svg: str
+    label: str
+    shows: str
+    conclude: str
+    key: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Sparkline:
+    """A small path in a box of 100 by 24: points as SVG reads them, and the tolerance strip.
+
+    Attributes
+    ----------
+    points : str
+        Coordinates of the path.
+    strip_top, strip_height : str
+        Where ±tolerance lies in the box.
+    end_x, end_y : str
+        The last point.
+    label : str
+        The path in words.
+    """
+
+    points: str
+    strip_top: str
+    strip_height: str
+    end_x: str
+    end_y: str
+    label: str
+
+
+@dataclass(frozen=True, slots=True)
+class Crossing:
+    """When the tolerance is left, in words; interval is empty where none can be given."""
+
+    when: str
+    interval: str
+
+
+@dataclass(frozen=True, slots=True)
+class MeterRow:
+    """One meter as `data/meters.csv` has it, with where its dossier is.
+
+    Attributes
+    ----------
+    crossing : Crossing
+        When it leaves the tolerance.
+    next_due_on : date or None
+        None where nothing is due.
+    retired : bool
+        Whether it is out of use for good.
+    sparkline : Sparkline or None
+        None where no path is known.
+    """
+
+    meter_id: str
+    file: str
+    standing: str
+    overdue: bool
+    retired: bool
+    reason: str
+    action: str
+    last_visit_on: date
+    next_due_on: date | None
+    visits: int
+    point_pct: float | None
+    found_pct: float | None
+    level_pct: float | None
+    drift: float | None
+    drift_low: float | None
+    drift_high: float | None
+    resolution_limited: bool
+    p_out: float | None
+    crossing: Crossing
+    repeatability_pct: float | None
+    sparkline: Sparkline | None
+
+
+@dataclass(frozen=True, slots=True)
+class SignalRow:
+    """One signal, with the response to it; answered_on is None where there is none."""
+
+    signal_id: str
+    meter_id: str
+    file: str
+    visit_on: date
+    point_pct: float
+    chart: str
+    sentence: str
+    answered_on: date | None
+    response: str
+
+
+@dataclass(frozen=True, slots=True)
+class HeldBackRow:
+    """One row that was not used; line is None where the file gives none."""
+
+    file: str
+    line: int | None
+    column: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class FileRow:
+    """One input file and what became of its rows."""
+
+    file: str
+    sha256: str
+    table_name: str
+    rows: int
+    taken: int
+    held_back: int
+    known: int
+    amended: int
+    note: str
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """One number of the policy: its name in the file, its value and its meaning."""
+
+    name: str
+    value: str
+    meaning: str
+
+
+@dataclass(frozen=True, slots=True)
+class Stamp:
+    """What a page speaks for: program version, date, source and the choices in force."""
+
+    version: str
+    as_of: date
+    source_name: str
+    tolerance_pct: float
+    band_level: float
+    trend_level: float
+
+
+@dataclass(frozen=True, slots=True)
+class FleetPage:
+    """The fleet review."""
+
+    stamp: Stamp
+    lead: tuple[str, ...]
+    urgent: tuple[MeterRow, ...]
+    watched: tuple[MeterRow, ...]
+    overdue: tuple[MeterRow, ...]
+    meters: tuple[MeterRow, ...]
+    fleet: Figure
+    path_scale_pct: float
+    open_signals: tuple[SignalRow, ...]
+    open_signals_total: int
+    held_back: tuple[HeldBackRow, ...]
+    held_back_total: int
+    policy: tuple[Choice, ...]
+    files: tuple[FileRow, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class PointReading:
+    """What was read at one point of one visit, % air; None where not read or not known."""
+
+    found_pct: float | None
+    left_pct: float | None
+    step_pct: float | None
+    path_pct: float | None
+    out: bool
+
+
+@dataclass(frozen=True, slots=True)
+class VisitRow:
+    """One visit: points in the order of the page; adjusted and lost concern any of them."""
+
+    performed_on: date
+    points: tuple[PointReading | None, ...]
+    adjusted: bool
+    evidence_lost: bool
+    signals: int
+    vessel_id: str
+    operator: str
+    events: str
+    remarks: str
+
+
+@dataclass(frozen=True, slots=True)
+class LimitRow:
+    """Where the limits of one chart, point and phase come from."""
+
+    chart: str
+    point_pct: float
+    phase: int
+    centre: float | None
+    sigma: float | None
+    points: int
+    first_on: date | None
+    last_on: date | None
+    estimator: str
+    note: str
+
+
+@dataclass(frozen=True, slots=True)
+class TrendRow:
+    """Trend and forecast at one point."""
+
+    point_pct: float
+    visits: int
+    slope: float | None
+    low: float | None
+    high: float | None
+    sen_slope: float | None
+    sen_low: float | None
+    sen_high: float | None
+    p: float | None
+    q: float | None
+    resolution_limited: bool
+    level: float | None
+    at_due: float | None
+    at_due_low: float | None
+    at_due_high: float | None
+    p_out: float | None
+    crossing: Crossing
+
+
+@dataclass(frozen=True, slots=True)
+class EventRow:
+    """One service event or mark record."""
+
+    performed_on: date
+    what: str
+    operator: str
+    remarks: str
+
+
+@dataclass(frozen=True, slots=True)
+class DossierPage:
+    """The dossier of one meter; earlier and later are its neighbours in the order of the review."""
+
+    stamp: Stamp
+    meter: MeterRow
+    facts: tuple[tuple[str, str], ...]
+    brief: tuple[str, ...]
+    figures: tuple[Figure, ...]
+    points_pct: tuple[float, ...]
+    trends: tuple[TrendRow, ...]
+    visits: tuple[VisitRow, ...]
+    signals: tuple[SignalRow, ...]
+    limits: tuple[LimitRow, ...]
+    events: tuple[EventRow, ...]
+    earlier: MeterRow | None
+    later: MeterRow | None

@@ -1,0 +1,258 @@
+"""This module gathers the data of one meter's dossier; it words and draws through others."""
+
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+import polars as pl
+
+from drift import format as text
+from drift.figures.dossier import draw_as_found, draw_control, draw_path
+from drift.figures.drawing import on_date, svg
+from drift.pages import captions, rows
+from drift.pages import meter_tables as tables
+from drift.pages.data import DossierPage, Figure, MeterRow, TrendRow
+from drift.results import Review
+from drift.stats.conformity import within_tolerance
+
+# Charts that a dossier draws after the as-found figure, with their headings.
+_CONTROL = (
+    ("moving_range", "Step from one visit to the next (moving range)"),
+    ("ewma", "Weighted moving average of as-found bias (EWMA)"),
+)
+# Charts whose signals are ringed on the as-found figure.
+_ON_AS_FOUND = ("individuals",)
+
+
+@dataclass(frozen=True, slots=True)
+class Slice:
+    """The rows of a review that concern one meter, each frame in its order."""
+
+    ledger: pl.DataFrame
+    charted: pl.DataFrame
+    limits: pl.DataFrame
+    trends: pl.DataFrame
+    forecasts: pl.DataFrame
+    signals: pl.DataFrame
+    worst_point_pct: float
+    out_points: list[float]
+
+
+def dossier_page(review: Review, meter_id: str) -> DossierPage:
+    """Return everything that the dossier of one meter says.
+
+    Parameters
+    ----------
+    review : Review
+        What was found.
+    meter_id : str
+        A meter of `review.meters`.
+
+    Raises
+    ------
+    KeyError
+        If the review holds no such meter.
+    """
+    earlier, meter, later = _neighbours(review, meter_id)
+    one = _slice(review, meter_id, worst_point_pct=meter.point_pct)
+    trends = tables.trend_rows(one.trends, one.forecasts, one.ledger, meter=meter, review=review)
+    return DossierPage(
+        stamp=rows.stamp(review),
+        meter=meter,
+        facts=tables.facts(review, meter),
+        brief=_brief(one),
+        figures=_figures(review, one, trends),
+        points_pct=tuple(one.ledger["point_pct"].unique().sort()),
+        trends=trends,
+        visits=tables.visit_rows(one.ledger, one.signals, policy=review.policy),
+        signals=rows.signal_rows(review, one.signals.sort("visit_on", descending=True)),
+        limits=tables.limit_rows(one.limits, one.ledger),
+        events=tables.event_rows(review, meter_id),
+        earlier=earlier,
+        later=later,
+    )
+
+
+def _neighbours(review: Review, meter_id: str) -> tuple[MeterRow | None, MeterRow, MeterRow | None]:
+    """Return the meter before, the meter and the meter after in the order of the review."""
+    ids = review.meters["meter_id"].to_list()
+    if meter_id not in ids:
+        raise KeyError(meter_id)
+    at = ids.index(meter_id)
+    first = max(0, at - 1)
+    near = rows.meter_rows(review, review.meters[first : at + 2], sparklines={})
+    here = at - first
+    return (
+        near[here - 1] if here > 0 else None,
+        near[here],
+        near[here + 1] if here + 1 < len(near) else None,
+    )
+
+
+def _slice(review: Review, meter_id: str, *, worst_point_pct: float | None) -> Slice:
+    """Pick the rows of one meter out of a review."""
+    policy = review.policy
+    ledger = review.ledger.filter(pl.col("meter_id") == meter_id)
+    series = ledger["series"].unique().to_list()
+    mine = pl.col("series").is_in(series)
+    within = within_tolerance(
+        pl.col("as_found_bias_pct"), tolerance=policy.tolerance_pct, comparison=policy.comparison
+    )
+    last = ledger.filter(pl.col("performed_on") == pl.col("performed_on").max())
+    points = ledger["point_pct"].unique().sort().to_list()
+    return Slice(
+        ledger=ledger,
+        charted=review.charted.filter(mine),
+        limits=review.limits.filter(mine),
+        trends=review.trends.filter(mine),
+        forecasts=review.forecasts.filter(mine),
+        signals=review.signals.filter(pl.col("meter_id") == meter_id),
+        worst_point_pct=points[0] if worst_point_pct is None else worst_point_pct,
+        out_points=last.filter(~within)["point_pct"].unique().sort().to_list(),
+    )
+
+
+def _last_visit(one: Slice) -> pl.DataFrame:
+    """Return the ledger rows of the last day."""
+    return one.ledger.filter(pl.col("performed_on") == pl.col("performed_on").max())
+
+
+def _brief(one: Slice) -> tuple[str, ...]:
+    """Return the verdicts of a meter, each a sentence that begins with what it is about."""
+    last = _last_visit(one)
+    seen = last["as_found_bias_pct"].count()
+    return (
+        captions.tolerance_verdict(one.out_points, seen=seen, on=last["performed_on"][0]),
+        captions.control_verdict(
+            one.signals, limits_known=one.charted["upper"].count() > 0
+        ),
+        captions.adjustment_story(one.ledger, point_pct=one.worst_point_pct),
+    )
+
+
+def _figures(review: Review, one: Slice, trends: tuple[TrendRow, ...]) -> tuple[Figure, ...]:
+    """Return the figures of a dossier in reading order, all on one time axis."""
+    due = one.forecasts.select(due=on_date("due_t_years"))["due"].drop_nulls()
+    days = [*one.ledger["performed_on"], *due, review.as_of]
+    span = (min(days), max(days))
+    worst = next((row for row in trends if row.point_pct == one.worst_point_pct), None)
+    return (
+        _as_found_figure(review, one, span=span),
+        _path_figure(review, one, worst, span=span),
+        *(
+            _control_figure(one, name=name, title=title, span=span)
+            for name, title in _CONTROL
+            if name in one.charted["chart"]
+        ),
+    )
+
+
+def _as_found_figure(review: Review, one: Slice, *, span: tuple[date, date]) -> Figure:
+    """Return the figure of as-found bias by date."""
+    policy = review.policy
+    conclude = captions.as_found(
+        _last_visit(one),
+        out_points=one.out_points,
+        adjusted=one.ledger.filter("adjusted")["visit_id"].n_unique(),
+        tolerance_pct=policy.tolerance_pct,
+    )
+    chart = draw_as_found(
+        one.ledger,
+        charted=one.charted.filter(pl.col("chart") == "individuals"),
+        signals=one.signals.filter(pl.col("chart").is_in(_ON_AS_FOUND)),
+        forecasts=one.forecasts,
+        tolerance_pct=policy.tolerance_pct,
+        span=span,
+    )
+    return Figure(
+        name="as-found",
+        title="As-found bias by date",
+        svg=svg(chart),
+        label=f"As-found bias by date at each verification point. {conclude}",
+        shows=(
+            "Bias before any adjustment, in % air, at each verification point, with the control "
+            "limits of the individuals chart, what each adjustment left, and the band expected "
+            f"when the meter is next seen ({text.share(policy.band_level)})."
+        ),
+        conclude=conclude,
+        key=("found", "signal", "limits", "adjusted", "left", "forecast", "tolerance"),
+    )
+
+
+def _path_figure(
+    review: Review, one: Slice, worst: TrendRow | None, *, span: tuple[date, date]
+) -> Figure:
+    """Return the figure of the unadjusted path."""
+    policy = review.policy
+    conclude = captions.path(worst, policy=policy)
+    chart = draw_path(
+        one.ledger,
+        fitted=fitted_trend(one.ledger, one.trends),
+        tolerance_pct=policy.tolerance_pct,
+        span=span,
+    )
+    return Figure(
+        name="path",
+        title="Unadjusted path",
+        svg=svg(chart),
+        label=f"Unadjusted path and fitted trend at each verification point. {conclude}",
+        shows=(
+            "Where the meter would be had no one touched it, in % air: the running sum of its "
+            "drift steps, with the least-squares line and the band that holds the line "
+            f"({text.share(1 - policy.trend_level)})."
+        ),
+        conclude=conclude,
+        key=("path", "trend", "adjusted", "tolerance"),
+    )
+
+
+def _control_figure(one: Slice, *, name: str, title: str, span: tuple[date, date]) -> Figure:
+    """Return the figure of one control chart."""
+    charted = one.charted.filter(pl.col("chart") == name)
+    signals = one.signals.filter(pl.col("chart") == name)
+    conclude = captions.control(
+        charted,
+        name=name,
+        signals=signals.height,
+        open_signals=signals["answered_on"].null_count(),
+    )
+    chart = draw_control(one.ledger, charted=charted, signals=signals, span=span)
+    return Figure(
+        name=name.replace("_", "-"),
+        title=title,
+        svg=svg(chart),
+        label=f"{title} at each verification point. {conclude}",
+        shows="In % air, with centre and limits from the baseline named under Limits.",
+        conclude=conclude,
+        key=("point", "signal", "limits"),
+    )
+
+
+def fitted_trend(ledger: pl.DataFrame, trends: pl.DataFrame) -> pl.DataFrame:
+    """Return each series' fitted line and its band at every visit.
+
+    Returns
+    -------
+    pl.DataFrame
+        Columns ``series visit fit low high``, % air; null where there is no slope.
+
+    Notes
+    -----
+    The band of the line at time t is ± q s √(1/n + (t − t̄)²/Σ), and half the slope's interval is
+    h = q s/√Σ, with q the quantile of t, s the residual standard deviation, n the visits and Σ the
+    sum of squared times about their mean t̄.  So the band is ± h √(Σ/n + (t − t̄)²), at the same
+    level as the interval, whatever that is.
+
+    References
+    ----------
+    Any text on simple linear regression: confidence band of the mean response at one time.
+    """
+    away = pl.col("t_years") - pl.col("mean_t_years")
+    half = (pl.col("slope_high") - pl.col("slope")) * (
+        pl.col("sum_squares_t") / pl.col("points") + away**2
+    ).sqrt()
+    fit = pl.col("intercept") + pl.col("slope") * pl.col("t_years")
+    return (
+        ledger.select("series", "visit", "t_years")
+        .join(trends, on="series", how="left", maintain_order="left")
+        .select("series", "visit", fit=fit, low=fit - half, high=fit + half)
+    )

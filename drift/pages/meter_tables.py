@@ -1,0 +1,203 @@
+"""This module turns frames of one meter into the tables of its dossier; it words no conclusion."""
+
+from collections.abc import Callable
+from datetime import date
+from typing import Any
+
+import polars as pl
+
+from drift import format as text
+from drift.figures.drawing import on_date
+from drift.pages import captions
+from drift.pages.data import EventRow, LimitRow, MeterRow, PointReading, TrendRow, VisitRow
+from drift.policy import Policy
+from drift.results import Review
+from drift.stats.conformity import within_tolerance
+
+_FACTS: tuple[tuple[str, str, Callable[[Any], str]], ...] = (
+    ("in_service_on", "In service since", text.day),
+    ("status", "Status on record", str),
+    ("site", "Kept at", str),
+    ("interval_days", "Own interval", lambda days: text.count(days, "day")),
+    ("dial_resolution_pct", "Dial read to", lambda pct: f"{text.plain(pct)}{text.NO_BREAK}% air"),
+    ("remarks", "Remarks", str),
+)
+
+
+def facts(review: Review, meter: MeterRow) -> tuple[tuple[str, str], ...]:
+    """Return what is on record of a meter beside its readings, as pairs of label and text."""
+    known = review.sources.meters.filter(pl.col("meter_id") == meter.meter_id).to_dicts()
+    row = known[-1] if known else {}
+    told = [
+        (label, shown(row[name])) for name, label, shown in _FACTS if row.get(name) is not None
+    ]
+    repeatability = (
+        f"{text.spread(meter.repeatability_pct)}{text.NO_BREAK}% air"
+        if text.known(meter.repeatability_pct)
+        else text.CANNOT_SAY
+    )
+    due = text.day(meter.next_due_on) if meter.next_due_on else "nothing is due"
+    return (
+        ("Visits", f"{meter.visits}, last {text.day(meter.last_visit_on)}"),
+        ("Next due", f"{due}{', overdue' if meter.overdue else ''}"),
+        ("Repeatability", f"{repeatability} (standard deviation of replicates)"),
+        *told,
+    )
+
+
+def trend_rows(
+    trends: pl.DataFrame,
+    forecasts: pl.DataFrame,
+    ledger: pl.DataFrame,
+    *,
+    meter: MeterRow,
+    review: Review,
+) -> tuple[TrendRow, ...]:
+    """Return trend and forecast of each point of one meter, in order of the points."""
+    points = ledger.select("series", "point_pct").unique().sort("point_pct")
+    joined = points.join(trends, on="series", how="left").join(
+        forecasts.with_columns(
+            on_date(name).alias(name) for name in ("crossing", "crossing_early", "crossing_late")
+        ),
+        on="series",
+        how="left",
+    )
+    return tuple(
+        _trend_row(row, meter=meter, review=review)
+        for row in joined.sort("point_pct").iter_rows(named=True)
+    )
+
+
+def _trend_row(row: dict[str, Any], *, meter: MeterRow, review: Review) -> TrendRow:
+    """Return trend and forecast at one point."""
+    return TrendRow(
+        point_pct=row["point_pct"],
+        visits=row["points"] or 0,
+        slope=row["slope"],
+        low=row["slope_low"],
+        high=row["slope_high"],
+        sen_slope=row["sen_slope"],
+        sen_low=row["sen_low"],
+        sen_high=row["sen_high"],
+        p=row["kendall_p"],
+        q=row["q"],
+        resolution_limited=bool(row["resolution_limited"]),
+        level=row["level"],
+        at_due=row["at_due"],
+        at_due_low=row["at_due_low"],
+        at_due_high=row["at_due_high"],
+        p_out=row["p_out_due"],
+        crossing=captions.crossing(
+            on=row["crossing"],
+            early=row["crossing_early"],
+            late=row["crossing_late"],
+            p_out=row["p_out_due"],
+            last_visit_on=meter.last_visit_on,
+            policy=review.policy,
+            as_of=review.as_of,
+        ),
+    )
+
+
+def visit_rows(
+    ledger: pl.DataFrame, signals: pl.DataFrame, *, policy: Policy
+) -> tuple[VisitRow, ...]:
+    """Return the visits of one meter, newest first, each with its points side by side."""
+    points = ledger["point_pct"].unique().sort().to_list()
+    within = within_tolerance(
+        pl.col("as_found_bias_pct"), tolerance=policy.tolerance_pct, comparison=policy.comparison
+    )
+    judged = ledger.with_columns(out=(~within).fill_null(value=False))
+    spoke = dict(signals.group_by("visit_on").len().iter_rows())
+    visits = judged.sort("performed_on", "visit_id", descending=True).partition_by(
+        "performed_on", "visit_id", maintain_order=True
+    )
+    return tuple(_visit_row(visit, points=points, spoke=spoke) for visit in visits)
+
+
+def _visit_row(
+    visit: pl.DataFrame, *, points: list[float], spoke: dict[date, int]
+) -> VisitRow:
+    """Return one visit; `spoke` counts signals by date."""
+    read = {row["point_pct"]: row for row in visit.iter_rows(named=True)}
+    on = visit["performed_on"][0]
+    return VisitRow(
+        performed_on=on,
+        points=tuple(_reading(read[pct]) if pct in read else None for pct in points),
+        adjusted=bool(visit["adjusted"].any()),
+        evidence_lost=bool(visit["evidence_lost"].any()),
+        signals=spoke.get(on, 0),
+        vessel_id=_joined(visit, "vessel_id"),
+        operator=_joined(visit, "operator"),
+        events=_joined(visit, "events"),
+        remarks=_joined(visit, "remarks"),
+    )
+
+
+def _reading(row: dict[str, Any]) -> PointReading:
+    """Return what one visit says of one point."""
+    return PointReading(
+        found_pct=row["as_found_bias_pct"],
+        left_pct=row["as_left_bias_pct"],
+        step_pct=row["drift_step_pct"],
+        path_pct=row["unadjusted_path_pct"],
+        out=row["out"],
+    )
+
+
+def _joined(visit: pl.DataFrame, column: str) -> str:
+    """Return the different texts of a column, in order of the points."""
+    return "; ".join(visit.sort("point_pct")[column].drop_nulls().unique(maintain_order=True))
+
+
+def limit_rows(limits: pl.DataFrame, ledger: pl.DataFrame) -> tuple[LimitRow, ...]:
+    """Return where the limits of one meter's charts come from."""
+    points = ledger.select("series", "point_pct").unique()
+    dated = limits.join(points, on="series").select(
+        "chart",
+        "point_pct",
+        "phase",
+        "centre",
+        "sigma",
+        "points",
+        pl.col("estimator").fill_null(""),
+        pl.col("note").fill_null(""),
+        first_on=on_date("first_t_years"),
+        last_on=on_date("last_t_years"),
+    )
+    return tuple(
+        LimitRow(**row | {"chart": text.words_of(row["chart"])})
+        for row in dated.sort("chart", "point_pct", "phase").iter_rows(named=True)
+    )
+
+
+def event_rows(review: Review, meter_id: str) -> tuple[EventRow, ...]:
+    """Return service events and mark records of one meter, newest first."""
+    mine = pl.col("meter_id") == meter_id
+    service = review.sources.service.filter(mine).select(
+        "performed_on",
+        what=pl.col("action").str.replace_all("_", " "),
+        operator=pl.col("operator").fill_null(""),
+        remarks=pl.col("remarks").fill_null(""),
+    )
+    marks = [
+        EventRow(
+            performed_on=row["performed_on"],
+            what=_mark_words(row),
+            operator=row["operator"] or "",
+            remarks=row["remarks"] or "",
+        )
+        for row in review.sources.marks.filter(mine).iter_rows(named=True)
+    ]
+    events = [EventRow(**row) for row in service.iter_rows(named=True)] + marks
+    return tuple(sorted(events, key=lambda event: (event.performed_on, event.what), reverse=True))
+
+
+def _mark_words(row: dict[str, Any]) -> str:
+    """Return one record of the initial pressure mark in words."""
+    units = {"kpa": "kPa", "psi": "psi"}
+    unit = units.get(row["mark_unit"] or "", "% on the dial")
+    zero = row["zero_reading_pct"]
+    zero_words = f"; zero check read {text.plain(zero)}{text.NO_BREAK}%" if text.known(zero) else ""
+    at = f"{text.plain(row['mark'])}{text.NO_BREAK}{unit}"
+    return f"initial pressure mark {row['action']} at {at}{zero_words}"

@@ -1,0 +1,66 @@
+"""This module turns page data into HTML text through the templates of reports/; it writes no file."""
+
+import base64
+import hashlib
+import json
+from functools import cache
+
+from jinja2 import Environment, FunctionLoader, StrictUndefined
+
+from drift import format as text
+from drift.folders import report
+from drift.pages.data import DossierPage, FleetPage
+
+
+def html_fleet(page: FleetPage) -> str:
+    """Return the fleet review as one HTML page that needs nothing beside it."""
+    return _html("fleet.html.jinja2", page)
+
+
+def html_dossier(page: DossierPage) -> str:
+    """Return the dossier of one meter as one HTML page that needs nothing beside it."""
+    return _html("dossier.html.jinja2", page)
+
+
+def _html(template: str, page: FleetPage | DossierPage) -> str:
+    """Return a page: its template over the frame, with the style and the hash that admits it."""
+    style = _style()
+    digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
+    rendered = _environment().get_template(template).render(
+        page=page, style=style, style_hash=digest
+    )
+    return rendered + "\n"
+
+
+@cache
+def _style() -> str:
+    """Return the style sheet with the palette of the figures."""
+    theme = json.loads(report("theme.json"))
+    palette = _environment().get_template("palette.css.jinja2")
+    return palette.render(light=theme["light"], dark=theme["dark"]) + "\n" + report("style.css")
+
+
+@cache
+def _environment() -> Environment:
+    """Return the one template environment; everything that a template prints is escaped."""
+    environment = Environment(
+        autoescape=True,
+        loader=FunctionLoader(report),
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        auto_reload=False,
+    )
+    environment.filters |= {
+        "bias": text.bias,
+        "count": text.count,
+        "day": text.day,
+        "p_value": text.p_value,
+        "plain": text.plain,
+        "point": text.point,
+        "probability": text.probability,
+        "share": text.share,
+        "spread": text.spread,
+        "whole": text.whole,
+    }
+    return environment

@@ -1,0 +1,334 @@
+"""A small seeded review whose meters have ids and remarks chosen to do harm.
+
+It stands in for a laboratory when pages and figures are tested: the frames follow the schemas of
+`drift.frames`, but no statistic in them was computed by the program.
+"""
+
+from datetime import date, timedelta
+
+import numpy as np
+import polars as pl
+
+from drift import frames
+from drift.columns import TABLES, Kind
+from drift.policy import Policy
+from drift.results import Review
+
+AS_OF = date(2025, 1, 15)
+FIRST = date(2022, 1, 10)
+POINTS = (0.0, 5.0)
+VISITS = 9
+SCRIPT = "<script>window.harmed = 1</script>"
+IMAGE = '"><img src=x onerror="window.harmed = 1">'
+FRIENDLY = "AM-01"
+DRIFTER = "AM-02"
+NEWCOMER = "AM-99"
+# Each id once: a friendly one, the same in another case, and all that a file system or a page
+# may trip over.
+IDS = (
+    FRIENDLY,
+    DRIFTER,
+    "am-01",
+    SCRIPT,
+    IMAGE,
+    "../../etc/pass\\wd",
+    "CON",
+    "Ω‮meter {{ 7 * 7 }}",
+    "x" * 300,
+    NEWCOMER,
+)
+REMARK = f"said 'fine' & left; {SCRIPT} {IMAGE} </svg></td></table>"
+
+_KINDS: dict[Kind, type[pl.DataType]] = {
+    "text": pl.String,
+    "date": pl.Date,
+    "number": pl.Float64,
+    "whole": pl.Int64,
+}
+
+
+def fabricate() -> Review:
+    """Return the review."""
+    noise = np.random.default_rng(20250115)
+    ledger = _ledger(noise)
+    return Review(
+        as_of=AS_OF,
+        source_name=f"histories {SCRIPT}",
+        policy=Policy(),
+        sources=_sources(ledger),
+        ledger=ledger,
+        charted=_charted(ledger),
+        limits=_limits(ledger),
+        trends=_trends(ledger),
+        forecasts=_forecasts(ledger),
+        signals=_signals(),
+        meters=_meters(ledger),
+    )
+
+
+def _years(on: date) -> float:
+    return (on - frames.EPOCH).days / frames.DAYS_PER_YEAR
+
+
+def _frame(rows: list[dict[str, object]], schema: frames.Schema) -> pl.DataFrame:
+    """Return rows as a frame of `schema`; keys that a row lacks are null."""
+    filled = [{name: row.get(name) for name in schema} for row in rows]
+    return pl.DataFrame(filled, schema=schema)
+
+
+def _ledger(noise: np.random.Generator) -> pl.DataFrame:
+    rows: list[dict[str, object]] = []
+    for series, (meter_id, point) in enumerate((m, p) for m in IDS for p in POINTS):
+        drift = 0.06 if meter_id == DRIFTER else 0.0
+        visits = 1 if meter_id == NEWCOMER else VISITS
+        steps = drift / 4 + noise.normal(0, 0.02, visits)
+        path = np.cumsum(steps)
+        left, segment = 0.0, 1
+        for visit in range(visits):
+            found = left + (steps[visit] if visit else path[0])
+            adjusted = meter_id == DRIFTER and visit in {3, 6}
+            lost = meter_id == "CON" and visit == 4
+            on = FIRST + timedelta(days=120 * visit)
+            left = 0.01 if adjusted else found
+            rows.append(
+                {
+                    "series": series,
+                    "meter_id": meter_id,
+                    "point_pct": point,
+                    "visit": visit + 1,
+                    "visit_id": on.isoformat(),
+                    "performed_on": on,
+                    "t_years": _years(on),
+                    "correct_air_pct": point,
+                    "as_found_bias_pct": None if lost else found,
+                    "as_found_replicates": None if lost else 2,
+                    "as_left_bias_pct": left if adjusted else None,
+                    "left_bias_pct": None if lost else left,
+                    "resolution_pct": 0.05,
+                    "adjusted": adjusted or lost,
+                    "events": "hand_reset" if adjusted else None,
+                    "evidence_lost": lost,
+                    "drift_step_pct": None if lost or not visit else steps[visit],
+                    "unadjusted_path_pct": None if lost else path[visit],
+                    "segment": segment,
+                    "phase": 1,
+                    "vessel_id": "V-1" if visit else None,
+                    "operator": "R. <b>Example</b>",
+                    "remarks": REMARK if visit == 2 else None,
+                }
+            )
+            segment += adjusted or lost
+    return _frame(rows, frames.LEDGER)
+
+
+def _charted(ledger: pl.DataFrame) -> pl.DataFrame:
+    """Return points of three charts; the newcomer has no limits, and one value is nan."""
+    rows: list[dict[str, object]] = []
+    for row in ledger.iter_rows(named=True):
+        known = row["meter_id"] != NEWCOMER
+        found = row["as_found_bias_pct"]
+        both = {
+            "series": row["series"],
+            "visit": row["visit"],
+            "t_years": row["t_years"],
+            "phase": 1,
+            "in_baseline": row["visit"] <= 7,
+        }
+        level = {"centre": 0.0, "lower": -0.08, "upper": 0.08} if known else {}
+        moving = {"centre": 0.03, "upper": 0.09} if known else {}
+        value = float("nan") if found is None else found
+        rows += [
+            both | {"chart": "individuals", "value": value} | level,
+            both | {"chart": "ewma", "value": value} | level,
+        ]
+        if row["visit"] > 1:
+            rows.append(both | {"chart": "moving_range", "value": abs(value)} | moving)
+    return _frame(rows, frames.CHARTED)
+
+
+def _limits(ledger: pl.DataFrame) -> pl.DataFrame:
+    rows: list[dict[str, object]] = [
+        {
+            "series": series,
+            "chart": "individuals",
+            "phase": 1,
+            "centre": 0.0,
+            "sigma": 0.0266,
+            "points": 7,
+            "first_t_years": _years(FIRST),
+            "last_t_years": _years(FIRST + timedelta(days=720)),
+            "estimator": "mean moving range / d2",
+            "note": "first 7 visits",
+        }
+        for series in ledger.filter(pl.col("meter_id") != NEWCOMER)["series"].unique().sort()
+    ]
+    return _frame(rows, frames.LIMITS)
+
+
+def _trends(ledger: pl.DataFrame) -> pl.DataFrame:
+    """Return straight lines through the paths; the newcomer's and one coarse dial's are null."""
+    rows: list[dict[str, object]] = []
+    for (series,), group in ledger.group_by("series", maintain_order=True):
+        path = group.select("t_years", "unadjusted_path_pct").drop_nulls()
+        t, y = path["t_years"].to_numpy(), path["unadjusted_path_pct"].to_numpy()
+        row: dict[str, object] = {"series": series, "points": t.size, "resolution_limited": False}
+        if group["meter_id"][0] == "am-01":
+            row |= {"resolution_limited": True, "kendall_p": 0.6, "q": 0.8}
+        elif t.size > 2:
+            slope, intercept = np.polyfit(t, y, 1)
+            row |= {
+                "slope": slope,
+                "slope_low": slope - 0.02,
+                "slope_high": slope + 0.02,
+                "intercept": intercept,
+                "residual_sd": 0.02,
+                "mean_t_years": t.mean(),
+                "sum_squares_t": ((t - t.mean()) ** 2).sum(),
+                "kendall_s": 20.0,
+                "kendall_p": 0.0004 if group["meter_id"][0] == DRIFTER else 0.4,
+                "sen_slope": slope,
+                "sen_low": slope - 0.02,
+                "sen_high": slope + 0.02,
+                "q": 0.004 if group["meter_id"][0] == DRIFTER else 0.6,
+            }
+        rows.append(row)
+    return _frame(rows, frames.TRENDS)
+
+
+def _forecasts(ledger: pl.DataFrame) -> pl.DataFrame:
+    rows: list[dict[str, object]] = []
+    for (series,), group in ledger.group_by("series", maintain_order=True):
+        meter_id, level = group["meter_id"][-1], group["left_bias_pct"][-1]
+        row: dict[str, object] = {
+            "series": series,
+            "due_t_years": _years(AS_OF) + 0.2,
+            "level": level,
+        }
+        if meter_id != NEWCOMER:
+            row |= {
+                "drift": 0.06,
+                "drift_low": 0.04,
+                "drift_high": 0.08,
+                "at_due": level + 0.02,
+                "at_due_low": level - 0.04,
+                "at_due_high": level + 0.08,
+                "p_out_due": 1.0 if meter_id == DRIFTER else 0.0,
+            }
+        if meter_id == DRIFTER:
+            row |= {"crossing": _years(AS_OF) + 0.1, "crossing_early": _years(AS_OF) - 0.1}
+        rows.append(row)
+    return _frame(rows, frames.FORECASTS)
+
+
+def _signals() -> pl.DataFrame:
+    rows: list[dict[str, object]] = [
+        {
+            "signal_id": f"S-{number:010x}",
+            "meter_id": meter_id,
+            "visit_on": FIRST + timedelta(days=120 * visit),
+            "point_pct": 5.0,
+            "chart": chart,
+            "rule": "beyond_limits",
+            "value": 0.091,
+            "limit": 0.08,
+            "sentence": f"At visit {visit} of {meter_id} the bias lay beyond its limits.",
+            "answered_on": date(2024, 9, 1) if number == 1 else None,
+        }
+        for number, (meter_id, visit, chart) in enumerate(
+            [(DRIFTER, 3, "individuals"), (DRIFTER, 6, "moving_range"), (SCRIPT, 5, "individuals")]
+        )
+    ]
+    return _frame(rows, frames.SIGNALS | {"answered_on": pl.Date})
+
+
+def _meters(ledger: pl.DataFrame) -> pl.DataFrame:
+    standings = {DRIFTER: "drifting", SCRIPT: "watch", NEWCOMER: "unproven"}
+    order = (DRIFTER, IDS[4], SCRIPT, *(i for i in IDS if i not in {DRIFTER, IDS[4], SCRIPT}))
+    rows: list[dict[str, object]] = []
+    for meter_id in order:
+        mine = ledger.filter((pl.col("meter_id") == meter_id) & (pl.col("point_pct") == 5.0))
+        last = mine["performed_on"][-1]
+        row: dict[str, object] = {
+            "meter_id": meter_id,
+            "standing": standings.get(meter_id, "holding"),
+            "overdue": meter_id == IDS[4],
+            "last_visit_on": last,
+            "next_due_on": None if meter_id == "CON" else last + timedelta(days=120),
+            "visits": mine.height,
+            "segments": mine["segment"][-1],
+            "worst_point_pct": 5.0,
+            "as_found_bias_pct": mine["as_found_bias_pct"][-1],
+            "level_pct": mine["left_bias_pct"][-1],
+            "resolution_limited": meter_id == "am-01",
+            "reason": f"Reason for {meter_id}.",
+            "action": f"Action for {meter_id}.",
+        }
+        if meter_id not in {NEWCOMER, "am-01"}:
+            row |= {
+                "drift_pct_per_year": 0.06,
+                "drift_low": 0.04,
+                "drift_high": 0.08,
+                "trend_p": 0.4,
+                "trend_q": 0.6,
+                "repeatability_pct": 0.021,
+            }
+        if meter_id != NEWCOMER:
+            row |= {"p_out_next_due": 1.0 if meter_id == DRIFTER else 0.0}
+        if meter_id == DRIFTER:
+            row |= {"crossing_on": date(2025, 2, 20), "crossing_early": date(2024, 12, 10)}
+        rows.append(row)
+    return _frame(rows, frames.METERS)
+
+
+def _table(name: str, *rows: dict[str, object]) -> pl.DataFrame:
+    schema: frames.Schema = {column.name: _KINDS[column.kind] for column in TABLES[name]}
+    return _frame(list(rows), schema)
+
+
+def _sources(ledger: pl.DataFrame) -> frames.Sources:
+    sessions = [
+        {"meter_id": row["meter_id"], "performed_on": row["performed_on"], "replicates": 2}
+        for row in ledger.iter_rows(named=True)
+    ]
+    file = {"file": f"readings{IMAGE}.csv", "sha256": "ab" * 32, "table_name": "readings"}
+    counts = {"rows": 1234, "taken": 1231, "held_back": 3, "known": 0, "amended": 0, "note": ""}
+    held = [
+        {"file": "readings.csv", "line": 4, "column": "reading_air_pct", "reason": REMARK},
+        {"file": "readings.csv", "line": None, "column": "", "reason": "not a row"},
+    ]
+    return frames.Sources(
+        sessions=_frame(sessions, frames.SESSIONS),
+        held_back=_frame(held, frames.HELD_BACK),
+        amendments=frames.empty(frames.AMENDMENTS),
+        files=_frame([file | counts], frames.FILES),
+        marks=_table(
+            "marks",
+            {"meter_id": DRIFTER, "performed_on": FIRST, "mark": -1.5, "action": "moved"},
+        ),
+        meters=_table(
+            "meters",
+            {"meter_id": DRIFTER, "status": "active", "interval_days": 120, "remarks": REMARK},
+            {"meter_id": "CON", "status": "retired", "site": SCRIPT},
+        ),
+        vessels=_table("vessels"),
+        service=_table(
+            "service",
+            {
+                "meter_id": DRIFTER,
+                "performed_on": FIRST,
+                "action": "hand_reset",
+                "remarks": REMARK,
+            },
+        ),
+        responses=_table(
+            "responses",
+            {
+                "signal_id": "S-0000000001",
+                "recorded_on": date(2024, 9, 1),
+                "finding": SCRIPT,
+                "action": "hand reset",
+                "recorded_by": "A. Nobody",
+            },
+        ),
+        field_tests=_table("field_tests"),
+    )
