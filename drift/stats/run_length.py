@@ -128,6 +128,8 @@ def mean_visits(lengths: RunLengths) -> Floats:
 def quantile_visits(lengths: RunLengths, *, chance: float) -> Floats:
     """Return the fewest visits within which each scenario has spoken with at least this chance.
 
+    It is infinite where nothing ever speaks.
+
     Parameters
     ----------
     lengths : RunLengths
@@ -142,6 +144,7 @@ def quantile_visits(lengths: RunLengths, *, chance: float) -> Floats:
     with np.errstate(divide="ignore", invalid="ignore"):
         further = np.ceil(np.log(silent / last) / np.log(lengths.decay) - 1e-9)
     beyond = len(lengths.survival) - 1 + np.maximum(further, 1.0)
+    beyond = np.where(lengths.decay < 1.0, beyond, np.inf)
     return np.asarray(np.where(enough.any(axis=0), inside, beyond))
 
 

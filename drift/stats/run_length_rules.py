@@ -1,10 +1,12 @@
 """This module computes how soon a set of rules speaks; charts with a memory are elsewhere."""
 
+from functools import cache
+
 import numpy as np
 from scipy import sparse
 from scipy.special import ndtr
 
-from drift.stats.rule_machines import ZONES, Machine, machine_of, zones_of
+from drift.stats.rule_machines import ZONES, Machine, Step, machine_of, zones_of
 from drift.stats.rules import rules_named
 from drift.stats.run_length import Floats, RunLengths, follow
 from drift.stats.run_length_climb import climb_run_lengths
@@ -55,8 +57,7 @@ def rule_run_lengths(
     if not chosen:
         raise ValueError("a run length needs at least one rule")
     flat = tuple(rule.step for rule in chosen if rule.name != "steady_climb")
-    zones = ZONES if resolution_sigmas else tuple(zone for zone in ZONES if zone)
-    machine = machine_of(flat, symbols=[(zone, 0) for zone in zones])
+    machine = _machine(flat, with_centre=bool(resolution_sigmas))
     if len(flat) < len(chosen):
         if resolution_sigmas:
             raise ValueError("steady_climb has no exact run length on rounded readings")
@@ -113,6 +114,13 @@ def zone_chances(
     cells = np.diff(ndtr(edges[:, None] - mean[None, :]), axis=0)
     zone = zones_of(value, third=third, half_step=step / 2)
     return np.array([cells[zone == one].sum(axis=0) for one in ZONES])
+
+
+@cache
+def _machine(steps: tuple[Step, ...], *, with_centre: bool) -> Machine:
+    """Return the machine of `steps`; without rounding no point lies on the centre itself."""
+    zones = [zone for zone in ZONES if zone or with_centre]
+    return machine_of(steps, symbols=[(zone, 0) for zone in zones])
 
 
 def _route(machine: Machine) -> sparse.csr_array:
