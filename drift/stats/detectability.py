@@ -1,20 +1,14 @@
-"""This module says what charts can and cannot see, in visits, years and % air; it judges no data.
+"""This module says what charts can and cannot see, in visits and years; it judges no data."""
 
-A *monitor* is one way to notice: the tolerance check of each visit, a rule by itself, the rules
-in force together, an EWMA or a CUSUM chart.
-"""
-
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass
-from types import MappingProxyType
 
 import numpy as np
 import polars as pl
 
 from drift.frames import DAYS_PER_YEAR, Schema
-from drift.stats.rules import rules_named
+from drift.stats.monitors import TOLERANCE_CHECK, Monitor, Watch, monitors_of
 from drift.stats.run_length import (
-    Floats,
     RunLengths,
     chance_at,
     chance_by,
@@ -23,16 +17,7 @@ from drift.stats.run_length import (
     mean_visits,
     quantile_visits,
 )
-from drift.stats.run_length_memory import cusum_run_lengths, ewma_run_lengths
-from drift.stats.run_length_rules import rule_run_lengths
 
-TOLERANCE_CHECK, BEYOND, RULES, EWMA, CUSUM = (
-    "tolerance_check",
-    "beyond_limits",
-    "rules",
-    "ewma",
-    "cusum",
-)
 SHIFTS_PCT = (0.02, 0.05, 0.08, 0.1, 0.15)
 DRIFTS_PCT_PER_YEAR = (0.02, 0.04, 0.08, 0.16)
 
@@ -63,7 +48,7 @@ SHIFTS: Schema = {
 }
 
 # One row per monitor and steady drift, from a meter that reads right: how soon it is noticed and
-# how large the bias has become by then.  Nulls stand for "cannot say": the monitor may never notice.
+# how large the bias has become by then.  Nulls stand for "cannot say": it may never be noticed.
 DRIFTS: Schema = {
     "monitor": pl.String,
     "drift_pct_per_year": pl.Float64,
@@ -81,55 +66,8 @@ DRIFTS: Schema = {
     "chance_within_tolerance": pl.Float64,
 }
 
-# A drift path ends this many sigmas past the limit, where a point within it does not occur.
-PAST_LIMIT_SIGMAS = 6.0
+# Nodes at which an uncertain centre is averaged over.
 CENTRE_NODES = 21
-
-Monitor = Callable[[Floats], RunLengths]
-
-
-@dataclass(frozen=True, slots=True)
-class Watch:
-    """How a fleet is watched; one series is one meter at one verification point.
-
-    Attributes
-    ----------
-    sigma_pct : float
-        Standard deviation of one plotted point of a sound meter, % air.
-    interval_days : float
-        Days between visits.
-    tolerance_pct : float
-        Largest bias that passes, % air.
-    meters, points_per_meter : int
-        Size of the fleet, and verification points charted for each meter.
-    baseline_visits : int
-        Visits that set the centre of a chart.
-    rules : tuple of str
-        Rules in force on the individuals chart.
-    limit_sigmas : float
-        Distance of its limits from the centre, in sigmas.
-    ewma_weight, ewma_limit_sigmas : float
-        Weight of the newest point, and limits in standard deviations of the weighted mean.
-    cusum_reference_sigmas, cusum_decision_sigmas : float
-        Reference value k and decision interval h.
-    resolution_pct : float
-        Step that a plotted point is rounded to, % air; 0 for unrounded.  It enters the tolerance
-        check and the rules, with the centre on a step; EWMA and CUSUM are computed unrounded.
-    """
-
-    sigma_pct: float
-    interval_days: float
-    tolerance_pct: float
-    meters: int
-    points_per_meter: int
-    baseline_visits: int
-    rules: tuple[str, ...]
-    limit_sigmas: float
-    ewma_weight: float
-    ewma_limit_sigmas: float
-    cusum_reference_sigmas: float
-    cusum_decision_sigmas: float
-    resolution_pct: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,8 +95,7 @@ _NOTES = (
     "Points of a series are taken as independent and normal.",
     "The limits stand about a known centre, except where a column says otherwise.",
     "Times count in whole visits from the last visit before the change.",
-    "Series are taken as independent; the points of one meter share its mark, which makes a false "
-    + "alarm somewhere in the fleet less likely.",
+    "Series are taken as independent; a meter's points share its mark, which makes alarms rarer.",
     "A drift starts from a bias of zero, and nobody adjusts the meter meanwhile.",
 )
 
@@ -190,8 +127,8 @@ def detectability(
     ValueError
         If a setting is out of range, a rule unknown, or a shift or drift zero or not finite.
     """
-    _check(watch, shifts_pct, drifts_pct_per_year)
-    monitors = _monitors(watch)
+    _check(shifts_pct, drifts_pct_per_year)
+    monitors = monitors_of(watch)
     return Detectability(
         watch=watch,
         false_alarms=_false_alarms(watch, monitors),
@@ -212,24 +149,8 @@ def as_records(found: Detectability) -> dict[str, object]:
     }
 
 
-def _check(
-    watch: Watch, shifts_pct: tuple[float, ...], drifts_pct_per_year: tuple[float, ...]
-) -> None:
-    """Raise if a setting cannot be meant."""
-    for name in (
-        "sigma_pct",
-        "interval_days",
-        "tolerance_pct",
-        "limit_sigmas",
-        "meters",
-        "points_per_meter",
-        "baseline_visits",
-    ):
-        value = asdict(watch)[name]
-        if not (np.isfinite(value) and value > 0):
-            raise ValueError(f"{name} = {value!r} is not over 0")
-    if not (np.isfinite(watch.resolution_pct) and watch.resolution_pct >= 0):
-        raise ValueError(f"resolution_pct = {watch.resolution_pct!r} is under 0")
+def _check(shifts_pct: tuple[float, ...], drifts_pct_per_year: tuple[float, ...]) -> None:
+    """Raise if a shift or a drift cannot be meant."""
     for name, values in (
         ("shifts_pct", shifts_pct),
         ("drifts_pct_per_year", drifts_pct_per_year),
@@ -238,44 +159,7 @@ def _check(
             raise ValueError(f"{name} = {values!r} must be numbers other than zero, at least one")
 
 
-def _monitors(watch: Watch) -> Mapping[str, tuple[Monitor, float]]:
-    """Return each monitor and the mean, in sigmas, at which it must have spoken."""
-    step = watch.resolution_pct / watch.sigma_pct
-
-    def by_rules(names: tuple[str, ...], limit: float) -> Monitor:
-        return lambda means: rule_run_lengths(
-            means, rules=names, limit_sigmas=limit, resolution_sigmas=step
-        )
-
-    tolerance = watch.tolerance_pct / watch.sigma_pct
-    chosen = tuple(rule.name for rule in rules_named(watch.rules))
-    monitors = {
-        TOLERANCE_CHECK: (by_rules((BEYOND,), tolerance), tolerance + step),
-        BEYOND: (by_rules((BEYOND,), watch.limit_sigmas), watch.limit_sigmas + step),
-    }
-    if chosen not in {(), (BEYOND,)}:
-        monitors[RULES] = (by_rules(chosen, watch.limit_sigmas), watch.limit_sigmas + step)
-    monitors[EWMA] = (
-        lambda means: ewma_run_lengths(
-            means,
-            weight=watch.ewma_weight,
-            limit_sigmas=watch.ewma_limit_sigmas,
-            early_limits=False,
-        ),
-        watch.ewma_limit_sigmas,
-    )
-    monitors[CUSUM] = (
-        lambda means: cusum_run_lengths(
-            means,
-            reference_sigmas=watch.cusum_reference_sigmas,
-            decision_sigmas=watch.cusum_decision_sigmas,
-        ),
-        watch.cusum_reference_sigmas + watch.cusum_decision_sigmas,
-    )
-    return MappingProxyType(monitors)
-
-
-def _false_alarms(watch: Watch, monitors: Mapping[str, tuple[Monitor, float]]) -> pl.DataFrame:
+def _false_alarms(watch: Watch, monitors: Mapping[str, Monitor]) -> pl.DataFrame:
     """Return what each monitor costs while nothing is wrong."""
     # A centre from n sound visits is off by a normal error of 1/√n sigma: Gauss-Hermite nodes.
     nodes, weights = np.polynomial.hermite_e.hermegauss(CENTRE_NODES)
@@ -284,8 +168,8 @@ def _false_alarms(watch: Watch, monitors: Mapping[str, tuple[Monitor, float]]) -
     series = watch.meters * watch.points_per_meter
     points = series * DAYS_PER_YEAR / 4 / watch.interval_days
     rows = []
-    for name, (monitor, _) in monitors.items():
-        visits = mean_visits(monitor(constant_means((0.0, *errors))))
+    for name, monitor in monitors.items():
+        visits = mean_visits(monitor.follow(constant_means((0.0, *errors))))
         rate = 1.0 / visits[0]
         # The tolerance is not set by a baseline.
         off = rate if name == TOLERANCE_CHECK else float(weights @ (1.0 / visits[1:]))
@@ -303,14 +187,14 @@ def _false_alarms(watch: Watch, monitors: Mapping[str, tuple[Monitor, float]]) -
 
 
 def _shifts(
-    watch: Watch, monitors: Mapping[str, tuple[Monitor, float]], shifts_pct: tuple[float, ...]
+    watch: Watch, monitors: Mapping[str, Monitor], shifts_pct: tuple[float, ...]
 ) -> pl.DataFrame:
     """Return how soon each monitor notices each sudden shift."""
     sigmas = tuple(shift / watch.sigma_pct for shift in shifts_pct)
     a_year = int(DAYS_PER_YEAR / watch.interval_days + 1e-9)
     rows = []
-    for name, (monitor, _) in monitors.items():
-        lengths = monitor(constant_means(sigmas))
+    for name, monitor in monitors.items():
+        lengths = monitor.follow(constant_means(sigmas))
         within = chance_by(lengths, visits=a_year)
         rows += [
             {"monitor": name, "shift_pct": shift, "shift_sigmas": sigma, **times, **chance}
@@ -326,16 +210,16 @@ def _shifts(
 
 
 def _drifts(
-    watch: Watch, monitors: Mapping[str, tuple[Monitor, float]], drifts: tuple[float, ...]
+    watch: Watch, monitors: Mapping[str, Monitor], drifts: tuple[float, ...]
 ) -> pl.DataFrame:
     """Return how soon each monitor notices each drift, and how far it has gone by then."""
     per_visit = np.abs(np.array(drifts)) * watch.interval_days / DAYS_PER_YEAR
     sigmas = tuple(float(step) for step in per_visit / watch.sigma_pct)
     inside = np.floor(watch.tolerance_pct / per_visit + 1e-9).astype(np.int64)
     rows = []
-    for name, (monitor, limit) in monitors.items():
-        means = drifting_means(sigmas, until_sigmas=limit + PAST_LIMIT_SIGMAS)
-        lengths = monitor(means)
+    for name, monitor in monitors.items():
+        means = drifting_means(sigmas, until_sigmas=monitor.certain_sigmas)
+        lengths = monitor.follow(means)
         rows_kept = min(len(means), len(lengths.survival) - 1)
         chances = chance_at(lengths, visits=rows_kept)
         visits = np.arange(1, rows_kept + 1)[:, None]

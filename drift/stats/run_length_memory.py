@@ -1,5 +1,7 @@
 """This module computes how soon charts with a memory speak: EWMA and CUSUM; rules are elsewhere."""
 
+from functools import lru_cache
+
 import numpy as np
 from scipy.special import ndtr
 
@@ -59,15 +61,21 @@ def ewma_run_lengths(
         early = 1 - (1 - weight) ** (2 * visit) if early_limits else 1.0
         return float(lasting * np.sqrt(early))
 
+    # Means and limits mostly stay as they are from visit to visit, and with them the kernel.
+    @lru_cache(maxsize=1)
+    def kernel(mean: bytes, width: float, before: float) -> Floats:
+        """Density at each node after the visit from each node before it; scenarios first."""
+        here = width * nodes[:, None] - (1 - weight) * before * nodes[None, :]
+        moved = weight * np.frombuffer(mean)[:, None, None]
+        return _normal((here - moved) / weight) / weight * (before * quadrature)
+
     def advance(state: Floats, mean: Floats, visit: int) -> tuple[Floats, Floats]:
         width, before = half_width(visit + 1), half_width(visit)
-        here = width * nodes[:, None] - weight * mean[None, :]
         if visit == 0:
-            moved = _normal(here / weight) / weight
+            moved = _normal((width * nodes[:, None] - weight * mean) / weight) / weight
         else:
-            came = (1 - weight) * before * nodes
-            kernel = _normal((here[:, None, :] - came[None, :, None]) / weight) / weight
-            moved = np.einsum("kjs,js->ks", kernel, before * quadrature[:, None] * state)
+            step = kernel(mean.tobytes(), width, before)
+            moved = np.matmul(step, state.T[:, :, None])[:, :, 0].T
         return moved, width * (quadrature @ moved)
 
     return follow(np.zeros((count, means.shape[1])), means, advance=advance)
@@ -119,18 +127,27 @@ def cusum_run_lengths(
     nodes, quadrature = np.polynomial.legendre.leggauss(count)
     place, share = (nodes + 1) * h / 2, quadrature * h / 2
 
+    @lru_cache(maxsize=1)
+    def kernel(mean: bytes) -> tuple[Floats, Floats]:
+        """Return where mass at zero and at each node goes: to zero and the nodes, and beyond h."""
+        upper = np.frombuffer(mean)
+        step = (k - np.concatenate([upper, -upper]))[:, None]
+        held = np.concatenate([[0.0], place])
+        moves = np.empty((len(step), 1 + count, 1 + count))
+        moves[:, 1:] = _normal(place[:, None] - held[None, :] + step[:, :, None])
+        moves[:, 0] = ndtr(step - held)
+        # What lies at a node is its density times its share of the range.
+        moves[:, :, 1:] *= share
+        speaks = ndtr(held - h - step)
+        speaks[:, 1:] *= share
+        return moves, speaks
+
     def advance(state: Floats, mean: Floats, visit: int) -> tuple[Floats, Floats]:
         """Move the mass at zero (row 0) and the densities; upper sides first, then lower sides."""
         del visit
-        step = k - np.concatenate([mean, -mean])
-        zero, dense = state[0], state[1:]
-        kernel = _normal((place[:, None] - place[None, :])[:, :, None] + step)
-        mass = share[:, None] * dense
-        moved = np.empty_like(state)
-        moved[1:] = zero * _normal(place[:, None] + step) + np.einsum("ijs,js->is", kernel, mass)
-        moved[0] = zero * ndtr(step) + (ndtr(step - place[:, None]) * mass).sum(axis=0)
-        over = zero * ndtr(-h - step) + (ndtr(place[:, None] - h - step) * mass).sum(axis=0)
-        moved[0] -= np.roll(over, len(mean))
+        moves, speaks = kernel(mean.tobytes())
+        moved = np.matmul(moves, state.T[:, :, None])[:, :, 0].T
+        moved[0] -= np.roll((speaks * state.T).sum(axis=1), len(mean))
         left = moved[0] + share @ moved[1:]
         return moved, np.maximum(left[: len(mean)], 0.0)
 
