@@ -286,7 +286,9 @@ SIGNALS: Schema = {
 # visit's mean, % air; wander_sd of a year's wander, % air per square root of a year.  Where fewer
 # than three of the dial's cells were seen, drift, noise_sd and wander_sd are null and the limits
 # what so few cells leave possible.  verdict: drifting, shown_steady or undecided; null where
-# there are too few visits.
+# there are too few visits.  kendall_p is Mann–Kendall's with the variance that this noise and
+# wander give it, null above 128 visits; huber_slope a robust line's, treating the scatter as
+# independent.
 PATH_TRENDS: Schema = {
     "series": pl.Int64,
     "steps": pl.Int64,
@@ -299,4 +301,6 @@ PATH_TRENDS: Schema = {
     "noise_sd": pl.Float64,
     "wander_sd": pl.Float64,
     "verdict": pl.String,
+    "kendall_p": pl.Float64,
+    "huber_slope": pl.Float64,
 }

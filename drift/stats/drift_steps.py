@@ -2,8 +2,8 @@
 
 import polars as pl
 
-# Readings nearer than this are the same reading carried over.
-_SAME_PCT = 1e-9
+# Slack when readings are compared with the dial's step, % air.
+_SLACK_PCT = 1e-9
 
 # One row per series and drift step, in time order.  t_years is the visit that ends the step, years
 # the time since the visit that starts it.  shares_start: the reading that starts the step also
@@ -34,28 +34,40 @@ def drift_steps(ledger: pl.DataFrame) -> pl.DataFrame:
 
     Notes
     -----
-    An as-left bias that equals the as-found bias counts as carried over: either it was, or both
-    readings had the same error.  One that differs was read anew, whether or not something was
-    adjusted, and brings an error of its own into the path.
+    Where nothing was adjusted and as found and as left agree within less than one step of the
+    dial, both read the same state: their mean, weighted by replicates, ends one step and starts
+    the next.  So it does where the bias was carried over.  Otherwise the bias left was read anew
+    and brings a reading error of its own into the path; so it is where as left and as found
+    differ by a whole step of the dial, for somebody may have adjusted without a record.
     """
-    carried = (pl.col("left_bias_pct") - pl.col("as_found_bias_pct")).abs() <= _SAME_PCT
+    found, left = pl.col("as_found_bias_pct"), pl.col("as_left_bias_pct")
+    both = [pl.col("as_found_replicates"), pl.col("as_left_replicates")]
+    same = (
+        ~pl.col("adjusted")
+        & (left - found).abs().lt(pl.col("resolution_pct") - _SLACK_PCT)
+        & left.is_not_null()
+    ).fill_null(value=False)
+    pooled = (found * both[0] + left * both[1]) / (both[0] + both[1])
+    carried = left.is_null() & found.is_not_null() & pl.col("left_bias_pct").is_not_null()
     ended = pl.col("drift_step_pct").is_not_null()
-    before = [
-        pl.col("t_years").shift(1).over("series").alias("from_t_years"),
-        (carried & ended).shift(1).over("series").fill_null(value=False).alias("shares_start"),
-    ]
+
+    def of_last_visit(value: pl.Expr) -> pl.Expr:
+        return value.shift(1).over("series")
+
     return (
         ledger.sort("series", "visit")
-        .with_columns(before)
-        .filter(ended)
-        .select(
-            "series",
-            "t_years",
-            years=pl.col("t_years") - pl.col("from_t_years"),
-            step="drift_step_pct",
-            shares_start="shares_start",
-            resolution="resolution_pct",
+        .with_columns(
+            came_with=pl.when(same).then(pooled).otherwise(found),
+            went_with=pl.when(same).then(pooled).otherwise("left_bias_pct"),
+            one_reading=same | carried,
         )
+        .with_columns(
+            years=pl.col("t_years") - of_last_visit(pl.col("t_years")),
+            step=pl.col("came_with") - of_last_visit(pl.col("went_with")),
+            shares_start=of_last_visit(pl.col("one_reading") & ended).fill_null(value=False),
+        )
+        .filter(ended)
+        .select("series", "t_years", "years", "step", "shares_start", resolution="resolution_pct")
         .cast(STEPS)  # type: ignore[arg-type]  # names to types
     )
 

@@ -16,9 +16,13 @@ from drift.stats import mixture, path_model
 from drift.stats.blocks import Flat, Floats, Integers, equal_length_blocks, flatten, take_block
 from drift.stats.discovery import discovery_q
 from drift.stats.equivalence import verdicts
+from drift.stats.rank_trend import kendall_score
+from drift.stats.rank_wander import wander_p
+from drift.stats.robust_line import huber_slopes
 
 # Numbers in one array of a block.
 _CELLS = 100_000
+_ROBUST_CELLS = 500_000
 # A path that moves less than this does not move, % air.
 _STILL_PCT = 1e-9
 # Slack when a range is compared with the dial's step, as a share of the step.
@@ -47,6 +51,10 @@ class _Fits:
         Coarsest step of the dial, 0 where unknown.
     bound : array, shape (series,)
         Largest drift, either way, at which the dial may still have shown so few cells.
+    anew : array, shape (series,)
+        Share of the inner visits that a step starts from with a reading of its own.
+    kendall_s, kendall_variance, huber_slope : array, shape (series,)
+        Of the path.
     """
 
     log_likelihood: Floats
@@ -59,6 +67,10 @@ class _Fits:
     moved: Floats
     resolution: Floats
     bound: Floats
+    anew: Floats
+    kendall_s: Floats
+    kendall_variance: Floats
+    huber_slope: Floats
 
 
 def fit_path_trends(
@@ -119,7 +131,7 @@ def fit_path_trends(
     moving = fitted[fits.moved[fitted] > _STILL_PCT]
     weights = path_model.learn_weights(fits.log_likelihood[moving])
     columns = {name: np.full(flat.series.size, np.nan) for name in PATH_TRENDS}
-    columns["drift_p"][fitted] = 1.0
+    columns["drift_p"][fitted] = columns["kendall_p"][fitted] = 1.0
     for freedom in np.unique(fits.freedom[moving]):
         at = moving[fits.freedom[moving] == freedom]
         share = path_model.posterior(fits.log_likelihood[at], weights)
@@ -167,7 +179,10 @@ def _fit(flat: Flat, *, fewest: int) -> _Fits:
     }
     by_series = {
         name: np.full(count, np.nan)
-        for name in ("freedom", "span", "mean_years", "moved", "resolution", "bound")
+        for name in (
+            *("freedom", "span", "mean_years", "moved", "resolution", "bound", "anew"),
+            *("kendall_s", "kendall_variance"),
+        )
     }
     wide = path_model.RATIOS.size
     for length, block in equal_length_blocks(flat.lengths, fewest=fewest - 1, cells=_CELLS // wide):
@@ -180,9 +195,33 @@ def _fit(flat: Flat, *, fewest: int) -> _Fits:
         shares = take_block(flat.columns["shares_start"], flat.starts[at], length) > 0
         for name, values in _least_squares(years, step, shares).items():
             by_ratio[name][at] = values
-        for name, values in _coverage(flat, at, years, step, shares).items():
+        seen = _coverage(flat, at, years, step, shares)
+        for name, values in seen.items():
             by_series[name][at] = values
+    by_series["huber_slope"] = _robust(flat, fewest=fewest)
     return _Fits(**by_ratio, **by_series)
+
+
+def _robust(flat: Flat, *, fewest: int) -> Floats:
+    """Return each path's robust slope, in blocks as large as its many short rounds like."""
+    slopes = np.full(flat.series.size, np.nan)
+    blocks = equal_length_blocks(flat.lengths, fewest=fewest - 1, cells=_ROBUST_CELLS)
+    for length, at in blocks:
+        times, path = _path(
+            take_block(flat.columns["years"], flat.starts[at], length),
+            take_block(flat.columns["step"], flat.starts[at], length),
+        )
+        slopes[at] = huber_slopes(times, path)
+    return slopes
+
+
+def _path(years: Floats, step: Floats) -> tuple[Floats, Floats]:
+    """Return times and values of the paths that a block of steps makes, both from 0."""
+    start = np.zeros((len(step), 1))
+    return (
+        np.concatenate([start, years.cumsum(axis=1)], axis=1),
+        np.concatenate([start, step.cumsum(axis=1)], axis=1),
+    )
 
 
 def _least_squares(years: Floats, step: Floats, shares: NDArray[np.bool_]) -> dict[str, Floats]:
@@ -210,9 +249,7 @@ def _coverage(
 ) -> dict[str, Floats]:
     """Return what a block's steps cover in time and on the dial."""
     count, length = step.shape
-    start = np.zeros((count, 1))
-    path = np.concatenate([start, step.cumsum(axis=1)], axis=1)
-    times = np.concatenate([start, years.cumsum(axis=1)], axis=1)
+    times, path = _path(years, step)
     moved = np.ptp(path, axis=1)
     dial = take_block(flat.columns["resolution"], flat.starts[at], length)
     resolution = np.where(np.isnan(dial), 0.0, dial).max(axis=1)
@@ -220,6 +257,7 @@ def _coverage(
     spans = [times[:, length - (strays - early)] - times[:, early] for early in range(strays + 1)]
     inner = np.min(spans, axis=0)
     anew = (~shares[:, 1:]).sum(axis=1)
+    kendall_s, kendall_variance, _ = kendall_score(times, path)
     cells = 1 + np.ceil(moved / np.where(resolution > 0, resolution, np.inf) - _SLACK) + anew
     return {
         "freedom": np.full(count, length - 1.0),
@@ -228,6 +266,9 @@ def _coverage(
         "moved": moved,
         "resolution": resolution,
         "bound": cells * resolution / np.where(inner > 0, inner, np.nan),
+        "anew": anew / (length - 1),
+        "kendall_s": kendall_s,
+        "kendall_variance": kendall_variance,
     }
 
 
@@ -249,6 +290,7 @@ def _summary(
     zero = np.zeros(at.size)
     tails = np.minimum(mixture.below(mixed, zero), mixture.above(mixed, zero))
     wander_share = path_model.RATIOS / (1 + path_model.RATIOS)
+    ratios = path_model.RATIOS + fits.anew[at][:, None]
     return {
         "span_years": fits.span[at],
         "drift": (share * mixed.centre).sum(axis=1),
@@ -257,6 +299,14 @@ def _summary(
         "drift_p": 2 * tails,
         "noise_sd": np.sqrt((share * variance * (1 - wander_share)).sum(axis=1) / 2),
         "wander_sd": np.sqrt((share * variance * wander_share).sum(axis=1) / fits.mean_years[at]),
+        "kendall_p": wander_p(
+            fits.kendall_s[at],
+            fits.kendall_variance[at],
+            ratios=ratios,
+            weights=share,
+            visits=int(freedom) + 2,
+        ),
+        "huber_slope": fits.huber_slope[at],
         "verdict": np.maximum(
             mixture.below(mixed, zero - negligible), mixture.above(mixed, zero + negligible)
         ),
@@ -268,7 +318,7 @@ def _confine(columns: dict[str, Floats], fits: _Fits, at: Integers, *, negligibl
 
     The test that there is a drift stays.
     """
-    for name in ("drift", "noise_sd", "wander_sd"):
+    for name in ("drift", "noise_sd", "wander_sd", "huber_slope"):
         columns[name][at] = np.nan
     columns["span_years"][at] = fits.span[at]
     columns["drift_low"][at] = -fits.bound[at]

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import special
 
 from drift.stats.blocks import Floats, Integers
@@ -84,6 +85,33 @@ def mann_kendall(times: Floats, values: Floats) -> Kendall:
     (variance with ties in both rankings, continuity correction); Gilbert (1987), Statistical
     Methods for Environmental Pollution Monitoring, section 16.4 (exact below 10, normal above).
     """
+    n = times.shape[1]
+    s, variance, untied_times = kendall_score(times, values)
+    safe = np.where(variance > 0, variance, 1.0)
+    z = np.sign(s) * np.maximum(np.abs(s) - 1, 0) / np.sqrt(safe)
+    p = 2 * special.ndtr(-np.abs(z))
+    untied = untied_times & (variance == n * (n - 1) * (2 * n + 5) / 18)
+    if n <= _EXACT_UNTIED:
+        p[untied] = _exact_tail((1,) * n)[np.abs(s[untied]).astype(np.int64)]
+    if n <= _EXACT_TIED:
+        for row in np.flatnonzero(untied_times & ~untied):
+            p[row] = _exact_tail(_tie_pattern(values[row]))[int(abs(s[row]))]
+    return Kendall(s=s, variance=variance, z=z, p=np.minimum(p, 1.0))
+
+
+def kendall_score(times: Floats, values: Floats) -> tuple[Floats, Floats, NDArray[np.bool_]]:
+    """Return Mann–Kendall's S, its variance for exchangeable visits, and who has no tied times.
+
+    Parameters
+    ----------
+    times, values : array, shape (series, visits)
+        At least two visits; values that differ by less than 1e-9 are tied.
+
+    Returns
+    -------
+    tuple of array, each of shape (series,)
+        As `mann_kendall` uses them.
+    """
     t, y = np.round(times, _DECIMALS), np.round(values, _DECIMALS)
     n = t.shape[1]
     first, second = np.triu_indices(n, 1)
@@ -93,16 +121,7 @@ def mann_kendall(times: Floats, values: Floats) -> Kendall:
     variance += t_ties[0] * y_ties[0] / (2 * n * (n - 1))
     if n > 2:
         variance += t_ties[1] * y_ties[1] / (9 * n * (n - 1) * (n - 2))
-    safe = np.where(variance > 0, variance, 1.0)
-    z = np.sign(s) * np.maximum(np.abs(s) - 1, 0) / np.sqrt(safe)
-    p = 2 * special.ndtr(-np.abs(z))
-    untied = (t_ties[0] == 0) & (y_ties[0] == 0)
-    if n <= _EXACT_UNTIED:
-        p[untied] = _exact_tail((1,) * n)[np.abs(s[untied]).astype(np.int64)]
-    if n <= _EXACT_TIED:
-        for row in np.flatnonzero((t_ties[0] == 0) & ~untied):
-            p[row] = _exact_tail(_tie_pattern(y[row]))[int(abs(s[row]))]
-    return Kendall(s=s, variance=variance, z=z, p=np.minimum(p, 1.0))
+    return s, variance, t_ties[0] == 0
 
 
 def theil_sen(times: Floats, values: Floats, *, level: float) -> PairSlopes:
@@ -177,7 +196,7 @@ def _tie_sums(values: Floats) -> tuple[Floats, Floats, Floats]:
 
 def _tie_pattern(values: Floats) -> tuple[int, ...]:
     """Return the sizes of the groups of equal values, ascending."""
-    sizes = np.unique(values, return_counts=True)[1]
+    sizes = np.unique(np.round(values, _DECIMALS), return_counts=True)[1]
     return tuple(sorted(int(size) for size in sizes))
 
 
