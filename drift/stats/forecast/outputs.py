@@ -1,0 +1,256 @@
+"""This module forecasts a fleet from its ledger: fits, filters, gathers; it judges nothing."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+from scipy import special
+
+from drift.frames import DAYS_PER_YEAR, FORECASTS, Schema
+from drift.stats.blocks import Floats
+from drift.stats.forecast.hyper import Fit, fit_fleet, make_grid
+from drift.stats.forecast.meters import any_out, tie_points
+from drift.stats.forecast.model import Settings
+from drift.stats.forecast.past import look_back
+from drift.stats.forecast.predict import Model
+from drift.stats.forecast.present import Columns, look_ahead
+from drift.stats.forecast.visits import Visits, read_visits
+
+# Meters whose past forecasts say how their points are tied.
+_TIED_METERS = 60
+
+# One row per series: `FORECASTS` and what else is known.
+SERIES: Schema = FORECASTS | {
+    "meter_id": pl.String,
+    "last_t_years": pl.Float64,
+    "p_found_out_due": pl.Float64,
+    "p_out_now": pl.Float64,
+    "next_mean_low": pl.Float64,
+    "next_mean_high": pl.Float64,
+    "level_low": pl.Float64,
+    "level_high": pl.Float64,
+    "p_steady": pl.Float64,
+    "p_drifting": pl.Float64,
+    "p_shock": pl.Float64,
+    "noise_sd": pl.Float64,
+}
+
+# One row per series and horizon: level is the predicted true bias, low and high its band.
+HORIZONS: Schema = {
+    "series": pl.Int64,
+    "horizon_days": pl.Int64,
+    "on_t_years": pl.Float64,
+    "level": pl.Float64,
+    "low": pl.Float64,
+    "high": pl.Float64,
+    "p_out": pl.Float64,
+}
+
+# One row per meter, its points taken together; p_out columns null where no point has readings.
+METER_CHANCES: Schema = {
+    "meter_id": pl.String,
+    "worst_series": pl.Int64,
+    "p_out_due": pl.Float64,
+    "p_found_out_due": pl.Float64,
+    "p_out_now": pl.Float64,
+}
+
+# One row per meter and horizon.
+METER_HORIZONS: Schema = {
+    "meter_id": pl.String,
+    "horizon_days": pl.Int64,
+    "p_out": pl.Float64,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Forecasts:
+    """Everything that is forecast of a fleet.
+
+    Attributes
+    ----------
+    series : pl.DataFrame
+        Columns of `SERIES`, one row per series with a due time.
+    horizons, meters, meter_horizons : pl.DataFrame
+        Columns of `HORIZONS`, `METER_CHANCES`, `METER_HORIZONS`.
+    fit : Fit
+        The fleet's hyper-parameters.
+    tie, found_tie : float
+        Correlation between the points of a meter, of true and of found biases, 0 to 1.
+    """
+
+    series: pl.DataFrame
+    horizons: pl.DataFrame
+    meters: pl.DataFrame
+    meter_horizons: pl.DataFrame
+    fit: Fit
+    tie: float
+    found_tie: float
+
+
+def forecast(
+    ledger: pl.DataFrame, *, due: pl.DataFrame, now: float, settings: Settings | None = None
+) -> Forecasts:
+    """Forecast every series that has a due time.
+
+    Parameters
+    ----------
+    ledger : pl.DataFrame
+        Frame of `drift.frames.LEDGER`; see `drift.stats.forecast.visits.read_visits`.
+    due : pl.DataFrame
+        ``series`` and ``due_t_years``, when each is next seen.
+    now : float
+        The time that the forecasts speak for, `t_years`; not before the last visit.
+    settings : Settings, optional
+        The caller's choices.
+
+    Returns
+    -------
+    Forecasts
+        ``p_out_due`` is the probability that the *true* bias is out of tolerance at the due time
+        (or now, where that is later); ``p_found_out_due`` that the visit would find it so, with
+        its noise, rounding and number of readings.  ``crossing`` is the median of the time at
+        which the true bias first leaves the tolerance, null where it is later than the horizon.
+
+    Raises
+    ------
+    ValueError
+        If the ledger is empty, or holds a time or bias that is not finite.
+    """
+    settings = settings or Settings()
+    visits = read_visits(ledger, resolution=settings.resolution)
+    fit = fit_fleet(visits, tolerance=settings.tolerance, sample=settings.sample)
+    model = Model(settings, fit.hyper, make_grid(fit.hyper, resolutions=visits.resolutions), {})
+    lives = pl.DataFrame(
+        {"series": visits.series[visits.last], "life": np.flatnonzero(visits.last)}
+    )
+    asked = due.select(pl.col("series").cast(pl.Int64), pl.col("due_t_years").cast(pl.Float64))
+    wanted = lives.join(asked.drop_nulls(), on="series", how="inner").sort("series")
+    if wanted.is_empty():
+        return _nothing(fit)
+    life = wanted["life"].to_numpy()
+    made = look_ahead(visits, life, model, now=now, due=wanted["due_t_years"].to_numpy())
+    tie, found_tie = _ties(visits, model)
+    ids = pl.Series(visits.meter_ids)[visits.meter[life]]
+    series = wanted.with_columns(meter_id=ids)
+    meters, meter_horizons = _meters(made, series, settings, tie=tie, found_tie=found_tie)
+    return Forecasts(
+        series=_series(made, series),
+        horizons=_horizons(made, series, settings, now),
+        meters=meters,
+        meter_horizons=meter_horizons,
+        fit=fit,
+        tie=tie,
+        found_tie=found_tie,
+    )
+
+
+def _nothing(fit: Fit) -> Forecasts:
+    """Return forecasts of no series."""
+    return Forecasts(
+        series=pl.DataFrame(schema=SERIES),
+        horizons=pl.DataFrame(schema=HORIZONS),
+        meters=pl.DataFrame(schema=METER_CHANCES),
+        meter_horizons=pl.DataFrame(schema=METER_HORIZONS),
+        fit=fit,
+        tie=0.0,
+        found_tie=0.0,
+    )
+
+
+def _ties(visits: Visits, model: Model) -> tuple[float, float]:
+    """Return how the points of a meter are tied: true biases, and biases as found.
+
+    The second is the correlation of how past forecasts came out.  Reading noise, each point's
+    own, is part of it; the first is the second divided by the levels' share of the variance.
+    """
+    points = np.bincount(visits.meter[visits.last])
+    several = np.flatnonzero(points > 1)
+    if several.size == 0:
+        return tie_points(np.empty(0), np.empty(0, dtype=np.int64)), 0.0
+    chosen = several[np.linspace(0, several.size - 1, min(several.size, _TIED_METERS)).astype(int)]
+    lives = np.flatnonzero(np.isin(visits.meter, chosen))
+    past = look_back(visits, lives, model, threads=model.settings.threads)
+    known = ~np.isnan(past.share_below)
+    scores = special.ndtri(np.clip(past.share_below[known], 1e-3, 1 - 1e-3))
+    days = np.rint(visits.years * DAYS_PER_YEAR)
+    meter = np.broadcast_to(visits.meter[:, None], days.shape)
+    place = (meter[known] * 1_000_000 + days[known]).astype(np.int64)
+    found = tie_points(scores, place)
+    levels = ((past.high - past.low)[known] ** 2).mean()
+    means = ((past.mean_high - past.mean_low)[known] ** 2).mean()
+    return float(np.clip(found * means / levels, found, 0.98)), found
+
+
+def _series(made: Columns, series: pl.DataFrame) -> pl.DataFrame:
+    """Return the frame of `SERIES`."""
+    columns = made | {
+        "at_due": made["due_level"],
+        "at_due_low": made["due_low"],
+        "at_due_high": made["due_high"],
+        "p_out_due": made["due_p_below"] + made["due_p_above"],
+        "p_found_out_due": made["due_found_below"] + made["due_found_above"],
+        "p_out_now": made["now_p_below"] + made["now_p_above"],
+        "next_mean_low": made["due_mean_low"],
+        "next_mean_high": made["due_mean_high"],
+        "level_low": made["now_low"],
+        "level_high": made["now_high"],
+    }
+    flat = {name: columns[name] for name in SERIES if name in columns}
+    frame = series.select("series", "due_t_years", "meter_id").with_columns(
+        **{name: pl.Series(values) for name, values in flat.items()}
+    )
+    return frame.fill_nan(None).select(SERIES.keys())
+
+
+def _horizons(made: Columns, series: pl.DataFrame, settings: Settings, now: float) -> pl.DataFrame:
+    """Return the frame of `HORIZONS`."""
+    days = np.array(settings.horizons_days)
+    count = series.height
+    return pl.DataFrame(
+        {
+            "series": np.repeat(series["series"].to_numpy(), days.size),
+            "horizon_days": np.tile(days, count),
+            "on_t_years": np.tile(now + days / DAYS_PER_YEAR, count),
+            "level": made["horizon_level"].ravel(),
+            "low": made["horizon_low"].ravel(),
+            "high": made["horizon_high"].ravel(),
+            "p_out": (made["horizon_p_below"] + made["horizon_p_above"]).ravel(),
+        },
+        schema=HORIZONS,
+    )
+
+
+def _meters(
+    made: Columns, series: pl.DataFrame, settings: Settings, *, tie: float, found_tie: float
+) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Return the frames of `METER_CHANCES` and `METER_HORIZONS`."""
+    ids, meter = np.unique(series["meter_id"].to_numpy().astype(str), return_inverse=True)
+
+    def joined(low: Floats, high: Floats, how_tied: float) -> Floats:
+        return any_out(low, high, meter, meters=ids.size, tie=how_tied)
+
+    due = made["due_p_below"] + made["due_p_above"]
+    order = np.lexsort((series["series"].to_numpy(), -due, meter))
+    first = order[np.unique(meter[order], return_index=True)[1]]
+    frame = pl.DataFrame(
+        {
+            "meter_id": ids,
+            "worst_series": series["series"].to_numpy()[first],
+            "p_out_due": joined(made["due_p_below"], made["due_p_above"], tie),
+            "p_found_out_due": joined(made["due_found_below"], made["due_found_above"], found_tie),
+            "p_out_now": joined(made["now_p_below"], made["now_p_above"], tie),
+        },
+        schema=METER_CHANCES,
+    )
+    low, high = made["horizon_p_below"], made["horizon_p_above"]
+    chances = [joined(low[:, k], high[:, k], tie) for k in range(low.shape[1])]
+    horizons = pl.DataFrame(
+        {
+            "meter_id": np.repeat(ids, low.shape[1]),
+            "horizon_days": np.tile(settings.horizons_days, ids.size),
+            "p_out": np.stack(chances, axis=1).ravel(),
+        },
+        schema=METER_HORIZONS,
+    )
+    return frame, horizons

@@ -1,0 +1,188 @@
+"""This module says where each life stands now and where it goes; it looks back at no forecast."""
+
+from concurrent.futures import ThreadPoolExecutor
+
+import numpy as np
+
+from drift.frames import DAYS_PER_YEAR
+from drift.stats.blocks import Floats, Integers
+from drift.stats.forecast.grid import State, Tables, make_tables, state_levels, take, walk
+from drift.stats.forecast.horizon import (
+    Passage,
+    crossing_chances,
+    crossing_time,
+    make_passage,
+    rate_quantile,
+)
+from drift.stats.forecast.past import blocks, last_dial
+from drift.stats.forecast.predict import Model, predict
+from drift.stats.forecast.visits import Visits, recent_visits
+
+# Visits back to which a shock is looked for.
+_RECENT = 8
+# Times at which a crossing is looked up, per year.
+_TIMES_A_YEAR = 16
+
+Columns = dict[str, Floats]
+
+
+def look_ahead(
+    visits: Visits, lives: Integers, model: Model, *, now: float, due: Floats
+) -> Columns:
+    """Forecast `lives` from their last visits.
+
+    Parameters
+    ----------
+    visits : Visits
+        The fleet.
+    lives : array, shape (lives,)
+        Positions in `visits`.
+    model : Model
+        Of the fleet.
+    now : float
+        Time the forecasts speak for, `t_years`.
+    due : array, shape (lives,)
+        When each is next seen, `t_years`.
+
+    Returns
+    -------
+    dict of str to array
+        Arrays of shape (lives,), or (lives, horizons) for names that start with ``horizon_``.
+    """
+    settings = model.settings
+    tables = make_tables(model.hyper, model.grid, resolutions=visits.resolutions)
+    seen = visits.years[lives, visits.count[lives] - 1]
+    longest = max(now - float(seen.min()), 0.0) + settings.horizon_years
+    years = np.arange(int(np.ceil(longest * _TIMES_A_YEAR)) + 1) / _TIMES_A_YEAR
+    passage = make_passage(years, tolerance=settings.tolerance, hyper=model.hyper, grid=model.grid)
+    place = np.empty(visits.series.size, dtype=np.int64)
+    place[lives] = np.arange(lives.size)
+    parts = blocks(visits, lives)
+
+    def work(part: Integers) -> Columns:
+        state, calm = _follow(visits, part, model, tables)
+        dued = due[place[part]]
+        return (
+            _standing(state, calm, model)
+            | _ahead(state, visits, part, model, now=now, due=dued)
+            | _crossing(state, passage, model, now=now)
+        )
+
+    with ThreadPoolExecutor(settings.threads) as pool:
+        made = list(pool.map(work, parts))
+    where = np.argsort(place[np.concatenate(parts)])
+    return {name: np.concatenate([block[name] for block in made])[where] for name in made[0]}
+
+
+def _follow(
+    visits: Visits, part: Integers, model: Model, tables: Tables
+) -> tuple[State, tuple[Floats, Floats]]:
+    """Filter a block; return its state, P(no shock of late) and P(no drift | none)."""
+    last = visits.count[part] - 1
+    column = np.arange(visits.years.shape[1])
+    adjusted = np.where(visits.reset[part], column, 0).max(axis=1)
+    first = np.maximum(adjusted, last - _RECENT)
+    kept: list[tuple[Integers, State]] = []
+
+    def watch(j: int, active: int, state: State) -> None:
+        rows = np.flatnonzero((first[:active] == j - 1) & (first[:active] < last[:active]))
+        if rows.size:
+            kept.append((rows, take(state, rows)))
+
+    hyper, grid = model.hyper, model.grid
+    state = walk(visits, part, hyper=hyper, grid=grid, tables=tables, watch=watch)
+    calm = np.ones(part.size)
+    steady = state.mass[:, 0].sum(axis=(1, 2))
+    for unordered, snapshot in kept:
+        order = np.argsort(first[unordered] - last[unordered], kind="stable")
+        rows, start = unordered[order], take(snapshot, order)
+        before = start.log_likelihood.copy()
+        tail = recent_visits(visits, part[rows], first[rows], width=_RECENT + 1)
+        end = walk(
+            tail,
+            np.arange(rows.size),
+            hyper=hyper,
+            grid=grid,
+            tables=tables,
+            start=start,
+            calm=True,
+        )
+        gained = end.log_likelihood - before
+        total = state.log_likelihood[rows] - before
+        calm[rows] = np.exp(np.minimum(gained - total, 0.0))
+        steady[rows] = end.mass[:, 0].sum(axis=(1, 2))
+    return state, (calm, steady)
+
+
+def _standing(state: State, calm: tuple[Floats, Floats], model: Model) -> Columns:
+    """Return level, drift rate and what each series is like."""
+    settings, grid, hyper = model.settings, model.grid, model.hyper
+    levels = state_levels(state, grid)
+    mass = state.mass.sum(axis=2)
+    rates = mass.sum(axis=2)
+    level = (mass * levels).sum(axis=(1, 2))
+    share = (1 - settings.band_level) / 2
+    p_drifting = 1 - rates[:, 0]
+    p_steady = np.minimum(calm[0] * calm[1], rates[:, 0])
+    scales = state.mass.sum(axis=(1, 3))
+    return {
+        "level": level,
+        "drift": rates @ grid.drifts,
+        "drift_low": rate_quantile(rates, share, grid=grid),
+        "drift_high": rate_quantile(rates, 1 - share, grid=grid),
+        "p_drifting": p_drifting,
+        "p_steady": p_steady,
+        "p_shock": 1 - p_drifting - p_steady,
+        "noise_sd": scales @ np.array(hyper.scales) * hyper.noise_sd,
+        "last_t_years": state.years,
+    }
+
+
+def _ahead(
+    state: State, visits: Visits, part: Integers, model: Model, *, now: float, due: Floats
+) -> Columns:
+    """Return predictions at the due time, now and at each horizon."""
+    dial = last_dial(visits, part, visits.count[part] - 1)
+
+    def at(time: Floats) -> Columns:
+        made = predict(
+            state,
+            model,
+            ahead=np.maximum(time - state.years, 0.0),
+            reading=dial.reading,
+            resolution=dial.resolution,
+            replicates=dial.replicates,
+        )
+        return {
+            "level": made.level,
+            "low": made.low,
+            "high": made.high,
+            "p_below": made.p_below,
+            "p_above": made.p_above,
+            "mean_low": made.mean_low,
+            "mean_high": made.mean_high,
+            "found_below": made.found_below,
+            "found_above": made.found_above,
+        }
+
+    columns = {f"due_{name}": values for name, values in at(np.maximum(due, now)).items()}
+    present = np.full(part.size, now)
+    columns |= {f"now_{name}": values for name, values in at(present).items()}
+    ahead = [at(present + days / DAYS_PER_YEAR) for days in model.settings.horizons_days]
+    for name in ("level", "low", "high", "p_below", "p_above"):
+        columns[f"horizon_{name}"] = np.stack([one[name] for one in ahead], axis=1)
+    return columns
+
+
+def _crossing(state: State, passage: Passage, model: Model, *, now: float) -> Columns:
+    """Return when the true bias first leaves the tolerance: median and interval, `t_years`."""
+    settings = model.settings
+    chances = crossing_chances(state, passage, tolerance=settings.tolerance, grid=model.grid)
+    limit = np.maximum(now - state.years, 0.0) + settings.horizon_years
+    half = settings.crossing_level / 2
+    shares = {"crossing": 0.5, "crossing_early": 0.5 - half, "crossing_late": 0.5 + half}
+    columns = {}
+    for name, share in shares.items():
+        after = crossing_time(chances, passage.years, share)
+        columns[name] = np.where(after <= limit, state.years + after, np.nan)
+    return columns

@@ -1,0 +1,259 @@
+"""This module turns a ledger into padded arrays that a filter can walk; it judges nothing.
+
+A *life* is what a series lives between two replacements of its gauge: its drift rate is one and
+the same.  Lives, not series, are filtered; the last life of a series is the one to forecast.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from drift.stats.blocks import Floats, Integers
+
+Flags = NDArray[np.bool_]
+
+# Words of the ledger's events after which a gauge is another one (see `drift.ledger`).
+_RENEWING = r"(gauge replaced|mark established)"
+# A step below this is read as this one: no dial or display of an air meter resolves it.
+_FINEST = 1e-6
+
+
+@dataclass(frozen=True, slots=True)
+class Visits:
+    """Visits of many lives, padded to the longest.
+
+    Attributes
+    ----------
+    series, meter : array, shape (lives,)
+        Series of the ledger; position of its meter in `meter_ids`.
+    meter_ids : tuple of str
+        Names of the meters.
+    last : array of bool, shape (lives,)
+        The life is its series' last.
+    count : array, shape (lives,)
+        Visits of each life.
+    visit : array, shape (lives, visits)
+        Visit number in the ledger, −1 where padded.
+    years : array, shape (lives, visits)
+        Time of each visit, `t_years`.
+    found, left : array, shape (lives, visits, replicates)
+        Biases of the replicates, % air, NaN where there are none.  Readings taken as left without
+        any adjustment stand among `found`.
+    found_count : array, shape (lives, visits)
+        Replicates as found, without those taken as left.
+    kind : array, shape (lives, visits)
+        Position of the visit's resolution in `resolutions`.
+    resolutions : array, shape (kinds,)
+        The different steps to which dials are read, % air.
+    reset : array of bool, shape (lives, visits)
+        After its as-found readings the meter was adjusted.
+    jump : array, shape (lives, visits)
+        Size of that adjustment where known, % air, else NaN.
+    jolt : array of bool, shape (lives, visits)
+        Something unrecorded changed the meter before the visit.
+    fresh : array of bool, shape (lives,)
+        The life starts with an adjustment, not with a first visit.
+    """
+
+    series: Integers
+    meter: Integers
+    meter_ids: tuple[str, ...]
+    last: Flags
+    count: Integers
+    visit: Integers
+    years: Floats
+    found: Floats
+    left: Floats
+    found_count: Integers
+    kind: Integers
+    resolutions: Floats
+    reset: Flags
+    jump: Floats
+    jolt: Flags
+    fresh: Flags
+
+
+def read_visits(ledger: pl.DataFrame, *, resolution: float) -> Visits:
+    """Lay a ledger out as padded arrays.
+
+    Parameters
+    ----------
+    ledger : pl.DataFrame
+        Frame of `drift.frames.LEDGER`; it may have the further column ``known_jump_pct``, the
+        change of bias that an adjustment made, by the dial model, null where not known.
+    resolution : float
+        Step of a dial where the ledger gives none, % air.
+
+    Raises
+    ------
+    ValueError
+        If the ledger is empty or a time or bias is not finite.
+    """
+    if ledger.is_empty():
+        raise ValueError("the ledger is empty; expected at least one visit")
+    rows = _with_lives(_with_replicates(ledger, resolution))
+    life = rows["life"].to_numpy()
+    starts = np.flatnonzero(np.diff(life, prepend=-1))
+    count = np.diff(starts, append=life.size)
+    place = np.arange(life.size) - np.repeat(starts, count)
+    shape = (starts.size, int(count.max()))
+
+    def pad(values: NDArray[np.generic], fill: float) -> NDArray[np.generic]:
+        padded = np.full(shape, fill, dtype=values.dtype)
+        padded[life, place] = values
+        return padded
+
+    steps, kind = np.unique(rows["step"].to_numpy(), return_inverse=True)
+    meter_ids = rows["meter_id"].unique().sort()
+    meter = rows["meter_id"].to_numpy()[starts]
+    series = rows["series"].to_numpy()[starts]
+    years = rows["t_years"].to_numpy()
+    if not np.isfinite(years).all():
+        raise ValueError("column 't_years' holds a value that is not finite")
+    return Visits(
+        series=series,
+        meter=np.searchsorted(meter_ids.to_numpy(), meter),
+        meter_ids=tuple(meter_ids),
+        last=np.append(series[1:] != series[:-1], True),
+        count=count,
+        visit=pad(rows["visit"].to_numpy(), -1),  # type: ignore[arg-type]  # stays integer
+        years=pad(years, np.nan),  # type: ignore[arg-type]  # stays float
+        found=_replicates(rows["found"], life, place, shape),
+        left=_replicates(rows["left"], life, place, shape),
+        found_count=pad(rows["found_count"].to_numpy(), 0),  # type: ignore[arg-type]  # as above
+        kind=pad(kind, 0),  # type: ignore[arg-type]  # as above
+        resolutions=steps,
+        reset=pad(rows["reset"].to_numpy(), False),  # type: ignore[arg-type]  # stays boolean
+        jump=pad(rows["jump"].to_numpy(), np.nan),  # type: ignore[arg-type]  # as above
+        jolt=pad(rows["jolt"].to_numpy(), False),  # type: ignore[arg-type]  # as above
+        fresh=rows["fresh"].to_numpy()[starts],
+    )
+
+
+def recent_visits(visits: Visits, lives: Integers, first: Integers, *, width: int) -> Visits:
+    """Return the lives `lives` from visit `first` on, at most `width` visits of them.
+
+    Parameters
+    ----------
+    visits : Visits
+        The fleet.
+    lives, first : array, shape (lives,)
+        Positions in `visits`, and the visit at which each begins.
+    width : int
+        Visits kept.
+    """
+    column = np.minimum(first[:, None] + np.arange(width), visits.years.shape[1] - 1)
+    row = lives[:, None]
+    return replace(
+        visits,
+        series=visits.series[lives],
+        meter=visits.meter[lives],
+        last=visits.last[lives],
+        fresh=visits.fresh[lives],
+        count=np.minimum(visits.count[lives] - first, width),
+        visit=visits.visit[row, column],
+        years=visits.years[row, column],
+        found=visits.found[row, column],
+        left=visits.left[row, column],
+        found_count=visits.found_count[row, column],
+        kind=visits.kind[row, column],
+        reset=visits.reset[row, column],
+        jump=visits.jump[row, column],
+        jolt=visits.jolt[row, column],
+    )
+
+
+def _with_replicates(ledger: pl.DataFrame, resolution: float) -> pl.DataFrame:
+    """Reduce the ledger to what the filter needs, one row per series and visit."""
+    if "known_jump_pct" not in ledger.columns:
+        ledger = ledger.with_columns(known_jump_pct=pl.lit(None, dtype=pl.Float64))
+    none = pl.lit([], dtype=pl.List(pl.Float64))
+    found = pl.col("as_found_biases_pct").fill_null(none)
+    left = pl.col("as_left_biases_pct").fill_null(none)
+    final = pl.col("visit") == pl.col("visit").max().over("series")
+    # A last visit that left with an unknown bias was adjusted after its readings.
+    reset = pl.col("adjusted").fill_null(value=False) | (final & pl.col("left_bias_pct").is_null())
+    had_found = pl.col("as_found_biases_pct").is_not_null()
+    return ledger.sort("series", "visit").select(
+        "series",
+        "meter_id",
+        "visit",
+        "t_years",
+        "phase",
+        step=pl.col("resolution_pct").fill_null(resolution).clip(lower_bound=_FINEST),
+        reset=reset,
+        jump=pl.col("known_jump_pct").fill_null(float("nan")),
+        jolt=pl.col("evidence_lost").fill_null(value=False) & had_found,
+        found_count=found.list.len().cast(pl.Int64),
+        found=pl.when(reset).then(found).otherwise(found.list.concat(left)),
+        left=pl.when(reset).then(left).otherwise(none),
+        renewed=pl.col("events").fill_null("").str.contains(_RENEWING) & final,
+    )
+
+
+def _with_lives(rows: pl.DataFrame) -> pl.DataFrame:
+    """Cut series into lives where the gauge was replaced.
+
+    A gauge replaced at a visit ends a life with the as-found readings and starts the next with
+    the as-left ones; one replaced between visits starts it with the later visit.
+    """
+    next_phase = pl.col("phase").shift(-1).over("series")
+    at_visit = (
+        pl.col("reset")
+        & ((next_phase > pl.col("phase")) | pl.col("renewed")).fill_null(value=False)
+        & ~pl.col("jolt").shift(-1).over("series").fill_null(value=False)
+    )
+    rows = rows.with_columns(
+        at_visit=at_visit,
+        part=(pl.col("phase") > pl.col("phase").shift(1).over("series"))
+        .fill_null(value=False)
+        .cast(pl.Int64),
+    )
+    none = pl.lit([], dtype=pl.List(pl.Float64))
+    born = rows.filter("at_visit").with_columns(
+        born=pl.lit(value=True),
+        found=pl.col("left"),
+        left=none,
+        found_count=pl.lit(0, dtype=pl.Int64),
+        reset=pl.lit(value=False),
+        jump=pl.lit(float("nan")),
+        jolt=pl.lit(value=False),
+        fresh=pl.lit(value=True),
+        part=pl.lit(1, dtype=pl.Int64),
+    )
+    before = rows.with_columns(
+        born=pl.lit(value=False),
+        left=pl.when("at_visit").then(none).otherwise("left"),
+        # The visit after a birth carries the phase's rise too; only one of the two cuts.
+        part=pl.when(pl.col("at_visit").shift(1).over("series").fill_null(value=False))
+        .then(0)
+        .otherwise("part"),
+        fresh=(pl.col("part") == 1)
+        & ~pl.col("at_visit").shift(1).over("series").fill_null(value=False),
+    )
+    both = pl.concat([before, born.select(before.columns)]).sort("series", "visit", "born")
+    return both.with_columns(
+        life=((pl.col("series") != pl.col("series").shift(1)) | (pl.col("part") == 1))
+        .fill_null(value=False)
+        .cast(pl.Int64)
+        .cum_sum()
+    )
+
+
+def _replicates(
+    lists: pl.Series, life: Integers, place: Integers, shape: tuple[int, int]
+) -> Floats:
+    """Spread a column of lists over an array padded with NaN."""
+    lengths = lists.list.len().cast(pl.Int64).to_numpy()
+    padded = np.full((*shape, max(1, int(lengths.max()))), np.nan)
+    if lengths.sum() == 0:
+        return padded
+    flat = lists.filter(lists.list.len() > 0).explode().cast(pl.Float64).to_numpy()
+    if not np.isfinite(flat).all():
+        raise ValueError("a list of biases holds a value that is not finite")
+    row = np.repeat(np.arange(lengths.size), lengths)
+    within = np.arange(flat.size) - np.repeat(np.cumsum(lengths) - lengths, lengths)
+    padded[life[row], place[row], within] = flat
+    return padded
