@@ -1,4 +1,4 @@
-"""This module reads the sample history for tests, by plain means; it analyses nothing as drift does."""
+"""This module reads the sample history by plain means; it uses nothing of the analysis itself."""
 
 import csv
 from collections import defaultdict
