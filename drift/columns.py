@@ -24,6 +24,8 @@ class Column:
         The words allowed; empty where any text is.
     low, high : float or None
         Inclusive bounds outside which a value cannot be meant; in the column's unit.
+    unit : str
+        Unit of a number as it is written out; empty for a bare number.
     """
 
     name: str
@@ -33,6 +35,7 @@ class Column:
     choices: tuple[str, ...] = ()
     low: float | None = None
     high: float | None = None
+    unit: str = ""
 
 
 # A reading of more air than any dial of this kind shows is a slip of the pen.  Common practice,
@@ -65,6 +68,7 @@ TABLES: dict[str, tuple[Column, ...]] = {
             required=True,
             low=0.0,
             high=HIGHEST_AIR_PCT,
+            unit="% air",
         ),
         Column(
             "reading_air_pct",
@@ -73,6 +77,7 @@ TABLES: dict[str, tuple[Column, ...]] = {
             required=True,
             low=LOWEST_AIR_PCT,
             high=HIGHEST_AIR_PCT,
+            unit="% air",
         ),
         Column("replicate", "whole", "number of the reading within stage and point", low=1),
         Column(
@@ -81,10 +86,18 @@ TABLES: dict[str, tuple[Column, ...]] = {
             "smallest step the dial was read to, % air",
             low=1e-6,
             high=1.0,
+            unit="% air",
         ),
         Column("vessel_id", "text", "calibration vessel used"),
         _OPERATOR,
-        Column("water_temp_c", "number", "water temperature, °C", low=-5.0, high=60.0),
+        Column(
+            "water_temp_c",
+            "number",
+            "water temperature, °C",
+            low=-5.0,
+            high=60.0,
+            unit="°C",
+        ),
         Column("visit_id", "text", "keeps two visits of one day apart"),
         _REMARKS,
     ),
@@ -101,6 +114,7 @@ TABLES: dict[str, tuple[Column, ...]] = {
             "dial reading on a bowl full of water, % air",
             low=LOWEST_AIR_PCT,
             high=HIGHEST_AIR_PCT,
+            unit="% air",
         ),
         Column(
             "action",
@@ -121,8 +135,16 @@ TABLES: dict[str, tuple[Column, ...]] = {
             "smallest step the dial is read to, % air",
             low=1e-6,
             high=1.0,
+            unit="% air",
         ),
-        Column("interval_days", "whole", "days from one visit to the next", low=1, high=3660),
+        Column(
+            "interval_days",
+            "whole",
+            "days from one visit to the next",
+            low=1,
+            high=3660,
+            unit="days",
+        ),
         Column(
             "chamber_bowl_ratio",
             "number",
@@ -131,7 +153,12 @@ TABLES: dict[str, tuple[Column, ...]] = {
             high=1.0,
         ),
         Column(
-            "initial_pressure_kpa", "number", "nominal initial gauge pressure, kPa", low=1, high=700
+            "initial_pressure_kpa",
+            "number",
+            "nominal initial gauge pressure, kPa",
+            low=1,
+            high=700,
+            unit="kPa",
         ),
         Column(
             "status", "text", "whether it is in use", choices=("active", "withdrawn", "retired")
@@ -148,10 +175,30 @@ TABLES: dict[str, tuple[Column, ...]] = {
             "correct air content it stands for, % air",
             low=0.0,
             high=HIGHEST_AIR_PCT,
+            unit="% air",
         ),
-        Column("water_mass_g", "number", "mass of water that fills the vessel, g", low=0.0),
-        Column("bowl_water_mass_g", "number", "mass of water that fills the bowl, g", low=0.0),
-        Column("u_air_pct", "number", "standard uncertainty of air_pct, % air", low=0.0, high=10.0),
+        Column(
+            "water_mass_g",
+            "number",
+            "mass of water that fills the vessel, g",
+            low=1.0,
+            unit="g",
+        ),
+        Column(
+            "bowl_water_mass_g",
+            "number",
+            "mass of water that fills the bowl, g",
+            low=1.0,
+            unit="g",
+        ),
+        Column(
+            "u_air_pct",
+            "number",
+            "standard uncertainty of air_pct, % air",
+            low=0.0,
+            high=10.0,
+            unit="% air",
+        ),
         _REMARKS,
     ),
     "service": (
@@ -192,6 +239,7 @@ TABLES: dict[str, tuple[Column, ...]] = {
             required=True,
             low=0.0,
             high=HIGHEST_AIR_PCT,
+            unit="% air",
         ),
         Column(
             "spec_min_pct",
@@ -199,6 +247,7 @@ TABLES: dict[str, tuple[Column, ...]] = {
             "lowest air content specified, % air",
             low=0.0,
             high=HIGHEST_AIR_PCT,
+            unit="% air",
         ),
         Column(
             "spec_max_pct",
@@ -206,6 +255,7 @@ TABLES: dict[str, tuple[Column, ...]] = {
             "highest air content specified, % air",
             low=0.0,
             high=HIGHEST_AIR_PCT,
+            unit="% air",
         ),
         Column("placement", "text", "where the concrete went"),
         _REMARKS,

@@ -1,0 +1,146 @@
+"""This module looks at the bytes of a file: checksum, encoding, regularity; it splits no cells."""
+
+import codecs
+import hashlib
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+_CHUNK_BYTES = 1 << 24
+# What may surround the content of a cell without being part of it.
+BLANKS = " \t\v\f\u00a0\u2007\u202f\ufeff"
+_RARE_BLANKS = tuple(blank.encode() for blank in BLANKS if blank != " ")
+_BOMS = (
+    (codecs.BOM_UTF8, "utf-8-sig"),
+    (codecs.BOM_UTF16_LE, "utf-16"),
+    (codecs.BOM_UTF16_BE, "utf-16"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Fingerprint:
+    """What the bytes of a file say about it as a whole.
+
+    Attributes
+    ----------
+    sha256 : str
+        Of the bytes as they are.
+    size : int
+        Bytes.
+    encoding : {"utf-8", "utf-8-sig", "utf-16", "cp1252", "latin-1"}
+        By its byte order mark, else UTF-8 where it is that, else a Western one.
+    nul_share : float
+        Share of NUL bytes; large in UTF-16 without a byte order mark.
+    """
+
+    sha256: str
+    size: int
+    encoding: str
+    nul_share: float
+
+
+def fingerprint(path: Path) -> Fingerprint:
+    """Read a file once and say what it is, in memory that does not grow with it."""
+    digest = hashlib.sha256()
+    size = nuls = 0
+    bom = ""
+    decoder = codecs.getincrementaldecoder("utf-8")()
+    unicode = True
+    for chunk in _chunks(path):
+        if size == 0:
+            bom = next((name for mark, name in _BOMS if chunk.startswith(mark)), "")
+        digest.update(chunk)
+        size += len(chunk)
+        nuls += chunk.count(0)
+        unicode = unicode and _decodes(decoder, chunk)
+    unicode = unicode and _decodes(decoder, b"", final=True)
+    if bom != "utf-16" and not unicode:
+        bom = "cp1252" if _is_cp1252(path) else "latin-1"
+    return Fingerprint(
+        sha256=digest.hexdigest(),
+        size=size,
+        encoding=bom or "utf-8",
+        nul_share=nuls / max(size, 1),
+    )
+
+
+def plain_rows(path: Path, *, delimiter: str, fields: int) -> int | None:
+    """Return the number of data rows of a file that can be read in bulk; None where it cannot.
+
+    It can where each record is one line: no quotes, no NUL, no blank line, the same number of
+    fields on each, one kind of line ending, and no blanks around a cell that would need trimming.
+
+    Parameters
+    ----------
+    path : Path
+        A file in UTF-8.
+    delimiter : str
+        One ASCII character.
+    fields : int
+        Number of cells of the header.
+    """
+    mark = delimiter.encode()
+    lines = returns = 0
+    for block in _blocks_of_lines(path):
+        if not _is_plain(block, mark=mark, fields=fields):
+            return None
+        lines += block.count(b"\n")
+        returns += block.count(b"\r\n")
+        if block.count(b"\r") != block.count(b"\r\n"):
+            return None
+    return lines - 1 if lines and returns in {0, lines} else None
+
+
+def _is_cp1252(path: Path) -> bool:
+    """Return whether each byte of a file stands for a character of Windows-1252."""
+    decoder = codecs.getincrementaldecoder("cp1252")()
+    return all(_decodes(decoder, chunk) for chunk in _chunks(path))
+
+
+def _is_plain(block: bytes, *, mark: bytes, fields: int) -> bool:
+    """Return whether each line of `block` is one record that needs no cleaning."""
+    spaced = (b" " + mark, mark + b" ", b" \n", b"\n ", b" \r")
+    if b'"' in block or b"\0" in block or any(pair in block for pair in spaced):
+        return False
+    if block.startswith(b" ") or any(blank in block for blank in _RARE_BLANKS if blank != mark):
+        return False
+    symbols = np.frombuffer(block, dtype=np.uint8)
+    ends = np.flatnonzero(symbols == ord("\n"))
+    marks = np.flatnonzero(symbols == ord(mark))
+    if not np.all(np.diff(np.searchsorted(marks, ends), prepend=0) == fields - 1):
+        return False
+    # A line of delimiters alone is an empty row.
+    lengths = np.diff(ends, prepend=-1) - 1
+    return bool(np.all(lengths > fields))
+
+
+def _blocks_of_lines(path: Path) -> Iterator[bytes]:
+    """Yield a file in blocks that end with a line, a newline added to the last if it has none."""
+    rest = b""
+    for chunk in _chunks(path):
+        cut = chunk.rfind(b"\n") + 1
+        if cut == 0:
+            rest += chunk
+            continue
+        yield rest + chunk[:cut]
+        rest = chunk[cut:]
+    if rest:
+        yield rest + b"\n"
+
+
+def _chunks(path: Path) -> Iterator[bytes]:
+    """Yield the bytes of a file in order."""
+    with path.open("rb") as file:
+        while chunk := file.read(_CHUNK_BYTES):
+            yield chunk
+
+
+def _decodes(decoder: codecs.IncrementalDecoder, chunk: bytes, *, final: bool = False) -> bool:
+    """Return whether `chunk` goes on in the encoding of `decoder`."""
+    try:
+        decoder.decode(chunk, final)
+    except UnicodeDecodeError:
+        return False
+    return True

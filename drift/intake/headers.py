@@ -1,0 +1,104 @@
+"""This module finds out which table a header belongs to; it reads no files."""
+
+import difflib
+from collections import Counter
+from collections.abc import Mapping as Map
+from dataclasses import dataclass
+
+from drift.columns import TABLES
+from drift.intake.mapping import folded
+
+DELIMITERS = (",", ";", "\t")
+
+
+@dataclass(frozen=True, slots=True)
+class Header:
+    """What a header line says.
+
+    Attributes
+    ----------
+    table : str
+        The table it comes closest to; empty where it is none.
+    names : tuple of (str or None)
+        Column of that table for each cell of the header; None for an unknown one.
+    unknown : tuple of str
+        Headers that the table does not have, as written; empty cells left out.
+    lacking : tuple of str
+        Required columns that it does not have.
+    repeated : tuple of str
+        Columns that it has more than once.
+    """
+
+    table: str
+    names: tuple[str | None, ...]
+    unknown: tuple[str, ...]
+    lacking: tuple[str, ...]
+    repeated: tuple[str, ...]
+
+
+def recognise(cells: list[str], *, declared: Map[str, str]) -> Header:
+    """Return the table whose columns a header matches best.
+
+    A table that lacks required columns is still the closest one where it matches more columns
+    than any complete one: its header says what it was meant to be.
+
+    Parameters
+    ----------
+    cells : list of str
+        The header line, split.
+    declared : mapping of str to str
+        Folded header to column name, from the mapping file.
+    """
+    named = [declared.get(folded(cell), folded(cell)) for cell in cells]
+    table = max(TABLES, key=lambda name: _closeness(name, named=named))
+    columns = {column.name: column for column in TABLES[table]}
+    counts = Counter(name for name in named if name in columns)
+    if len(counts) < min(2, len(columns)) and not _complete(table, named=named):
+        table, columns, counts = "", {}, Counter()
+    return Header(
+        table=table,
+        names=tuple(name if name in columns else None for name in named),
+        unknown=tuple(
+            cell.strip()
+            for cell, name in zip(cells, named, strict=True)
+            if name not in columns and cell.strip()
+        ),
+        lacking=tuple(
+            column.name
+            for column in columns.values()
+            if column.required and column.name not in counts
+        ),
+        repeated=tuple(name for name, count in counts.items() if count > 1),
+    )
+
+
+def delimiter_of(line: str, *, declared: Map[str, str]) -> str:
+    """Return the delimiter that makes the most known columns of a header line, else the most cells."""
+    known = {column.name for table in TABLES.values() for column in table} | set(declared)
+
+    def worth(delimiter: str) -> tuple[int, int]:
+        cells = [folded(cell.strip('"')) for cell in line.split(delimiter)]
+        return sum(cell in known for cell in cells), len(cells)
+
+    return max(DELIMITERS, key=worth)
+
+
+def nearest_column(header: str, *, table: str) -> str:
+    """Return the column of `table` that `header` may stand for; empty where none is near."""
+    spelled = "_".join(folded(header).replace("%", " pct ").replace("-", " ").split())
+    near = difflib.get_close_matches(spelled, [column.name for column in TABLES[table]], n=1)
+    return near[0] if near else ""
+
+
+def _closeness(table: str, *, named: list[str]) -> tuple[int, bool, int]:
+    """Return how well a header fits a table, the larger the better."""
+    columns = TABLES[table]
+    present = set(named)
+    matched = sum(column.name in present for column in columns)
+    # Of two that match alike, the complete one, then the one with the fewer columns unmatched.
+    return matched, _complete(table, named=named), matched - len(columns)
+
+
+def _complete(table: str, *, named: list[str]) -> bool:
+    """Return whether a header has all required columns of a table."""
+    return all(column.name in named for column in TABLES[table] if column.required)

@@ -1,0 +1,68 @@
+"""This module hands out what a store holds, as of one date; it changes nothing in it."""
+
+from datetime import date
+
+import polars as pl
+
+from drift.columns import KNOWN_FROM, TABLES
+from drift.frames import AMENDMENTS, FILES, HELD_BACK, SESSIONS, Sources
+from drift.store.connection import Connection, frame
+
+# A visit_id seen again after this many days is another visit.  Our choice, no source: work on one
+# meter ends within days, and visits are weeks apart.
+VISIT_GAP_DAYS = 14
+_KINDS = {"text": pl.String, "date": pl.Date, "number": pl.Float64, "whole": pl.Int64}
+
+
+def read_sources(
+    con: Connection,
+    *,
+    as_of: date | None,
+    points_pct: tuple[float, ...],
+    point_window_pct: float,
+) -> Sources:
+    """Return what a store holds, as it was known on one date.
+
+    Parameters
+    ----------
+    con : Connection
+        An open store.
+    as_of : date or None
+        Rows dated later are left out, and later readings named among those held back; None for
+        everything.
+    points_pct : tuple of float
+        Nominal verification points, % air.
+    point_window_pct : float
+        How far the correct air content may lie from its nominal point, % air.
+    """
+    sessions = frame(
+        con,
+        "sessions",
+        schema=SESSIONS,
+        as_of=as_of,
+        points_pct=list(points_pct),
+        point_window_pct=point_window_pct,
+        visit_gap_days=VISIT_GAP_DAYS,
+    )
+    return Sources(
+        sessions=sessions,
+        marks=_in_force(con, "marks", as_of=as_of),
+        meters=_in_force(con, "meters", as_of=as_of),
+        vessels=_in_force(con, "vessels", as_of=as_of),
+        service=_in_force(con, "service", as_of=as_of),
+        responses=_in_force(con, "responses", as_of=as_of),
+        field_tests=_in_force(con, "field_tests", as_of=as_of),
+        held_back=frame(con, "held_back", schema=HELD_BACK, as_of=as_of, file_nos=None),
+        amendments=frame(con, "amendments", schema=AMENDMENTS, as_of=as_of, file_nos=None),
+        files=frame(con, "files", schema=FILES, file_nos=None),
+    )
+
+
+def _in_force(con: Connection, table: str, *, as_of: date | None) -> pl.DataFrame:
+    """Return the rows in force of one small table that were known on a date."""
+    schema = {column.name: _KINDS[column.kind] for column in TABLES[table]}
+    rows = frame(con, "rows_in_force", schema=schema, in_force=f"{table}_in_force")
+    known_from = KNOWN_FROM.get(table)
+    if as_of is None or known_from is None:
+        return rows
+    return rows.filter(pl.col(known_from) <= as_of)

@@ -1,0 +1,7 @@
+-- purpose: hold back what was refused before its cells were looked at.
+-- grain: one row per line that could not be split, or header that could not be used.
+-- parameters: none; reads the registered frame refused.
+-- columns: those of the table held_back.
+
+insert into held_back by name
+select * from refused;

@@ -1,0 +1,33 @@
+-- purpose: say of staged vessels why their air content is not known, where no single cell is wrong.
+-- grain: one row per line held back for it.
+-- parameters: $file_no; $decimal_mark; $bounds, lowest and highest value by column.
+-- columns: those of the table held_back.
+
+insert into held_back by name
+with weighed as (
+    select
+        line,
+        water_mass_g is null or bowl_water_mass_g is null as lacking,
+        100 * as_number(water_mass_g, $decimal_mark)
+        / as_number(bowl_water_mass_g, $decimal_mark) as air_pct
+    from staged
+    where air_pct is null
+),
+
+judged as (
+    select
+        line,
+        case
+            when lacking
+                then 'is empty, and so is water_mass_g or bowl_water_mass_g; one way of knowing '
+                || 'the air content is needed'
+            when air_pct not between $bounds['air_pct'][1] and $bounds['air_pct'][2]
+                then 'is empty, and 100 × water_mass_g / bowl_water_mass_g is '
+                || round(air_pct, 1) || ', outside the bounds of air_pct'
+        end as reason
+    from weighed
+)
+
+select $file_no as file_no, line, 'air_pct' as column_name, reason
+from judged
+where reason is not null;

@@ -1,0 +1,197 @@
+-- purpose: the tables, keys and views of a store file.
+-- grain: one table for each input table, one row per row taken from a file; rows are added, never
+--   changed: a row that was amended is named in `replaced` and stays where it is.
+-- parameters: none.
+-- columns: as in drift/columns.py, after file_no and line, which say where a row came from;
+--   row_key is what makes a row the same row, its parts separated by a NUL, which no cell holds.
+
+create table store_info (schema_version integer not null);
+
+insert into store_info values (1);
+
+create table loads (
+    load_no integer primary key,
+    source_name varchar not null,
+    loaded_at timestamp not null
+);
+
+create table files (
+    file_no integer primary key,
+    load_no integer not null,
+    file varchar not null,
+    sha256 varchar not null,
+    mapping_sha256 varchar not null,
+    table_name varchar not null,
+    rows bigint not null,
+    taken bigint not null,
+    held_back bigint not null,
+    known bigint not null,
+    amended bigint not null,
+    note varchar not null
+);
+
+create table held_back (
+    file_no integer not null,
+    line bigint not null,
+    column_name varchar not null,
+    reason varchar not null
+);
+
+create table replaced (
+    file_no integer not null,
+    line bigint not null,
+    version integer not null,
+    by_file_no integer not null,
+    by_line bigint not null
+);
+
+create table superseded (
+    file_no integer not null,
+    by_file_no integer not null
+);
+
+create table amendments (
+    table_name varchar not null,
+    row_key varchar not null,
+    column_name varchar not null,
+    old_value varchar,
+    new_value varchar,
+    known_on date,
+    old_file_no integer not null,
+    old_line bigint not null,
+    new_file_no integer not null,
+    new_line bigint not null
+);
+
+create table readings (
+    file_no integer not null,
+    line bigint not null,
+    meter_id varchar not null,
+    performed_on date not null,
+    stage varchar not null,
+    correct_air_pct decimal(18, 9) not null,
+    reading_air_pct decimal(18, 9) not null,
+    replicate integer,
+    resolution_pct decimal(18, 9),
+    vessel_id varchar,
+    operator varchar,
+    water_temp_c decimal(18, 9),
+    visit_id varchar,
+    remarks varchar,
+    row_key varchar generated always as (
+        concat_ws(
+            chr(0), meter_id, performed_on, coalesce(visit_id, performed_on::varchar), stage,
+            round(correct_air_pct), replicate
+        )
+    ) virtual
+);
+
+create table marks (
+    file_no integer not null,
+    line bigint not null,
+    meter_id varchar not null,
+    performed_on date not null,
+    mark decimal(18, 9) not null,
+    mark_unit varchar,
+    zero_reading_pct decimal(18, 9),
+    action varchar not null,
+    operator varchar,
+    remarks varchar,
+    row_key varchar generated always as (
+        concat_ws(chr(0), meter_id, performed_on, action)
+    ) virtual
+);
+
+create table meters (
+    file_no integer not null,
+    line bigint not null,
+    meter_id varchar not null,
+    in_service_on date,
+    dial_resolution_pct decimal(18, 9),
+    interval_days integer,
+    chamber_bowl_ratio decimal(18, 9),
+    initial_pressure_kpa decimal(18, 9),
+    status varchar,
+    site varchar,
+    remarks varchar,
+    row_key varchar generated always as (meter_id) virtual
+);
+
+create table vessels (
+    file_no integer not null,
+    line bigint not null,
+    vessel_id varchar not null,
+    calibrated_on date not null,
+    air_pct decimal(18, 9),
+    water_mass_g decimal(18, 9),
+    bowl_water_mass_g decimal(18, 9),
+    u_air_pct decimal(18, 9),
+    remarks varchar,
+    row_key varchar generated always as (concat_ws(chr(0), vessel_id, calibrated_on)) virtual
+);
+
+create table service (
+    file_no integer not null,
+    line bigint not null,
+    meter_id varchar not null,
+    performed_on date not null,
+    action varchar not null,
+    operator varchar,
+    remarks varchar,
+    row_key varchar generated always as (
+        concat_ws(chr(0), meter_id, performed_on, action)
+    ) virtual
+);
+
+create table responses (
+    file_no integer not null,
+    line bigint not null,
+    signal_id varchar not null,
+    recorded_on date not null,
+    finding varchar not null,
+    action varchar not null,
+    recorded_by varchar not null,
+    row_key varchar generated always as (concat_ws(chr(0), signal_id, recorded_on)) virtual
+);
+
+create table field_tests (
+    file_no integer not null,
+    line bigint not null,
+    test_id varchar not null,
+    meter_id varchar not null,
+    tested_on date not null,
+    air_pct decimal(18, 9) not null,
+    spec_min_pct decimal(18, 9),
+    spec_max_pct decimal(18, 9),
+    placement varchar,
+    remarks varchar,
+    row_key varchar generated always as (test_id) virtual
+);
+
+create view readings_in_force as select * from readings anti join replaced using (file_no, line);
+
+create view marks_in_force as select * from marks anti join replaced using (file_no, line);
+
+create view meters_in_force as select * from meters anti join replaced using (file_no, line);
+
+create view vessels_in_force as select * from vessels anti join replaced using (file_no, line);
+
+create view service_in_force as select * from service anti join replaced using (file_no, line);
+
+create view responses_in_force as
+select * from responses anti join replaced using (file_no, line);
+
+create view field_tests_in_force as
+select * from field_tests anti join replaced using (file_no, line);
+
+-- A file goes by its own name while all loads came from folders of one name.
+create view file_labels as
+select
+    files.file_no,
+    case
+        when (select count(distinct source_name) from loads) > 1
+            then loads.source_name || '/' || files.file
+        else files.file
+    end as label
+from files
+join loads using (load_no);

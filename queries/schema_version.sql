@@ -1,0 +1,6 @@
+-- purpose: read the version of the form in which a store was made.
+-- grain: one row.
+-- parameters: none.
+-- columns: schema_version.
+
+select schema_version from store_info;

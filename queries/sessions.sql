@@ -1,0 +1,214 @@
+-- purpose: gather readings in force into sittings, as biases; a zero check recorded with a mark is
+--   a reading at point 0 where none was recorded as one.
+-- grain: one row per meter, visit, stage and verification point.
+-- parameters: $points_pct, nominal points; $point_window_pct, how far from one a reading still
+--   belongs to it; $as_of, last day seen, null for all; $visit_gap_days, days without a reading
+--   after which a visit_id is taken to be used anew.
+-- columns: meter_id; visit_id, the given one, else the ISO date; performed_on, first day of the
+--   visit; stage; point_pct; correct_air_pct, mean; replicates; bias_pct, mean of reading minus
+--   correct air content; biases_pct, each of them; spread_pct, n − 1; resolution_pct, coarsest;
+--   vessel_id, operator and remarks, several joined by " + "; water_temp_c, mean.
+
+with readings_seen as (
+    select
+        meter_id,
+        performed_on,
+        coalesce(visit_id, performed_on::varchar) as given_visit_id,
+        stage,
+        correct_air_pct,
+        reading_air_pct,
+        replicate,
+        resolution_pct,
+        vessel_id,
+        operator,
+        water_temp_c,
+        remarks
+    from readings_in_force
+    where performed_on <= coalesce($as_of, date '9999-12-31')
+),
+
+zero_checks as (
+    select
+        meter_id,
+        performed_on,
+        case when action = 'established' then 'as_left' else 'as_found' end as stage,
+        zero_reading_pct,
+        operator
+    from marks_in_force
+    where zero_reading_pct is not null
+        and performed_on <= coalesce($as_of, date '9999-12-31')
+),
+
+-- A visit_id may come back years later ("1", "2" …): far apart in time it is another visit.
+visit_days as (
+    select distinct meter_id, given_visit_id, performed_on from readings_seen
+),
+
+gaps as (
+    select
+        *,
+        coalesce(
+            performed_on - lag(performed_on) over (
+                partition by meter_id, given_visit_id order by performed_on
+            ) > $visit_gap_days,
+            true
+        ) as opens
+    from visit_days
+),
+
+uses as (
+    select
+        *,
+        count(*) filter (where opens) over (
+            partition by meter_id, given_visit_id order by performed_on
+        ) as use
+    from gaps
+),
+
+visits as (
+    select
+        meter_id,
+        given_visit_id,
+        performed_on,
+        min(performed_on) over (partition by meter_id, given_visit_id, use) as visit_on,
+        max(use) over (partition by meter_id, given_visit_id) as uses
+    from uses
+),
+
+named_visits as (
+    select
+        meter_id,
+        given_visit_id,
+        performed_on,
+        visit_on,
+        case when uses > 1 then visit_on || ' ' || given_visit_id else given_visit_id end as visit_id
+    from visits
+),
+
+nominal as (select unnest($points_pct::double[])::decimal(18, 9) as nominal_pct),
+
+distances as (
+    select
+        contents.correct_air_pct,
+        nominal.nominal_pct,
+        abs(contents.correct_air_pct - nominal.nominal_pct) as distance_pct
+    from (
+        select correct_air_pct from readings_seen
+        union
+        select 0
+    ) as contents
+    cross join nominal
+),
+
+points as (
+    select
+        correct_air_pct,
+        coalesce(
+            arg_min(nominal_pct, [distance_pct, nominal_pct]) filter (
+                where distance_pct <= $point_window_pct::decimal(18, 9)
+            ),
+            round(correct_air_pct)
+        )::double as point_pct
+    from distances
+    group by correct_air_pct
+),
+
+placed_readings as (
+    select
+        readings_seen.meter_id,
+        named_visits.visit_id,
+        named_visits.visit_on,
+        readings_seen.performed_on,
+        readings_seen.stage,
+        points.point_pct,
+        readings_seen.correct_air_pct,
+        readings_seen.reading_air_pct - readings_seen.correct_air_pct as bias_pct,
+        readings_seen.replicate,
+        readings_seen.resolution_pct,
+        readings_seen.vessel_id,
+        readings_seen.operator,
+        readings_seen.water_temp_c,
+        readings_seen.remarks
+    from readings_seen
+    join named_visits using (meter_id, given_visit_id, performed_on)
+    join points using (correct_air_pct)
+),
+
+-- Of two visits on the day of a mark, what was found belongs to the first, what was left to the last.
+visits_of_day as (
+    select
+        meter_id,
+        performed_on,
+        arg_min(visit_id, [visit_on::varchar, visit_id]) as first_visit_id,
+        arg_max(visit_id, [visit_on::varchar, visit_id]) as last_visit_id,
+        min(visit_on) as first_visit_on,
+        max(visit_on) as last_visit_on
+    from named_visits
+    group by meter_id, performed_on
+),
+
+placed_zeros as (
+    select
+        zero_checks.meter_id,
+        coalesce(
+            case
+                when zero_checks.stage = 'as_found' then visits_of_day.first_visit_id
+                else visits_of_day.last_visit_id
+            end,
+            zero_checks.performed_on::varchar
+        ) as visit_id,
+        coalesce(
+            case
+                when zero_checks.stage = 'as_found' then visits_of_day.first_visit_on
+                else visits_of_day.last_visit_on
+            end,
+            zero_checks.performed_on
+        ) as visit_on,
+        zero_checks.performed_on,
+        zero_checks.stage,
+        points.point_pct,
+        0::decimal(18, 9) as correct_air_pct,
+        zero_checks.zero_reading_pct as bias_pct,
+        1 as replicate,
+        null::decimal(18, 9) as resolution_pct,
+        null::varchar as vessel_id,
+        zero_checks.operator,
+        null::decimal(18, 9) as water_temp_c,
+        null::varchar as remarks
+    from zero_checks
+    join points on points.correct_air_pct = 0
+    left join visits_of_day using (meter_id, performed_on)
+),
+
+placed as (
+    select * from placed_readings
+    union all
+    select *
+    from placed_zeros
+    anti join placed_readings using (meter_id, visit_id, stage, point_pct)
+),
+
+sessions as (
+    select
+        meter_id,
+        visit_id,
+        min(visit_on) as performed_on,
+        stage,
+        point_pct,
+        round(sum(correct_air_pct)::double / count(*), 12) as correct_air_pct,
+        count(*) as replicates,
+        round(sum(bias_pct)::double / count(*), 12) as bias_pct,
+        list(
+            bias_pct::double order by performed_on, replicate, correct_air_pct, bias_pct
+        ) as biases_pct,
+        round(stddev_samp(bias_pct::double), 12) as spread_pct,
+        max(resolution_pct)::double as resolution_pct,
+        joined_words(vessel_id) as vessel_id,
+        joined_words(operator) as operator,
+        round(avg(water_temp_c)::double, 9) as water_temp_c,
+        joined_words(remarks) as remarks
+    from placed
+    group by meter_id, visit_id, stage, point_pct
+)
+
+select * from sessions order by meter_id, performed_on, visit_id, stage, point_pct;
