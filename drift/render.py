@@ -1,4 +1,4 @@
-"""This module turns page data into HTML text through the templates of reports/; it writes no file."""
+"""This module turns page data into HTML text through reports/; it writes no file."""
 
 import base64
 import hashlib
@@ -26,8 +26,8 @@ def _html(template: str, page: FleetPage | DossierPage) -> str:
     """Return a page: its template over the frame, with the style and the hash that admits it."""
     style = _style()
     digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
-    rendered = _environment().get_template(template).render(
-        page=page, style=style, style_hash=digest
+    rendered = (
+        _environment().get_template(template).render(page=page, style=style, style_hash=digest)
     )
     return rendered + "\n"
 
@@ -60,6 +60,7 @@ def _environment() -> Environment:
         "point": text.point,
         "probability": text.probability,
         "share": text.share,
+        "shortened": text.shortened,
         "spread": text.spread,
         "whole": text.whole,
     }

@@ -33,7 +33,7 @@ IDS = (
     IMAGE,
     "../../etc/pass\\wd",
     "CON",
-    "Ω‮meter {{ 7 * 7 }}",
+    "Ω\u202emeter {{ 7 * 7 }}",
     "x" * 300,
     NEWCOMER,
 )
@@ -286,13 +286,24 @@ def _table(name: str, *rows: dict[str, object]) -> pl.DataFrame:
 
 
 def _sources(ledger: pl.DataFrame) -> frames.Sources:
-    sessions = [
+    sessions: list[dict[str, object]] = [
         {"meter_id": row["meter_id"], "performed_on": row["performed_on"], "replicates": 2}
         for row in ledger.iter_rows(named=True)
     ]
-    file = {"file": f"readings{IMAGE}.csv", "sha256": "ab" * 32, "table_name": "readings"}
-    counts = {"rows": 1234, "taken": 1231, "held_back": 3, "known": 0, "amended": 0, "note": ""}
-    held = [
+    file: dict[str, object] = {
+        "file": f"readings{IMAGE}.csv",
+        "sha256": "ab" * 32,
+        "table_name": "readings",
+    }
+    counts: dict[str, object] = {
+        "rows": 1234,
+        "taken": 1231,
+        "held_back": 3,
+        "known": 0,
+        "amended": 0,
+        "note": "",
+    }
+    held: list[dict[str, object]] = [
         {"file": "readings.csv", "line": 4, "column": "reading_air_pct", "reason": REMARK},
         {"file": "readings.csv", "line": None, "column": "", "reason": "not a row"},
     ]

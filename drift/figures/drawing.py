@@ -1,23 +1,31 @@
-"""This module holds what every figure shares: theme, time axis, SVG text; it draws no picture."""
+"""This module holds what every figure shares: theme, axes, SVG text; it draws no picture."""
 
 import json
+from collections.abc import Callable
 from datetime import date, timedelta
-from functools import cache
-from typing import Any
+from functools import cache, wraps
+from typing import Any, ParamSpec
 
 import altair as alt
 import polars as pl
 import vl_convert
+from altair.utils.schemapi import debug_mode
 
 from drift.folders import report
 from drift.frames import DAYS_PER_YEAR, EPOCH
 
+Drawing = alt.LayerChart | alt.FacetChart
+Settings = ParamSpec("Settings")
+
 # Drawn width of one panel, in pixels: with its axis labels it fits the text column of a page.
 PANEL_WIDTH = 560
-PANEL_HEIGHT = 112
 
 # The converter names the version of Vega-Lite by its first two numbers.
 _VEGA_LITE = ".".join(alt.SCHEMA_VERSION.removeprefix("v").split(".")[:2])
+_DAYS_BY_MONTH = 900
+
+# Label of an axis of bias: it carries its sign; zero has none.
+SIGNED = "datum.value > 0 ? '+' + datum.label : datum.label"
 
 
 @cache
@@ -46,13 +54,12 @@ def _config() -> dict[str, Any]:
     return config
 
 
-def svg(chart: alt.LayerChart | alt.FacetChart | alt.VConcatChart | alt.HConcatChart) -> str:
+def svg(chart: Drawing) -> str:
     """Return a figure as SVG text, the same for the same figure in any process.
 
     No mark of a figure may be clipped: a clip path carries an id that depends on what the process
     has drawn before.
     """
-    # The schema check doubles the time of a figure; the tests make it once for each.
     specification = chart.to_dict(validate=False)
     specification["config"] = _config()
     text: str = vl_convert.vegalite_to_svg(
@@ -61,71 +68,87 @@ def svg(chart: alt.LayerChart | alt.FacetChart | alt.VConcatChart | alt.HConcatC
     return text
 
 
+def unchecked(draw: Callable[Settings, Drawing]) -> Callable[Settings, Drawing]:
+    """Make a drawing function put its chart together without schema checks.
+
+    Altair checks every part of a chart, which doubles the time of a figure; the tests check each
+    figure once instead.  For the same reason axes and scales are given as dicts: Altair copies a
+    chart at each step, and its own classes hold some eighty empty settings each.
+    """
+
+    @wraps(draw)
+    def unchecked_draw(*args: Settings.args, **kwargs: Settings.kwargs) -> Drawing:
+        with debug_mode(arg=False):
+            return draw(*args, **kwargs)
+
+    return unchecked_draw
+
+
 def on_date(t_years: str) -> pl.Expr:
-    """Return the date of a column in years since the epoch, for drawing."""
+    """Return the date of a column in years since the epoch."""
     days = (pl.col(t_years) * DAYS_PER_YEAR).round().cast(pl.Int64)
     return pl.lit(EPOCH) + pl.duration(days=days)
 
 
 def values(frame: pl.DataFrame) -> alt.InlineData:
-    """Return the rows of `frame` as data of a figure; nan becomes null, dates become ISO text."""
+    """Return the rows of `frame` as data of a figure; nan becomes null, dates become ISO text.
+
+    The rows go as JSON text: Altair copies a list of rows at every step of building a chart.
+    """
     clean = frame.with_columns(
         pl.selectors.float().fill_nan(None), pl.selectors.date().dt.to_string("%Y-%m-%dT00:00:00")
     )
-    return alt.InlineData(values=clean.to_dicts())
-
-
-def once() -> alt.InlineData:
-    """Return data of one empty row, for marks that stand once in every panel."""
-    return alt.InlineData(values=[{}])
+    rows = [
+        {name: value for name, value in row.items() if value is not None}
+        for row in clean.iter_rows(named=True)
+    ]
+    return alt.InlineData(
+        values=json.dumps(rows, allow_nan=False, separators=(",", ":")),
+        format=alt.JsonDataFormat(type="json"),
+    )
 
 
 def time_axis(span: tuple[date, date]) -> alt.X:
     """Return the time axis of a figure, a little wider than `span` on both sides."""
-    margin = timedelta(days=max(20, round((span[1] - span[0]).days * 0.02)))
+    days = (span[1] - span[0]).days
+    margin = timedelta(days=max(20, round(days * 0.02)))
     bounds = [
-        alt.DateTime(year=on.year, month=on.month, date=on.day)
+        {"year": on.year, "month": on.month, "date": on.day}
         for on in (span[0] - margin, span[1] + margin)
     ]
-    scale = alt.Scale(domain=bounds, nice=False)
-    return alt.X("on:T", title=None, scale=scale, axis=alt.Axis(tickCount=8, labelFlush=False))
+    by_month = days < _DAYS_BY_MONTH
+    axis = {
+        "format": "%b %Y" if by_month else "%Y",
+        "tickCount": {"interval": "month", "step": 3} if by_month else "year",
+        "labelOverlap": "greedy",
+    }
+    scale = {"domain": bounds, "nice": False}
+    return alt.X(field="on", type="temporal", title=None, scale=scale, axis=axis)
 
 
 def reach_of(frame: pl.DataFrame, *, at_least: float) -> float:
     """Return how far an axis of bias must reach for all of `frame` and a little room beyond."""
-    largest = frame.select(pl.all().fill_nan(None).abs()).max_horizontal().max()
-    return 1.12 * max(at_least, largest if isinstance(largest, float) else 0.0)
+    largest = frame.select(pl.all().cast(pl.Float64).fill_nan(None).abs().max()).max_horizontal()
+    found = largest[0] if largest.len() else None
+    return 1.12 * max(at_least, found if isinstance(found, float) else 0.0)
 
 
 def bias_axis(field: str, *, reach: float, floor: float | None = None) -> alt.Y:
     """Return an axis from `floor`, or −`reach` where there is none, to `reach`."""
-    scale = alt.Scale(domain=[-reach if floor is None else floor, reach], nice=False, zero=False)
-    axis = alt.Axis(format="+.2~f" if floor is None or floor < 0 else ".2~f", tickCount=5)
-    return alt.Y(f"{field}:Q", title=None, scale=scale, axis=axis)
+    lowest = -reach if floor is None else floor
+    scale = {"domain": [lowest, reach], "nice": False, "zero": False}
+    axis = {"labelExpr": SIGNED, "tickCount": 4}
+    return alt.Y(field=field, type="quantitative", title=None, scale=scale, axis=axis)
 
 
 def tolerance_strip(tolerance_pct: float) -> list[alt.Chart]:
-    """Return the marks of the tolerance: a strip, its two edges and the line of no bias."""
-    base = alt.Chart(once())
-    edge = base.mark_rule(color=colour("edge"), strokeWidth=1)
+    """Return the marks of the tolerance: a strip and its two edges."""
+    edges = pl.DataFrame({"edge": [-tolerance_pct, tolerance_pct]})
     return [
-        base.mark_rect(color=colour("strip")).encode(
-            y=alt.YDatum(-tolerance_pct), y2=alt.Y2Datum(tolerance_pct)
-        ),
-        edge.encode(y=alt.YDatum(tolerance_pct)),
-        edge.encode(y=alt.YDatum(-tolerance_pct)),
-        base.mark_rule(color=colour("hairline"), strokeWidth=1).encode(y=alt.YDatum(0)),
+        alt.Chart(alt.InlineData(values=[{}]))
+        .mark_rect(color=colour("strip"))
+        .encode(y=alt.YDatum(-tolerance_pct), y2=alt.Y2Datum(tolerance_pct)),
+        alt.Chart(values(edges))
+        .mark_rule(color=colour("edge"), strokeWidth=1)
+        .encode(y=alt.Y("edge:Q")),
     ]
-
-
-def panels(
-    layers: list[alt.Chart], *, frame: pl.DataFrame, width: int, height: int
-) -> alt.FacetChart:
-    """Return `layers` once for each value of the column ``panel``, in order of its rows.
-
-    All panels share both axes, so that points can be compared by eye.
-    """
-    order = frame["panel"].unique(maintain_order=True).to_list()
-    facet = alt.Facet("panel:N", sort=order, title=None)
-    layered = alt.layer(*layers).properties(width=width, height=height)
-    return layered.facet(facet=facet, columns=1, data=values(frame))

@@ -90,9 +90,9 @@ def fleet_figure(rows: pl.DataFrame, *, tolerance_pct: float) -> str:
     wholly = told.filter((low > tolerance_pct) | (high < -tolerance_pct)).height
     partly = told.filter((low < -tolerance_pct) | (high > tolerance_pct)).height - wholly
     inside = told.height - wholly - partly
+    fleet = text.count(rows.height, "meter")
     parts = [
-        f"{inside} of {text.count(rows.height, 'meter')} can be expected inside the tolerance "
-        "when next seen",
+        f"{inside} of {fleet} can be expected inside the tolerance when next seen",
         f"the bars of {partly} reach beyond it" if partly else "",
         f"{wholly} lie wholly outside" if wholly else "",
     ]
@@ -173,7 +173,7 @@ def control(charted: pl.DataFrame, *, name: str, signals: int, open_signals: int
 
 
 def tolerance_verdict(out_points: list[float], *, seen: int, on: date) -> str:
-    """Say the tolerance verdict of the last visit: is it within?"""
+    """Say the tolerance verdict of the last visit, whether it was within."""
     if not seen:
         return f"Tolerance: nothing was read as found on {text.day(on)}."
     if out_points:
@@ -183,7 +183,7 @@ def tolerance_verdict(out_points: list[float], *, seen: int, on: date) -> str:
 
 
 def control_verdict(signals: pl.DataFrame, *, limits_known: bool) -> str:
-    """Say the control verdict: is it stable?"""
+    """Say the control verdict, whether the meter is stable."""
     if not limits_known:
         return "Control: too few visits to set limits."
     if signals.is_empty():

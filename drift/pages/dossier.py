@@ -1,7 +1,7 @@
 """This module gathers the data of one meter's dossier; it words and draws through others."""
 
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date
 
 import polars as pl
 
@@ -122,9 +122,7 @@ def _brief(one: Slice) -> tuple[str, ...]:
     seen = last["as_found_bias_pct"].count()
     return (
         captions.tolerance_verdict(one.out_points, seen=seen, on=last["performed_on"][0]),
-        captions.control_verdict(
-            one.signals, limits_known=one.charted["upper"].count() > 0
-        ),
+        captions.control_verdict(one.signals, limits_known=one.charted["upper"].count() > 0),
         captions.adjustment_story(one.ledger, point_pct=one.worst_point_pct),
     )
 
@@ -141,9 +139,14 @@ def _figures(review: Review, one: Slice, trends: tuple[TrendRow, ...]) -> tuple[
         *(
             _control_figure(one, name=name, title=title, span=span)
             for name, title in _CONTROL
-            if name in one.charted["chart"]
+            if _plotted(one.charted, name)
         ),
     )
+
+
+def _plotted(charted: pl.DataFrame, name: str) -> bool:
+    """Say whether a chart has any point to show."""
+    return not charted.filter((pl.col("chart") == name) & pl.col("value").is_finite()).is_empty()
 
 
 def _as_found_figure(review: Review, one: Slice, *, span: tuple[date, date]) -> Figure:

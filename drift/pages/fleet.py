@@ -100,11 +100,11 @@ def _drawn(review: Review) -> pl.DataFrame:
 
 def _labels(meter_ids: list[str]) -> list[str]:
     """Return ids short enough for a figure; where two would be alike they are numbered."""
-    labels: list[str] = []
-    taken: set[str] = set()
+    labels: dict[str, None] = {}
     for place, meter_id in enumerate(meter_ids, start=1):
         printable = "".join(mark if mark.isprintable() else "?" for mark in meter_id)
         label = text.shortened(printable, longest=_LONGEST_LABEL)
-        labels.append(label if label not in taken else f"{label} ({place})")
-        taken.add(labels[-1])
-    return labels
+        while label in labels:
+            label = f"{label} ({place})"
+        labels[label] = None
+    return list(labels)

@@ -28,9 +28,7 @@ def facts(review: Review, meter: MeterRow) -> tuple[tuple[str, str], ...]:
     """Return what is on record of a meter beside its readings, as pairs of label and text."""
     known = review.sources.meters.filter(pl.col("meter_id") == meter.meter_id).to_dicts()
     row = known[-1] if known else {}
-    told = [
-        (label, shown(row[name])) for name, label, shown in _FACTS if row.get(name) is not None
-    ]
+    told = [(label, shown(row[name])) for name, label, shown in _FACTS if row.get(name) is not None]
     repeatability = (
         f"{text.spread(meter.repeatability_pct)}{text.NO_BREAK}% air"
         if text.known(meter.repeatability_pct)
@@ -115,9 +113,7 @@ def visit_rows(
     return tuple(_visit_row(visit, points=points, spoke=spoke) for visit in visits)
 
 
-def _visit_row(
-    visit: pl.DataFrame, *, points: list[float], spoke: dict[date, int]
-) -> VisitRow:
+def _visit_row(visit: pl.DataFrame, *, points: list[float], spoke: dict[date, int]) -> VisitRow:
     """Return one visit; `spoke` counts signals by date."""
     read = {row["point_pct"]: row for row in visit.iter_rows(named=True)}
     on = visit["performed_on"][0]

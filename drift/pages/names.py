@@ -32,7 +32,7 @@ def file_name(meter_id: str) -> str:
     kept = (
         _KEPT.fullmatch(meter_id) is not None
         and len(meter_id) <= _LONGEST
-        and meter_id.split(".")[0] not in _DEVICES
+        and meter_id.split(".", maxsplit=1)[0] not in _DEVICES
     )
     if kept:
         return f"{meter_id}.html"

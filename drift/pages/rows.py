@@ -201,10 +201,10 @@ def held_back_rows(held_back: pl.DataFrame) -> tuple[HeldBackRow, ...]:
 def file_rows(files: pl.DataFrame) -> tuple[FileRow, ...]:
     """Return page rows for the input files."""
     names = [field.name for field in dataclasses.fields(FileRow)]
-    return tuple(
-        FileRow(**{name: row[name] if row[name] is not None else "" for name in names})
-        for row in files.iter_rows(named=True)
+    told = files.select(names).with_columns(
+        pl.selectors.string().fill_null(""), pl.selectors.integer().fill_null(0)
     )
+    return tuple(FileRow(**row) for row in told.iter_rows(named=True))
 
 
 def policy_rows(policy: Policy) -> tuple[Choice, ...]:

@@ -1,0 +1,186 @@
+"""Figures: valid, deterministic and drawn from the frames they are given."""
+
+import json
+import re
+from datetime import date
+from typing import Any
+
+import altair as alt
+import polars as pl
+import pytest
+
+from drift.figures import drawing, panels
+from drift.figures.dossier import draw_as_found, draw_control, draw_path
+from drift.figures.fleet import LABELLED_METERS, draw_fleet
+from drift.pages.dossier import fitted_trend
+from drift.results import Review
+from tests.fabricated_review import DRIFTER, NEWCOMER, fabricate
+
+SPAN = (date(2022, 1, 1), date(2025, 6, 1))
+TOLERANCE = 0.1
+
+
+@pytest.fixture(scope="module")
+def review() -> Review:
+    return fabricate()
+
+
+def _mine(frame: pl.DataFrame, ledger: pl.DataFrame) -> pl.DataFrame:
+    return frame.join(ledger.select("series").unique(), on="series", how="semi")
+
+
+def _figures(review: Review, meter_id: str) -> dict[str, drawing.Drawing]:
+    ledger = review.ledger.filter(pl.col("meter_id") == meter_id)
+    charted = _mine(review.charted, ledger)
+    only = "ewma" if meter_id == NEWCOMER else "moving_range"  # one visit has no moving range
+    signals = review.signals.filter(pl.col("meter_id") == meter_id)
+    individuals = charted.filter(pl.col("chart") == "individuals")
+    return {
+        "as found": draw_as_found(
+            ledger,
+            charted=individuals,
+            signals=signals,
+            forecasts=_mine(review.forecasts, ledger),
+            tolerance_pct=TOLERANCE,
+            span=SPAN,
+        ),
+        "path": draw_path(
+            ledger,
+            fitted=fitted_trend(ledger, _mine(review.trends, ledger)),
+            tolerance_pct=TOLERANCE,
+            span=SPAN,
+        ),
+        "control": draw_control(
+            ledger, charted=charted.filter(pl.col("chart") == only), signals=signals, span=SPAN
+        ),
+    }
+
+
+def _fleet(meters: int) -> pl.DataFrame:
+    return pl.DataFrame(
+        {
+            "label": [f"AM-{n:03}" for n in range(meters)],
+            "standing": ["holding"] * meters,
+            "level": [0.01 * (n % 9) for n in range(meters)],
+            "at_due": [0.01 * (n % 9) for n in range(meters)],
+            "at_due_low": [0.01 * (n % 9) - 0.05 if n else None for n in range(meters)],
+            "at_due_high": [0.01 * (n % 9) + 0.05 if n else None for n in range(meters)],
+        }
+    )
+
+
+def _drawn(chart: drawing.Drawing) -> list[dict[str, Any]]:
+    """Return the mark rows of a figure."""
+    specification = chart.to_dict()
+    rows: list[dict[str, Any]] = json.loads(
+        specification["datasets"][specification["data"]["name"]]
+    )
+    return rows
+
+
+@pytest.mark.parametrize("meter_id", [DRIFTER, NEWCOMER, "CON"])
+def test_figures_of_a_meter_satisfy_the_schema(review: Review, meter_id: str) -> None:
+    """Each figure, with gaps, single visits and nan, is valid by Altair's own schema check."""
+    for chart in _figures(review, meter_id).values():
+        assert chart.to_dict(validate=True)["$schema"] == alt.SCHEMA_URL
+
+
+@pytest.mark.parametrize("meters", [1, LABELLED_METERS, LABELLED_METERS + 1])
+def test_fleet_figure_satisfies_the_schema(meters: int) -> None:
+    """Both forms of the fleet figure are valid."""
+    chart = draw_fleet(_fleet(meters), tolerance_pct=TOLERANCE)
+    assert chart.to_dict(validate=True)["$schema"] == alt.SCHEMA_URL
+
+
+def test_same_figure_same_text_and_no_ids(review: Review) -> None:
+    """A figure is the same text whatever was drawn before, and brings no id or link into a page."""
+    first = drawing.svg(_figures(review, DRIFTER)["as found"])
+    drawing.svg(_figures(review, NEWCOMER)["path"])
+    again = drawing.svg(_figures(review, DRIFTER)["as found"])
+    assert first == again
+    assert not re.search(r"\bid=|url\(|href|<script|\bstyle=", first)
+
+
+def test_every_hue_of_a_figure_is_a_role(review: Review) -> None:
+    """A page can exchange every hue in the dark: all are roles of the theme, all differ."""
+    hues = set(drawing.theme()["light"].values())
+    assert len(hues) == len(drawing.theme()["light"])
+    assert drawing.theme()["dark"].keys() == drawing.theme()["light"].keys()
+    pictures = [drawing.svg(chart) for chart in _figures(review, DRIFTER).values()]
+    pictures.append(drawing.svg(draw_fleet(_fleet(9), tolerance_pct=TOLERANCE)))
+    for picture in pictures:
+        used = set(re.findall(r'(?:fill|stroke)="(#[^"]+)"', picture))
+        assert used
+        assert used <= hues
+
+
+def test_as_found_figure_draws_what_the_ledger_holds(review: Review) -> None:
+    """Every known bias is a dot, every adjustment a line and a triangle, signals are ringed."""
+    rows = _drawn(_figures(review, DRIFTER)["as found"])
+    ledger = review.ledger.filter(pl.col("meter_id") == DRIFTER)
+    looks = {kind: (style.role, style.shape) for kind, style in panels.STYLES.items()}
+
+    def of(kind: str) -> list[dict[str, Any]]:
+        role, shape = looks[kind]
+        hue = drawing.colour(role)
+        return [row for row in rows if row["hue"] == hue and row["shape"] == shape]
+
+    dots = {row["y"] for row in of("dot") if row["geometry"] == "dot"}
+    assert dots == set(ledger["as_found_bias_pct"])
+    assert {row["y"] for row in of("left")} == set(ledger.filter("adjusted")["as_left_bias_pct"])
+    assert len(of("adjusted")) == ledger.filter("adjusted").height
+    ringed = {(row["panel"], row["on"][:10]) for row in of("signal")}
+    assert {on for _, on in ringed} == {"2023-01-05", "2023-12-31"}
+    assert len({panel for panel, _ in ringed}) == 1
+
+
+def test_unknown_values_are_gaps(review: Review) -> None:
+    """A visit without as-found reading breaks the line; no nan reaches the figure."""
+    rows = _drawn(_figures(review, "CON")["as found"])
+    link = [r for r in rows if r["hue"] == drawing.colour("measured") and r["geometry"] == "line"]
+    assert any("y" not in row for row in link)
+    assert all(isinstance(row.get("y", 0.0), float) for row in rows)
+
+
+def test_moving_range_starts_at_zero(review: Review) -> None:
+    """A chart of ranges has its axis from zero; a chart of biases is symmetric."""
+    control = _figures(review, DRIFTER)["control"].to_dict()
+    as_found = _figures(review, DRIFTER)["as found"].to_dict()
+
+    def domain(spec: dict[str, Any]) -> list[float]:
+        layers = [layer for layer in spec["spec"]["layer"] if layer["mark"].get("type") == "point"]
+        found: list[float] = layers[0]["encoding"]["y"]["scale"]["domain"]
+        return found
+
+    assert domain(control)[0] == 0
+    assert domain(as_found)[0] == -domain(as_found)[1]
+    assert domain(as_found)[1] > TOLERANCE
+
+
+def test_fitted_band_is_the_band_of_the_line() -> None:
+    """Line and band equal statsmodels' mean confidence interval on an invented path."""
+    import numpy as np  # noqa: PLC0415 - only here
+    import statsmodels.api as sm  # noqa: PLC0415 - slow to load
+
+    t = np.array([20.0, 20.3, 20.5, 20.9, 21.0, 21.6])
+    y = np.array([0.01, 0.0, 0.04, 0.05, 0.03, 0.09])
+    fit = sm.OLS(y, sm.add_constant(t)).fit()
+    expected = fit.get_prediction().summary_frame(alpha=0.05)
+    low, high = fit.conf_int(0.05)[1]
+    ledger = pl.DataFrame({"series": 1, "visit": range(1, 7), "t_years": t})
+    trends = pl.DataFrame(
+        {
+            "series": [1],
+            "points": [6],
+            "slope": [fit.params[1]],
+            "slope_low": [low],
+            "slope_high": [high],
+            "intercept": [fit.params[0]],
+            "mean_t_years": [t.mean()],
+            "sum_squares_t": [((t - t.mean()) ** 2).sum()],
+        }
+    )
+    drawn = fitted_trend(ledger, trends)
+    np.testing.assert_allclose(drawn["fit"], expected["mean"], rtol=1e-9)
+    np.testing.assert_allclose(drawn["low"], expected["mean_ci_lower"], rtol=1e-9, atol=1e-12)
+    np.testing.assert_allclose(drawn["high"], expected["mean_ci_upper"], rtol=1e-9)

@@ -1,0 +1,311 @@
+"""Pages: what they say, that hostile text stays text, and that they need nothing beside them."""
+
+import dataclasses
+import re
+from html.parser import HTMLParser
+
+import polars as pl
+import pytest
+
+from drift import pages, render
+from drift.pages.data import DossierPage, FleetPage
+from drift.policy import Policy
+from drift.results import Review
+from tests.fabricated_review import AS_OF, DRIFTER, IDS, IMAGE, NEWCOMER, REMARK, SCRIPT, fabricate
+
+VOID = {"meta", "br", "img", "link", "input", "hr"}
+
+
+class Outline(HTMLParser):
+    """The tags, attributes and text of a page, and whether its tags are balanced."""
+
+    def __init__(self, html: str) -> None:
+        super().__init__(convert_charrefs=True)
+        self.tags: list[str] = []
+        self.attributes: list[tuple[str, str, str]] = []
+        self.words: list[str] = []
+        self.unbalanced: list[str] = []
+        self._open: list[str] = []
+        self.feed(html)
+        self.close()
+        self.unbalanced += self._open
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        """Note a tag that opens."""
+        self.tags.append(tag)
+        self.attributes += [(tag, name, value or "") for name, value in attrs]
+        if tag not in VOID:
+            self._open.append(tag)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        """Note a tag that opens and closes."""
+        self.tags.append(tag)
+        self.attributes += [(tag, name, value or "") for name, value in attrs]
+
+    def handle_endtag(self, tag: str) -> None:
+        """Note a tag that closes."""
+        if self._open and self._open[-1] == tag:
+            self._open.pop()
+        else:
+            self.unbalanced.append(tag)
+
+    def handle_data(self, data: str) -> None:
+        """Note text."""
+        if not self._open or self._open[-1] != "style":
+            self.words.append(data)
+
+    @property
+    def text(self) -> str:
+        """All text, white space made plain."""
+        return " ".join(" ".join(self.words).split())
+
+    def values(self, name: str) -> list[str]:
+        """Return the values of an attribute."""
+        return [value for _, attribute, value in self.attributes if attribute == name]
+
+
+@pytest.fixture(scope="module")
+def review() -> Review:
+    return fabricate()
+
+
+@pytest.fixture(scope="module")
+def fleet(review: Review) -> FleetPage:
+    return pages.fleet_page(review)
+
+
+@pytest.fixture(scope="module")
+def dossier(review: Review) -> DossierPage:
+    return pages.dossier_page(review, DRIFTER)
+
+
+@pytest.fixture(scope="module")
+def written(review: Review, fleet: FleetPage) -> dict[str, str]:
+    """All pages of the review by their place in the folder."""
+    made = {"index.html": render.html_fleet(fleet)}
+    for meter_id in review.meters["meter_id"]:
+        page = pages.dossier_page(review, meter_id)
+        made[f"meters/{pages.file_name(meter_id)}"] = render.html_dossier(page)
+    return made
+
+
+@pytest.mark.parametrize("meter_id", IDS)
+def test_file_names_are_safe_and_readable(meter_id: str) -> None:
+    """A file name holds nothing that any file system, link or shell would read otherwise."""
+    name = pages.file_name(meter_id)
+    assert re.fullmatch(r"[A-Za-z0-9_~][A-Za-z0-9._~-]*\.html", name)
+    assert len(name) < 100
+    assert name.split(".")[0].upper() not in {"CON", "NUL", "COM1"}
+
+
+def test_file_names_differ_on_a_disk_that_ignores_case() -> None:
+    """Different ids never share a file, even where case does not count or an id looks like one."""
+    made = pages.file_name("am 1").removesuffix(".html")
+    ids = [*IDS, "A", "a", "Å", "A\u030a", "", " ", ".", "..", "NUL.5", "COM1", "AM 1", "am 1"]
+    ids += [made, made.upper(), "x" * 299, "AM-01 ", "AM/01", "AM\\01", "\ud800"]
+    assert len({pages.file_name(i).casefold() for i in ids}) == len(set(ids))
+
+
+def test_plain_ids_keep_their_name() -> None:
+    """An id as laboratories write them is its own file name."""
+    assert pages.file_name("AM-07") == "AM-07.html"
+    assert pages.file_name("B.1042_2") == "B.1042_2.html"
+
+
+def test_pages_are_balanced_and_self_contained(written: dict[str, str]) -> None:
+    """Every tag is closed, nothing is fetched, and no script, handler or inline style exists."""
+    for name, html in written.items():
+        page = Outline(html)
+        assert page.unbalanced == [], name
+        assert not {"script", "link", "img", "iframe", "object", "form"} & set(page.tags), name
+        assert not [a for _, a, _ in page.attributes if a.startswith("on") or a == "style"], name
+        assert not page.values("src"), name
+        assert all("://" not in href for href in page.values("href")), name
+        assert "http-equiv" in {attribute for _, attribute, _ in page.attributes}, name
+        assert len(page.values("id")) == len(set(page.values("id"))), name
+
+
+def test_links_resolve(written: dict[str, str]) -> None:
+    """Every link leads to a page of the review, a data file or an anchor of its own page."""
+    data = {"meters.csv", "visits.csv", "signals.csv", "held_back.csv", "run.json"}
+    known = set(written) | {f"data/{name}" for name in data}
+    for name, html in written.items():
+        page = Outline(html)
+        for href in page.values("href"):
+            target, _, anchor = href.partition("#")
+            if not target:
+                assert anchor in page.values("id"), (name, href)
+                continue
+            folder = "" if name == "index.html" else "meters/"
+            path = target.removeprefix("../") if target.startswith("../") else folder + target
+            assert path in known, (name, href)
+            if anchor:
+                assert anchor in Outline(written[path]).values("id"), (name, href)
+
+
+def test_hostile_text_is_shown_as_text(written: dict[str, str]) -> None:
+    """Ids and remarks that look like markup appear as they were written."""
+    fleet_text = Outline(written["index.html"]).text
+    for meter_id in (SCRIPT, IMAGE, "../../etc/pass\\wd"):
+        assert meter_id in fleet_text
+    assert REMARK in fleet_text  # a reason in the rows held back
+    own = Outline(written[f"meters/{pages.file_name(DRIFTER)}"]).text
+    assert REMARK in own
+    assert "R. <b>Example</b>" in own
+    longest = Outline(written[f"meters/{pages.file_name('x' * 300)}"]).text
+    assert "x" * 300 in longest
+    assert "49" not in Outline(written[f"meters/{pages.file_name(IDS[7])}"]).tags
+    assert "{{ 7 * 7 }}" in Outline(written[f"meters/{pages.file_name(IDS[7])}"]).text
+
+
+def test_no_missing_value_leaks(written: dict[str, str]) -> None:
+    """No page shows nan, None or null; what is not known is said in words."""
+    for name, html in written.items():
+        shown = Outline(html).text
+        assert not re.search(r"\b(?:nan|None|null(?! hypothesis)|inf)\b", shown), name
+    newcomer = Outline(written[f"meters/{pages.file_name(NEWCOMER)}"]).text
+    assert "cannot say" in newcomer
+    assert "too few visits to set limits" in newcomer
+
+
+def test_no_probability_is_certain(written: dict[str, str]) -> None:
+    """Probabilities of 0 and 1 in the data are shown as under 1 % and over 99 %."""
+    shown = Outline(written["index.html"]).text.replace("\u00a0", " ")
+    assert "over 99 %" in shown
+    assert "under 1 %" in shown
+    assert not re.search(r"(?<![0-9.])(?:0|100) %(?! air)", shown.replace("At 0 %", ""))
+
+
+def test_fleet_page_puts_action_first(fleet: FleetPage) -> None:
+    """Drifting and overdue meters come first, in the order of the review; others do not."""
+    assert [row.meter_id for row in fleet.urgent] == [DRIFTER, IMAGE]
+    assert [row.meter_id for row in fleet.watched] == [SCRIPT]
+    assert [row.meter_id for row in fleet.overdue] == [IMAGE]
+    assert fleet.lead[1] == "2 meters need action before the next due date."
+    html = render.html_fleet(fleet)
+    places = [html.index(word) for word in ("Act on these", "On watch", "Policy in force")]
+    assert places == sorted(places)
+
+
+def test_a_retired_meter_asks_for_nothing(review: Review) -> None:
+    """A retired meter that was last seen outside is not among those that need action."""
+    meters = review.meters.with_columns(
+        standing=pl.when(pl.col("meter_id") == "CON").then(pl.lit("out")).otherwise("standing")
+    )
+    page = pages.fleet_page(dataclasses.replace(review, meters=meters))
+    assert "CON" not in {row.meter_id for row in page.urgent}
+    assert next(row for row in page.meters if row.meter_id == "CON").retired
+
+
+def test_empty_lists_are_said_not_left_blank(review: Review) -> None:
+    """Without signals, overdue meters or rows held back the page says so."""
+    quiet = dataclasses.replace(
+        review,
+        signals=review.signals.clear(),
+        meters=review.meters.with_columns(overdue=pl.lit(value=False), standing=pl.lit("holding")),
+        sources=dataclasses.replace(review.sources, held_back=review.sources.held_back.clear()),
+    )
+    shown = Outline(render.html_fleet(pages.fleet_page(quiet))).text
+    for sentence in (
+        "No meter needs action before its next due date.",
+        "Every signal has a response.",
+        "No meter is overdue.",
+        "None: every row was used.",
+    ):
+        assert sentence in shown
+
+
+def test_long_lists_are_cut_and_say_so(review: Review) -> None:
+    """Fifty rows held back are shown of many, with the count and where the rest is."""
+    many = pl.concat([review.sources.held_back] * 60)
+    sources = dataclasses.replace(review.sources, held_back=many)
+    page = pages.fleet_page(dataclasses.replace(review, sources=sources))
+    assert len(page.held_back) == 50
+    assert "The first 50 of 120." in Outline(render.html_fleet(page)).text
+
+
+def test_every_choice_of_the_policy_is_explained(fleet: FleetPage) -> None:
+    """Each field of the policy stands on the page with its value and its meaning."""
+    assert [choice.name for choice in fleet.policy] == [
+        field.name for field in dataclasses.fields(Policy)
+    ]
+    assert all(choice.value and choice.meaning for choice in fleet.policy)
+
+
+def test_provenance_and_cautions_stand_on_every_page(written: dict[str, str]) -> None:
+    """Version, source, date and the cautions are on each page; the hashes on the first."""
+    for html in written.values():
+        shown = Outline(html).text.replace("\u00a0", " ")
+        assert "as known on 15 Jan 2025" in shown
+        assert "pressurised vessel" in shown
+        assert "Statistics release no meter for use" in shown
+        assert "licensed practice prevail" in shown
+    assert "ab" * 32 in written["index.html"]
+
+
+def test_every_figure_has_a_caption_and_a_label(written: dict[str, str]) -> None:
+    """Each figure concludes something and can be read aloud."""
+    for name, html in written.items():
+        page = Outline(html)
+        assert page.tags.count("figure") == page.tags.count("figcaption"), name
+        labels = [value for tag, a, value in page.attributes if tag == "div" and a == "aria-label"]
+        assert all(labels), name
+        assert html.count('class="conclude"') == page.tags.count("figure"), name
+
+
+def test_dossier_says_what_the_frames_hold(review: Review, dossier: DossierPage) -> None:
+    """Visits, adjustments, signals with their responses and events come from the frames."""
+    ledger = review.ledger.filter(pl.col("meter_id") == DRIFTER)
+    assert len(dossier.visits) == ledger["visit_id"].n_unique()
+    assert sum(visit.adjusted for visit in dossier.visits) == 2
+    assert [visit.performed_on for visit in dossier.visits] == sorted(
+        ledger["performed_on"].unique(), reverse=True
+    )
+    answered = [signal for signal in dossier.signals if signal.answered_on]
+    assert [signal.response for signal in answered] == [f"{SCRIPT}; hand reset (A. Nobody)"]
+    assert {event.what for event in dossier.events} == {
+        "hand reset",
+        "initial pressure mark moved at \u22121.5\u00a0% on the dial",
+    }
+    assert dossier.earlier is None
+    assert dossier.later is not None
+    assert dossier.later.meter_id == IMAGE
+
+
+def test_captions_are_computed(review: Review, dossier: DossierPage) -> None:
+    """The conclusion of each figure follows the data: another meter, another sentence."""
+    conclude = {figure.name: figure.conclude for figure in dossier.figures}
+    assert "confirmed across the fleet" in conclude["path"]
+    assert "It was adjusted at 2 visits" in conclude["as-found"]
+    assert conclude["moving-range"].startswith("1 signal, all have a response")
+    other = {figure.name: figure.conclude for figure in pages.dossier_page(review, "am-01").figures}
+    assert "limited by the dial's resolution" in other["path"]
+    assert "Nothing was ever adjusted" in other["as-found"]
+    assert other["moving-range"].startswith("No point lies beyond")
+
+
+def test_crossing_words(fleet: FleetPage) -> None:
+    """A crossing has its interval; none within the horizon and none known are different words."""
+    rows = {row.meter_id: row.crossing for row in fleet.meters}
+    assert rows[DRIFTER].when.replace("\u00a0", " ") == "20 Feb 2025"
+    assert rows[DRIFTER].interval == "now to beyond 5 years"
+    assert rows["AM-01"].when == "not within 5 years"
+    assert rows[NEWCOMER].when == "cannot say"
+
+
+def test_pages_are_the_same_again(review: Review, written: dict[str, str]) -> None:
+    """The same review gives the same bytes."""
+    assert render.html_fleet(pages.fleet_page(review)) == written["index.html"]
+    name = f"meters/{pages.file_name(DRIFTER)}"
+    assert render.html_dossier(pages.dossier_page(review, DRIFTER)) == written[name]
+
+
+def test_unknown_meter_is_refused(review: Review) -> None:
+    """A meter that the review does not hold has no dossier."""
+    with pytest.raises(KeyError):
+        pages.dossier_page(review, "nobody")
+
+
+def test_date_of_the_review(fleet: FleetPage) -> None:
+    """The page speaks for the date of the review, not for today."""
+    assert fleet.stamp.as_of == AS_OF
