@@ -66,8 +66,8 @@ DRIFTS: Schema = {
     "chance_within_tolerance": pl.Float64,
 }
 
-# Nodes at which an uncertain centre is averaged over.
-CENTRE_NODES = 21
+# Nodes at which an uncertain centre is averaged over; an odd number.
+CENTRE_NODES = 25
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,18 +161,20 @@ def _check(shifts_pct: tuple[float, ...], drifts_pct_per_year: tuple[float, ...]
 
 def _false_alarms(watch: Watch, monitors: Mapping[str, Monitor]) -> pl.DataFrame:
     """Return what each monitor costs while nothing is wrong."""
-    # A centre from n sound visits is off by a normal error of 1/√n sigma: Gauss-Hermite nodes.
+    # A centre from n sound visits is off by a normal error of 1/√n sigma: Gauss-Hermite nodes, of
+    # which one half will do, because both directions are alike; the first of them is 0.
     nodes, weights = np.polynomial.hermite_e.hermegauss(CENTRE_NODES)
-    weights = weights / weights.sum()
-    errors = nodes / np.sqrt(watch.baseline_visits)
+    errors = nodes[CENTRE_NODES // 2 :] / np.sqrt(watch.baseline_visits)
+    weights = 2 * weights[CENTRE_NODES // 2 :] / weights.sum()
+    weights[0] /= 2
     series = watch.meters * watch.points_per_meter
     points = series * DAYS_PER_YEAR / 4 / watch.interval_days
     rows = []
     for name, monitor in monitors.items():
-        visits = mean_visits(monitor.follow(constant_means((0.0, *errors))))
+        visits = mean_visits(monitor.follow(constant_means((0.0, *errors[1:]))))
         rate = 1.0 / visits[0]
         # The tolerance is not set by a baseline.
-        off = rate if name == TOLERANCE_CHECK else float(weights @ (1.0 / visits[1:]))
+        off = rate if name == TOLERANCE_CHECK else float(weights @ (1.0 / visits))
         rows.append(
             {
                 "monitor": name,

@@ -13,6 +13,8 @@ from scipy import sparse
 from drift.stats.rule_machines import CLIMB, Machine
 from drift.stats.run_length import Floats, RunLengths, follow
 
+# Gauss-Legendre nodes in each zone: the permutations of a few points are met to nine digits.
+NODES_AT_LEAST, NODES_PER_SIGMA = 3, 3
 # A zone that has no outer edge is cut this many sigmas past the mean farthest out.
 REACH = 8.0
 STEPS = CLIMB - 2  # rises in a row that can be remembered without the rule having spoken
@@ -40,57 +42,49 @@ def climb_run_lengths(means: Floats, *, machine: Machine, limit_sigmas: float) -
     edges[-1] = max(limit_sigmas, means.max()) + REACH
     ends_speak = bool(machine.speaks[:, [0, -1]].all())
     widest = np.diff(edges)[1:-1].max() if ends_speak else np.diff(edges).max()
-    nodes, weights, below = _quadrature(8 + int(np.ceil(3 * widest)))
+    nodes, weights, below = _quadrature(NODES_AT_LEAST + int(np.ceil(NODES_PER_SIGMA * widest)))
     half = np.diff(edges)[:, None] / 2
-    places = (edges[:-1, None] + half) + half * nodes[None, :]
+    place = (edges[:-1, None] + half) + half * nodes
 
     pairs, zone, first = _pairs(machine)
     up, down, same = _routes(machine, pairs, zone)
-    weight = (half * weights)[zone][:, None, :, None]
-    part = half[zone][:, None, :, None] * 1.0
-    place = places[zone]
 
-    def density(mean: Floats) -> Floats:
-        """Density of the next point at the nodes of each pair; shape (pairs, 1, nodes, n)."""
-        away = place[:, :, None] - mean[None, None, :]
-        return np.asarray(np.exp(-0.5 * away**2) / np.sqrt(2 * np.pi))[:, None]
+    def chances(mean: Floats) -> Floats:
+        """Return the chance of the next point at each node; shape (nodes, pairs, 1, scenarios)."""
+        density = np.exp(-0.5 * (place[:, :, None] - mean) ** 2) / np.sqrt(2 * np.pi)
+        by_zone = density * (half * weights)[:, :, None]
+        return np.asarray(by_zone[zone].transpose(1, 0, 2)[:, :, None])
 
     def advance(state: Floats, mean: Floats, visit: int) -> tuple[Floats, Floats]:
-        """Move the densities; axis 1 holds no step yet, rises 1 to 4, falls 1 to 4."""
-        shape = (len(pairs), STEPS, len(nodes), state.shape[-1])
+        """Move the mass at the nodes; axis 2 holds no step yet, rises 1 to 4, falls 1 to 4."""
         moved = np.zeros_like(state)
         if visit == 0:
-            moved[first, 0] = 1.0
+            moved[:, first, 0] = 1.0
         else:
-            turned = state[:, :1]
-            rises, falls = state[:, 1 : 1 + STEPS], state[:, 1 + STEPS :]
-            rising = np.concatenate(
-                [turned + falls.sum(axis=1, keepdims=True), rises[:, :-1]], axis=1
-            )
-            falling = np.concatenate(
-                [turned + rises.sum(axis=1, keepdims=True), falls[:, :-1]], axis=1
-            )
-            lower = np.einsum("qr,pcrs->pcqs", below, rising) * part
-            higher = (weight * falling).sum(axis=2, keepdims=True) - (
-                np.einsum("qr,pcrs->pcqs", below, falling) * part
-            )
-            all_rising = (weight * rising).sum(axis=2)
-            all_falling = (weight * falling).sum(axis=2)
-            moved[:, 1 : 1 + STEPS] = _sent(same, lower, shape) + _sent(up, all_rising, shape)
-            moved[:, 1 + STEPS :] = _sent(same, higher, shape) + _sent(down, all_falling, shape)
-        moved *= density(mean)
-        return moved, (weight * moved).sum(axis=(0, 1, 2))
+            turned, rises, falls = np.split(state, [1, 1 + STEPS], axis=2)
+            rising, falling = np.empty_like(rises), np.empty_like(falls)
+            rising[:, :, :1] = turned + falls.sum(axis=2, keepdims=True)
+            rising[:, :, 1:] = rises[:, :, :-1]
+            falling[:, :, :1] = turned + rises.sum(axis=2, keepdims=True)
+            falling[:, :, 1:] = falls[:, :, :-1]
+            moved[:, :, 1 : 1 + STEPS] = _sent(up, same, rising, below)
+            moved[:, :, 1 + STEPS :] = _sent(down, same, falling, 1 - below)
+        moved *= chances(mean)
+        return moved, moved.sum(axis=(0, 1, 2))
 
-    start = np.zeros((len(pairs), 1 + 2 * STEPS, len(nodes), means.shape[1]))
+    start = np.zeros((len(nodes), len(pairs), 1 + 2 * STEPS, means.shape[1]))
     return follow(start, means, advance=advance)
 
 
 def _quadrature(count: int) -> tuple[Floats, Floats, Floats]:
-    """Return nodes and weights on −1 to 1, and the matrix that integrates from −1 to each node."""
+    """Return nodes and weights on −1 to 1, and how much of the mass at each node lies below each.
+
+    The last is a matrix from masses (weight times density) to their integral from −1 to each node.
+    """
     nodes, weights = legendre.leggauss(count)
     # Values at the nodes to Legendre coefficients, those to their integral, that at the nodes.
-    values = legendre.legvander(nodes, count - 1)
-    coefficients = values.T * weights * (np.arange(count)[:, None] + 0.5)
+    degrees = np.arange(count)[:, None]
+    coefficients = legendre.legvander(nodes, count - 1).T * (degrees + 0.5)
     integral = legendre.legint(np.eye(count), lbnd=-1, axis=0)
     below = legendre.legvander(nodes, count) @ integral @ coefficients
     return np.asarray(nodes), np.asarray(weights), np.asarray(below)
@@ -136,7 +130,15 @@ def _routes(
     return up, down, same
 
 
-def _sent(route: sparse.csr_array, mass: Floats, shape: tuple[int, ...]) -> Floats:
-    """Send what each pair holds along `route`; the same for every node where `mass` has none."""
-    sent = np.asarray(route @ mass.reshape(mass.shape[0], -1)).reshape(mass.shape)
-    return np.broadcast_to(sent[:, :, None] if sent.ndim == 3 else sent, shape)
+def _sent(other: sparse.csr_array, same: sparse.csr_array, mass: Floats, part: Floats) -> Floats:
+    """Send mass on to where the next point can lie beyond it, per unit of that point's chance.
+
+    All of a pair's mass goes to the zones that `other` leads to; within its own zone as much as
+    `part` says lies on the right side of each node.
+    """
+    nodes, pairs = mass.shape[:2]
+    flat = mass.reshape(nodes, pairs, -1)
+    within = np.tensordot(part, flat, axes=1)
+    whole = np.asarray(other @ flat.sum(axis=0))
+    sent = np.array([same @ at_node + whole for at_node in within])
+    return sent.reshape(mass.shape)
