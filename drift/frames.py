@@ -304,3 +304,23 @@ PATH_TRENDS: Schema = {
     "kendall_p": pl.Float64,
     "huber_slope": pl.Float64,
 }
+
+# One row per series and jump of its unadjusted path, in time order.  It happened after the visit
+# at t_before and was first seen at t_after; t_low to t_high is the interval for its date.  size is
+# in % air, p for "there is none".  The drift of the series, % air per year, with its jumps taken
+# out, is the same in all its rows.
+CHANGES: Schema = {
+    "series": pl.Int64,
+    "t_before": pl.Float64,
+    "t_after": pl.Float64,
+    "t_low": pl.Float64,
+    "t_high": pl.Float64,
+    "size": pl.Float64,
+    "size_low": pl.Float64,
+    "size_high": pl.Float64,
+    "p": pl.Float64,
+    "drift": pl.Float64,
+    "drift_low": pl.Float64,
+    "drift_high": pl.Float64,
+    "drift_p": pl.Float64,
+}

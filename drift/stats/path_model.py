@@ -1,7 +1,7 @@
 """This module weighs how much of a path's movement is wander and how much reading noise.
 
-It gives the covariance of drift steps, whitens them, and learns from a fleet how strongly
-meters wander; it fits no trend.
+It gives the covariance of drift steps, fits slopes under it at each ratio of wander to noise, and
+learns from a fleet how common each ratio is; it decides nothing.
 
 A drift step is an as-found bias minus the bias left at the visit before.  With slope b, elapsed
 years Δ, reading noise e of variance σ² and wander of variance τ² a year, ::
@@ -33,6 +33,9 @@ RATIOS: Floats = np.concatenate([[0.0], np.geomspace(1e-3, 100.0, 16)])
 # 100 % from no wander to a strong one; an even weight would leave 86 to 91 % where it is strong.
 _LEAN = 0.3
 _WORTH = 4.0
+
+# A sum of squares below this is that of rounding errors of the arithmetic, (% air)².
+LEAST_SQUARES = 1e-18
 
 # Share of each step's variance that is wander; the mean step has variance 1.
 _SHARES: Floats = RATIOS / (1 + RATIOS)
@@ -100,6 +103,41 @@ def whiten(factors: Factors, columns: Floats) -> Floats:
     return white
 
 
+def fit_slopes(years: Floats, step: Floats, shares_start: NDArray[np.bool_]) -> dict[str, Floats]:
+    """Fit the slope of a block of series by generalised least squares at every ratio.
+
+    Parameters
+    ----------
+    years, step : array, shape (series, steps)
+        Time elapsed and drift in each step; at least two steps, years not all zero.
+    shares_start : array of bool, shape (series, steps)
+        As in `factor`.
+
+    Returns
+    -------
+    dict of str to array, shape (series, ratios)
+        ``slope``; ``unit_variance``, its variance where a mean step has variance 1;
+        ``squares``, the whitened sum of squares about it, with one degree of freedom fewer than
+        steps; ``log_likelihood``, restricted, with slope and scale integrated out.
+    """
+    factors = factor(years, shares_start)
+    x = whiten(factors, years)
+    y = whiten(factors, step)
+    weight = 1 / factors.pivots
+    xx = (x * x * weight).sum(axis=0)
+    slope = (x * y * weight).sum(axis=0) / xx
+    rest = y - slope * x
+    squares = np.maximum((rest * rest * weight).sum(axis=0), LEAST_SQUARES)
+    freedom = len(weight) - 1
+    log_determinant = np.log(factors.pivots).sum(axis=0)
+    return {
+        "log_likelihood": -(log_determinant + np.log(xx) + freedom * np.log(squares)) / 2,
+        "slope": slope,
+        "unit_variance": 1 / xx,
+        "squares": squares,
+    }
+
+
 def posterior(log_likelihood: Floats, weights: Floats) -> Floats:
     """Return the posterior weight of each ratio for each series, shape (series, ratios)."""
     peak = log_likelihood.max(axis=1, keepdims=True)
@@ -137,4 +175,24 @@ def learn_weights(log_likelihood: Floats, *, rounds: int = 60) -> Floats:
         joint = likelihood * weights
         expected = (joint / joint.sum(axis=1, keepdims=True)).sum(axis=0)
         weights = (expected + _WORTH * start) / (len(likelihood) + _WORTH)
+    return weights
+
+
+def learn_weights_from_others(log_likelihood: Floats) -> Floats:
+    """Learn for each series how common each ratio is in the rest of the fleet.
+
+    Parameters
+    ----------
+    log_likelihood : array, shape (series, ratios)
+        As in `learn_weights`.
+
+    Returns
+    -------
+    array, shape (series, ratios)
+        Each row sums to 1; `default_weights` for a fleet of one.  What a series holds besides
+        wander, such as a jump that has not been found yet, so does not speak for its own wander.
+    """
+    share = posterior(log_likelihood, learn_weights(log_likelihood))
+    others = share.sum(axis=0) - share
+    weights: Floats = (others + _WORTH * default_weights()) / (len(share) - 1 + _WORTH)
     return weights

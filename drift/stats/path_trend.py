@@ -193,7 +193,7 @@ def _fit(flat: Flat, *, fewest: int) -> _Fits:
             continue
         step = take_block(flat.columns["step"], flat.starts[at], length)
         shares = take_block(flat.columns["shares_start"], flat.starts[at], length) > 0
-        for name, values in _least_squares(years, step, shares).items():
+        for name, values in path_model.fit_slopes(years, step, shares).items():
             by_ratio[name][at] = values
         seen = _coverage(flat, at, years, step, shares)
         for name, values in seen.items():
@@ -222,26 +222,6 @@ def _path(years: Floats, step: Floats) -> tuple[Floats, Floats]:
         np.concatenate([start, years.cumsum(axis=1)], axis=1),
         np.concatenate([start, step.cumsum(axis=1)], axis=1),
     )
-
-
-def _least_squares(years: Floats, step: Floats, shares: NDArray[np.bool_]) -> dict[str, Floats]:
-    """Return generalised least squares of a block at every ratio."""
-    factors = path_model.factor(years, shares)
-    x = path_model.whiten(factors, years)
-    y = path_model.whiten(factors, step)
-    weight = 1 / factors.pivots
-    xx = (x * x * weight).sum(axis=0)
-    slope = (x * y * weight).sum(axis=0) / xx
-    rest = y - slope * x
-    squares = np.maximum((rest * rest * weight).sum(axis=0), _STILL_PCT**2)
-    freedom = len(weight) - 1
-    log_determinant = np.log(factors.pivots).sum(axis=0)
-    return {
-        "log_likelihood": -(log_determinant + np.log(xx) + freedom * np.log(squares)) / 2,
-        "slope": slope,
-        "unit_variance": 1 / xx,
-        "squares": squares,
-    }
 
 
 def _coverage(
