@@ -55,7 +55,12 @@ def analyse(sources: Sources, *, source_name: str, as_of: date, policy: Policy) 
         ledger, sources.meters, as_of=as_of, interval_days=policy.interval_days
     )
     charted, limits = chart(ledger, policy)
-    findings = apply_rules(charted, rules=policy.rules)
+    # With the dial's step beside it, a rounded reading counts as past a zone only if every value
+    # that rounds to it is.
+    steps = ledger.select("series", "visit", "resolution_pct")
+    findings = apply_rules(
+        charted.join(steps, on=["series", "visit"], how="left"), rules=policy.rules
+    )
     trends = fit_trends(_paths(ledger), level=policy.trend_level, fewest=policy.trend_visits)
     signals = name_signals(findings, ledger=ledger, charted=charted, responses=sources.responses)
     forecasts = forecast(ledger, trends, schedule, policy)

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     import polars as pl
 
     from drift.pipeline import Written
+    from drift.store import IntakeSummary
 
 EXIT_DONE, EXIT_HELD_BACK, EXIT_UNUSABLE = 0, 1, 2
 # Standings that a terminal summary names meter by meter.
@@ -97,7 +98,8 @@ def intake(source: Path, *, store: Path, strict: bool) -> int:
     from drift.pipeline import intake as take  # noqa: PLC0415
 
     summary = take(source, store=store)
-    return EXIT_HELD_BACK if strict and summary.held_back else EXIT_DONE
+    _say_intake(summary)
+    return EXIT_HELD_BACK if strict and not summary.held_back.is_empty() else EXIT_DONE
 
 
 def main() -> None:
@@ -167,6 +169,30 @@ def _say_actions(meters: "pl.DataFrame") -> None:
         standing = row["standing"] + (", overdue" if row["overdue"] else "")
         click.echo(f"  {_one_line(row['meter_id']):{width}}  {standing}: {row['reason']}")
         click.echo(f"  {'':{width}}  → {row['action']}")
+
+
+def _say_intake(summary: "IntakeSummary") -> None:
+    """Print what became of each file, each row held back and each value amended."""
+    for row in summary.files.iter_rows(named=True):
+        table = f" ({row['table_name']})" if row["table_name"] else ""
+        counts = [
+            f"{row['taken']} taken",
+            f"{row['held_back']} held back",
+            f"{row['known']} already known",
+        ]
+        if row["amended"]:
+            counts.append(f"{row['amended']} amended")
+        note = f"; {row['note']}" if row["note"] else ""
+        click.echo(f"{_one_line(row['file'])}{table}: {', '.join(counts)}{note}")
+    for row in summary.held_back.iter_rows(named=True):
+        column = f" {row['column']}:" if row["column"] else ""
+        click.echo(f"held back {_one_line(row['file'])}:{row['line']}:{column} {row['reason']}")
+    for row in summary.amendments.iter_rows(named=True):
+        click.echo(
+            f"amended {row['table_name']} {_one_line(row['row_key'])} {row['column']}: "
+            f"{row['old_value']} → {row['new_value']} "
+            f"({_one_line(row['new_file'])}:{row['new_line']})"
+        )
 
 
 def _one_line(meter_id: str) -> str:

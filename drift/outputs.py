@@ -56,4 +56,5 @@ def _plain_text(name: str) -> pl.Expr:
     """Spell minus signs and spaces in ASCII and take the power out of formulas."""
     text = pl.col(name).str.replace_all("\u2212", "-").str.replace_all("[\u00a0\u202f]", " ")
     formula = text.str.contains(_FORMULA_STARTS)
-    return pl.when(formula).then(pl.lit("'") + text).otherwise(text).alias(name)
+    safe = pl.when(formula).then(pl.lit("'") + text).otherwise(text)
+    return pl.when(safe != "").then(safe).alias(name)

@@ -1,0 +1,196 @@
+"""The command line: what it prints, writes and exits with."""
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+HEADER = "meter_id,performed_on,stage,correct_air_pct,reading_air_pct"
+HEAVY = ("polars", "duckdb", "altair", "scipy", "statsmodels", "pyarrow", "numpy", "jinja2")
+
+
+def drift(*arguments: object, python: tuple[str, ...] = ()) -> subprocess.CompletedProcess[str]:
+    command = [sys.executable, *python, "-m", "drift", *map(str, arguments)]
+    return subprocess.run(command, capture_output=True, text=True, check=False)
+
+
+def source(folder: Path, *rows: str, header: str = HEADER) -> Path:
+    folder.mkdir(exist_ok=True)
+    (folder / "readings.csv").write_text("\n".join([header, *rows, ""]), encoding="utf-8")
+    return folder
+
+
+def quarters(meter: str, biases: list[float]) -> list[str]:
+    months = [(2020 + i // 4, 1 + 3 * (i % 4)) for i in range(len(biases))]
+    return [
+        f"{meter},{year}-{month:02}-15,as_found,5.0,{5 + bias:.2f}"
+        for (year, month), bias in zip(months, biases, strict=True)
+    ]
+
+
+def test_help_is_quick_to_load() -> None:
+    """Asking for help loads none of the heavy libraries."""
+    ran = drift("--help", python=("-X", "importtime"))
+    assert ran.returncode == 0
+    loaded = {line.rsplit("|", 1)[-1].strip().split(".")[0] for line in ran.stderr.splitlines()}
+    assert "click" in loaded
+    assert loaded.isdisjoint(HEAVY)
+
+
+def test_a_review_writes_pages_and_data_and_says_where(tmp_path: Path) -> None:
+    """The summary counts rows, names who needs action and ends with the place of the pages."""
+    folder = source(
+        tmp_path / "in",
+        *quarters("AM-1", [0.0, 0.02, 0.0, 0.01, 0.0, 0.02, 0.01, 0.0]),
+        *quarters("AM-2", [0.0, 0.02, 0.05, 0.07, 0.08, 0.11, 0.12, 0.15]),
+        "AM-1,2020-13-45,as_found,5.0,5.0",
+    )
+    out = tmp_path / "out"
+    ran = drift("review", folder, "--out", out, "--as-of", "2022-01-10")
+    assert (ran.returncode, ran.stderr) == (0, "")
+    lines = ran.stdout.splitlines()
+    assert lines[0].startswith("16 rows taken, 1 held back")
+    assert lines[1].startswith("2 meters on 2022-01-10: 1 out")
+    assert lines[3].strip().startswith("AM-2")
+    assert lines[-1] == f"Pages: {out / 'index.html'}"
+    written = {path.relative_to(out).as_posix() for path in out.rglob("*") if path.is_file()}
+    assert written == {
+        "index.html",
+        "meters/AM-1.html",
+        "meters/AM-2.html",
+        *(
+            f"data/{name}"
+            for name in ("meters.csv", "visits.csv", "signals.csv", "held_back.csv", "run.json")
+        ),
+    }
+
+
+def test_data_only_writes_no_pages(tmp_path: Path) -> None:
+    """Without pages the data files are the same."""
+    folder = source(tmp_path / "in", *quarters("A", [0.0, 0.05]))
+    drift("review", folder, "--out", tmp_path / "all", "--as-of", "2021-01-01")
+    ran = drift(
+        "review", folder, "--out", tmp_path / "some", "--as-of", "2021-01-01", "--data-only"
+    )
+    assert ran.returncode == 0
+    assert not (tmp_path / "some" / "index.html").exists()
+    for name in ("meters.csv", "visits.csv", "signals.csv", "held_back.csv"):
+        some, every = (tmp_path / out / "data" / name for out in ("some", "all"))
+        assert some.read_bytes() == every.read_bytes()
+
+
+def test_the_same_input_gives_the_same_bytes(tmp_path: Path) -> None:
+    """Two reviews differ in nothing but the timings of the record."""
+    folder = source(
+        tmp_path / "in",
+        *quarters("A", [0.0, 0.05, 0.0, 0.1, 0.05, 0.0, 0.1, 0.1, 0.15]),
+        *quarters("B", [0.0] * 9),
+        "B,soon,as_found,5,5",
+    )
+    outs = [tmp_path / "one", tmp_path / "two"]
+    for out in outs:
+        assert drift("review", folder, "--out", out, "--as-of", "2022-03-01").returncode == 0
+    one, two = ({p.relative_to(out): p.read_bytes() for p in out.rglob("*.*")} for out in outs)
+    records = [json.loads(files.pop(Path("data/run.json"))) for files in (one, two)]
+    assert one == two
+    assert all(record.pop("timings_s") for record in records)
+    assert records[0] == records[1]
+
+
+def test_as_of_sees_only_what_was_known(tmp_path: Path) -> None:
+    """A review as of a date equals one of a file that ends there, held-back rows apart."""
+    rows = quarters("A", [0.0, 0.05, 0.0, 0.1, 0.05, 0.0, 0.1, 0.1, 0.15])
+    later = source(tmp_path / "later", *rows)
+    then = source(tmp_path / "then", *rows[:7])
+    for name, folder in (("a", later), ("b", then)):
+        drift("review", folder, "--out", tmp_path / name, "--as-of", "2021-08-01", "--data-only")
+    for name in ("meters.csv", "visits.csv", "signals.csv"):
+        a, b = (tmp_path / out / "data" / name for out in ("a", "b"))
+        assert a.read_bytes() == b.read_bytes()
+    assert (tmp_path / "a" / "data" / "held_back.csv").read_text().count("dated after") == 2
+
+
+def test_a_store_reviews_like_the_folder_it_was_made_from(tmp_path: Path) -> None:
+    """Folder and store give the same data files."""
+    folder = source(tmp_path / "in", *quarters("A", [0.0, 0.05, 0.0, 0.1]), "A,x,as_found,5,5")
+    store = tmp_path / "store.duckdb"
+    assert drift("intake", folder, "--store", store).returncode == 0
+    for name, given in (("a", folder), ("b", store)):
+        drift("review", given, "--out", tmp_path / name, "--as-of", "2021-08-01", "--data-only")
+    for name in ("meters.csv", "visits.csv", "signals.csv", "held_back.csv"):
+        a, b = (tmp_path / out / "data" / name for out in ("a", "b"))
+        assert a.read_bytes() == b.read_bytes()
+
+
+def test_intake_says_what_was_taken_held_back_and_known(tmp_path: Path) -> None:
+    """Loading twice adds nothing and says so; a changed row is an amendment."""
+    store = tmp_path / "store.duckdb"
+    header = HEADER + ",replicate"
+    rows = [row + ",1" for row in quarters("A", [0.0, 0.05])]
+    folder = source(tmp_path / "in", *rows, "A,2020-01-15,as_found,5,much,2", header=header)
+    first = drift("intake", folder, "--store", store)
+    assert "2 taken" in first.stdout
+    assert "1 held back" in first.stdout
+    assert "reading_air_pct" in first.stdout
+    again = drift("intake", folder, "--store", store)
+    assert "0 taken" in again.stdout
+    assert "2 already known" in again.stdout
+    source(tmp_path / "in", rows[0], rows[1].replace("5.05", "5.10"), header=header)
+    assert "1 amend" in drift("intake", folder, "--store", store).stdout
+
+
+def test_strict_exits_with_one_where_rows_were_held_back(tmp_path: Path) -> None:
+    """Usable with rows held back is 0, and 1 when asked to be strict."""
+    folder = source(tmp_path / "in", *quarters("A", [0.0]), "A,soon,as_found,5,5")
+    arguments = ["review", folder, "--out", tmp_path / "out", "--data-only"]
+    assert drift(*arguments).returncode == 0
+    assert drift(*arguments, "--strict").returncode == 1
+
+
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        (["review", "nowhere"], "does not exist"),
+        (["review"], "Missing argument"),
+        (["review", ".", "--as-of", "05/01/2026"], "05/01/2026"),
+        (["review", ".", "--nonsense"], "No such option"),
+        (["review", ".", "--policy", "nowhere.toml"], "cannot be read"),
+        (["rewiev", "."], "No such command"),
+        (["intake", "."], "--store"),
+    ],
+)
+def test_wrong_arguments_exit_with_two_and_one_sentence(arguments: list[str], says: str) -> None:
+    """Nothing usable: code 2, a sentence on standard error, no traceback, nothing printed."""
+    ran = drift(*arguments)
+    assert ran.returncode == 2
+    assert says in ran.stderr
+    assert "Traceback" not in ran.stderr
+    assert ran.stdout == ""
+
+
+def test_a_folder_without_readings_names_what_it_saw(tmp_path: Path) -> None:
+    """No readings table: code 2 and the files seen."""
+    folder = source(tmp_path / "in", "A,1", header="meter,value")
+    ran = drift("review", folder, "--out", tmp_path / "out")
+    assert ran.returncode == 2
+    assert "readings.csv" in ran.stderr
+    assert not (tmp_path / "out").exists()
+
+
+def test_nothing_on_or_before_the_date_is_said(tmp_path: Path) -> None:
+    """A date before the first reading leaves nothing to review."""
+    folder = source(tmp_path / "in", *quarters("A", [0.0]))
+    ran = drift("review", folder, "--out", tmp_path / "out", "--as-of", "2000-01-01")
+    assert ran.returncode == 2
+    assert "2000-01-01" in ran.stderr
+
+
+def test_pages_of_meters_that_are_gone_are_removed(tmp_path: Path) -> None:
+    """A second review into the same folder leaves no dossier of a meter it does not know."""
+    out = tmp_path / "out"
+    drift("review", source(tmp_path / "in", *quarters("A", [0.0])), "--out", out)
+    (out / "meters" / "mine.html").write_text("kept", encoding="utf-8")
+    drift("review", source(tmp_path / "in", *quarters("B", [0.0])), "--out", out)
+    assert {path.name for path in (out / "meters").iterdir()} == {"B.html", "mine.html"}
