@@ -69,6 +69,10 @@ def extrapolate(
     the standard deviation of a rounding error (JCGM 100:2008, F.2.2.1): a floor, not an estimate.
     ``drift`` and its interval stay null there.
 
+    It knows neither where levels and slopes of the fleet usually lie nor that a path wanders, so
+    that a reading near the tolerance is taken at face value and its chance of being out is
+    overstated.
+
     References
     ----------
     Montgomery, Peck and Vining, Introduction to Linear Regression Analysis, section 2.5

@@ -38,7 +38,7 @@ def _paths(*series: tuple[Any, Any], resolution: float | None = None) -> pl.Data
 
 
 def test_ragged_fleet_equals_library_fits() -> None:
-    """Slope, interval, intercept and scatter of a ragged fleet with ties equal scipy's linregress."""
+    """Slope, interval, intercept and scatter of a ragged fleet equal scipy's linregress."""
     rng = np.random.default_rng(4)
     fleet = []
     for _ in range(60):
@@ -166,7 +166,7 @@ numbers = st.lists(st.integers(-40, 40), min_size=6, max_size=30)
 def test_shift_scale_reversal_and_order(
     values: list[int], shift: int, scale: float, seed: int
 ) -> None:
-    """Shifting changes no slope, scaling scales it, reversing time flips it, row order is nothing."""
+    """A shift changes no slope, scaling scales it, reversed time flips it, row order is nothing."""
     times = np.cumsum(1 + np.arange(len(values)) % 3) / 4
     path = np.array(values) / 20
     paths = _paths(
