@@ -13,15 +13,28 @@ RSS_PER_MIB = KIB_PER_MIB**2 if sys.platform == "darwin" else KIB_PER_MIB
 
 @dataclass(frozen=True, slots=True)
 class Measured:
-    """What one run took: wall time, peak resident memory of the child, and what it printed."""
+    """What one run took and printed.
+
+    Attributes
+    ----------
+    seconds : float
+        Wall time.
+    cpu_seconds : float
+        Time on all processors together; on a busy machine the steadier of the two.
+    peak_mib : float
+        Peak resident memory of the child.
+    output : str
+        What it printed.
+    """
 
     seconds: float
+    cpu_seconds: float
     peak_mib: float
     output: str
 
 
 def measure(command: list[str], *, repeats: int = 1) -> Measured:
-    """Run a command and return its best wall time and highest peak memory.
+    """Run a command and return its best times and highest peak memory.
 
     Parameters
     ----------
@@ -38,6 +51,7 @@ def measure(command: list[str], *, repeats: int = 1) -> Measured:
     runs = [_run(command) for _ in range(repeats)]
     return Measured(
         seconds=min(run.seconds for run in runs),
+        cpu_seconds=min(run.cpu_seconds for run in runs),
         peak_mib=max(run.peak_mib for run in runs),
         output=runs[-1].output,
     )
@@ -56,4 +70,9 @@ def _run(command: list[str]) -> Measured:
         child.returncode = os.waitstatus_to_exitcode(status)
     if child.returncode != 0:
         raise RuntimeError(f"{' '.join(command)} ended with {child.returncode}:\n{output}")
-    return Measured(seconds=seconds, peak_mib=usage.ru_maxrss / RSS_PER_MIB, output=output)
+    return Measured(
+        seconds=seconds,
+        cpu_seconds=usage.ru_utime + usage.ru_stime,
+        peak_mib=usage.ru_maxrss / RSS_PER_MIB,
+        output=output,
+    )
