@@ -46,7 +46,10 @@ create or replace temp macro word_fits(cell, words, name) as
 cell is null or list_contains(words[name], cell);
 
 create or replace temp macro joined_words(words) as
-nullif(array_to_string(list_sort(list_distinct(list(words))), ' + '), '');
+case
+    when list_min(words) = list_max(words) then words[1]
+    else array_to_string(list_sort(list_distinct(words)), ' + ')
+end;
 
 -- Reasons, in words that follow the cell they speak of.
 create or replace temp macro quoted(cell) as

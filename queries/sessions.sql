@@ -9,11 +9,11 @@
 --   correct air content; biases_pct, each of them; spread_pct, n − 1; resolution_pct, coarsest;
 --   vessel_id, operator and remarks, several joined by " + "; water_temp_c, mean.
 
-with readings_seen as (
+with readings_seen as not materialized (
     select
         meter_id,
         performed_on,
-        coalesce(visit_id, performed_on::varchar) as given_visit_id,
+        visit_id,
         stage,
         correct_air_pct,
         reading_air_pct,
@@ -41,7 +41,7 @@ zero_checks as (
 
 -- A visit_id may come back years later ("1", "2" …): far apart in time it is another visit.
 visit_days as (
-    select distinct meter_id, given_visit_id, performed_on from readings_seen
+    select distinct meter_id, visit_id, performed_on from readings_seen where visit_id is not null
 ),
 
 gaps as (
@@ -49,7 +49,7 @@ gaps as (
         *,
         coalesce(
             performed_on - lag(performed_on) over (
-                partition by meter_id, given_visit_id order by performed_on
+                partition by meter_id, visit_id order by performed_on
             ) > $visit_gap_days,
             true
         ) as opens
@@ -60,7 +60,7 @@ uses as (
     select
         *,
         count(*) filter (where opens) over (
-            partition by meter_id, given_visit_id order by performed_on
+            partition by meter_id, visit_id order by performed_on
         ) as use
     from gaps
 ),
@@ -68,20 +68,25 @@ uses as (
 visits as (
     select
         meter_id,
-        given_visit_id,
+        visit_id,
         performed_on,
-        min(performed_on) over (partition by meter_id, given_visit_id, use) as visit_on,
-        max(use) over (partition by meter_id, given_visit_id) as uses
+        min(performed_on) over (partition by meter_id, visit_id, use) as visit_on,
+        max(use) over (partition by meter_id, visit_id) as uses
     from uses
 ),
 
+-- Nor may it be taken for the date by which a visit without visit_id goes.
 named_visits as (
     select
         meter_id,
-        given_visit_id,
+        visit_id as given_id,
         performed_on,
         visit_on,
-        case when uses > 1 then visit_on || ' ' || given_visit_id else given_visit_id end as visit_id
+        case
+            when uses > 1 or coalesce(iso_date(visit_id) <> visit_on, false)
+                then visit_on || ' ' || visit_id
+            else visit_id
+        end as named_id
     from visits
 ),
 
@@ -113,25 +118,29 @@ points as (
     group by correct_air_pct
 ),
 
-placed_readings as (
+placed_readings as not materialized (
     select
         readings_seen.meter_id,
-        named_visits.visit_id,
-        named_visits.visit_on,
+        coalesce(named_visits.named_id, readings_seen.performed_on::varchar) as visit_id,
+        coalesce(named_visits.visit_on, readings_seen.performed_on) as visit_on,
+        coalesce(1000000 * (readings_seen.performed_on - named_visits.visit_on), 0)
+        + readings_seen.replicate as sequence,
         readings_seen.performed_on,
         readings_seen.stage,
         points.point_pct,
         readings_seen.correct_air_pct,
         readings_seen.reading_air_pct - readings_seen.correct_air_pct as bias_pct,
-        readings_seen.replicate,
         readings_seen.resolution_pct,
         readings_seen.vessel_id,
         readings_seen.operator,
         readings_seen.water_temp_c,
         readings_seen.remarks
     from readings_seen
-    join named_visits using (meter_id, given_visit_id, performed_on)
-    join points using (correct_air_pct)
+    left join named_visits
+        on named_visits.meter_id = readings_seen.meter_id
+        and named_visits.given_id = readings_seen.visit_id
+        and named_visits.performed_on = readings_seen.performed_on
+    join points on points.correct_air_pct = readings_seen.correct_air_pct
 ),
 
 -- Of two visits on the day of a mark, what was found belongs to the first, what was left to the last.
@@ -139,11 +148,12 @@ visits_of_day as (
     select
         meter_id,
         performed_on,
-        arg_min(visit_id, [visit_on::varchar, visit_id]) as first_visit_id,
-        arg_max(visit_id, [visit_on::varchar, visit_id]) as last_visit_id,
-        min(visit_on) as first_visit_on,
-        max(visit_on) as last_visit_on
-    from named_visits
+        arg_min(visit_id, [visit_on::varchar, visit_id]) as first_id,
+        arg_max(visit_id, [visit_on::varchar, visit_id]) as last_id,
+        min(visit_on) as first_on,
+        max(visit_on) as last_on
+    from placed_readings
+    semi join zero_checks using (meter_id, performed_on)
     group by meter_id, performed_on
 ),
 
@@ -152,24 +162,24 @@ placed_zeros as (
         zero_checks.meter_id,
         coalesce(
             case
-                when zero_checks.stage = 'as_found' then visits_of_day.first_visit_id
-                else visits_of_day.last_visit_id
+                when zero_checks.stage = 'as_found' then visits_of_day.first_id
+                else visits_of_day.last_id
             end,
             zero_checks.performed_on::varchar
         ) as visit_id,
         coalesce(
             case
-                when zero_checks.stage = 'as_found' then visits_of_day.first_visit_on
-                else visits_of_day.last_visit_on
+                when zero_checks.stage = 'as_found' then visits_of_day.first_on
+                else visits_of_day.last_on
             end,
             zero_checks.performed_on
         ) as visit_on,
+        1 as sequence,
         zero_checks.performed_on,
         zero_checks.stage,
         points.point_pct,
         0::decimal(18, 9) as correct_air_pct,
         zero_checks.zero_reading_pct as bias_pct,
-        1 as replicate,
         null::decimal(18, 9) as resolution_pct,
         null::varchar as vessel_id,
         zero_checks.operator,
@@ -188,27 +198,45 @@ placed as (
     anti join placed_readings using (meter_id, visit_id, stage, point_pct)
 ),
 
-sessions as (
+sittings as (
     select
         meter_id,
         visit_id,
         min(visit_on) as performed_on,
         stage,
         point_pct,
-        round(sum(correct_air_pct)::double / count(*), 12) as correct_air_pct,
+        sum(correct_air_pct) as sum_correct_pct,
         count(*) as replicates,
-        round(sum(bias_pct)::double / count(*), 12) as bias_pct,
-        list(
-            bias_pct::double order by performed_on, replicate, correct_air_pct, bias_pct
-        ) as biases_pct,
-        round(stddev_samp(bias_pct::double), 12) as spread_pct,
-        max(resolution_pct)::double as resolution_pct,
-        joined_words(vessel_id) as vessel_id,
-        joined_words(operator) as operator,
-        round(avg(water_temp_c)::double, 9) as water_temp_c,
-        joined_words(remarks) as remarks
+        sum(bias_pct) as sum_bias_pct,
+        list_sort(list([sequence::double, bias_pct::double])) as numbered_biases,
+        stddev_samp(bias_pct::double) as spread_pct,
+        max(resolution_pct) as resolution_pct,
+        list(vessel_id) filter (where vessel_id is not null) as vessels,
+        list(operator) filter (where operator is not null) as operators,
+        avg(water_temp_c) as water_temp_c,
+        list(remarks) filter (where remarks is not null) as remarks
     from placed
     group by meter_id, visit_id, stage, point_pct
+),
+
+sessions as (
+    select
+        meter_id,
+        visit_id,
+        performed_on,
+        stage,
+        point_pct,
+        round(sum_correct_pct::double / replicates, 12) as correct_air_pct,
+        replicates,
+        round(sum_bias_pct::double / replicates, 12) as bias_pct,
+        list_transform(numbered_biases, lambda numbered: numbered[2]) as biases_pct,
+        round(spread_pct, 12) as spread_pct,
+        resolution_pct::double as resolution_pct,
+        joined_words(vessels) as vessel_id,
+        joined_words(operators) as operator,
+        round(water_temp_c::double, 9) as water_temp_c,
+        joined_words(remarks) as remarks
+    from sittings
 )
 
 select * from sessions order by meter_id, performed_on, visit_id, stage, point_pct;

@@ -7,8 +7,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
-_CHUNK_BYTES = 1 << 24
+Positions = NDArray[np.intp]
+
+_CHUNK_BYTES = 1 << 22
 # What may surround the content of a cell without being part of it.
 BLANKS = " \t\v\f\u00a0\u2007\u202f\ufeff"
 _RARE_BLANKS = tuple(blank.encode() for blank in BLANKS if blank != " ")
@@ -87,9 +90,10 @@ def plain_rows(path: Path, *, delimiter: str, fields: int) -> int | None:
         if not _is_plain(block, mark=mark, fields=fields):
             return None
         lines += block.count(b"\n")
-        returns += block.count(b"\r\n")
-        if block.count(b"\r") != block.count(b"\r\n"):
-            return None
+        if b"\r" in block:
+            returns += block.count(b"\r\n")
+            if block.count(b"\r") != block.count(b"\r\n"):
+                return None
     return lines - 1 if lines and returns in {0, lines} else None
 
 
@@ -101,19 +105,37 @@ def _is_cp1252(path: Path) -> bool:
 
 def _is_plain(block: bytes, *, mark: bytes, fields: int) -> bool:
     """Return whether each line of `block` is one record that needs no cleaning."""
-    spaced = (b" " + mark, mark + b" ", b" \n", b"\n ", b" \r")
-    if b'"' in block or b"\0" in block or any(pair in block for pair in spaced):
-        return False
-    if block.startswith(b" ") or any(blank in block for blank in _RARE_BLANKS if blank != mark):
+    if b'"' in block or b"\0" in block or _has_loose_blanks(block, mark=mark):
         return False
     symbols = np.frombuffer(block, dtype=np.uint8)
     ends = np.flatnonzero(symbols == ord("\n"))
     marks = np.flatnonzero(symbols == ord(mark))
-    if not np.all(np.diff(np.searchsorted(marks, ends), prepend=0) == fields - 1):
+    if not _evenly_marked(marks, ends=ends, each=fields - 1):
         return False
     # A line of delimiters alone is an empty row.
     lengths = np.diff(ends, prepend=-1) - 1
     return bool(np.all(lengths > fields))
+
+
+def _has_loose_blanks(block: bytes, *, mark: bytes) -> bool:
+    """Return whether blanks lie where they may surround the content of a cell."""
+    rare = (
+        blank for blank in _RARE_BLANKS if blank != mark and not (block.isascii() and blank > b"~")
+    )
+    if any(blank in block for blank in rare):
+        return True
+    loose = (b" " + mark, mark + b" ", b" \n", b"\n ", b" \r")
+    return b" " in block and (block.startswith(b" ") or any(pair in block for pair in loose))
+
+
+def _evenly_marked(marks: Positions, *, ends: Positions, each: int) -> bool:
+    """Return whether `each` delimiters lie on every line."""
+    if marks.size != ends.size * each:
+        return False
+    if each == 0:
+        return True
+    by_line = marks.reshape(ends.size, each)
+    return bool(np.all(by_line[:, -1] < ends) and np.all(by_line[1:, 0] > ends[:-1]))
 
 
 def _blocks_of_lines(path: Path) -> Iterator[bytes]:

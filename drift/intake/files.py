@@ -1,4 +1,4 @@
-"""This module makes the CSV files of a folder ready to be read; it types no cell and stores nothing."""
+"""This module makes the CSV files of a folder ready to be read; it types and stores nothing."""
 
 import re
 from collections.abc import Iterator
@@ -231,8 +231,7 @@ def _refusal(header: Header) -> tuple[str, str]:
     if header.table and header.lacking:
         return (
             ", ".join(header.lacking),
-            f"is not in the header, which otherwise looks like the table {header.table}: "
-            "no row can be used",
+            f"is not in the header, which looks like {header.table}: no row can be used",
         )
     return "", ""
 

@@ -73,7 +73,7 @@ def recognise(cells: list[str], *, declared: Map[str, str]) -> Header:
 
 
 def delimiter_of(line: str, *, declared: Map[str, str]) -> str:
-    """Return the delimiter that makes the most known columns of a header line, else the most cells."""
+    """Return the delimiter that makes most known columns of a header line, else most cells."""
     known = {column.name for table in TABLES.values() for column in table} | set(declared)
 
     def worth(delimiter: str) -> tuple[int, int]:

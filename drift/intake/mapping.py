@@ -1,4 +1,4 @@
-"""This module reads ``mapping.toml``, what a laboratory declares about its files; it guesses nothing."""
+"""This module reads what a laboratory declares of its files in mapping.toml; it guesses nothing."""
 
 import difflib
 import hashlib

@@ -1,4 +1,4 @@
-"""This module opens a store and runs ``queries/<name>.sql`` in it; it knows no files and no frames."""
+"""This module opens a store and runs ``queries/<name>.sql`` in it; it judges no input."""
 
 import re
 import tempfile
@@ -21,7 +21,7 @@ LOCK_PATIENCE_S = 3.0
 UNBOUNDED = 999_999_999.0
 # No extension is fetched or loaded, no Python variable is taken for a table, and the file can be
 # read by DuckDB 1.4 too.
-_CONFIG = {
+_CONFIG: dict[str, str | bool | int | float | list[str]] = {
     "autoinstall_known_extensions": "false",
     "autoload_known_extensions": "false",
     "allow_community_extensions": "false",
@@ -67,7 +67,7 @@ def run(con: Connection, name: str, **parameters: object) -> Connection:
 def frame(con: Connection, name: str, *, schema: Schema, **parameters: object) -> pl.DataFrame:
     """Return the result of ``queries/<name>.sql`` as a frame of `schema`."""
     text, used = _query(name, parameters)
-    result = con.sql(text, params=used).pl()
+    result: pl.DataFrame = con.sql(text, params=used).pl()
     return result.select(pl.col(column).cast(kind) for column, kind in schema.items())
 
 
@@ -142,7 +142,9 @@ def _check_path(path: Path, *, read_only: bool) -> None:
 def _connect(path: Path | None, *, read_only: bool) -> Connection:
     """Connect, waiting a few seconds for another process to be done with the file."""
     spill = Path(tempfile.gettempdir()) / "drift-spill"
-    config = _CONFIG | ({} if path is not None else {"temp_directory": str(spill)})
+    config: dict[str, str | bool | int | float | list[str]] = _CONFIG | (
+        {} if path is not None else {"temp_directory": str(spill)}
+    )
     give_up_at = time.monotonic() + LOCK_PATIENCE_S
     pause = 0.05
     while True:

@@ -1,4 +1,4 @@
-"""This module takes a folder of CSV files into a store, all or nothing; it judges no values itself."""
+"""This module takes a folder of CSV files into a store, all or nothing; SQL judges the values."""
 
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -302,7 +302,8 @@ def _save_files(
 ) -> None:
     """Note a load and its files, and hold back of copies what was held back of their twins."""
     run(con, "save_load", load_no=load_no, source_name=source_name, loaded_at=_now())
-    arrivals = pl.DataFrame(rows, schema={"file_no": pl.Int32} | FILES).with_columns(
+    schema: Schema = {"file_no": pl.Int32, **FILES}
+    arrivals = pl.DataFrame(rows, schema=schema).with_columns(
         load_no=load_no, mapping_sha256=pl.lit(mapping.sha256)
     )
     con.register("arrivals", arrivals)

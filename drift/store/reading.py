@@ -5,13 +5,13 @@ from datetime import date
 import polars as pl
 
 from drift.columns import KNOWN_FROM, TABLES
-from drift.frames import AMENDMENTS, FILES, HELD_BACK, SESSIONS, Sources
+from drift.frames import AMENDMENTS, FILES, HELD_BACK, SESSIONS, Schema, Sources
 from drift.store.connection import Connection, frame
 
 # A visit_id seen again after this many days is another visit.  Our choice, no source: work on one
 # meter ends within days, and visits are weeks apart.
 VISIT_GAP_DAYS = 14
-_KINDS = {"text": pl.String, "date": pl.Date, "number": pl.Float64, "whole": pl.Int64}
+_KINDS: Schema = {"text": pl.String, "date": pl.Date, "number": pl.Float64, "whole": pl.Int64}
 
 
 def read_sources(
