@@ -1,0 +1,43 @@
+"""This module turns simulated fleets into the drift steps that trends are fitted to."""
+
+import numpy as np
+import polars as pl
+
+from drift.stats.drift_steps import drift_steps
+from tests.simulator import Fleet, Plan, simulate
+
+STEADY, DRIFTING = (1.0, 0.0, 0.0, 0.0), (0.0, 1.0, 0.0, 0.0)
+
+
+def simulated(plan: Plan, *, seed: int) -> tuple[Fleet, pl.DataFrame]:
+    """Return a fleet and its drift steps."""
+    fleet = simulate(plan, seed=seed)
+    return fleet, drift_steps(ledger_columns(fleet))
+
+
+def ledger_columns(fleet: Fleet) -> pl.DataFrame:
+    """Return those columns of a fleet's ledger that drift steps and paths are made of."""
+    shape = (fleet.plan.meters, fleet.plan.visits)
+    found = fleet.found.mean(axis=2)
+    left = fleet.left.mean(axis=2)
+    adjusted = ~np.isnan(left)
+    gone_with = np.where(adjusted, left, found)
+    step = np.full(shape, np.nan)
+    step[:, 1:] = found[:, 1:] - gone_with[:, :-1]
+    path = found[:, :1] + np.nancumsum(step, axis=1)
+    replicates = np.full(shape, fleet.plan.replicates)
+    columns = {
+        "series": np.repeat(np.arange(shape[0]), shape[1]),
+        "visit": np.tile(np.arange(shape[1]) + 1, shape[0]),
+        "t_years": fleet.years.ravel(),
+        "as_found_bias_pct": found.ravel(),
+        "as_left_bias_pct": left.ravel(),
+        "left_bias_pct": gone_with.ravel(),
+        "as_found_replicates": replicates.ravel(),
+        "as_left_replicates": replicates.ravel(),
+        "drift_step_pct": step.ravel(),
+        "unadjusted_path_pct": path.ravel(),
+        "adjusted": adjusted.ravel(),
+        "resolution_pct": np.full(found.size, fleet.plan.resolution),
+    }
+    return pl.DataFrame(columns).fill_nan(None)
