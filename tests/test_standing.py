@@ -20,6 +20,8 @@ STEADY = Facts(
     out_point=None,
     out_found=None,
     out_left=None,
+    failed_point=None,
+    failed_found=None,
     point=5.0,
     level=0.01,
     drift=0.005,
@@ -39,6 +41,12 @@ STEADY = Facts(
     [
         ({}, "holding", "nothing signals", "Keep to the schedule"),
         ({"p_out": 0.2}, "watch", "P(out) 20", "by the due date"),
+        (
+            {"failed_point": 10.0, "failed_found": 0.17},
+            "watch",
+            "+0.170 % air at 10 % on 29 Jan 2026, outside ±0.1 % air, and put right",
+            "Review results since",
+        ),
         ({"open_signals": 1}, "watch", "1 signal of the last 365 days has no", "Record what was"),
         ({"open_signals": 3}, "watch", "3 signals of the last 365 days have no", "Record what was"),
         ({"trend_q": 0.01}, "holding", "nothing signals", "Keep to the schedule"),

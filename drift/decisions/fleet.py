@@ -109,7 +109,10 @@ def _worst(points: pl.DataFrame) -> pl.DataFrame:
 
 
 def _left_out(points: pl.DataFrame, schedule: pl.DataFrame, policy: Policy) -> pl.DataFrame:
-    """Return the meters that the last visit left outside, or not shown to be inside."""
+    """Return where the last visit found each meter outside, and where it left it so.
+
+    A level that nobody read after an adjustment is not shown to be inside.
+    """
 
     def beyond(bias: str) -> pl.Expr:
         within = within_tolerance(
@@ -120,11 +123,20 @@ def _left_out(points: pl.DataFrame, schedule: pl.DataFrame, policy: Policy) -> p
     at_last = points.join(
         schedule.select("meter_id", seen_on="last_visit_on"), on=["meter_id", "seen_on"]
     )
-    return (
-        at_last.filter(beyond("left") | (pl.col("left").is_null() & beyond("found")))
-        .sort("meter_id", pl.coalesce("left", "found").abs(), descending=[False, True])
-        .unique("meter_id", keep="first", maintain_order=True)
-        .select("meter_id", out_point="point_pct", out_found="found", out_left="left")
+    failed = _largest(at_last.filter(beyond("found")), "found").select(
+        "meter_id", failed_point="point_pct", failed_found="found"
+    )
+    left = at_last.filter(beyond("left") | (pl.col("left").is_null() & beyond("found")))
+    out = _largest(left.with_columns(stood=pl.coalesce("left", "found")), "stood").select(
+        "meter_id", out_point="point_pct", out_found="found", out_left="left"
+    )
+    return failed.join(out, on="meter_id", how="full", coalesce=True)
+
+
+def _largest(points: pl.DataFrame, bias: str) -> pl.DataFrame:
+    """Return each meter's point with the largest bias either way."""
+    return points.sort("meter_id", pl.col(bias).abs(), descending=[False, True]).unique(
+        "meter_id", keep="first", maintain_order=True
     )
 
 
@@ -160,6 +172,8 @@ def _facts(row: dict[str, Any], as_of: date) -> Facts:
         out_point=row["out_point"],
         out_found=row["out_found"],
         out_left=row["out_left"],
+        failed_point=row["failed_point"],
+        failed_found=row["failed_found"],
         point=row["worst_point_pct"],
         level=row["level_pct"],
         drift=row["drift_pct_per_year"],

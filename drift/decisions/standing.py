@@ -6,7 +6,8 @@ The rules are tried from the top; the first that applies gives the standing:
 out         withdrawn; or as found outside tolerance at the last visit and not shown put right
 drifting    expected outside at the next due date, or a confirmed drift that crosses soon
 unproven    too few visits, or nothing that can be forecast
-watch       some risk, a confirmed drift that crosses later, or a signal without a response
+watch       found outside and put right, some risk, a confirmed drift that crosses later, or a
+            signal without a response
 holding     none of these
 ==========  =====================================================================================
 
@@ -36,6 +37,9 @@ class Facts:
     out_point, out_found, out_left : float or None
         Point, as-found and as-left bias where the last visit left the meter outside tolerance or
         not shown to be inside; all None where it did not.
+    failed_point, failed_found : float or None
+        Point and as-found bias where the last visit found the meter outside tolerance, whatever
+        was done then; both None where it did not.
     point, level, drift, drift_low, drift_high, p_out, trend_q
         The worst point and what is forecast for it.
     crossing_on, crossing_early : date or None
@@ -56,6 +60,8 @@ class Facts:
     out_point: float | None
     out_found: float | None
     out_left: float | None
+    failed_point: float | None
+    failed_found: float | None
     point: float
     level: float | None
     drift: float | None
@@ -189,7 +195,15 @@ def _unproven(facts: Facts, policy: Policy) -> Verdict | None:
 
 
 def _watch(facts: Facts, policy: Policy) -> Verdict | None:
-    """Find some risk, a confirmed drift that crosses later, or a signal nobody has answered."""
+    """Find a failure just put right, some risk, a drift that crosses later, or an open signal."""
+    if facts.failed_point is not None:
+        return Verdict(
+            "watch",
+            f"Found at {bias_with_unit(facts.failed_found)} at {point(facts.failed_point)} on "
+            f"{day(facts.last_visit_on)}, outside {_tolerance(policy)}, and put right; P(out) "
+            f"{probability(facts.p_out)} on {day(facts.speaks_for)}.",
+            "Review results since it was last known to be in tolerance.",
+        )
     if facts.p_out is not None and facts.p_out >= policy.watch_probability:
         return Verdict("watch", _forecast_words(facts), "Calibrate by the due date, not after it.")
     if _confirmed(facts, policy) and facts.crossing_on is not None:
