@@ -1,0 +1,7 @@
+"""This module names the exit codes; it exits nothing."""
+
+EXIT_DONE = 0
+EXIT_HELD_BACK = 1
+EXIT_UNUSABLE = 2
+# As shells report a program that was interrupted: 128 and the number of the signal.
+EXIT_STOPPED = 130

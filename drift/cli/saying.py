@@ -1,0 +1,84 @@
+"""This module prints what commands have found, in few lines; it finds nothing itself."""
+
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    import polars as pl
+
+    from drift.pipeline import Written
+    from drift.store import IntakeSummary
+
+# Standings that a terminal summary names meter by meter.
+_NAMED = ("out", "drifting")
+_LONGEST_ID = 40
+
+
+def say_review(written: "Written") -> None:
+    """Print the short summary of a review."""
+    meters = written.review.meters
+    known = written.rows - written.taken - written.held_back
+    click.echo(
+        f"{written.taken} rows taken, {written.held_back} held back"
+        + (f", {known} already known" if known > 0 else "")
+        + (f" (see {written.data / 'held_back.csv'})" if written.held_back else "")
+    )
+    counts = ", ".join(
+        f"{count} {standing}"
+        for standing in ("out", "drifting", "watch", "unproven", "holding")
+        if (count := int((meters["standing"] == standing).sum()))
+    )
+    late = int(meters["overdue"].sum())
+    click.echo(
+        f"{meters.height} meters on {written.review.as_of}: {counts}"
+        + (f"; {late} overdue" if late else "")
+    )
+    _say_actions(meters)
+    click.echo(f"Pages: {written.index}" if written.index else f"Data: {written.data}")
+
+
+def _say_actions(meters: "pl.DataFrame") -> None:
+    """Print the meters that need action, in order."""
+    urgent = [
+        row for row in meters.iter_rows(named=True) if row["standing"] in _NAMED or row["overdue"]
+    ]
+    if not urgent:
+        click.echo("No meter needs action before its next due date.")
+        return
+    click.echo("Need action, in this order:")
+    width = min(max(len(_one_line(row["meter_id"])) for row in urgent), _LONGEST_ID)
+    for row in urgent:
+        standing = row["standing"] + (", overdue" if row["overdue"] else "")
+        click.echo(f"  {_one_line(row['meter_id']):{width}}  {standing}: {row['reason']}")
+        click.echo(f"  {'':{width}}  → {row['action']}")
+
+
+def say_intake(summary: "IntakeSummary") -> None:
+    """Print what became of each file, each row held back and each value amended."""
+    for row in summary.files.iter_rows(named=True):
+        table = f" ({row['table_name']})" if row["table_name"] else ""
+        counts = [
+            f"{row['taken']} taken",
+            f"{row['held_back']} held back",
+            f"{row['known']} already known",
+        ]
+        if row["amended"]:
+            counts.append(f"{row['amended']} amended")
+        note = f"; {row['note']}" if row["note"] else ""
+        click.echo(f"{_one_line(row['file'])}{table}: {', '.join(counts)}{note}")
+    for row in summary.held_back.iter_rows(named=True):
+        column = f" {row['column']}:" if row["column"] else ""
+        click.echo(f"held back {_one_line(row['file'])}:{row['line']}:{column} {row['reason']}")
+    for row in summary.amendments.iter_rows(named=True):
+        click.echo(
+            f"amended {row['table_name']} {_one_line(row['row_key'])} {row['column']}: "
+            f"{row['old_value']} → {row['new_value']} "
+            f"({_one_line(row['new_file'])}:{row['new_line']})"
+        )
+
+
+def _one_line(meter_id: str) -> str:
+    """Return an id that cannot break the layout of a terminal."""
+    text = "".join(character if character.isprintable() else "?" for character in meter_id)
+    return text if len(text) <= _LONGEST_ID else text[: _LONGEST_ID - 1] + "…"
