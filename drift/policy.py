@@ -39,6 +39,9 @@ class Policy:
         Half-width of control limits in standard deviations.
     ewma_weight : float
         Weight of the newest point in the EWMA chart, over 0 and at most 1.
+    cusum_reference_sigmas, cusum_decision_sigmas : float
+        Reference value k and decision interval h of the CUSUM, in standard deviations of one
+        plotted point.
     trend_level : float
         Two-sided error probability of intervals on drift and of the trend tests.
     trend_visits : int
@@ -56,6 +59,11 @@ class Policy:
         A signal without a response keeps a meter watched for this many days.
     rules : tuple of str
         Rules that may speak on a chart.
+    fleet_meters : int
+        Meters of the fleet, for what its charts can and cannot see.
+    sound_sigma_pct : float
+        Standard deviation of the as-found bias of a sound meter from visit to visit, % air, for
+        the same purpose.
     horizon_days : int
         How far ahead a crossing date is looked for.
     band_level : float
@@ -71,6 +79,8 @@ class Policy:
     baseline_visits: int = 7
     limit_sigmas: float = 3.0
     ewma_weight: float = 0.2
+    cusum_reference_sigmas: float = 0.5
+    cusum_decision_sigmas: float = 5.0
     trend_level: float = 0.05
     trend_visits: int = 6
     false_discovery_rate: float = 0.05
@@ -79,6 +89,8 @@ class Policy:
     drift_reach_days: int = 365
     signal_days: int = 365
     rules: tuple[str, ...] = ("beyond_limits",)
+    fleet_meters: int = 24
+    sound_sigma_pct: float = 0.03
     horizon_days: int = 1826
     band_level: float = 0.8
 
@@ -92,6 +104,10 @@ _BOUNDS: tuple[tuple[str, float, float], ...] = (
     ("baseline_visits", 3, 1000),
     ("limit_sigmas", 1.0, 6.0),
     ("ewma_weight", 0.01, 1.0),
+    ("cusum_reference_sigmas", 0.0, 5.0),
+    ("cusum_decision_sigmas", 0.1, 20.0),
+    ("fleet_meters", 1, 1_000_000),
+    ("sound_sigma_pct", 1e-6, 1.0),
     ("trend_level", 1e-4, 0.5),
     ("trend_visits", 4, 1000),
     ("false_discovery_rate", 1e-4, 0.5),

@@ -61,6 +61,7 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
             "drift.results",
         },
     ),
+    ("drift.studies", {"polars"}, {"drift.policy", "drift.stats."}),
     ("drift.outputs", {"polars"}, {"drift.frames", "drift.results"}),
     (
         "drift.figures.",
@@ -102,7 +103,15 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
     (
         "drift.cli.",
         {"click", "polars"},
-        {"drift", "drift.cli.", "drift.errors", "drift.policy", "drift.pipeline", "drift.store."},
+        {
+            "drift",
+            "drift.cli.",
+            "drift.errors",
+            "drift.policy",
+            "drift.pipeline",
+            "drift.store.",
+            "drift.studies",
+        },
     ),
 )
 LONGEST_MODULE = 400

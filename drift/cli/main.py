@@ -1,4 +1,4 @@
-"""This module gathers the commands and turns trouble into exit codes; it knows no command's work."""
+"""This module gathers the commands and turns trouble into exit codes; it does none of the work."""
 
 import sys
 
@@ -7,6 +7,7 @@ import click
 from drift import __version__
 from drift.cli.codes import EXIT_STOPPED, EXIT_UNUSABLE
 from drift.cli.source import intake, review
+from drift.cli.studies import detectability
 from drift.errors import DriftError
 
 
@@ -16,7 +17,7 @@ def commands() -> None:
     """Watch a fleet of pressure-type air meters for drift toward its tolerance."""
 
 
-for _command in (review, intake):
+for _command in (review, intake, detectability):
     commands.add_command(_command)
 
 

@@ -82,3 +82,30 @@ def _one_line(meter_id: str) -> str:
     """Return an id that cannot break the layout of a terminal."""
     text = "".join(character if character.isprintable() else "?" for character in meter_id)
     return text if len(text) <= _LONGEST_ID else text[: _LONGEST_ID - 1] + "…"
+
+
+def say_table(title: str, frame: "pl.DataFrame") -> None:
+    """Print a frame under a title: words to the left, numbers to the right, "–" for none."""
+    cells = [
+        [name.replace("_pct", " %").replace("_", " ") for name in frame.columns],
+        *([_cell(value) for value in row] for row in frame.iter_rows()),
+    ]
+    widths = [max(len(row[at]) for row in cells) for at in range(frame.width)]
+    left = [not kind.is_numeric() for kind in frame.dtypes]
+    click.echo(f"\n{title}")
+    for row in cells:
+        click.echo(
+            "  ".join(
+                text.ljust(width) if is_word else text.rjust(width)
+                for text, width, is_word in zip(row, widths, left, strict=True)
+            ).rstrip()
+        )
+
+
+def _cell(value: object) -> str:
+    """Return one cell of a table: three significant digits of a number."""
+    if value is None:
+        return "–"
+    if isinstance(value, float):
+        return f"{value:.3g}" if abs(value) < 1000 else f"{value:.0f}"
+    return str(value).replace("_", " ")
