@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 from scipy.linalg import cho_factor, cho_solve
-from scipy.optimize import minimize
+from scipy.optimize import minimize, minimize_scalar
 
 Floats = npt.NDArray[np.float64]
 Codes = npt.NDArray[np.int64]
@@ -112,15 +112,15 @@ def cross_products(
     columns : array (n, m)
         The rest columns, random and fixed.
     """
-    order = np.argsort(group, kind="stable")
-    starts = np.flatnonzero(np.diff(group[order], prepend=-1))
-    z = group_design[order]
-    rest = np.column_stack([columns, response])[order]
-    width = z.shape[1]
-    inner = np.stack([np.add.reduceat(z * z[:, [i]], starts, axis=0) for i in range(width)], axis=1)
-    cross = np.stack(
-        [np.add.reduceat(rest * z[:, [i]], starts, axis=0) for i in range(width)], axis=1
-    )
+    rest = np.column_stack([columns, response])
+    z = group_design
+    if np.any(np.diff(group) < 0):
+        order = np.argsort(group, kind="stable")
+        group, z, rest = group[order], z[order], rest[order]
+    starts = np.flatnonzero(np.diff(group, prepend=-1))
+    width = range(z.shape[1])
+    inner = np.stack([np.add.reduceat(z * z[:, [i]], starts, axis=0) for i in width], axis=1)
+    cross = np.stack([np.add.reduceat(rest * z[:, [i]], starts, axis=0) for i in width], axis=1)
     return CrossProducts(group=inner, cross=cross, rest=rest.T @ rest, rows=len(rest))
 
 
@@ -184,6 +184,71 @@ def fit_reml(products: CrossProducts, *, components: Sequence[int]) -> RemlFit:
     if best is None:
         raise ValueError("no start was tried")
     return _finish(products, codes, (best[1] / scales) ** 2, converged=best[2])
+
+
+def fit_one_component(products: CrossProducts) -> tuple[float, float]:
+    """Fit a model with one random coefficient per group and every rest column fixed.
+
+    Parameters
+    ----------
+    products : CrossProducts
+        With one group coefficient; up to some hundred groups.
+
+    Returns
+    -------
+    ratio : float
+        Variance of the group coefficient over the residual variance, 0 where that is best.
+    criterion : float
+        REML criterion, as in `RemlFit`.
+
+    Raises
+    ------
+    ValueError
+        As `fit_reml`.
+
+    Notes
+    -----
+    With the fixed effects projected out and K = Z'MZ = UΛU', the criterion at a ratio φ is
+    log |X'X| + Σ log(1 + φλ) + (n − p)(1 + log(2π s/(n − p))), s = y'My − φ Σ (u'Z'My)²/(1 + φλ):
+    one eigenvalue decomposition serves every φ, and the whole range of φ is searched.
+
+    References
+    ----------
+    Kang et al. (2008), Genetics 178, 1709–1723, appendix (spectral form of the REML criterion).
+    """
+    fixed = products.cross.shape[2] - 1
+    _check(products, np.full(fixed, FIXED, dtype=np.int64))
+    factor = cho_factor(products.rest[:-1, :-1], lower=True)
+    log_det = 2 * float(np.log(np.diag(factor[0])).sum())
+    cross = products.cross[:, 0, :]
+    weighted = cho_solve(factor, np.column_stack([cross[:, :-1].T, products.rest[:-1, -1]]))
+    gram = np.diag(products.group[:, 0, 0]) - cross[:, :-1] @ weighted[:, :-1]
+    right = cross[:, -1] - cross[:, :-1] @ weighted[:, -1]
+    squares = float(products.rest[-1, -1] - products.rest[:-1, -1] @ weighted[:, -1])
+    values, vectors = np.linalg.eigh(gram)
+    values = np.maximum(values, 0.0)
+    loads = (vectors.T @ right) ** 2
+    freedom = products.rows - fixed
+
+    def criterion(ratios: Floats) -> Floats:
+        grown = 1 + ratios[:, None] * values
+        left = squares - ratios * (loads / grown).sum(axis=1)
+        if np.any(left <= 1e-13 * products.rest[-1, -1]):
+            raise ValueError("the columns must not fit the response without error")
+        spread = freedom * (1 + np.log(2 * np.pi * left / freedom))
+        return np.asarray(log_det + np.log(grown).sum(axis=1) + spread)
+
+    logs = np.linspace(-12, 12, 97) - np.log(max(float(values.mean()), 1e-300))
+    coarse = criterion(np.exp(logs))
+    best = int(np.argmin(coarse))
+    finer = minimize_scalar(
+        lambda log: float(criterion(np.exp([log]))[0]),
+        bounds=(logs[max(best - 1, 0)], logs[min(best + 1, len(logs) - 1)]),
+        method="bounded",
+        options={"xatol": 1e-8},
+    )
+    at_zero = float(criterion(np.zeros(1))[0])
+    return (0.0, at_zero) if at_zero <= finer.fun else (float(np.exp(finer.x)), float(finer.fun))
 
 
 def _check(products: CrossProducts, codes: Codes) -> None:

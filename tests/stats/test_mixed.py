@@ -17,6 +17,7 @@ from drift.stats.mixed import (
     _criterion,
     absorb,
     cross_products,
+    fit_one_component,
     fit_reml,
     join_products,
 )
@@ -270,3 +271,19 @@ def test_models_that_cannot_be_fitted_are_refused() -> None:
     products = cross_products(t * 3, group=group, group_design=ones, columns=t[:, None])
     with pytest.raises(ValueError, match="without error"):
         fit_reml(products, components=[FIXED])
+
+
+def test_one_component_equals_the_general_fit() -> None:
+    """The spectral form finds the same variance ratio and criterion as the general search."""
+    for seed, planted in ((1, 0.05), (2, 0.0), (3, 0.5)):
+        rng = np.random.default_rng(seed)
+        group = np.repeat(np.arange(25), 9)
+        t = np.tile(np.linspace(-1, 1, 9), 25)
+        y = rng.normal(0, 1, 25)[group] * planted * t + rng.normal(0, 0.1, t.size)
+        columns = np.column_stack([np.ones(t.size), t, t**2])
+        products = cross_products(y, group=group, group_design=t[:, None], columns=columns)
+        general = fit_reml(products, components=[FIXED] * 3)
+        ratio, criterion = fit_one_component(products)
+        expected = general.group_variances[0] / general.residual_variance
+        assert ratio == pytest.approx(expected, rel=1e-4, abs=1e-6)
+        assert criterion == pytest.approx(general.criterion, abs=1e-7)

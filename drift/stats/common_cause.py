@@ -1,0 +1,178 @@
+"""This module says what moved every meter alike, and takes it out of their readings.
+
+It ties together the design, the fit, the levels and the dating of `drift.stats.common_*`; it
+decides nothing about a single meter.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+from drift.stats.common_dating import find_steps
+from drift.stats.common_design import STATED_AT_PCT
+from drift.stats.common_effects import (
+    REFERENCE,
+    Levels,
+    Row,
+    change_rows,
+    contrast_row,
+    date_rows,
+    is_estimable,
+    level_rows,
+)
+from drift.stats.common_fit import CommonFit
+from drift.stats.discovery import discovery_q
+
+KINDS = (
+    "vessel",
+    "vessel_change",
+    "vessel_step",
+    "operator",
+    "season",
+    "water_temperature",
+    "fleet_drift",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class CommonCauses:
+    """Everything that a fleet's meters share.
+
+    Attributes
+    ----------
+    frame : pl.DataFrame
+        Frame of `drift.stats.common_effects.REFERENCE`, in the order of `KINDS`, then by name.
+        q controls the false discovery rate within a kind.
+    levels : Levels
+        The solution behind it, shifts found included.
+    steps : list of rows
+        The shifts found within calibration periods.
+    """
+
+    frame: pl.DataFrame
+    levels: Levels
+    steps: list[Row]
+
+
+def find_common_causes(fit: CommonFit, *, level: float = 0.95, rate: float = 0.05) -> CommonCauses:
+    """Find everything that a fleet's meters share.
+
+    Parameters
+    ----------
+    fit : CommonFit
+    level : float
+        Coverage of the intervals.
+    rate : float
+        False discovery rate up to which a shift within a calibration period counts as found; the
+        other effects are then estimated beside it.
+    """
+    found, others, levels = find_steps(fit, level=level, rate=rate)
+    rows = [
+        *level_rows(fit, levels, level=level),
+        *change_rows(fit, levels, level=level),
+        *found,
+        *others,
+        *date_rows(levels, level=level),
+    ]
+    frame = pl.DataFrame(
+        [{name: row.get(name) for name in REFERENCE} for row in rows], schema=REFERENCE
+    )
+    parts = []
+    for kind in KINDS:
+        part = frame.filter(pl.col("kind") == kind).sort("name", "from_on")
+        q = discovery_q(part["p"].fill_null(np.nan).to_numpy())
+        parts.append(part.with_columns(q=pl.Series(q, dtype=pl.Float64).fill_nan(None)))
+    return CommonCauses(frame=pl.concat(parts), levels=levels, steps=found)
+
+
+def without_common(sessions: pl.DataFrame, causes: CommonCauses, *, rate: float) -> pl.DataFrame:
+    """Take the common effects that were found out of every session.
+
+    Parameters
+    ----------
+    sessions : pl.DataFrame
+        Frame of `drift.frames.SESSIONS`.
+    causes : CommonCauses
+        Found in the ledger of the same sessions.
+    rate : float
+        False discovery rate up to which an effect is taken out.
+
+    Returns
+    -------
+    pl.DataFrame
+        `sessions` with bias_pct and biases_pct less the effect, and the further column common_pct,
+        what was taken out, % air.
+
+    Notes
+    -----
+    Vessels are brought to the calibration period that was used most, a shift within a period to
+    the state before it, operators to their mean.  The effect of a vessel is proportional to the
+    air content; that of an operator was seen above 0 % air only and is left alone at 0 %.
+    """
+    vessel = _vessel_offsets(causes.levels, causes.steps, rate=rate)
+    operator = causes.frame.filter((pl.col("kind") == "operator") & (pl.col("q") <= rate)).select(
+        operator="name", by_operator="effect_pct"
+    )
+    share = pl.col("correct_air_pct") / STATED_AT_PCT
+    rows = (
+        sessions.with_row_index("_row")
+        .sort("performed_on")
+        .join_asof(
+            vessel.sort("used_from"),
+            left_on="performed_on",
+            right_on="used_from",
+            by="vessel_id",
+            strategy="backward",
+            check_sortedness=False,
+        )
+        .join(operator, on="operator", how="left")
+        .sort("_row")
+        .with_columns(
+            common_pct=pl.when(pl.col("point_pct") > 0)
+            .then(pl.col("by_vessel").fill_null(0.0) * share + pl.col("by_operator").fill_null(0.0))
+            .otherwise(0.0)
+        )
+        .drop("_row", "used_from", "by_vessel", "by_operator")
+    )
+    lists = rows.select(pl.col("biases_pct").list.len().max().fill_null(0)).item()
+    less = [
+        pl.col("biases_pct").list.get(k, null_on_oob=True) - pl.col("common_pct")
+        for k in range(lists)
+    ]
+    return rows.with_columns(
+        bias_pct=pl.col("bias_pct") - pl.col("common_pct"),
+        biases_pct=pl.concat_list(less).list.drop_nulls() if less else pl.col("biases_pct"),
+    )
+
+
+def _vessel_offsets(levels: Levels, steps: list[Row], *, rate: float) -> pl.DataFrame:
+    """Return per vessel from which day on how much is taken out, % air at 5 % air."""
+    vessels = levels.frame.filter(pl.col("kind") == "vessel")
+    most_used = vessels["visits"].arg_max() or 0
+    effect = np.zeros(vessels.height)
+    p = np.full(vessels.height, np.nan)
+    for index in range(vessels.height):
+        contrast = np.zeros(len(levels.estimates))
+        contrast[index] += 1
+        contrast[most_used] -= 1
+        if index != most_used and is_estimable(levels, contrast):
+            row = contrast_row(levels, contrast, level=0.95)
+            effect[index] = row["effect_pct"]  # type: ignore[call-overload]  # a float here
+            p[index] = row["p"]
+    taken = np.where(discovery_q(p) <= rate, effect, 0.0)
+    starts = vessels.select(
+        "vessel_id",
+        "name",
+        used_from=pl.coalesce("calibrated_on", "from_on"),
+        by_vessel=pl.Series(taken, dtype=pl.Float64),
+    )
+    after = pl.DataFrame(
+        steps, schema={"name": pl.String, "at_on": pl.Date, "effect_pct": pl.Float64}
+    ).join(starts, on="name")
+    shifted = after.sort("name", "at_on").select(
+        "vessel_id",
+        used_from="at_on",
+        by_vessel=pl.col("by_vessel") + pl.col("effect_pct").cum_sum().over("name"),
+    )
+    return pl.concat([starts.drop("name"), shifted])
