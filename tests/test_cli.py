@@ -4,6 +4,7 @@ import json
 import subprocess
 import sys
 from pathlib import Path
+from statistics import NormalDist
 
 import pytest
 
@@ -194,3 +195,23 @@ def test_pages_of_meters_that_are_gone_are_removed(tmp_path: Path) -> None:
     (out / "meters" / "mine.html").write_text("kept", encoding="utf-8")
     drift("review", source(tmp_path / "in", *quarters("B", [0.0])), "--out", out)
     assert {path.name for path in (out / "meters").iterdir()} == {"B.html", "mine.html"}
+
+
+def test_detectability_prints_exact_run_lengths() -> None:
+    """In control, 3-sigma limits speak every 370.398 points (check: 1/(2(1 − Φ(3))))."""
+    ran = drift("detectability", "--json")
+    assert (ran.returncode, ran.stderr) == (0, "")
+    found = json.loads(ran.stdout)
+    rows = {row["monitor"]: row for row in found["false_alarms"]}
+    exact = 1 / (2 * NormalDist().cdf(-3))
+    assert rows["beyond_limits"]["mean_visits"] == pytest.approx(exact, rel=1e-4)
+    assert "beyond limits" in drift("detectability").stdout
+
+
+def test_detectability_follows_the_policy(tmp_path: Path) -> None:
+    """Wider limits alarm less often."""
+    policy = tmp_path / "policy.toml"
+    policy.write_text("limit_sigmas = 3.5\n", encoding="utf-8")
+    found = json.loads(drift("detectability", "--json", "--policy", policy).stdout)
+    rows = {row["monitor"]: row for row in found["false_alarms"]}
+    assert rows["beyond_limits"]["mean_visits"] > 2000
