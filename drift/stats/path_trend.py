@@ -45,8 +45,8 @@ class _Fits:
         Degrees of freedom of `squares`.
     span, mean_years : array, shape (series,)
         Time covered by the steps, and by their mean.
-    moved : array, shape (series,)
-        Range of the path.
+    moved, seen : array, shape (series,)
+        Range of the path, and of the single readings on it.
     resolution : array, shape (series,)
         Coarsest step of the dial, 0 where unknown.
     bound : array, shape (series,)
@@ -65,6 +65,7 @@ class _Fits:
     span: Floats
     mean_years: Floats
     moved: Floats
+    seen: Floats
     resolution: Floats
     bound: Floats
     anew: Floats
@@ -114,7 +115,7 @@ def fit_path_trends(
     ``drift_p`` is twice the smaller tail beyond 0.  The interval and the test are calibrated
     on average over a fleet such as the one at hand, and by simulation (tests).
 
-    Where the path spans fewer than three of the dial's cells the drift is null and the limits
+    Where the readings span fewer than three of the dial's cells the drift is null and the limits
     are what so few cells leave possible for the mean drift over the record: with all but four
     visits truly within the cells seen (more strays would have less than 1 chance in 20), it
     moved no further than their width, plus one cell for each time it was read anew.
@@ -125,7 +126,7 @@ def fit_path_trends(
     Box and Tiao (1973), Bayesian Inference in Statistical Analysis, section 8.2; Schuirmann (1987).
     """
     _check(negligible=negligible, level=level, rate=false_discovery_rate, fewest=fewest)
-    flat = flatten(steps, "step", "years", "shares_start", "resolution")
+    flat = flatten(steps, "step", "years", "shares_start", "resolution", "below", "above")
     fits = _fit(flat, fewest=fewest)
     fitted = np.flatnonzero(~np.isnan(fits.freedom))
     moving = fitted[fits.moved[fitted] > _STILL_PCT]
@@ -137,7 +138,7 @@ def fit_path_trends(
         share = path_model.posterior(fits.log_likelihood[at], weights)
         for name, values in _summary(fits, at, share, negligible=negligible, level=level).items():
             columns[name][at] = values
-    limited = fits.moved <= fits.resolution * (1 + _SLACK) + _STILL_PCT
+    limited = (fits.seen <= fits.resolution * (1 + _SLACK)) | (fits.moved <= _STILL_PCT)
     _confine(columns, fits, fitted[limited[fitted]], negligible=negligible)
     columns["drift_q"] = discovery_q(columns["drift_p"])
     answers = verdicts(
@@ -180,8 +181,8 @@ def _fit(flat: Flat, *, fewest: int) -> _Fits:
     by_series = {
         name: np.full(count, np.nan)
         for name in (
-            *("freedom", "span", "mean_years", "moved", "resolution", "bound", "anew"),
-            *("kendall_s", "kendall_variance"),
+            *("freedom", "span", "mean_years", "moved", "seen", "resolution", "bound"),
+            *("anew", "kendall_s", "kendall_variance"),
         )
     }
     wide = path_model.RATIOS.size
@@ -230,7 +231,10 @@ def _coverage(
     """Return what a block's steps cover in time and on the dial."""
     count, length = step.shape
     times, path = _path(years, step)
-    moved = np.ptp(path, axis=1)
+    highest, lowest = path.copy(), path.copy()
+    highest[:, 1:] += take_block(flat.columns["above"], flat.starts[at], length)
+    lowest[:, 1:] += take_block(flat.columns["below"], flat.starts[at], length)
+    seen = highest.max(axis=1) - lowest.min(axis=1)
     dial = take_block(flat.columns["resolution"], flat.starts[at], length)
     resolution = np.where(np.isnan(dial), 0.0, dial).max(axis=1)
     strays = min(_STRAYS, length - 2)
@@ -238,12 +242,13 @@ def _coverage(
     inner = np.min(spans, axis=0)
     anew = (~shares[:, 1:]).sum(axis=1)
     kendall_s, kendall_variance, _ = kendall_score(times, path)
-    cells = 1 + np.ceil(moved / np.where(resolution > 0, resolution, np.inf) - _SLACK) + anew
+    cells = 1 + np.ceil(seen / np.where(resolution > 0, resolution, np.inf) - _SLACK) + anew
     return {
         "freedom": np.full(count, length - 1.0),
         "span": times[:, -1],
         "mean_years": years.mean(axis=1),
-        "moved": moved,
+        "moved": np.ptp(path, axis=1),
+        "seen": seen,
         "resolution": resolution,
         "bound": cells * resolution / np.where(inner > 0, inner, np.nan),
         "anew": anew / (length - 1),

@@ -5,15 +5,18 @@ The least-squares line treats the scatter about it as independent from visit to 
 
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 from scipy import special
 
 from drift.frames import TRENDS
-from drift.stats.blocks import Flat, Floats, equal_length_blocks, flatten, take_block
+from drift.stats.blocks import Flat, Floats, Integers, equal_length_blocks, flatten, take_block
 from drift.stats.discovery import discovery_q
 from drift.stats.rank_trend import mann_kendall, theil_sen
 
 # Numbers in one block of pairs: 1.6 MB stays in the cache (measured: larger blocks are slower).
 _PAIRS = 200_000
+# A path that moves less than this does not move, % air.
+_STILL_PCT = 1e-9
 # Slack when a range is compared with the dial's step, as a share of the step.
 _SLACK = 1e-6
 # What a dial's resolution keeps from being said.
@@ -37,7 +40,8 @@ def fit_trends(paths: pl.DataFrame, *, level: float = 0.05, fewest: int = 6) -> 
     paths : pl.DataFrame
         One row per series and visit: ``series``, ``t_years``, ``value`` (unadjusted path,
         % air), ``resolution`` (step the dial is read to, % air; null where not known).  Rows
-        with a null in the first three are left out.
+        with a null in the first three are left out.  ``lowest`` and ``highest``, where given,
+        are the extreme readings behind the value, on the path's scale.
     level : float
         Two-sided error probability of the intervals, over 0 and under 1.
     fewest : int
@@ -47,8 +51,8 @@ def fit_trends(paths: pl.DataFrame, *, level: float = 0.05, fewest: int = 6) -> 
     -------
     pl.DataFrame
         Columns of `drift.frames.TRENDS`, one row per series in `paths`, ascending.  Slopes are
-        % air per year; ``intercept`` is the line's value at ``t_years`` 0.  Where the path
-        spans fewer than three of the dial's cells, or does not move at all,
+        % air per year; ``intercept`` is the line's value at ``t_years`` 0.  Where the readings
+        span fewer than three of the dial's cells, or the path does not move at all,
         ``resolution_limited`` is true and slopes, intercept and residual are null: the slope that
         fits best then depends on the scatter, which such data cannot tell (only the test that
         there is a trend stays valid).  With fewer than `fewest` visits it is false.
@@ -57,6 +61,12 @@ def fit_trends(paths: pl.DataFrame, *, level: float = 0.05, fewest: int = 6) -> 
     ------
     ValueError
         If `level` or `fewest` is out of range, or a time or value is NaN or infinite.
+
+    Notes
+    -----
+    ``kendall_p``, ``q`` and the interval of the slope hold where visits scatter independently
+    about a line.  Real paths also wander; on simulated ones half of what q ≤ 0.05 finds is then
+    false (tests).  Decide by ``drift_q`` of `drift.stats.path_trend.fit_path_trends`.
 
     References
     ----------
@@ -67,7 +77,9 @@ def fit_trends(paths: pl.DataFrame, *, level: float = 0.05, fewest: int = 6) -> 
         raise ValueError(f"level is {level}; expected over 0 and under 1")
     if fewest < 3:
         raise ValueError(f"fewest is {fewest}; expected at least 3")
-    flat = flatten(paths, "value", "resolution")
+    missing = {"lowest", "highest"} - set(paths.columns)
+    given = paths.with_columns(pl.col("value").alias(name) for name in missing)
+    flat = flatten(given, "value", "resolution", "lowest", "highest")
     trends = {name: np.full(flat.series.size, np.nan) for name in TRENDS}
     limited = np.zeros(flat.series.size, dtype=bool)
     blocks = equal_length_blocks(flat.lengths, fewest=fewest, cells=_PAIRS, power=2)
@@ -97,16 +109,20 @@ def fit_trends(paths: pl.DataFrame, *, level: float = 0.05, fewest: int = 6) -> 
     )
 
 
-def _within_two_cells(flat: Flat, at: np.ndarray, values: Floats) -> np.ndarray:
-    """Return whether each path stays within two neighbouring cells of its coarsest resolution.
+def _within_two_cells(flat: Flat, at: Integers, values: Floats) -> NDArray[np.bool_]:
+    """Return whether all readings lie in two neighbouring cells of the coarsest resolution.
 
-    The range decides, not the values themselves: means of replicates fall between the marks, and
-    a correct air content of 5.01 % shifts them all.
+    The range decides, not the values: a correct air content of 5.01 % shifts them off the grid.
     """
     length = values.shape[1]
-    steps = take_block(flat.columns["resolution"], flat.starts[at], length)
-    coarsest = np.where(np.isnan(steps), 0.0, steps).max(axis=1)
-    within: np.ndarray = np.ptp(values, axis=1) <= coarsest * (1 + _SLACK) + 1e-9
+
+    def column(name: str) -> Floats:
+        return take_block(flat.columns[name], flat.starts[at], length)
+
+    coarsest = np.nan_to_num(column("resolution")).max(axis=1)
+    seen = column("highest").max(axis=1) - column("lowest").min(axis=1)
+    still = np.ptp(values, axis=1) <= _STILL_PCT
+    within: NDArray[np.bool_] = still | (seen <= coarsest * (1 + _SLACK))
     return within
 
 

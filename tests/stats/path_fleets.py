@@ -40,4 +40,11 @@ def ledger_columns(fleet: Fleet) -> pl.DataFrame:
         "adjusted": adjusted.ravel(),
         "resolution_pct": np.full(found.size, fleet.plan.resolution),
     }
-    return pl.DataFrame(columns).fill_nan(None)
+    lists = {
+        "as_found_biases_pct": fleet.found.reshape(-1, fleet.plan.replicates).tolist(),
+        "as_left_biases_pct": fleet.left.reshape(-1, fleet.plan.replicates).tolist(),
+    }
+    read = pl.DataFrame(lists).with_columns(
+        as_left_biases_pct=pl.when(pl.Series(adjusted.ravel())).then("as_left_biases_pct")
+    )
+    return pl.DataFrame(columns).fill_nan(None).hstack(read)

@@ -5,7 +5,7 @@ from typing import Any
 import polars as pl
 import pytest
 
-from drift.stats.drift_steps import STEPS, drift_steps, steps_of_paths
+from drift.stats.drift_steps import STEPS, drift_steps, steps_of_paths, unadjusted_paths
 
 # found, left, adjusted; the visits are a quarter of a year apart, the dial is read to 0.1.
 Visit = tuple[float | None, float | None, bool]
@@ -28,13 +28,20 @@ def _ledger(*visits: Visit, lost: tuple[int, ...] = ()) -> pl.DataFrame:
                 "left_bias_pct": gone_with,
                 "as_found_replicates": 2,
                 "as_left_replicates": 1,
+                "as_found_biases_pct": None if found is None else [found - 0.02, found + 0.02],
+                "as_left_biases_pct": None if left is None else [left],
+                "unadjusted_path_pct": found,
                 "adjusted": adjusted,
                 "drift_step_pct": found - before if known else None,  # type: ignore[operator]
                 "resolution_pct": 0.1,
             }
         )
         before = gone_with
-    return pl.DataFrame(rows)
+    readings = pl.List(pl.Float64)
+    return pl.DataFrame(
+        rows,
+        schema_overrides={"as_found_biases_pct": readings, "as_left_biases_pct": readings},
+    )
 
 
 def test_bias_carried_over_is_shared_by_two_steps() -> None:
@@ -101,3 +108,27 @@ def test_steps_of_a_path_telescope() -> None:
     assert steps["step"].to_list() == pytest.approx([0.2, -0.3, 0.1])
     assert steps["years"].to_list() == [1.0, 3.0, 3.0]
     assert steps["shares_start"].to_list() == [False, True, False]
+
+
+def test_extreme_readings_go_with_the_step_that_they_end() -> None:
+    """A sitting's lowest and highest readings from its mean; pooled sittings count together."""
+    ledger = _ledger((0.0, None, False), (0.05, 0.01, False), (0.07, 0.0, True))
+    steps = drift_steps(ledger)
+    pooled = (2 * 0.05 + 0.01) / 3
+    assert steps["below"].to_list() == pytest.approx([0.01 - pooled, -0.02])
+    assert steps["above"].to_list() == pytest.approx([0.07 - pooled, 0.02])
+    unread = ledger.with_columns(as_found_biases_pct=pl.lit(None, dtype=pl.List(pl.Float64)))
+    assert drift_steps(unread)["above"].to_list()[1] == 0.0
+
+
+def test_paths_carry_their_extreme_readings() -> None:
+    """The extremes lie on the path's scale; where only the mean is known they are the mean."""
+    ledger = _ledger((0.0, None, False), (0.05, None, False)).with_columns(
+        unadjusted_path_pct=pl.col("as_found_bias_pct") + 1
+    )
+    paths = unadjusted_paths(ledger)
+    assert paths["value"].to_list() == pytest.approx([1.0, 1.05])
+    assert paths["lowest"].to_list() == pytest.approx([0.98, 1.03])
+    assert paths["highest"].to_list() == pytest.approx([1.02, 1.07])
+    unread = ledger.with_columns(as_found_biases_pct=pl.lit(None, dtype=pl.List(pl.Float64)))
+    assert unadjusted_paths(unread)["highest"].to_list() == pytest.approx([1.0, 1.05])

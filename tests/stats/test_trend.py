@@ -120,6 +120,14 @@ def test_cells_are_counted_by_range(offset: float, values: list[float], *, limit
     assert (trends["slope"].null_count() == 1) is limited
 
 
+def test_single_readings_in_a_third_cell_lift_the_limit() -> None:
+    """Means within 0.1 of each other, but readings from −0.1 to 0.1: three cells were seen."""
+    paths = _paths((range(6), [0.0, 0.05, 0.0, 0.1, 0.05, 0.1]), resolution=0.1)
+    assert fit_trends(paths)["resolution_limited"].to_list() == [True]
+    wide = paths.with_columns(lowest=pl.col("value") - 0.1, highest=pl.col("value"))
+    assert fit_trends(wide)["resolution_limited"].to_list() == [False]
+
+
 def test_path_that_never_moves_has_no_slope_even_on_an_unknown_dial() -> None:
     """A scatter of zero is never reported, whatever the resolution."""
     row = fit_trends(_paths((range(8), [0.02] * 8))).row(0, named=True)
