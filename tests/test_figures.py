@@ -123,10 +123,11 @@ def test_as_found_figure_draws_what_the_ledger_holds(review: Review) -> None:
     def of(kind: str) -> list[dict[str, Any]]:
         role, shape = looks[kind]
         hue = drawing.colour(role)
-        return [row for row in rows if row["hue"] == hue and row["shape"] == shape]
+        return [row for row in rows if row["hue"] == hue and row.get("shape", shape) == shape]
 
-    dots = {row["y"] for row in of("dot") if row["geometry"] == "dot"}
-    assert dots == set(ledger["as_found_bias_pct"])
+    assert {row["y"] for row in of("dot") if row["geometry"] == "dot"} == set(
+        ledger["as_found_bias_pct"]
+    )
     assert {row["y"] for row in of("left")} == set(ledger.filter("adjusted")["as_left_bias_pct"])
     assert len(of("adjusted")) == ledger.filter("adjusted").height
     ringed = {(row["panel"], row["on"][:10]) for row in of("signal")}
@@ -138,12 +139,12 @@ def test_unknown_values_are_gaps(review: Review) -> None:
     """A visit without as-found reading breaks the line; no nan reaches the figure."""
     rows = _drawn(_figures(review, "CON")["as found"])
     link = [r for r in rows if r["hue"] == drawing.colour("measured") and r["geometry"] == "line"]
-    assert any("y" not in row for row in link)
-    assert all(isinstance(row.get("y", 0.0), float) for row in rows)
+    assert any(row["y"] is None for row in link)
+    assert all(row["y"] is not None for row in rows if row["geometry"] == "dot")
 
 
-def test_moving_range_starts_at_zero(review: Review) -> None:
-    """A chart of ranges has its axis from zero; a chart of biases is symmetric."""
+def test_axes_cover_what_is_drawn(review: Review) -> None:
+    """An axis of ranges starts at zero; one of biases covers the tolerance and all marks."""
     control = _figures(review, DRIFTER)["control"].to_dict()
     as_found = _figures(review, DRIFTER)["as found"].to_dict()
 
@@ -153,8 +154,12 @@ def test_moving_range_starts_at_zero(review: Review) -> None:
         return found
 
     assert domain(control)[0] == 0
-    assert domain(as_found)[0] == -domain(as_found)[1]
+    assert domain(as_found)[0] < -TOLERANCE
     assert domain(as_found)[1] > TOLERANCE
+    ys = [row["y"] for row in _drawn(_figures(review, DRIFTER)["path"]) if row.get("y") is not None]
+    path = domain(_figures(review, DRIFTER)["path"].to_dict())
+    assert path[0] < min(ys)
+    assert path[1] > max(ys) > TOLERANCE
 
 
 def test_fitted_band_is_the_band_of_the_line() -> None:

@@ -210,7 +210,7 @@ def test_empty_lists_are_said_not_left_blank(review: Review) -> None:
         "No meter needs action before its next due date.",
         "Every signal has a response.",
         "No meter is overdue.",
-        "None: every row was used.",
+        "No row was held back: every one was used.",
     ):
         assert sentence in shown
 

@@ -5,15 +5,20 @@ Altair chart with one panel for each verification point on shared axes.
 """
 
 from datetime import date
+from typing import Any
 
 import polars as pl
 
 from drift import format as text
-from drift.figures.drawing import Drawing, on_date, reach_of, unchecked
-from drift.figures.panels import MARK_ROWS, draw_panels
+from drift.figures.drawing import Drawing, known, on_date, unchecked
+from drift.figures.panels import Mark, draw_panels
 
 _HEIGHT = 112
 _HEIGHT_OF_CONTROL = 84
+# Below this an axis of bias says more about rounding than about a meter, % air.
+_LEAST_REACH = 0.01
+
+Row = dict[str, Any]
 
 
 @unchecked
@@ -41,25 +46,35 @@ def draw_as_found(
     span : (date, date)
         First and last date of the time axis.
     """
-    visits = _with_panel(ledger)
-    limits = visits.drop("phase").join(charted, on=["series", "visit"])
-    due = forecasts.join(_panels(ledger), on="series").with_columns(on=on_date("due_t_years"))
-    left = visits.filter("adjusted")
-    drawn = [
-        _lines(limits, "lower", run="phase"),
-        _lines(limits, "upper", run="phase"),
-        _lines(limits, "centre", run="phase"),
-        _lines(visits, "as_found_bias_pct", run="segment", kind="link"),
-        _dots(visits, "as_found_bias_pct", kind="dot"),
-        _dots(left, "as_left_bias_pct", kind="left"),
-        _dots(_ringed(visits, signals), "as_found_bias_pct", kind="signal"),
-        due.select("panel", "on", kind=pl.lit("expected"), low="at_due_low", high="at_due_high"),
-        _dots(due, "at_due", kind="middle"),
+    visits = _visits(ledger)
+    limits = _charted(visits, charted)
+    panel_of = {row["series"]: row["panel"] for row in visits}
+    due = [
+        row | {"panel": panel_of[row["series"]]}
+        for row in forecasts.with_columns(on=on_date("due_t_years")).to_dicts()
     ]
-    rows = _stacked(drawn, ledger)
-    reach = reach_of(rows.select("y", "low", "high"), at_least=tolerance_pct)
-    rows = _stacked([rows, _adjustments(visits, reach=reach)], ledger)
-    return draw_panels(rows, span=span, reach=reach, height=_HEIGHT, tolerance_pct=tolerance_pct)
+    adjusted = [row for row in visits if row["adjusted"]]
+    marks = [
+        *_lines(limits, "lower", kind="lower", run="phase"),
+        *_lines(limits, "upper", kind="upper", run="phase"),
+        *_lines(limits, "centre", kind="centre", run="phase"),
+        *_lines(visits, "as_found_bias_pct", kind="link", run="segment"),
+        *_dots(visits, "as_found_bias_pct", kind="dot"),
+        *_dots(adjusted, "as_left_bias_pct", kind="left"),
+        *_dots(_ringed(visits, signals), "as_found_bias_pct", kind="signal"),
+        *_bars(due, "at_due_low", "at_due_high", kind="expected"),
+        *_dots(due, "at_due", kind="middle"),
+        *_heights(adjusted),
+    ]
+    reach = (-tolerance_pct, tolerance_pct)
+    return draw_panels(
+        marks,
+        panels=_panels(visits),
+        span=span,
+        reach=reach,
+        height=_HEIGHT,
+        tolerance_pct=tolerance_pct,
+    )
 
 
 @unchecked
@@ -83,18 +98,24 @@ def draw_path(
     span : (date, date)
         First and last date of the time axis.
     """
-    visits = _with_panel(ledger)
-    line = visits.join(fitted, on=["series", "visit"])
-    drawn = [
-        line.select("panel", "low", "high", on="performed_on", kind=pl.lit("band")),
-        _lines(line, "fit"),
-        _lines(visits, "unadjusted_path_pct", kind="link"),
-        _dots(visits, "unadjusted_path_pct", kind="dot"),
+    visits = _visits(ledger)
+    line = _charted(visits, fitted)
+    marks = [
+        *_bars(line, "low", "high", kind="band"),
+        *_lines(line, "fit", kind="fit"),
+        *_lines(visits, "unadjusted_path_pct", kind="link"),
+        *_dots(visits, "unadjusted_path_pct", kind="dot"),
+        *_heights([row for row in visits if row["adjusted"]]),
     ]
-    rows = _stacked(drawn, ledger)
-    reach = reach_of(rows.select("y", "low", "high"), at_least=tolerance_pct)
-    rows = _stacked([rows, _adjustments(visits, reach=reach)], ledger)
-    return draw_panels(rows, span=span, reach=reach, height=_HEIGHT, tolerance_pct=tolerance_pct)
+    reach = (-tolerance_pct, tolerance_pct)
+    return draw_panels(
+        marks,
+        panels=_panels(visits),
+        span=span,
+        reach=reach,
+        height=_HEIGHT,
+        tolerance_pct=tolerance_pct,
+    )
 
 
 @unchecked
@@ -118,66 +139,79 @@ def draw_control(
     span : (date, date)
         First and last date of the time axis.
     """
-    visits = _with_panel(ledger).drop("phase").join(charted, on=["series", "visit"])
-    drawn = [
-        _lines(visits, "lower", run="phase"),
-        _lines(visits, "upper", run="phase"),
-        _lines(visits, "centre", run="phase"),
-        _lines(visits, "value", run="phase", kind="link"),
-        _dots(visits, "value", kind="dot"),
-        _dots(_ringed(visits, signals), "value", kind="signal"),
+    visits = _charted(_visits(ledger), charted)
+    marks = [
+        *_lines(visits, "lower", kind="lower", run="phase"),
+        *_lines(visits, "upper", kind="upper", run="phase"),
+        *_lines(visits, "centre", kind="centre", run="phase"),
+        *_lines(visits, "value", kind="link", run="phase"),
+        *_dots(visits, "value", kind="dot"),
+        *_dots(_ringed(visits, signals), "value", kind="signal"),
     ]
-    rows = _stacked(drawn, ledger)
-    reach = reach_of(rows.select("y"), at_least=0.01)
-    signed = rows.filter(pl.col("y") < 0).height > 0
     return draw_panels(
-        rows, span=span, reach=reach, height=_HEIGHT_OF_CONTROL, floor=None if signed else 0.0
+        marks,
+        panels=_panels(visits),
+        span=span,
+        reach=(0.0, _LEAST_REACH),
+        height=_HEIGHT_OF_CONTROL,
     )
 
 
-def _panels(ledger: pl.DataFrame) -> pl.DataFrame:
-    """Return one row per series with the heading of its panel, in order of the points."""
-    points = ledger.select("series", "point_pct").unique().sort("point_pct")
-    headings = [f"At {text.point(pct)} air" for pct in points["point_pct"]]
-    return points.select("series", pl.Series("panel", headings, dtype=pl.String))
+def _visits(ledger: pl.DataFrame) -> list[Row]:
+    """Return the rows of the ledger by point and date, each with its date and panel."""
+    return [
+        row | {"on": row["performed_on"], "panel": f"At {text.point(row['point_pct'])} air"}
+        for row in ledger.sort("point_pct", "visit").to_dicts()
+    ]
 
 
-def _with_panel(ledger: pl.DataFrame) -> pl.DataFrame:
-    """Return the rows of the ledger with date and heading."""
-    return ledger.join(_panels(ledger), on="series").with_columns(on="performed_on")
+def _panels(visits: list[Row]) -> list[str]:
+    """Return the headings of the panels, in order of the points."""
+    return list(dict.fromkeys(row["panel"] for row in visits))
 
 
-def _ringed(visits: pl.DataFrame, signals: pl.DataFrame) -> pl.DataFrame:
+def _charted(visits: list[Row], charted: pl.DataFrame) -> list[Row]:
+    """Return the visits that a frame of one row per series and visit speaks of, with its values."""
+    found = {(row["series"], row["visit"]): row for row in charted.to_dicts()}
+    return [
+        row | found[row["series"], row["visit"]]
+        for row in visits
+        if (row["series"], row["visit"]) in found
+    ]
+
+
+def _ringed(visits: list[Row], signals: pl.DataFrame) -> list[Row]:
     """Return the rows at whose visit and point a rule spoke."""
-    spoke = signals.select("point_pct", performed_on="visit_on").unique()
-    return visits.join(spoke, on=["point_pct", "performed_on"], how="semi")
+    spoke = set(signals.select("point_pct", "visit_on").iter_rows())
+    return [row for row in visits if (row["point_pct"], row["performed_on"]) in spoke]
 
 
-def _lines(
-    rows: pl.DataFrame, field: str, *, run: str | None = None, kind: str | None = None
-) -> pl.DataFrame:
-    """Return the vertices of lines: one line for each value of the column `run`."""
-    named = kind or field
-    piece = pl.lit(named) if run is None else pl.format("{} {}", pl.lit(named), run)
-    return rows.select("panel", "on", kind=pl.lit(named), run=piece, y=field)
+def _lines(rows: list[Row], field: str, *, kind: str, run: str | None = None) -> list[Mark]:
+    """Return the vertices of lines: one line for each value of `run`, broken where unknown."""
+    return [
+        Mark(row["panel"], kind, row["on"], y=known(row[field]), run=row[run] if run else 0)
+        for row in rows
+    ]
 
 
-def _dots(rows: pl.DataFrame, field: str, *, kind: str) -> pl.DataFrame:
+def _dots(rows: list[Row], field: str, *, kind: str) -> list[Mark]:
     """Return dots where `field` is known."""
-    known = rows.filter(pl.col(field).is_finite())
-    return known.select("panel", "on", kind=pl.lit(kind), y=field)
+    return [
+        Mark(row["panel"], kind, row["on"], y=row[field])
+        for row in rows
+        if known(row[field]) is not None
+    ]
 
 
-def _adjustments(visits: pl.DataFrame, *, reach: float) -> pl.DataFrame:
+def _bars(rows: list[Row], low: str, high: str, *, kind: str) -> list[Mark]:
+    """Return bars, or the edges of a band, where both ends are known."""
+    return [
+        Mark(row["panel"], kind, row["on"], low=row[low], high=row[high])
+        for row in rows
+        if known(row[low]) is not None and known(row[high]) is not None
+    ]
+
+
+def _heights(rows: list[Row]) -> list[Mark]:
     """Return a line over the whole height of the panel at each adjustment."""
-    rows = visits.filter("adjusted")
-    return rows.select(
-        "panel", "on", kind=pl.lit("adjusted"), low=pl.lit(-reach), high=pl.lit(reach)
-    )
-
-
-def _stacked(parts: list[pl.DataFrame], ledger: pl.DataFrame) -> pl.DataFrame:
-    """Return all marks, those of the lowest point first."""
-    rows = pl.concat([pl.DataFrame(schema=MARK_ROWS), *parts], how="diagonal_relaxed")
-    order = _panels(ledger).select("panel").with_row_index("place")
-    return rows.join(order, on="panel").sort("place", maintain_order=True).drop("place")
+    return [Mark(row["panel"], "adjusted", row["on"]) for row in rows]

@@ -1,6 +1,7 @@
 """This module holds what every figure shares: theme, axes, SVG text; it draws no picture."""
 
 import json
+import math
 from collections.abc import Callable
 from datetime import date, timedelta
 from functools import cache, wraps
@@ -23,6 +24,7 @@ PANEL_WIDTH = 560
 # The converter names the version of Vega-Lite by its first two numbers.
 _VEGA_LITE = ".".join(alt.SCHEMA_VERSION.removeprefix("v").split(".")[:2])
 _DAYS_BY_MONTH = 900
+_MOST_YEARS = 10
 
 # Label of an axis of bias: it carries its sign; zero has none.
 SIGNED = "datum.value > 0 ? '+' + datum.label : datum.label"
@@ -90,18 +92,16 @@ def on_date(t_years: str) -> pl.Expr:
     return pl.lit(EPOCH) + pl.duration(days=days)
 
 
-def values(frame: pl.DataFrame) -> alt.InlineData:
-    """Return the rows of `frame` as data of a figure; nan becomes null, dates become ISO text.
+def known(value: float | None) -> float | None:
+    """Return a finite number, None for all else."""
+    return value if value is not None and math.isfinite(value) else None
 
-    The rows go as JSON text: Altair copies a list of rows at every step of building a chart.
+
+def values(rows: list[dict[str, object]]) -> alt.InlineData:
+    """Return rows as data of a figure.
+
+    They go as JSON text: Altair copies a list of rows at every step of building a chart.
     """
-    clean = frame.with_columns(
-        pl.selectors.float().fill_nan(None), pl.selectors.date().dt.to_string("%Y-%m-%dT00:00:00")
-    )
-    rows = [
-        {name: value for name, value in row.items() if value is not None}
-        for row in clean.iter_rows(named=True)
-    ]
     return alt.InlineData(
         values=json.dumps(rows, allow_nan=False, separators=(",", ":")),
         format=alt.JsonDataFormat(type="json"),
@@ -117,35 +117,27 @@ def time_axis(span: tuple[date, date]) -> alt.X:
         for on in (span[0] - margin, span[1] + margin)
     ]
     by_month = days < _DAYS_BY_MONTH
+    step = 3 if by_month else 1 + round(days / DAYS_PER_YEAR) // _MOST_YEARS
     axis = {
         "format": "%b %Y" if by_month else "%Y",
-        "tickCount": {"interval": "month", "step": 3} if by_month else "year",
-        "labelOverlap": "greedy",
+        "tickCount": {"interval": "month" if by_month else "year", "step": step},
     }
     scale = {"domain": bounds, "nice": False}
     return alt.X(field="on", type="temporal", title=None, scale=scale, axis=axis)
 
 
-def reach_of(frame: pl.DataFrame, *, at_least: float) -> float:
-    """Return how far an axis of bias must reach for all of `frame` and a little room beyond."""
-    largest = frame.select(pl.all().cast(pl.Float64).fill_nan(None).abs().max()).max_horizontal()
-    found = largest[0] if largest.len() else None
-    return 1.12 * max(at_least, found if isinstance(found, float) else 0.0)
-
-
-def bias_axis(field: str, *, reach: float, floor: float | None = None) -> alt.Y:
-    """Return an axis from `floor`, or −`reach` where there is none, to `reach`."""
-    lowest = -reach if floor is None else floor
-    scale = {"domain": [lowest, reach], "nice": False, "zero": False}
-    axis = {"labelExpr": SIGNED, "tickCount": 4}
+def bias_axis(field: str, *, ends: tuple[float, float]) -> alt.Y:
+    """Return an axis of bias from one end to the other, % air."""
+    scale = {"domain": list(ends), "nice": False, "zero": False}
+    axis = {"tickCount": 4, "labelExpr": SIGNED if ends[0] < 0 else "datum.label"}
     return alt.Y(field=field, type="quantitative", title=None, scale=scale, axis=axis)
 
 
 def tolerance_strip(tolerance_pct: float) -> list[alt.Chart]:
     """Return the marks of the tolerance: a strip and its two edges."""
-    edges = pl.DataFrame({"edge": [-tolerance_pct, tolerance_pct]})
+    edges: list[dict[str, object]] = [{"edge": -tolerance_pct}, {"edge": tolerance_pct}]
     return [
-        alt.Chart(alt.InlineData(values=[{}]))
+        alt.Chart(values([{}]))
         .mark_rect(color=colour("strip"))
         .encode(y=alt.YDatum(-tolerance_pct), y2=alt.Y2Datum(tolerance_pct)),
         alt.Chart(values(edges))

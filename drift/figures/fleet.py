@@ -1,5 +1,7 @@
 """This module draws the whole fleet in one figure; it decides nothing about it."""
 
+from typing import Any
+
 import altair as alt
 import polars as pl
 
@@ -9,7 +11,7 @@ from drift.figures.drawing import (
     Drawing,
     bias_axis,
     colour,
-    reach_of,
+    known,
     tolerance_strip,
     unchecked,
     values,
@@ -35,17 +37,20 @@ def draw_fleet(rows: pl.DataFrame, *, tolerance_pct: float) -> Drawing:
     tolerance_pct : float
         Largest bias that passes, % air.
     """
-    reach = reach_of(
-        rows.select("level", "at_due_low", "at_due_high"), at_least=1.2 * tolerance_pct
-    )
-    if rows.height > LABELLED_METERS:
-        return _by_rank(rows, tolerance_pct=tolerance_pct, reach=reach)
-    return _by_name(rows, tolerance_pct=tolerance_pct, reach=reach)
+    named = [
+        {name: known(value) if isinstance(value, float) else value for name, value in row.items()}
+        for row in rows.to_dicts()
+    ]
+    drawn = [row[name] for row in named for name in ("level", "at_due_low", "at_due_high")]
+    reach = 1.1 * max(abs(bias) for bias in [*drawn, 1.2 * tolerance_pct] if bias is not None)
+    if len(named) > LABELLED_METERS:
+        return _by_rank(named, tolerance_pct=tolerance_pct, reach=reach)
+    return _by_name(named, tolerance_pct=tolerance_pct, reach=reach)
 
 
-def _by_name(rows: pl.DataFrame, *, tolerance_pct: float, reach: float) -> Drawing:
+def _by_name(rows: list[dict[str, Any]], *, tolerance_pct: float, reach: float) -> Drawing:
     """Return the figure with one labelled row per meter."""
-    order = rows["label"].to_list()
+    order = [row["label"] for row in rows]
     # Names are cut to length before they come here: measuring them again costs the time of a page.
     name = {"grid": True, "labelColor": colour("ink"), "labelLimit": 0}
     y = alt.Y(field="label", type="nominal", sort=order, title=None, axis=name)
@@ -56,13 +61,13 @@ def _by_name(rows: pl.DataFrame, *, tolerance_pct: float, reach: float) -> Drawi
         return alt.X(field=field, type="quantitative", title="% air", scale=scale, axis=axis)
 
     base = alt.Chart(values(rows))
-    edges = pl.DataFrame({"edge": [-tolerance_pct, tolerance_pct]})
+    edges: list[dict[str, object]] = [{"edge": -tolerance_pct}, {"edge": tolerance_pct}]
     word = base.mark_text(align="left", dx=8, fontSize=11, color=colour("quiet"))
     bar = base.mark_rule(strokeWidth=5, color=colour("forecast"))
     tick = base.mark_tick(color=colour("ink"), thickness=1.6, size=12, orient="vertical")
     dot = base.mark_point(color=colour("measured"), filled=True, size=42, opacity=1)
     return alt.layer(
-        alt.Chart(alt.InlineData(values=[{}]))
+        alt.Chart(values([{}]))
         .mark_rect(color=colour("strip"))
         .encode(x=alt.XDatum(-tolerance_pct), x2=alt.X2Datum(tolerance_pct)),
         alt.Chart(values(edges)).mark_rule(color=colour("edge"), strokeWidth=1).encode(x("edge")),
@@ -73,22 +78,25 @@ def _by_name(rows: pl.DataFrame, *, tolerance_pct: float, reach: float) -> Drawi
     ).properties(width=_NAMED_WIDTH, height={"step": _ROW})
 
 
-def _by_rank(rows: pl.DataFrame, *, tolerance_pct: float, reach: float) -> Drawing:
+def _by_rank(rows: list[dict[str, Any]], *, tolerance_pct: float, reach: float) -> Drawing:
     """Return the figure with one narrow column per meter, in the order of the review."""
-    ranked = rows.with_row_index("rank", offset=1).with_columns(pl.col("rank").cast(pl.Int64))
-    base = alt.Chart(values(ranked.drop("label", "standing")))
+    ranked = [
+        {"rank": rank, **{name: row[name] for name in ("level", "at_due_low", "at_due_high")}}
+        for rank, row in enumerate(rows, start=1)
+    ]
+    base = alt.Chart(values(ranked))
     x = alt.X(
         field="rank",
         type="quantitative",
         title="place in the order of this review",
-        scale={"domain": [0, rows.height + 1], "nice": False},
+        scale={"domain": [0, len(rows) + 1], "nice": False},
         axis={"grid": False, "format": "d", "tickCount": 8},
     )
-    width = max(0.5, min(4.0, 0.6 * PANEL_WIDTH / rows.height))
+    width = max(0.5, min(4.0, 0.6 * PANEL_WIDTH / len(rows)))
     bar = base.mark_rule(strokeWidth=width, color=colour("forecast"))
     dot = base.mark_point(color=colour("measured"), filled=True, size=8, opacity=1)
     return alt.layer(
         *tolerance_strip(tolerance_pct),
-        bar.encode(x, bias_axis("at_due_low", reach=reach), alt.Y2(field="at_due_high")),
-        dot.encode(x, bias_axis("level", reach=reach)),
+        bar.encode(x, bias_axis("at_due_low", ends=(-reach, reach)), alt.Y2(field="at_due_high")),
+        dot.encode(x, bias_axis("level", ends=(-reach, reach))),
     ).properties(width=PANEL_WIDTH, height=260)

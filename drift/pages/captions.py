@@ -28,18 +28,16 @@ def crossing(
     if p_out is None:
         return Crossing(text.CANNOT_SAY, "")
     if on is None:
-        perhaps = f"at the earliest {_bound(early, as_of)}" if early else ""
+        if early is None:
+            return Crossing(f"not within {horizon}", "")
+        already = early <= as_of
+        perhaps = "could be outside already" if already else f"{text.day(early)} at the earliest"
         return Crossing(f"not within {horizon}", perhaps)
     if on <= last_visit_on:
         return Crossing("already outside", "")
-    first = _bound(early, as_of) if early else text.CANNOT_SAY
+    first = NOW if early is not None and early <= as_of else text.day(early)
     last = text.day(late) if late else f"beyond {horizon}"
     return Crossing(text.day(on), f"{first} to {last}")
-
-
-def _bound(early: date | None, as_of: date) -> str:
-    """Return an early bound, or "now" where it is not ahead."""
-    return NOW if early is not None and early <= as_of else text.day(early)
 
 
 def fleet_lead(
@@ -71,7 +69,7 @@ def fleet_lead(
         parts.append(f"{len(overdue)} overdue")
     if open_signals:
         parts.append(f"{text.count(open_signals, 'signal')} without a response")
-    rest = f"{text.listed(parts)}." if parts else "None is on watch, none overdue."
+    rest = f"{text.listed(parts)}." if parts else "Nothing else is on watch or overdue."
     return scope, need, rest[0].upper() + rest[1:]
 
 
@@ -172,14 +170,30 @@ def control(charted: pl.DataFrame, *, name: str, signals: int, open_signals: int
     return f"{spoke}, {answered}: the ringed visits are more than the usual scatter of this meter."
 
 
-def tolerance_verdict(out_points: list[float], *, seen: int, on: date) -> str:
-    """Say the tolerance verdict of the last visit, whether it was within."""
+def tolerance_verdict(
+    out_points: list[float], *, seen: int, on: date, visits: int, visits_out: int
+) -> str:
+    """Say whether the meter was found within tolerance, at its last visit and ever.
+
+    Parameters
+    ----------
+    out_points : list of float
+        Points found outside at the last visit.
+    seen : int
+        Points read as found at the last visit.
+    on : date
+        Day of the last visit.
+    visits, visits_out : int
+        Visits with any as-found reading, and those of them with any point outside.
+    """
     if not seen:
-        return f"Tolerance: nothing was read as found on {text.day(on)}."
-    if out_points:
+        last = f"nothing was read as found on {text.day(on)}"
+    elif out_points:
         told = text.listed([text.point(pct) for pct in out_points])
-        return f"Tolerance: found outside at {told} on {text.day(on)}."
-    return f"Tolerance: found inside at {_points(seen)} on {text.day(on)}."
+        last = f"found outside at {told} on {text.day(on)}"
+    else:
+        last = f"found inside at {_points(seen)} on {text.day(on)}"
+    return f"Tolerance: {last}; outside at {visits_out} of {text.count(visits, 'visit')} in all."
 
 
 def control_verdict(signals: pl.DataFrame, *, limits_known: bool) -> str:

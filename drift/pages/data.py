@@ -41,7 +41,7 @@ class Figure:
 
 @dataclass(frozen=True, slots=True)
 class Sparkline:
-    """A small path in a box of 100 by 24: points as SVG reads them, and the tolerance strip.
+    """A small path in a box of 100 by 30: points as SVG reads them, and the tolerance strip.
 
     Attributes
     ----------
@@ -182,7 +182,6 @@ class FleetPage:
     overdue: tuple[MeterRow, ...]
     meters: tuple[MeterRow, ...]
     fleet: Figure
-    path_scale_pct: float
     open_signals: tuple[SignalRow, ...]
     open_signals_total: int
     held_back: tuple[HeldBackRow, ...]

@@ -28,6 +28,7 @@ class Slice:
     """The rows of a review that concern one meter, each frame in its order."""
 
     ledger: pl.DataFrame
+    found: pl.DataFrame
     charted: pl.DataFrame
     limits: pl.DataFrame
     trends: pl.DataFrame
@@ -101,6 +102,7 @@ def _slice(review: Review, meter_id: str, *, worst_point_pct: float | None) -> S
     points = ledger["point_pct"].unique().sort().to_list()
     return Slice(
         ledger=ledger,
+        found=ledger.with_columns(out=~within).drop_nulls("out"),
         charted=review.charted.filter(mine),
         limits=review.limits.filter(mine),
         trends=review.trends.filter(mine),
@@ -121,7 +123,13 @@ def _brief(one: Slice) -> tuple[str, ...]:
     last = _last_visit(one)
     seen = last["as_found_bias_pct"].count()
     return (
-        captions.tolerance_verdict(one.out_points, seen=seen, on=last["performed_on"][0]),
+        captions.tolerance_verdict(
+            one.out_points,
+            seen=seen,
+            on=last["performed_on"][0],
+            visits=one.found["visit_id"].n_unique(),
+            visits_out=one.found.filter("out")["visit_id"].n_unique(),
+        ),
         captions.control_verdict(one.signals, limits_known=one.charted["upper"].count() > 0),
         captions.adjustment_story(one.ledger, point_pct=one.worst_point_pct),
     )

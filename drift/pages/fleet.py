@@ -23,10 +23,8 @@ def fleet_page(review: Review) -> FleetPage:
         What was found; `review.meters` gives the order.
     """
     policy = review.policy
-    sparklines, scale = rows.sparklines(
-        review.ledger, review.meters, tolerance_pct=policy.tolerance_pct
-    )
-    meters = rows.meter_rows(review, review.meters, sparklines=sparklines)
+    paths = rows.sparklines(review.ledger, review.meters, tolerance_pct=policy.tolerance_pct)
+    meters = rows.meter_rows(review, review.meters, sparklines=paths)
     urgent = tuple(row for row in meters if rows.is_urgent(row))
     watched = tuple(row for row in meters if row.standing == "watch" and row not in urgent)
     overdue = tuple(row for row in meters if row.overdue and not row.retired)
@@ -46,8 +44,7 @@ def fleet_page(review: Review) -> FleetPage:
         watched=watched,
         overdue=overdue,
         meters=meters,
-        fleet=fleet_figure(review),
-        path_scale_pct=scale,
+        fleet=fleet_figure(review, in_use=[row.meter_id for row in meters if not row.retired]),
         open_signals=rows.signal_rows(review, unanswered.head(LONGEST_LIST)),
         open_signals_total=unanswered.height,
         held_back=rows.held_back_rows(review.sources.held_back.head(LONGEST_LIST)),
@@ -57,10 +54,10 @@ def fleet_page(review: Review) -> FleetPage:
     )
 
 
-def fleet_figure(review: Review) -> Figure:
-    """Return the figure of the whole fleet with its words."""
+def fleet_figure(review: Review, *, in_use: list[str]) -> Figure:
+    """Return the figure of all meters that are in use, with its words."""
     policy = review.policy
-    drawn = _drawn(review)
+    drawn = _drawn(review).filter(pl.col("meter_id").is_in(in_use))
     conclude = captions.fleet_figure(drawn, tolerance_pct=policy.tolerance_pct)
     one = "row" if drawn.height <= LABELLED_METERS else "column"
     return Figure(
@@ -72,7 +69,8 @@ def fleet_figure(review: Review) -> Figure:
             f"One {one} for each meter at its worst point, in the order of this review: its bias "
             "now, and the band in which its as-found bias is expected when it is next seen "
             f"({text.share(policy.band_level)} of such bands hold). The strip is the tolerance, "
-            f"±{text.plain(policy.tolerance_pct)}{text.NO_BREAK}%{text.NO_BREAK}air."
+            f"±{text.plain(policy.tolerance_pct)}{text.NO_BREAK}%{text.NO_BREAK}air. "
+            "Retired meters are left out."
         ),
         conclude=conclude,
         key=("level", "forecast", "tolerance"),
@@ -89,6 +87,7 @@ def _drawn(review: Review) -> pl.DataFrame:
     )
     overdue = pl.when("overdue").then(pl.lit(", overdue")).otherwise(pl.lit(""))
     return joined.select(
+        "meter_id",
         pl.Series("label", _labels(joined["meter_id"].to_list())),
         pl.format("{}{}", "standing", overdue).alias("standing"),
         "level",

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from datetime import date
+from itertools import groupby
 from typing import Any
 
 import polars as pl
@@ -18,7 +19,7 @@ _FACTS: tuple[tuple[str, str, Callable[[Any], str]], ...] = (
     ("in_service_on", "In service since", text.day),
     ("status", "Status on record", str),
     ("site", "Kept at", str),
-    ("interval_days", "Own interval", lambda days: text.count(days, "day")),
+    ("interval_days", "Interval", lambda days: text.count(days, "day")),
     ("dial_resolution_pct", "Dial read to", lambda pct: f"{text.plain(pct)}{text.NO_BREAK}% air"),
     ("remarks", "Remarks", str),
 )
@@ -107,21 +108,22 @@ def visit_rows(
     )
     judged = ledger.with_columns(out=(~within).fill_null(value=False))
     spoke = dict(signals.group_by("visit_on").len().iter_rows())
-    visits = judged.sort("performed_on", "visit_id", descending=True).partition_by(
-        "performed_on", "visit_id", maintain_order=True
-    )
-    return tuple(_visit_row(visit, points=points, spoke=spoke) for visit in visits)
+    ordered = judged.sort("performed_on", "visit_id", "point_pct", descending=[True, True, False])
+    together = groupby(ordered.to_dicts(), key=lambda row: (row["performed_on"], row["visit_id"]))
+    return tuple(_visit_row(list(rows), points=points, spoke=spoke) for _, rows in together)
 
 
-def _visit_row(visit: pl.DataFrame, *, points: list[float], spoke: dict[date, int]) -> VisitRow:
-    """Return one visit; `spoke` counts signals by date."""
-    read = {row["point_pct"]: row for row in visit.iter_rows(named=True)}
-    on = visit["performed_on"][0]
+def _visit_row(
+    visit: list[dict[str, Any]], *, points: list[float], spoke: dict[date, int]
+) -> VisitRow:
+    """Return one visit from its rows; `spoke` counts signals by date."""
+    read = {row["point_pct"]: row for row in visit}
+    on = visit[0]["performed_on"]
     return VisitRow(
         performed_on=on,
         points=tuple(_reading(read[pct]) if pct in read else None for pct in points),
-        adjusted=bool(visit["adjusted"].any()),
-        evidence_lost=bool(visit["evidence_lost"].any()),
+        adjusted=any(row["adjusted"] for row in visit),
+        evidence_lost=any(row["evidence_lost"] for row in visit),
         signals=spoke.get(on, 0),
         vessel_id=_joined(visit, "vessel_id"),
         operator=_joined(visit, "operator"),
@@ -141,9 +143,9 @@ def _reading(row: dict[str, Any]) -> PointReading:
     )
 
 
-def _joined(visit: pl.DataFrame, column: str) -> str:
+def _joined(visit: list[dict[str, Any]], column: str) -> str:
     """Return the different texts of a column, in order of the points."""
-    return "; ".join(visit.sort("point_pct")[column].drop_nulls().unique(maintain_order=True))
+    return "; ".join(dict.fromkeys(row[column] for row in visit if row[column]))
 
 
 def limit_rows(limits: pl.DataFrame, ledger: pl.DataFrame) -> tuple[LimitRow, ...]:

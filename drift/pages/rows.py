@@ -1,6 +1,8 @@
 """This module turns rows of a review's frames into rows of page data; it words no conclusion."""
 
 import dataclasses
+import inspect
+import re
 from datetime import date
 from typing import Any
 
@@ -14,30 +16,10 @@ from drift.pages.names import file_name
 from drift.policy import Policy
 from drift.results import Review
 
-BOX_WIDTH, BOX_HEIGHT = 100.0, 24.0
+BOX_WIDTH, BOX_HEIGHT = 100.0, 30.0
 
-# What each number of the policy means, in the words of a page.
-_MEANINGS = {
-    "tolerance_pct": "largest bias that passes, % air",
-    "comparison": "how a bias is compared with the tolerance (method names of ASTM E29)",
-    "points_pct": "nominal verification points, % air",
-    "point_window_pct": "how far the correct air content may lie from its point, % air",
-    "interval_days": "days between visits where a meter has no interval of its own",
-    "resolution_pct": "coarsest step of the dial assumed where none is stated, % air",
-    "baseline_visits": "visits that set the control limits",
-    "limit_sigmas": "half-width of control limits, in standard deviations",
-    "ewma_weight": "weight of the newest visit in the moving average",
-    "trend_level": "error probability of intervals on drift",
-    "trend_visits": "fewest visits from which a trend is tested",
-    "false_discovery_rate": "share of false findings accepted among meters said to drift",
-    "watch_probability": "P(out) at the next due date from which a meter is watched",
-    "drifting_probability": "P(out) at the next due date from which it is called drifting",
-    "drift_reach_days": "a confirmed drift that crosses within this many days is called drifting",
-    "signal_days": "how long a signal without a response keeps a meter on watch, days",
-    "rules": "rules that may speak on a chart",
-    "horizon_days": "how far ahead a crossing is looked for, days",
-    "band_level": "coverage of forecast bands and of intervals of crossing dates",
-}
+# A field of a numpy-style docstring: its name or names, its type, what it means.
+_FIELD = re.compile(r"^(\w[\w, ]*) : .*\n((?: {4}.*\n|\n)+)", re.MULTILINE)
 
 
 def stamp(review: Review) -> Stamp:
@@ -114,8 +96,8 @@ def is_urgent(row: MeterRow) -> bool:
 
 def sparklines(
     ledger: pl.DataFrame, meters: pl.DataFrame, *, tolerance_pct: float
-) -> tuple[dict[str, Sparkline], float]:
-    """Return the unadjusted path of each meter's worst point in one box for all, and its scale.
+) -> dict[str, Sparkline]:
+    """Return the unadjusted path of each meter's worst point, all on one time axis.
 
     Parameters
     ----------
@@ -126,46 +108,44 @@ def sparklines(
 
     Returns
     -------
-    dict of str to Sparkline, float
-        By meter_id; and the bias at the upper edge of every box, % air.
+    dict of str to Sparkline
+        By meter_id.  Each is as high as its own path needs, at least twice the tolerance either
+        way, so that the width of the strip gives the scale.
     """
     worst = meters.select("meter_id", point_pct="worst_point_pct")
     paths = (
         ledger.join(worst, on=["meter_id", "point_pct"])
-        .select("meter_id", "point_pct", "t_years", path=pl.col("unadjusted_path_pct"))
+        .select("meter_id", "t_years", path=pl.col("unadjusted_path_pct"))
         .filter(pl.col("path").is_finite())
         .sort("meter_id", "t_years")
     )
     if paths.is_empty():
-        return {}, tolerance_pct
-    largest = float(paths["path"].abs().max())  # type: ignore[arg-type]  # not empty
-    scale = 1.05 * max(largest, 2 * tolerance_pct)
-    first = float(paths["t_years"].min())  # type: ignore[arg-type]  # not empty
-    span = max(float(paths["t_years"].max()) - first, 1e-9)  # type: ignore[arg-type]  # as above
-    placed = paths.with_columns(
-        x=2 + (pl.col("t_years") - first) / span * (BOX_WIDTH - 6),
-        y=BOX_HEIGHT / 2 * (1 - pl.col("path") / scale),
-    )
-    made = {
-        str(key[0]): _sparkline(rows, tolerance_pct=tolerance_pct, scale=scale)
+        return {}
+    times = paths["t_years"].to_list()
+    first, span = min(times), max(max(times) - min(times), 1e-9)
+    placed = paths.with_columns(x=2 + (pl.col("t_years") - first) / span * (BOX_WIDTH - 6))
+    return {
+        str(key[0]): _sparkline(rows["x"].to_list(), rows["path"].to_list(), tolerance_pct)
         for key, rows in placed.group_by("meter_id", maintain_order=True)
     }
-    return made, scale
 
 
-def _sparkline(rows: pl.DataFrame, *, tolerance_pct: float, scale: float) -> Sparkline:
+def _sparkline(xs: list[float], path: list[float], tolerance_pct: float) -> Sparkline:
     """Return the small path of one meter."""
-    xs = [text.coordinate(x) for x in rows["x"]]
-    ys = [text.coordinate(y) for y in rows["y"]]
-    half = BOX_HEIGHT / 2 * tolerance_pct / scale
-    start, end = rows["path"][0], rows["path"][-1]
+    low, high = min(*path, -2 * tolerance_pct), max(*path, 2 * tolerance_pct)
+
+    def height(bias: float) -> float:
+        return 2 + (high - bias) / (high - low) * (BOX_HEIGHT - 4)
+
+    across = [text.coordinate(x) for x in xs]
+    down = [text.coordinate(height(bias)) for bias in path]
     return Sparkline(
-        points=" ".join(f"{x},{y}" for x, y in zip(xs, ys, strict=True)),
-        strip_top=text.coordinate(BOX_HEIGHT / 2 - half),
-        strip_height=text.coordinate(2 * half),
-        end_x=xs[-1],
-        end_y=ys[-1],
-        label=f"unadjusted path from {text.bias(start)} to {text.bias_with_unit(end)}",
+        points=" ".join(f"{x},{y}" for x, y in zip(across, down, strict=True)),
+        strip_top=text.coordinate(height(tolerance_pct)),
+        strip_height=text.coordinate(height(-tolerance_pct) - height(tolerance_pct)),
+        end_x=across[-1],
+        end_y=down[-1],
+        label=f"unadjusted path from {text.bias(path[0])} to {text.bias_with_unit(path[-1])}",
     )
 
 
@@ -208,11 +188,22 @@ def file_rows(files: pl.DataFrame) -> tuple[FileRow, ...]:
 
 
 def policy_rows(policy: Policy) -> tuple[Choice, ...]:
-    """Return every number of the policy in force."""
+    """Return every number of the policy in force, with the meaning that its docstring gives."""
+    meanings = _meanings(inspect.cleandoc(f"{type(policy).__doc__}") + "\n")
     return tuple(
-        Choice(field.name, _shown(getattr(policy, field.name)), _MEANINGS.get(field.name, ""))
-        for field in dataclasses.fields(policy)
+        Choice(name, _shown(value), meanings.get(name, ""))
+        for name, value in dataclasses.asdict(policy).items()
     )
+
+
+def _meanings(docstring: str) -> dict[str, str]:
+    """Return the first sentence on each field that a docstring describes."""
+    found: dict[str, str] = {}
+    for names, description in _FIELD.findall(docstring):
+        sentence = re.split(r"(?<=\.)\s\s", description, maxsplit=1)[0]
+        plain = " ".join(sentence.replace("`", "").split())
+        found |= {name.strip(): plain for name in names.split(",")}
+    return found
 
 
 def _shown(value: object) -> str:

@@ -1,0 +1,110 @@
+"""This module writes the pages of a review, on all cores; it words and draws through others."""
+
+import multiprocessing
+import os
+from collections.abc import Callable, Iterator
+from concurrent.futures import Future, ProcessPoolExecutor
+from contextlib import contextmanager
+from pathlib import Path
+
+from drift import pages, render
+from drift.results import Review
+
+# Fewer dossiers than this are written sooner than another process has started.
+_WORTH_A_PROCESS = 8
+
+# The review that a worker process writes of, sent to it once.
+_at_work: list[Review] = []
+
+
+def write_pages(review: Review, folder: Path, *, progress: Callable[[int, int], None]) -> list[str]:
+    """Write the fleet review and a dossier for each meter.
+
+    Parameters
+    ----------
+    review : Review
+        What was found.
+    folder : Path
+        Where ``index.html`` and ``meters/`` go.
+    progress : callable
+        Told how many pages are done and how many there are.
+
+    Returns
+    -------
+    list of str
+        Names of the pages below `folder`, the same on any number of cores, as are their bytes.
+
+    Raises
+    ------
+    OSError
+        If a page cannot be written.
+    """
+    meters = folder / "meters"
+    meters.mkdir(parents=True, exist_ok=True)
+    ids = review.meters["meter_id"].sort().to_list()
+    steps = len(ids) + 1
+    with _workers(review, dossiers=len(ids)) as pool:
+        begun = {i: pool.submit(_write_in_worker, i, meters) for i in ids} if pool else {}
+        index = render.html_fleet(pages.fleet_page(review))
+        (folder / "index.html").write_text(index, encoding="utf-8")
+        progress(1, steps)
+        # From the far end, this process writes what no worker has begun.
+        done = 1
+        left = []
+        for meter_id in reversed(ids):
+            if meter_id in begun and not begun[meter_id].cancel():
+                left.append(begun[meter_id])
+                continue
+            _write_dossier(review, meter_id, meters)
+            done += 1
+            progress(done + _finished(left), steps)
+        for future in reversed(left):
+            future.result()
+            done += 1
+            progress(done, steps)
+    return ["index.html", *(f"meters/{pages.file_name(meter_id)}" for meter_id in ids)]
+
+
+def _finished(futures: list[Future[None]]) -> int:
+    """Count the dossiers that workers have finished."""
+    return sum(future.done() for future in futures)
+
+
+@contextmanager
+def _workers(review: Review, *, dossiers: int) -> Iterator[ProcessPoolExecutor | None]:
+    """Give processes for all cores but one, none where they are not worth their start."""
+    others = min(_cores() - 1, dossiers // _WORTH_A_PROCESS)
+    if others < 1:
+        yield None
+        return
+    # Spawned: a fork of a process whose data library holds threads may hang.
+    context = multiprocessing.get_context("spawn")
+    pool = ProcessPoolExecutor(others, mp_context=context, initializer=_take_up, initargs=(review,))
+    try:
+        yield pool
+    finally:
+        pool.shutdown(cancel_futures=True)
+
+
+def _cores() -> int:
+    """Return how many cores this process may use."""
+    try:
+        return len(os.sched_getaffinity(0))
+    except AttributeError:  # not on every system
+        return os.cpu_count() or 1
+
+
+def _take_up(review: Review) -> None:
+    """Keep the review that this process is to write of."""
+    _at_work.append(review)
+
+
+def _write_in_worker(meter_id: str, meters: Path) -> None:
+    """Write one dossier of the review that this process was given."""
+    _write_dossier(_at_work[0], meter_id, meters)
+
+
+def _write_dossier(review: Review, meter_id: str, meters: Path) -> None:
+    """Write one dossier."""
+    html = render.html_dossier(pages.dossier_page(review, meter_id))
+    (meters / pages.file_name(meter_id)).write_text(html, encoding="utf-8")

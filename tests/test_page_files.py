@@ -1,0 +1,58 @@
+"""Pages on disk: the same on one core and on several."""
+
+import dataclasses
+from pathlib import Path
+
+import pytest
+
+from drift import page_files, pages
+from drift.results import Review
+from tests.fabricated_review import IDS, fabricate
+
+
+@pytest.fixture(scope="module")
+def review() -> Review:
+    return fabricate()
+
+
+def _bytes(folder: Path) -> dict[str, bytes]:
+    return {
+        file.relative_to(folder).as_posix(): file.read_bytes() for file in folder.rglob("*.html")
+    }
+
+
+def test_pages_are_the_same_on_one_core_and_on_two(
+    review: Review, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Names and bytes do not depend on which process drew what before."""
+    told: list[tuple[int, int]] = []
+    written = {}
+    for cores in (1, 2):
+        monkeypatch.setattr(page_files, "_cores", lambda cores=cores: cores)
+        folder = tmp_path / str(cores)
+        names = page_files.write_pages(
+            review, folder, progress=lambda done, of: told.append((done, of))
+        )
+        written[cores] = _bytes(folder)
+        assert names == ["index.html", *(f"meters/{pages.file_name(i)}" for i in sorted(IDS))]
+        assert set(names) == set(written[cores])
+        assert told[-1] == (len(names), len(names))
+    assert written[1] == written[2]
+
+
+def test_progress_never_goes_back(review: Review, tmp_path: Path) -> None:
+    """Progress rises to the number of pages."""
+    few = dataclasses.replace(review, meters=review.meters.head(2))
+    told: list[int] = []
+    page_files.write_pages(few, tmp_path, progress=lambda done, _of: told.append(done))
+    assert told == [1, 2, 3]
+
+
+def test_a_failure_in_another_process_is_raised(
+    review: Review, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A page that cannot be written is an error, whichever process was to write it."""
+    monkeypatch.setattr(page_files, "_cores", lambda: 2)
+    (tmp_path / "meters" / pages.file_name(min(IDS))).mkdir(parents=True)
+    with pytest.raises(OSError, match="directory"):
+        page_files.write_pages(review, tmp_path, progress=lambda _done, _of: None)
