@@ -1,7 +1,8 @@
 -- purpose: list every value that a later row replaced.
--- grain: one row per amended value: new_file, new_line and column.
+-- grain: one row per new_file, new_line and column.
 -- parameters: $as_of, last day seen, null for all; $file_nos, the files asked for, null for all.
--- columns: table_name, row_key, column, old_value, new_value, old_file, old_line, new_file, new_line.
+-- columns: table_name; row_key, its parts for a reader; column; old_value; new_value; old_file;
+--   old_line; new_file; new_line.
 
 with seen as (
     select *

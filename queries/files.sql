@@ -1,7 +1,7 @@
 -- purpose: list the files that a store was made from.
--- grain: one row per file and load that read it.
+-- grain: one row per file and sha256; a file read again under another mapping is there again.
 -- parameters: $file_nos, the files asked for, null for all.
--- columns: file, sha256, table_name, rows, taken, held_back, known, amended, note.
+-- columns: file; sha256; table_name, empty for none; rows; taken; held_back; known; amended; note.
 
 select
     file_labels.label as file,

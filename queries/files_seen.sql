@@ -1,7 +1,7 @@
 -- purpose: list the files that the store was made from, read under one mapping file.
--- grain: one row per file and load that read it.
+-- grain: one row per file_no.
 -- parameters: $mapping_sha256, empty for no mapping file.
--- columns: file_no, source_name, file, sha256, rows, held_back.
+-- columns: file_no; source_name; file; sha256; rows; held_back.
 
 select
     files.file_no,

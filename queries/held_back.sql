@@ -1,7 +1,7 @@
 -- purpose: list what was held back by the loads of a store, and what a review's date hides.
 -- grain: one row per file, line, column and reason.
 -- parameters: $as_of, last day seen, null for all; $file_nos, the files asked for, null for all.
--- columns: file, line, column, reason.
+-- columns: file; line; column, empty for a whole row; reason.
 
 with held as (
     select file_no, line, column_name, reason

@@ -1,7 +1,7 @@
 -- purpose: number the load and the files that come next, and say whether readings came before.
 -- grain: one row.
 -- parameters: none.
--- columns: load_no, file_no, readings_known.
+-- columns: load_no; file_no; readings_known.
 
 with last_load as (select coalesce(max(load_no), 0) as load_no from loads),
 

@@ -1,7 +1,7 @@
 -- purpose: count what became of the rows that were not simply new.
--- grain: one row per file and outcome.
+-- grain: one row per file_no and outcome.
 -- parameters: none; reads the temporary table outcomes.
--- columns: file_no, outcome, rows.
+-- columns: file_no; outcome; rows.
 
 select file_no, outcome, count(*) as rows
 from outcomes

@@ -1,10 +1,11 @@
 -- purpose: find what became of the rows just saved to one table that are not simply new: the same
 --   row was there before, in the store or in another file or line of this source.
--- grain: one row per row of the table that shares its row_key with another.
+-- grain: one row per file_no and line of a row that shares its row_key with another.
 -- parameters: $table_name; $in_force, its view of rows in force; $first_file_no of this source.
--- columns: file_no, line, row_key, outcome (stored: was in the store; new; known: says what was
---   known; repeat: says what an earlier line of its file says; amends), first_line that a repeat
---   repeats, prior_file_no and prior_line of the row that an amendment replaces, version of the row.
+-- columns: file_no; line; row_key; outcome, stored (was in the store), new, known (says what was
+--   known), repeat (says what an earlier line of its file says) or amends; first_line, which a
+--   repeat repeats; prior_file_no and prior_line, of the row that an amendment replaces; version,
+--   of the row among those of its key, from 1.
 
 create or replace temp table outcomes as
 with sharing as (

@@ -8,10 +8,11 @@ with weighed as (
     select
         line,
         water_mass_g is null or bowl_water_mass_g is null as lacking,
+        as_number(bowl_water_mass_g, $decimal_mark) as bowl_water_mass_g,
         100 * as_number(water_mass_g, $decimal_mark)
         / as_number(bowl_water_mass_g, $decimal_mark) as air_pct
     from staged
-    where air_pct is null
+    where staged.air_pct is null
 ),
 
 judged as (
@@ -21,7 +22,8 @@ judged as (
             when lacking
                 then 'is empty, and so is water_mass_g or bowl_water_mass_g; one way of knowing '
                 || 'the air content is needed'
-            when air_pct not between $bounds['air_pct'][1] and $bounds['air_pct'][2]
+            when bowl_water_mass_g >= $bounds['bowl_water_mass_g'][1]
+                and air_pct not between $bounds['air_pct'][1] and $bounds['air_pct'][2]
                 then 'is empty, and 100 × water_mass_g / bowl_water_mass_g is '
                 || round(air_pct, 1) || ', outside the bounds of air_pct'
         end as reason

@@ -1,13 +1,14 @@
 -- purpose: gather readings in force into sittings, as biases; a zero check recorded with a mark is
 --   a reading at point 0 where none was recorded as one.
--- grain: one row per meter, visit, stage and verification point.
+-- grain: one row per meter_id, visit_id, stage and point_pct.
 -- parameters: $points_pct, nominal points; $point_window_pct, how far from one a reading still
 --   belongs to it; $as_of, last day seen, null for all; $visit_gap_days, days without a reading
 --   after which a visit_id is taken to be used anew.
 -- columns: meter_id; visit_id, the given one, else the ISO date; performed_on, first day of the
---   visit; stage; point_pct; correct_air_pct, mean; replicates; bias_pct, mean of reading minus
---   correct air content; biases_pct, each of them; spread_pct, n − 1; resolution_pct, coarsest;
---   vessel_id, operator and remarks, several joined by " + "; water_temp_c, mean.
+--   visit; stage; point_pct; correct_air_pct, mean; replicates, their number; bias_pct, mean of
+--   reading minus correct air content; biases_pct, each of them; spread_pct, n − 1; resolution_pct,
+--   coarsest; vessel_id, several joined by " + "; operator, likewise; water_temp_c, mean; remarks,
+--   likewise.
 
 with readings_seen as not materialized (
     select

@@ -1,5 +1,5 @@
 -- purpose: list the tables of a database file, ours or not.
--- grain: one row per table.
+-- grain: one row per table_name.
 -- parameters: none.
 -- columns: table_name.
 

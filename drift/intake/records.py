@@ -54,7 +54,7 @@ def records(lines: Iterable[str], *, delimiter: str, fields: int | None) -> Iter
             block, cells, problem = _quoted(first, source=source, waiting=waiting, mark=delimiter)
         else:
             block, cells, problem = [first], first.rstrip("\r\n").split(delimiter), ""
-        cells = [cell.strip(BLANKS) for cell in cells]
+        cells = [cell.strip(BLANKS + "\r\n") for cell in cells]
         if not problem:
             problem = _problem(block, cells=cells, delimiter=delimiter, fields=fields)
             if problem and len(block) > 1:
@@ -113,7 +113,8 @@ def _problem(block: list[str], *, cells: list[str], delimiter: str, fields: int 
     if fields is None:
         return ""
     if len(cells) != fields:
-        return f"has {len(cells)} cells where the header has {fields}"
+        noun = "cell" if len(cells) == 1 else "cells"
+        return f"has {len(cells)} {noun} where the header has {fields}"
     # A cell that runs over a line which looks like a row of its own has swallowed it.
     inside = (line.split('"')[0] for line in block[1:])
     return NOT_CLOSED if any(part.count(delimiter) >= max(fields - 1, 2) for part in inside) else ""

@@ -266,6 +266,8 @@ def _file_rows(
         notes = [arrival.file.note] if arrival.file.note else []
         if arrival.twin is None:
             total = arrival.rows
+            if arrival.file.table and total == 0:
+                notes.append("has a header but no rows")
             known, repeats = fates.get((no, "known"), 0), fates.get((no, "repeat"), 0)
             taken = arrival.usable - known - repeats
             tallies[no] = (name, total, total - taken - known)

@@ -1,0 +1,59 @@
+"""This module writes small folders of CSV files and loads them; it asserts nothing."""
+
+from datetime import date
+from pathlib import Path
+
+from drift.frames import Sources
+from drift.store import Connection, IntakeSummary, open_store, read_sources, take_folder
+
+HEADER = "meter_id,performed_on,stage,correct_air_pct,reading_air_pct"
+POINTS_PCT = (0.0, 5.0, 10.0)
+
+
+def write(folder: Path, **tables: str | bytes) -> Path:
+    """Write ``name="text"`` as ``name.csv`` into `folder`, made where it is missing."""
+    folder.mkdir(parents=True, exist_ok=True)
+    for name, text in tables.items():
+        content = text if isinstance(text, bytes) else text.encode()
+        (folder / f"{name}.csv").write_bytes(content)
+    return folder
+
+
+def readings(*rows: str, columns: str = "") -> str:
+    """Return a file of readings: the required columns and further ones, then `rows`."""
+    header = f"{HEADER},{columns}" if columns else HEADER
+    return "\n".join((header, *rows, ""))
+
+
+def read(con: Connection, *, as_of: date | None = None) -> Sources:
+    """Return what a store holds under the usual points."""
+    return read_sources(con, as_of=as_of, points_pct=POINTS_PCT, point_window_pct=1.0)
+
+
+def load(folder: Path) -> tuple[IntakeSummary, Sources]:
+    """Load a folder into a store in memory and read it back."""
+    with open_store(None) as con:
+        return take_folder(con, folder), read(con)
+
+
+def take(folder: Path) -> IntakeSummary:
+    """Load a folder into a store in memory and say what was taken."""
+    with open_store(None) as con:
+        return take_folder(con, folder)
+
+
+def held(summary: IntakeSummary) -> list[tuple[str, int, str, str]]:
+    """Return what was held back as file, line, column and reason."""
+    return [
+        (row["file"], row["line"], row["column"], row["reason"])
+        for row in summary.held_back.iter_rows(named=True)
+    ]
+
+
+def counts(summary: IntakeSummary) -> dict[str, tuple[int, int, int, int, int]]:
+    """Return of each file its rows: all, taken, held back, known, amended."""
+    names = ("rows", "taken", "held_back", "known", "amended")
+    return {
+        row["file"]: (row[names[0]], *(row[name] for name in names[1:]))
+        for row in summary.files.iter_rows(named=True)
+    }
