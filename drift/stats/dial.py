@@ -1,0 +1,179 @@
+"""This module is the physics of a pressure-type meter: what the dial shows when something is off.
+
+Isothermal release of a chamber at gauge pressure p1 into a bowl that holds a % of air gives
+p2 = p1 / (1 + a/k), with k = 100·Vc/Vb the *chamber scale* in % air.  Barometric pressure cancels.
+The dial is scaled for a nominal initial pressure, and the operator pumps the hand to the mark, so
+that a fault of the dial that is the same at setting and at reading cancels too.
+
+References
+----------
+Boyle's law for both sides at atmospheric pressure before release; ASTM C231, Type B meter (working
+principle; from memory, to be checked against the current edition).
+"""
+
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float64]
+
+# Air content at which amplitudes of a cause are stated, % air.
+STATED_AT_PCT = 5.0
+# Chamber scale where neither the meter's record nor its mark moves say: median and standard
+# deviation of its logarithm.  Common practice, no source: chambers hold about a twentieth of the
+# bowl.
+USUAL_SCALE = 5.0
+USUAL_SCALE_LOG_SD = 0.25
+
+
+def chamber_scale(chamber_bowl_ratio: npt.ArrayLike) -> Floats:
+    """Return k = 100·Vc/Vb, % air, from the ratio of chamber to bowl volume."""
+    return 100 * np.asarray(chamber_bowl_ratio, dtype=np.float64)
+
+
+def pressure_after(initial_pressure: npt.ArrayLike, *, air_pct: npt.ArrayLike, k: float) -> Floats:
+    """Return the gauge pressure after release, in the unit of the initial gauge pressure."""
+    start, air = np.asarray(initial_pressure, dtype=np.float64), np.asarray(air_pct)
+    return np.asarray(start / (1 + air / k))
+
+
+def air_shown(pressure: npt.ArrayLike, *, nominal_pressure: float, k: float) -> Floats:
+    """Return the air content that a dial scaled for `nominal_pressure` shows, % air."""
+    return np.asarray(k * (nominal_pressure / np.asarray(pressure, dtype=np.float64) - 1))
+
+
+def bias_of_mark(
+    pressure_error: npt.ArrayLike, *, air_pct: npt.ArrayLike, k: npt.ArrayLike
+) -> Floats:
+    """Return the bias, % air, where the true initial pressure is off by a relative error.
+
+    Parameters
+    ----------
+    pressure_error : array_like
+        ε: true initial pressure over the nominal one, less 1; above −1.  A misplaced mark gives it
+        either sign, a leak before release makes it negative and erratic.
+    air_pct : array_like
+        Correct air content, % air; broadcast with `pressure_error`.
+    k : array_like
+        Chamber scale, % air; broadcast with both.
+    """
+    error, scale = np.asarray(pressure_error, dtype=np.float64), np.asarray(k, dtype=np.float64)
+    return np.asarray(-error / (1 + error) * (np.asarray(air_pct) + scale))
+
+
+def bias_of_hand(pressure_shift: npt.ArrayLike, *, air_pct: npt.ArrayLike, k: float) -> Floats:
+    """Return the bias, % air, where the hand sits off by a pressure on its shaft.
+
+    Parameters
+    ----------
+    pressure_shift : array_like
+        δ/pI: pressure shown minus true, over the nominal initial pressure.
+    air_pct : array_like
+        Correct air content, % air; broadcast with `pressure_shift`.
+    k : float
+        Chamber scale, % air.
+    """
+    shift, air = np.asarray(pressure_shift, dtype=np.float64), np.asarray(air_pct)
+    return np.asarray((air + k) / (1 + shift * air / k) - (air + k))
+
+
+def bias_of_chamber_water(water_share: npt.ArrayLike, *, air_pct: npt.ArrayLike) -> Floats:
+    """Return the bias, % air, where water fills a share (0 to below 1) of the air chamber."""
+    share = np.asarray(water_share, dtype=np.float64)
+    return np.asarray(np.asarray(air_pct) * share / (1 - share))
+
+
+def bias_of_vessel(volume_error: npt.ArrayLike, *, air_pct: npt.ArrayLike) -> Floats:
+    """Return the bias, % air, where the vessel holds (1 + r) times its recorded volume."""
+    return np.asarray(np.asarray(air_pct) * np.asarray(volume_error, dtype=np.float64))
+
+
+# To first order a cause's bias is its amplitude at 5 % air times one of these shapes, each 1 there.
+
+
+def shape_of_mark(air_pct: npt.ArrayLike, *, k: npt.ArrayLike) -> Floats:
+    """Return (a + k)/(5 + k): a misplaced mark, or a leak before release."""
+    air, scale = np.asarray(air_pct, dtype=np.float64), np.asarray(k, dtype=np.float64)
+    return np.asarray((air + scale) / (STATED_AT_PCT + scale))
+
+
+def shape_of_hand(air_pct: npt.ArrayLike, *, k: npt.ArrayLike) -> Floats:
+    """Return a(a + k)/(5(5 + k)): a hand shifted on its shaft."""
+    air = np.asarray(air_pct, dtype=np.float64)
+    return np.asarray(air / STATED_AT_PCT * shape_of_mark(air, k=k))
+
+
+def shape_of_volume(air_pct: npt.ArrayLike) -> Floats:
+    """Return a/5: water in the chamber, or a vessel off in volume."""
+    return np.asarray(air_pct, dtype=np.float64) / STATED_AT_PCT
+
+
+def pressure_error_of_move(
+    mark_before: npt.ArrayLike, mark_after: npt.ArrayLike, *, k: npt.ArrayLike
+) -> Floats:
+    """Return the relative change of the initial pressure when a mark is moved along the dial.
+
+    Parameters
+    ----------
+    mark_before, mark_after : array_like
+        Positions in the dial's own % graduations; negative lies above the zero pressure.
+    k : array_like
+        Chamber scale, % air; it must exceed minus either position.
+
+    Notes
+    -----
+    The graduation m stands at the pressure pI/(1 + m/k), so that the ratio of the two pressures is
+    (k + before)/(k + after).
+    """
+    scale = np.asarray(k, dtype=np.float64)
+    before, after = np.asarray(mark_before), np.asarray(mark_after)
+    return np.asarray((scale + before) / (scale + after) - 1)
+
+
+def estimate_scale(
+    change_pct: npt.ArrayLike, *, air_pct: npt.ArrayLike, sd_pct: npt.ArrayLike
+) -> tuple[float, float]:
+    """Estimate the chamber scale from what mark moves did to the bias.
+
+    Parameters
+    ----------
+    change_pct : array (moves, points)
+        As-left minus as-found bias of visits on which only the mark was moved, % air; NaN where a
+        point was not read.
+    air_pct : array (points,) or (moves, points)
+        Correct air content, % air.
+    sd_pct : array_like
+        Standard deviation of a change, % air; broadcast with `change_pct`.
+
+    Returns
+    -------
+    k, sd : float
+        Posterior mean and standard deviation, % air; those of the usual scale where the moves say
+        nothing.
+
+    Notes
+    -----
+    A move changes the bias by c·(a + k) with c free for each move and flat beforehand, so that what
+    counts is the proportion between points.  The prior is log-normal about the usual scale; the
+    posterior is computed on a grid from 1 to 25 % air.
+    """
+    change = np.atleast_2d(np.asarray(change_pct, dtype=np.float64))
+    air = np.broadcast_to(np.asarray(air_pct, dtype=np.float64), change.shape)
+    known = np.isfinite(change) & np.isfinite(air)
+    weight = np.where(known, 1 / np.broadcast_to(np.asarray(sd_pct), change.shape) ** 2, 0.0)
+    value, at = np.where(known, change, 0.0), np.where(known, air, 0.0)
+    grid = np.exp(np.linspace(np.log(1.0), np.log(25.0), 401))
+    shape = at[None] + grid[:, None, None]
+    inner = (weight * shape**2).sum(axis=2)
+    cross = (weight * shape * value).sum(axis=2)
+    told = inner > 0
+    fit = np.where(told, cross**2 / np.where(told, inner, 1.0), 0.0)
+    # The flat prior of c·(5 + k), the change at 5 % air, leaves the width of the likelihood.
+    width = np.where(
+        told, np.log((grid[:, None] + STATED_AT_PCT) ** 2 / np.where(told, inner, 1.0)), 0
+    )
+    prior = -((np.log(grid / USUAL_SCALE) / USUAL_SCALE_LOG_SD) ** 2) / 2
+    log_posterior = prior + (fit / 2 + width / 2).sum(axis=1)
+    posterior = np.exp(log_posterior - log_posterior.max())
+    posterior /= posterior.sum()
+    mean = float(posterior @ grid)
+    return mean, float(np.sqrt(posterior @ (grid - mean) ** 2))
