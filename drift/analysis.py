@@ -12,8 +12,11 @@ from drift.frames import DAYS_PER_YEAR, EPOCH, Sources
 from drift.ledger import build_ledger
 from drift.policy import Policy
 from drift.results import Review
+from drift.stats.change_point import find_changes
 from drift.stats.charts import ChartSettings, ewma, individuals, moving_range
+from drift.stats.drift_steps import drift_steps, unadjusted_paths
 from drift.stats.extrapolation import extrapolate
+from drift.stats.path_trend import fit_path_trends
 from drift.stats.rules import apply_rules
 from drift.stats.trend import fit_trends
 
@@ -57,17 +60,30 @@ def analyse(sources: Sources, *, source_name: str, as_of: date, policy: Policy) 
     charted, limits = chart(ledger, policy)
     # With the dial's step beside it, a rounded reading counts as past a zone only if every value
     # that rounds to it is.
-    steps = ledger.select("series", "visit", "resolution_pct")
+    dial = ledger.select("series", "visit", "resolution_pct")
     findings = apply_rules(
-        charted.join(steps, on=["series", "visit"], how="left"), rules=policy.rules
+        charted.join(dial, on=["series", "visit"], how="left"), rules=policy.rules
     )
-    trends = fit_trends(_paths(ledger), level=policy.trend_level, fewest=policy.trend_visits)
+    trends = fit_trends(
+        unadjusted_paths(ledger), level=policy.trend_level, fewest=policy.trend_visits
+    )
+    steps = drift_steps(ledger)
+    path_trends = fit_path_trends(
+        steps,
+        negligible=policy.negligible_drift_pct_per_year,
+        level=policy.trend_level,
+        false_discovery_rate=policy.false_discovery_rate,
+        fewest=policy.trend_visits,
+    )
+    changes = find_changes(
+        steps, level=policy.trend_level, false_discovery_rate=policy.false_discovery_rate
+    )
     signals = name_signals(findings, ledger=ledger, charted=charted, responses=sources.responses)
     forecasts = forecast(ledger, trends, schedule, policy)
     meters = build_meters(
         ledger,
         forecasts=forecasts,
-        trends=trends,
+        path_trends=path_trends,
         signals=signals,
         schedule=schedule,
         as_of=as_of,
@@ -82,6 +98,8 @@ def analyse(sources: Sources, *, source_name: str, as_of: date, policy: Policy) 
         charted=charted,
         limits=limits,
         trends=trends,
+        path_trends=path_trends,
+        changes=changes,
         forecasts=forecasts,
         signals=signals,
         meters=meters,
@@ -135,13 +153,6 @@ def forecast(
         tolerance=policy.tolerance_pct,
         band_level=policy.band_level,
         horizon_years=policy.horizon_days / DAYS_PER_YEAR,
-    )
-
-
-def _paths(ledger: pl.DataFrame) -> pl.DataFrame:
-    """Return the unadjusted paths in the shape that trends are fitted to."""
-    return ledger.select(
-        "series", "t_years", value="unadjusted_path_pct", resolution="resolution_pct"
     )
 
 

@@ -48,6 +48,9 @@ class Policy:
         Fewest drift steps and so visits from which a trend is tested, at least 3.
     false_discovery_rate : float
         Share of false findings accepted among meters said to drift.
+    negligible_drift_pct_per_year : float
+        Drift that does not matter, % air a year: a meter is shown steady when its drift is shown
+        to be below this.
     watch_probability : float
         Probability of being out at the next due date from which a meter is watched.
     drifting_probability : float
@@ -84,6 +87,7 @@ class Policy:
     trend_level: float = 0.05
     trend_visits: int = 6
     false_discovery_rate: float = 0.05
+    negligible_drift_pct_per_year: float = 0.02
     watch_probability: float = 0.1
     drifting_probability: float = 0.5
     drift_reach_days: int = 365
@@ -111,6 +115,7 @@ _BOUNDS: tuple[tuple[str, float, float], ...] = (
     ("trend_level", 1e-4, 0.5),
     ("trend_visits", 4, 1000),
     ("false_discovery_rate", 1e-4, 0.5),
+    ("negligible_drift_pct_per_year", 1e-6, 10.0),
     ("watch_probability", 0.0, 1.0),
     ("drifting_probability", 0.0, 1.0),
     ("drift_reach_days", 0, 36600),

@@ -23,7 +23,7 @@ class Review:
         The laboratory's choices in force.
     sources : Sources
         What was read, what was held back and from which files.
-    ledger, charted, limits, trends, forecasts, signals, meters : pl.DataFrame
+    ledger, charted, limits, trends, path_trends, changes, forecasts, signals, meters : pl.DataFrame
         Frames of `drift.frames`, each sorted by its grain; `meters` with the meters that need
         action first.  `signals` has the further column ``answered_on`` (date of the response,
         null where there is none).
@@ -37,6 +37,8 @@ class Review:
     charted: pl.DataFrame
     limits: pl.DataFrame
     trends: pl.DataFrame
+    path_trends: pl.DataFrame
+    changes: pl.DataFrame
     forecasts: pl.DataFrame
     signals: pl.DataFrame
     meters: pl.DataFrame

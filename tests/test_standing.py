@@ -28,12 +28,22 @@ STEADY = Facts(
     drift_low=-0.01,
     drift_high=0.02,
     p_out=0.01,
-    trend_q=0.8,
+    confirmed_point=None,
+    confirmed_drift=None,
+    confirmed_low=None,
+    confirmed_high=None,
     crossing_on=None,
     crossing_early=None,
     open_signals=0,
     resolution_limited=False,
 )
+
+CONFIRMED = {
+    "confirmed_point": 10.0,
+    "confirmed_drift": 0.03,
+    "confirmed_low": 0.01,
+    "confirmed_high": 0.05,
+}
 
 
 @pytest.mark.parametrize(
@@ -49,14 +59,19 @@ STEADY = Facts(
         ),
         ({"open_signals": 1}, "watch", "1 signal of the last 365 days has no", "Record what was"),
         ({"open_signals": 3}, "watch", "3 signals of the last 365 days have no", "Record what was"),
-        ({"trend_q": 0.01}, "holding", "nothing signals", "Keep to the schedule"),
+        ({**CONFIRMED}, "holding", "nothing signals", "Keep to the schedule"),
         (
-            {"trend_q": 0.01, "crossing_on": AS_OF + timedelta(days=300)},
+            {**CONFIRMED, "crossing_on": AS_OF + timedelta(days=300)},
             "drifting",
-            "crosses the tolerance",
+            "at 10 %; 5 % crosses the tolerance",
             "further use",
         ),
-        ({"trend_q": 0.01, "crossing_on": AS_OF + timedelta(days=500)}, "watch", "inside", "cause"),
+        (
+            {**CONFIRMED, "crossing_on": AS_OF + timedelta(days=500)},
+            "watch",
+            "inside",
+            "cause",
+        ),
         (
             {"p_out": 0.7, "crossing_early": AS_OF + timedelta(days=20)},
             "drifting",

@@ -9,6 +9,7 @@ from drift.decisions.standing import Facts, Verdict, decide
 from drift.frames import DAYS_PER_YEAR, EPOCH, METERS
 from drift.policy import Policy
 from drift.stats.conformity import within_tolerance
+from drift.stats.equivalence import DRIFTING
 
 # Who is named first: those that need action before their next due date.
 _ORDER = ("out", "drifting", "overdue", "watch", "unproven", "holding", "retired")
@@ -23,7 +24,7 @@ def build_meters(
     ledger: pl.DataFrame,
     *,
     forecasts: pl.DataFrame,
-    trends: pl.DataFrame,
+    path_trends: pl.DataFrame,
     signals: pl.DataFrame,
     schedule: pl.DataFrame,
     as_of: date,
@@ -33,7 +34,7 @@ def build_meters(
 
     Parameters
     ----------
-    ledger, forecasts, trends, signals : pl.DataFrame
+    ledger, forecasts, path_trends, signals : pl.DataFrame
         Frames of `drift.frames`; `signals` with ``answered_on``.
     schedule : pl.DataFrame
         From `drift.decisions.schedule.build_schedule`.
@@ -47,7 +48,7 @@ def build_meters(
     pl.DataFrame
         Frame of `drift.frames.METERS`, those that need action first.
     """
-    points = _points(ledger, forecasts, trends)
+    points = _points(ledger, forecasts, path_trends)
     since = as_of - timedelta(days=policy.signal_days)
     open_signals = (
         signals.filter(pl.col("answered_on").is_null() & (pl.col("visit_on") >= since))
@@ -57,6 +58,7 @@ def build_meters(
     rows = (
         schedule.join(_worst(points), on="meter_id", how="left")
         .join(_left_out(points, schedule, policy), on="meter_id", how="left")
+        .join(_confirmed(points), on="meter_id", how="left")
         .join(_repeatability(ledger), on="meter_id", how="left")
         .join(open_signals, on="meter_id", how="left")
         .with_columns(pl.col("open_signals").fill_null(0))
@@ -66,7 +68,9 @@ def build_meters(
     return _ordered(rows, verdicts)
 
 
-def _points(ledger: pl.DataFrame, forecasts: pl.DataFrame, trends: pl.DataFrame) -> pl.DataFrame:
+def _points(
+    ledger: pl.DataFrame, forecasts: pl.DataFrame, path_trends: pl.DataFrame
+) -> pl.DataFrame:
     """Return one row per series: its last readings, forecast and trend."""
     last = ledger.group_by("series", "meter_id", "point_pct").agg(
         seen_on=pl.col("performed_on").last(),
@@ -74,8 +78,8 @@ def _points(ledger: pl.DataFrame, forecasts: pl.DataFrame, trends: pl.DataFrame)
         left=pl.col("left_bias_pct").last(),
         as_found_bias_pct=pl.col("as_found_bias_pct").drop_nulls().last(),
     )
-    tests = trends.select("series", "kendall_p", "q", "resolution_limited")
-    return last.join(forecasts, on="series", how="left").join(tests, on="series", how="left")
+    ahead = forecasts.drop("drift", "drift_low", "drift_high")
+    return last.join(ahead, on="series", how="left").join(path_trends, on="series", how="left")
 
 
 def _worst(points: pl.DataFrame) -> pl.DataFrame:
@@ -97,13 +101,29 @@ def _worst(points: pl.DataFrame) -> pl.DataFrame:
             drift_pct_per_year="drift",
             drift_low="drift_low",
             drift_high="drift_high",
-            trend_p="kendall_p",
-            trend_q="q",
+            trend_p="drift_p",
+            trend_q="drift_q",
             p_out_next_due="p_out_due",
             crossing_on=to_date(pl.col("crossing")),
             crossing_early=to_date(pl.col("crossing_early")),
             crossing_late=to_date(pl.col("crossing_late")),
-            resolution_limited=pl.col("resolution_limited").fill_null(value=False),
+            resolution_limited=pl.col("verdict").is_not_null() & pl.col("drift").is_null(),
+        )
+    )
+
+
+def _confirmed(points: pl.DataFrame) -> pl.DataFrame:
+    """Return the surest point of each meter whose drift is confirmed, with that drift."""
+    return (
+        points.filter(pl.col("verdict") == DRIFTING)
+        .sort("meter_id", "drift_p", "point_pct")
+        .unique("meter_id", keep="first", maintain_order=True)
+        .select(
+            "meter_id",
+            confirmed_point="point_pct",
+            confirmed_drift="drift",
+            confirmed_low="drift_low",
+            confirmed_high="drift_high",
         )
     )
 
@@ -180,7 +200,10 @@ def _facts(row: dict[str, Any], as_of: date) -> Facts:
         drift_low=row["drift_low"],
         drift_high=row["drift_high"],
         p_out=row["p_out_next_due"],
-        trend_q=row["trend_q"],
+        confirmed_point=row["confirmed_point"],
+        confirmed_drift=row["confirmed_drift"],
+        confirmed_low=row["confirmed_low"],
+        confirmed_high=row["confirmed_high"],
         crossing_on=row["crossing_on"],
         crossing_early=row["crossing_early"],
         open_signals=row["open_signals"],

@@ -9,6 +9,8 @@ from drift.decisions.sentences import sentence
 from drift.format import day
 from drift.frames import SIGNALS
 
+_WITH_MEMORY = ("ewma", "cusum_high", "cusum_low")
+
 
 def name_signals(
     findings: pl.DataFrame,
@@ -40,10 +42,14 @@ def name_signals(
     -----
     The id is made of what happened (meter, point, chart, rule, visit), not of when it was noticed
     or of the numbers, so that later visits, amended limits or another order of files keep it.
+
+    A chart that remembers (EWMA, CUSUM) stays beyond its limit while the same evidence is in its
+    memory: such a run of visits is one signal, at its first visit.
     """
     where = ledger.select(
         "series", "visit", "meter_id", "point_pct", "visit_id", visit_on="performed_on"
     )
+    findings = _first_of_run(findings, charted)
     centres = charted.select("series", "chart", "visit", "centre")
     rows = (
         findings.join(where, on=["series", "visit"], how="left")
@@ -62,6 +68,18 @@ def name_signals(
         .cast(SIGNALS)  # type: ignore[arg-type]  # names to types
         .join(answered, on="signal_id", how="left", maintain_order="left")
     )
+
+
+def _first_of_run(findings: pl.DataFrame, charted: pl.DataFrame) -> pl.DataFrame:
+    """Drop a finding of a chart with memory that goes on from the plotted point before it."""
+    chart = ["series", "chart"]
+    order = charted.select(*chart, "visit").with_columns(
+        place=pl.int_range(pl.len()).over(chart, order_by="visit")
+    )
+    placed = findings.join(order, on=[*chart, "visit"], how="left").sort(*chart, "rule", "visit")
+    goes_on = pl.col("place").diff().over(*chart, "rule") == 1
+    remembers = pl.col("chart").is_in(_WITH_MEMORY)
+    return placed.filter(~(remembers & goes_on.fill_null(value=False))).drop("place")
 
 
 def _signal_id(row: dict[str, Any]) -> str:

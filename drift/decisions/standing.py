@@ -40,8 +40,11 @@ class Facts:
     failed_point, failed_found : float or None
         Point and as-found bias where the last visit found the meter outside tolerance, whatever
         was done then; both None where it did not.
-    point, level, drift, drift_low, drift_high, p_out, trend_q
+    point, level, drift, drift_low, drift_high, p_out
         The worst point and what is forecast for it.
+    confirmed_point, confirmed_drift, confirmed_low, confirmed_high
+        The surest of the points whose drift is confirmed (real at the fleet's false discovery
+        rate and not shown negligible); all None where none is.
     crossing_on, crossing_early : date or None
         When it is expected to leave the tolerance.
     open_signals : int
@@ -68,7 +71,10 @@ class Facts:
     drift_low: float | None
     drift_high: float | None
     p_out: float | None
-    trend_q: float | None
+    confirmed_point: float | None
+    confirmed_drift: float | None
+    confirmed_low: float | None
+    confirmed_high: float | None
     crossing_on: date | None
     crossing_early: date | None
     open_signals: int
@@ -155,14 +161,14 @@ def _drifting(facts: Facts, policy: Policy) -> Verdict | None:
     if facts.p_out >= policy.drifting_probability:
         return Verdict("drifting", _forecast_words(facts), _sooner(facts))
     if (
-        _confirmed(facts, policy)
+        facts.confirmed_point is not None
         and facts.crossing_on is not None
         and (facts.crossing_on - facts.as_of).days <= policy.drift_reach_days
     ):
         return Verdict(
             "drifting",
-            f"Confirmed drift of {_drift_words(facts)} at {point(facts.point)} crosses the "
-            f"tolerance about {day(facts.crossing_on)}; P(out) {probability(facts.p_out)} on "
+            f"{_confirmed_words(facts)}; {point(facts.point)} crosses the tolerance "
+            f"about {day(facts.crossing_on)}; P(out) {probability(facts.p_out)} on "
             f"{day(facts.speaks_for)}.",
             _sooner(facts),
         )
@@ -206,10 +212,10 @@ def _watch(facts: Facts, policy: Policy) -> Verdict | None:
         )
     if facts.p_out is not None and facts.p_out >= policy.watch_probability:
         return Verdict("watch", _forecast_words(facts), "Calibrate by the due date, not after it.")
-    if _confirmed(facts, policy) and facts.crossing_on is not None:
+    if facts.confirmed_point is not None and facts.crossing_on is not None:
         return Verdict(
             "watch",
-            f"Confirmed drift of {_drift_words(facts)} at {point(facts.point)}, still inside: "
+            f"{_confirmed_words(facts)}, still inside: "
             f"P(out) {probability(facts.p_out)} on {day(facts.speaks_for)}.",
             "Look for its cause at the next visit.",
         )
@@ -240,25 +246,25 @@ def _tolerance(policy: Policy) -> str:
     return f"±{plain(policy.tolerance_pct)}{NO_BREAK}%{NO_BREAK}air"
 
 
-def _confirmed(facts: Facts, policy: Policy) -> bool:
-    """Whether the fleet-wide false discovery rate lets this drift be called real."""
-    return facts.trend_q is not None and facts.trend_q <= policy.false_discovery_rate
+def _confirmed_words(facts: Facts) -> str:
+    """Say which drift is confirmed."""
+    words = _drift_words(facts.confirmed_drift, facts.confirmed_low, facts.confirmed_high)
+    return f"Confirmed drift of {words} at {point(facts.confirmed_point)}"
 
 
-def _drift_words(facts: Facts) -> str:
-    """Say the drift with its interval, or that the dial cannot show it."""
-    if facts.drift is None or facts.drift_low is None or facts.drift_high is None:
+def _drift_words(drift: float | None, low: float | None, high: float | None) -> str:
+    """Say a drift with its interval, or that the dial cannot show it."""
+    if drift is None or low is None or high is None:
         return "a size that the dial's resolution hides"
-    return (
-        f"{bias(facts.drift)}{NO_BREAK}%/year ({bias(facts.drift_low)} to {bias(facts.drift_high)})"
-    )
+    return f"{bias(drift)}{NO_BREAK}%/year ({bias(low)} to {bias(high)})"
 
 
 def _forecast_words(facts: Facts) -> str:
     """Say the probability with the level and drift it comes from."""
     return (
         f"P(out) {probability(facts.p_out)} on {day(facts.speaks_for)} at {point(facts.point)}: "
-        f"level {bias_with_unit(facts.level)} now, drift {_drift_words(facts)}."
+        f"level {bias_with_unit(facts.level)} now, drift "
+        f"{_drift_words(facts.drift, facts.drift_low, facts.drift_high)}."
     )
 
 
