@@ -4,7 +4,9 @@ It stands in for a laboratory when pages and figures are tested: the frames foll
 `drift.frames`, but no statistic in them was computed by the program.
 """
 
+import dataclasses
 from datetime import date, timedelta
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -51,19 +53,26 @@ def fabricate() -> Review:
     """Return the review."""
     noise = np.random.default_rng(20250115)
     ledger = _ledger(noise)
-    return Review(
-        as_of=AS_OF,
-        source_name=f"histories {SCRIPT}",
-        policy=Policy(),
-        sources=_sources(ledger),
-        ledger=ledger,
-        charted=_charted(ledger),
-        limits=_limits(ledger),
-        trends=_trends(ledger),
-        forecasts=_forecasts(ledger),
-        signals=_signals(),
-        meters=_meters(ledger),
-    )
+    made: dict[str, Any] = {
+        "as_of": AS_OF,
+        "source_name": f"histories {SCRIPT}",
+        "policy": Policy(),
+        "sources": _sources(ledger),
+        "ledger": ledger,
+        "charted": _charted(ledger),
+        "limits": _limits(ledger),
+        "trends": _trends(ledger),
+        "forecasts": _forecasts(ledger),
+        "signals": _signals(),
+        "meters": _meters(ledger),
+    }
+    # Frames that no page draws from are empty.
+    empty = {
+        field.name: frames.empty(vars(frames)[field.name.upper()])
+        for field in dataclasses.fields(Review)
+        if field.name not in made
+    }
+    return Review(**made | empty)
 
 
 def _years(on: date) -> float:
