@@ -1,10 +1,25 @@
 """Tolerance comparison, decision rules and risks."""
 
+import csv
+from pathlib import Path
+
 import numpy as np
 import polars as pl
 import pytest
 
-from drift.stats.conformity import round_half_even, within_tolerance, within_tolerance_values
+from drift.stats.conformity import (
+    DECISION_RULES,
+    conformance_probability,
+    decision_rule,
+    guard_factor,
+    round_half_even,
+    successive_readings,
+    verdict,
+    within_tolerance,
+    within_tolerance_values,
+)
+
+REFERENCE = Path(__file__).parents[1] / "reference"
 
 
 def _within(biases: list[float | None], tolerance: float, comparison: str) -> list[bool | None]:
@@ -66,3 +81,98 @@ def test_impossible_comparison_is_refused(tolerance: float, comparison: str) -> 
     """An unknown method or a tolerance that is not above 0 raises instead of passing."""
     with pytest.raises(ValueError, match="must be"):
         within_tolerance(pl.col("bias"), tolerance=tolerance, comparison=comparison)
+
+
+def test_conformance_probability_of_published_examples() -> None:
+    """JCGM 106:2012, clause 7: breakdown voltage 0.92, burst strength 0.99, oil viscosity 0.66."""
+    with (REFERENCE / "l_jcgm106_conformance.csv").open(encoding="utf-8", newline="") as file:
+        for row in csv.DictReader(file):
+            p = conformance_probability(
+                float(row["estimate"]),
+                u=float(row["standard_uncertainty"]),
+                lower=float(row["lower_tolerance"] or "-inf"),
+                upper=float(row["upper_tolerance"] or "inf"),
+            )
+            assert p == pytest.approx(float(row["p_conform_published"]), abs=0.005)
+            assert p == pytest.approx(float(row["p_conform_exact"]), abs=5e-7)
+
+
+def test_conformance_probability_at_the_trades_tolerance() -> None:
+    """±0.1 % air with u 0.03 and 0.05: normal areas computed apart from this package."""
+    p = conformance_probability([0, 0.05, 0.06, 0.08, 0.10], u=0.03, lower=-0.1, upper=0.1)
+    expected = [0.999142, 0.952209, 0.908789, 0.747507, 0.500000]
+    np.testing.assert_allclose(p, expected, atol=5e-7)
+    p = conformance_probability([0, 0.05], u=0.05, lower=-0.1, upper=0.1)
+    np.testing.assert_allclose(p, [0.954500, 0.839995], atol=5e-7)
+
+
+def test_a_result_without_uncertainty_has_no_probability() -> None:
+    """An uncertainty of 0, below 0 or unknown gives no probability rather than 0 or 1."""
+    p = conformance_probability(0.05, u=[0.0, -0.1, np.nan], lower=-0.1, upper=0.1)
+    assert np.isnan(p).all()
+
+
+def test_guard_factors_of_the_published_table() -> None:
+    """ILAC-G8:09/2019 Table 1 (from memory): 5 % 0.83, 2.5 % about 1, 0.16 % 1.5, 1 ppm about 3."""
+    factors = guard_factor([0.05, 0.025, 0.02, 0.01, 0.0016, 0.5])
+    np.testing.assert_allclose(factors[:4], [0.82243, 0.97998, 1.02687, 1.16317], atol=5e-6)
+    assert factors[4] == pytest.approx(1.5, abs=0.03)
+    assert factors[5] == pytest.approx(0)
+
+
+def test_acceptance_limit_of_a_speed() -> None:
+    """JCGM 106:2012 (from memory): 100 km/h, relative u 2 %, 99.9 %: enforce from 107 km/h."""
+    z = 2 * float(guard_factor(0.001))
+    assert 100 / (1 - 0.02 * z) == pytest.approx(106.588, abs=5e-4)
+
+
+def _verdicts(name: str, biases: list[float | None], u: float | None) -> list[str | None]:
+    frame = pl.DataFrame({"bias": biases}, schema={"bias": pl.Float64})
+    expression = verdict(
+        pl.col("bias"),
+        u=pl.lit(u, dtype=pl.Float64),
+        tolerance=0.1,
+        comparison="absolute",
+        rule=decision_rule(name),
+    )
+    return frame.select(expression).to_series().to_list()
+
+
+def test_decision_rules() -> None:
+    """With U = 0.04: T − U = 0.06, T − 0.83 U = 0.0668, T + U = 0.14 (ILAC-G8 definitions)."""
+    biases: list[float | None] = [3.1 - 3.0, 0.06, -0.065, 0.07, 0.14, -0.15, None]
+    ok, no = "pass", "fail"
+    assert _verdicts("simple_acceptance", biases, None) == [ok, ok, ok, ok, no, no, None]
+    assert _verdicts("guarded_by_u", biases, 0.02) == [no, ok, no, no, no, no, None]
+    assert _verdicts("guarded_by_083_u", biases, 0.02) == [no, ok, ok, no, no, no, None]
+    near = ["conditional_pass", ok, "conditional_pass", "conditional_pass", "conditional_fail"]
+    assert _verdicts("four_way", biases, 0.02) == [*near, no, None]
+
+
+def test_guarded_verdict_needs_an_uncertainty() -> None:
+    """Without an uncertainty above 0 a guarded rule says nothing."""
+    for rule in DECISION_RULES[1:]:
+        assert _verdicts(rule.name, [0.0, 0.5], 0.0) == [None, None]
+        assert _verdicts(rule.name, [0.0, 0.5], None) == [None, None]
+
+
+def test_one_reading_of_a_coarse_dial_only_passes_at_zero_under_w_equal_u() -> None:
+    """δ = 0.1: u ≥ 0.029 from resolution alone (GUM F.2.2.1), so w = U leaves 0.0 only."""
+    u = 0.1 / np.sqrt(12)
+    assert _verdicts("guarded_by_u", [0.0, 0.1, -0.1], u) == ["pass", "fail", "fail"]
+
+
+def test_unknown_decision_rule_is_refused() -> None:
+    """A rule that does not exist raises and lists those that do."""
+    with pytest.raises(ValueError, match="simple_acceptance"):
+        decision_rule("rule 7")
+
+
+def test_two_successive_readings() -> None:
+    """The last two readings must both pass and agree; one reading alone cannot be judged."""
+    lists = [[0.3, 0.05, 0.0], [0.0, 0.15], [3.1 - 3.0, 0.0], [-0.05, 0.1], [0.0], [], None]
+    frame = pl.DataFrame({"biases": lists}, schema={"biases": pl.List(pl.Float64)})
+    held = frame.select(
+        successive_readings(pl.col("biases"), tolerance=0.1, comparison="absolute")
+    ).to_series()
+    assert held.to_list() == [True, False, True, False, None, None, None]
