@@ -63,5 +63,6 @@ def _environment() -> Environment:
         "shortened": text.shortened,
         "spread": text.spread,
         "whole": text.whole,
+        "words_of": text.words_of,
     }
     return environment

@@ -62,6 +62,8 @@ def fabricate() -> Review:
         "charted": _charted(ledger),
         "limits": _limits(ledger),
         "trends": _trends(ledger),
+        "path_trends": _path_trends(ledger),
+        "changes": _changes(ledger),
         "forecasts": _forecasts(ledger),
         "signals": _signals(),
         "meters": _meters(ledger),
@@ -202,6 +204,39 @@ def _trends(ledger: pl.DataFrame) -> pl.DataFrame:
             }
         rows.append(row)
     return _frame(rows, frames.TRENDS)
+
+
+def _path_trends(ledger: pl.DataFrame) -> pl.DataFrame:
+    """Return one drift of each verdict; the newcomer has none, the coarse dial hides its own."""
+    told = {
+        DRIFTER: {"drift": 0.058, "drift_p": 0.0002, "drift_q": 0.003, "verdict": "drifting"},
+        FRIENDLY: {"drift": 0.004, "drift_p": 0.4, "drift_q": 0.6, "verdict": "shown_steady"},
+        "am-01": {"drift_p": 0.6, "drift_q": 0.8, "verdict": "undecided"},
+        NEWCOMER: {},
+    }
+    rows: list[dict[str, object]] = []
+    for (series,), group in ledger.group_by("series", maintain_order=True):
+        meter_id = group["meter_id"][0]
+        other = {"drift": 0.02, "drift_p": 0.3, "drift_q": 0.5, "verdict": "undecided"}
+        row: dict[str, object] = {"series": series, "steps": group.height - 1}
+        row |= told.get(meter_id, other)
+        if meter_id != NEWCOMER:
+            row |= {"drift_low": -0.01, "drift_high": 0.07}
+        rows.append(row)
+    return _frame(rows, frames.PATH_TRENDS)
+
+
+def _changes(ledger: pl.DataFrame) -> pl.DataFrame:
+    """Return one jump, of the first hostile meter at 5 %."""
+    mine = ledger.filter((pl.col("meter_id") == SCRIPT) & (pl.col("point_pct") == 5.0))
+    row = {
+        "series": mine["series"][0],
+        "t_before": mine["t_years"][3],
+        "t_after": mine["t_years"][4],
+        "size": -0.12,
+        "p": 0.001,
+    }
+    return _frame([row], frames.CHANGES)
 
 
 def _forecasts(ledger: pl.DataFrame) -> pl.DataFrame:

@@ -18,6 +18,9 @@ from tests.fabricated_review import DRIFTER, NEWCOMER, fabricate
 
 SPAN = (date(2022, 1, 1), date(2025, 6, 1))
 TOLERANCE = 0.1
+JUMP = pl.DataFrame(
+    {"point_pct": [5.0], "after": [date(2023, 5, 5)], "by": [date(2023, 9, 2)]},
+)
 
 
 @pytest.fixture(scope="module")
@@ -46,7 +49,8 @@ def _figures(review: Review, meter_id: str) -> dict[str, drawing.Drawing]:
         ),
         "path": draw_path(
             ledger,
-            fitted=fitted_trend(ledger, _mine(review.trends, ledger)),
+            fitted=fitted_trend(ledger, _mine(review.path_trends, ledger)),
+            jumps=JUMP,
             tolerance_pct=TOLERANCE,
             span=SPAN,
         ),
@@ -162,30 +166,19 @@ def test_axes_cover_what_is_drawn(review: Review) -> None:
     assert path[1] > max(ys) > TOLERANCE
 
 
-def test_fitted_band_is_the_band_of_the_line() -> None:
-    """Line and band equal statsmodels' mean confidence interval on an invented path."""
-    import numpy as np  # noqa: PLC0415 - only here
-    import statsmodels.api as sm  # noqa: PLC0415 - slow to load
-
-    t = np.array([20.0, 20.3, 20.5, 20.9, 21.0, 21.6])
-    y = np.array([0.01, 0.0, 0.04, 0.05, 0.03, 0.09])
-    fit = sm.OLS(y, sm.add_constant(t)).fit()
-    expected = fit.get_prediction().summary_frame(alpha=0.05)
-    low, high = fit.conf_int(0.05)[1]
-    ledger = pl.DataFrame({"series": 1, "visit": range(1, 7), "t_years": t})
-    trends = pl.DataFrame(
-        {
-            "series": [1],
-            "points": [6],
-            "slope": [fit.params[1]],
-            "slope_low": [low],
-            "slope_high": [high],
-            "intercept": [fit.params[0]],
-            "mean_t_years": [t.mean()],
-            "sum_squares_t": [((t - t.mean()) ** 2).sum()],
-        }
-    )
-    drawn = fitted_trend(ledger, trends)
-    np.testing.assert_allclose(drawn["fit"], expected["mean"], rtol=1e-9)
-    np.testing.assert_allclose(drawn["low"], expected["mean_ci_lower"], rtol=1e-9, atol=1e-12)
-    np.testing.assert_allclose(drawn["high"], expected["mean_ci_upper"], rtol=1e-9)
+def test_line_and_wedge_have_the_slopes_of_the_frame(review: Review) -> None:
+    """The line rises by the drift, its edges by the interval's ends, all through the mean."""
+    ledger = review.ledger.filter(pl.col("meter_id") == DRIFTER)
+    fitted = fitted_trend(ledger, _mine(review.path_trends, ledger))
+    both = fitted.join(ledger, on=["series", "visit"])
+    for _, one in both.group_by("series"):
+        t, y = one["t_years"].to_numpy(), one["unadjusted_path_pct"].to_numpy()
+        away = t - t.mean()
+        assert one["fit"].to_numpy() == pytest.approx(y.mean() + 0.058 * away)
+        assert one["low"].to_numpy()[away > 0] == pytest.approx((y.mean() - 0.01 * away)[away > 0])
+        assert one["high"].to_numpy()[away < 0] == pytest.approx((y.mean() - 0.01 * away)[away < 0])
+        assert (one["low"] <= one["fit"]).all()
+        assert (one["fit"] <= one["high"]).all()
+    newcomer = review.ledger.filter(pl.col("meter_id") == NEWCOMER)
+    unknown = fitted_trend(newcomer, _mine(review.path_trends, newcomer))
+    assert unknown.select("fit", "low", "high").null_count().row(0) == (2, 2, 2)

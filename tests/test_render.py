@@ -279,7 +279,16 @@ def test_captions_are_computed(review: Review, dossier: DossierPage) -> None:
     assert "It was adjusted at 2 visits" in conclude["as-found"]
     assert conclude["moving-range"].startswith("1 signal, all have a response")
     other = {figure.name: figure.conclude for figure in pages.dossier_page(review, "am-01").figures}
-    assert "limited by the dial's resolution" in other["path"]
+    assert "hidden by the dial's resolution" in other["path"]
+    script = {figure.name: figure for figure in pages.dossier_page(review, SCRIPT).figures}
+    assert "neither drift nor steadiness is shown" in script["path"].conclude
+    assert (
+        script["path"]
+        .conclude.replace("\u00a0", " ")
+        .endswith("At 5 % it jumped by \u22120.120 % air between 5 Jan 2023 and 5 May 2023.")
+    )
+    friendly = {figure.name: figure for figure in pages.dossier_page(review, "AM-01").figures}
+    assert "is shown steady" in friendly["path"].conclude
     assert "Nothing was ever adjusted" in other["as-found"]
     assert other["moving-range"].startswith("No point lies beyond")
 

@@ -82,6 +82,7 @@ def draw_path(
     ledger: pl.DataFrame,
     *,
     fitted: pl.DataFrame,
+    jumps: pl.DataFrame,
     tolerance_pct: float,
     span: tuple[date, date],
 ) -> Drawing:
@@ -93,6 +94,8 @@ def draw_path(
         Frame of that name.
     fitted : pl.DataFrame
         Columns ``series visit fit low high``: trend and band at each visit, null where none.
+    jumps : pl.DataFrame
+        Columns ``point_pct after by``: a jump of the path between two dates.
     tolerance_pct : float
         Largest bias that passes, % air: it gives the path its scale.
     span : (date, date)
@@ -106,6 +109,10 @@ def draw_path(
         *_lines(visits, "unadjusted_path_pct", kind="link"),
         *_dots(visits, "unadjusted_path_pct", kind="dot"),
         *_heights([row for row in visits if row["adjusted"]]),
+        *(
+            Mark(_heading(row["point_pct"]), "jump", row["after"] + (row["by"] - row["after"]) / 2)
+            for row in jumps.to_dicts()
+        ),
     ]
     reach = (-tolerance_pct, tolerance_pct)
     return draw_panels(
@@ -160,9 +167,14 @@ def draw_control(
 def _visits(ledger: pl.DataFrame) -> list[Row]:
     """Return the rows of the ledger by point and date, each with its date and panel."""
     return [
-        row | {"on": row["performed_on"], "panel": f"At {text.point(row['point_pct'])} air"}
+        row | {"on": row["performed_on"], "panel": _heading(row["point_pct"])}
         for row in ledger.sort("point_pct", "visit").to_dicts()
     ]
+
+
+def _heading(point_pct: float) -> str:
+    """Return the heading of a point's panel."""
+    return f"At {text.point(point_pct)} air"
 
 
 def _panels(visits: list[Row]) -> list[str]:

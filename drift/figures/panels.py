@@ -66,6 +66,7 @@ class Style:
 STYLES = {
     "band": Style("band", "edge"),
     "adjusted": Style("bar", "adjusted", width=1.3, dash=(2, 2)),
+    "jump": Style("bar", "ink", width=1.3, dash=(9, 4)),
     "expected": Style("bar", "forecast", width=5),
     "lower": Style("line", "quiet", dash=(5, 3)),
     "upper": Style("line", "quiet", dash=(5, 3)),

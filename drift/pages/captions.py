@@ -134,27 +134,45 @@ def as_found(
     )
 
 
-def path(worst: TrendRow | None, *, policy: Policy) -> str:
-    """Say what to conclude from the unadjusted path and its trend at the worst point."""
-    if worst is None or worst.p is None:
-        seen = text.count(worst.visits, "visit") if worst else "no visit"
+def path(trend: TrendRow | None, *, policy: Policy, jumps: tuple[str, ...]) -> str:
+    """Say what to conclude from the unadjusted path and its drift at one point.
+
+    Parameters
+    ----------
+    trend : TrendRow or None
+        The point to speak of.
+    policy : Policy
+        The thresholds.
+    jumps : tuple of str
+        Sentences of `jump`, which follow.
+    """
+    if trend is None or trend.verdict is None:
+        seen = text.count(trend.visits if trend else 0, "visit")
         return f"Cannot say yet: {seen}; a trend is first tested at {policy.trend_visits}."
-    at = text.point(worst.point_pct)
-    q = f"q {text.p_value(worst.q)}, accepted up to {text.plain(policy.false_discovery_rate)}"
-    confirmed = worst.q is not None and worst.q <= policy.false_discovery_rate
-    if worst.slope is None:
-        seen = "moves one way" if confirmed else "shows no trend"
-        return f"At {at} the path {seen} ({q}); its rate is limited by the dial's resolution."
+    at = text.point(trend.point_pct)
     level = text.share(1 - policy.trend_level)
-    rate = (
-        f"{text.bias_with_unit(worst.slope)} a year ({level} interval "
-        f"{text.interval(worst.low, worst.high)})"
-    )
-    if confirmed:
-        return f"At {at} it drifts by {rate}; the drift is confirmed across the fleet ({q})."
+    interval = f"{level} interval {text.interval(trend.low, trend.high)}"
+    if trend.drift is None:
+        rate = f"a rate hidden by the dial's resolution ({interval})"
+    else:
+        rate = f"{text.bias_with_unit(trend.drift)} a year ({interval})"
+    q = f"q {text.p_value(trend.q)}, accepted up to {text.plain(policy.false_discovery_rate)}"
+    matters = text.plain(policy.negligible_drift_pct_per_year)
+    told = {
+        "drifting": f"At {at} it drifts by {rate}, confirmed across the fleet ({q}).",
+        "shown_steady": (
+            f"At {at} it is shown steady: its drift, {rate}, is below the {matters} that matters."
+        ),
+    }
+    undecided = f"At {at} neither drift nor steadiness is shown: {rate}, {q}."
+    return " ".join([told.get(trend.verdict, undecided), *jumps])
+
+
+def jump(*, point_pct: float, size: float, after: date, by: date) -> str:
+    """Say that the path jumped between two visits."""
     return (
-        f"At {at} the fitted drift is {rate}, which the fleet-wide test does not confirm ({q}). "
-        "Not confirmed is not the same as steady."
+        f"At {text.point(point_pct)} it jumped by {text.bias_with_unit(size)} between "
+        f"{text.day(after)} and {text.day(by)}."
     )
 
 

@@ -234,19 +234,23 @@ class LimitRow:
 
 @dataclass(frozen=True, slots=True)
 class TrendRow:
-    """Trend and forecast at one point."""
+    """Trend and forecast at one point; verdict is that of `drift.frames.PATH_TRENDS`."""
 
     point_pct: float
     visits: int
-    slope: float | None
+    drift: float | None
     low: float | None
     high: float | None
+    p: float | None
+    q: float | None
+    verdict: str | None
+    slope: float | None
+    slope_low: float | None
+    slope_high: float | None
     sen_slope: float | None
     sen_low: float | None
     sen_high: float | None
-    p: float | None
-    q: float | None
-    resolution_limited: bool
+    kendall_p: float | None
     level: float | None
     at_due: float | None
     at_due_low: float | None

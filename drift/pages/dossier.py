@@ -13,6 +13,7 @@ from drift.pages import meter_tables as tables
 from drift.pages.data import DossierPage, Figure, MeterRow, TrendRow
 from drift.results import Review
 from drift.stats.conformity import within_tolerance
+from drift.stats.equivalence import DRIFTING
 
 # Charts that a dossier draws after the as-found figure, with their headings.
 _CONTROL = (
@@ -32,6 +33,8 @@ class Slice:
     charted: pl.DataFrame
     limits: pl.DataFrame
     trends: pl.DataFrame
+    path_trends: pl.DataFrame
+    changes: pl.DataFrame
     forecasts: pl.DataFrame
     signals: pl.DataFrame
     worst_point_pct: float
@@ -55,7 +58,9 @@ def dossier_page(review: Review, meter_id: str) -> DossierPage:
     """
     earlier, meter, later = _neighbours(review, meter_id)
     one = _slice(review, meter_id, worst_point_pct=meter.point_pct)
-    trends = tables.trend_rows(one.trends, one.forecasts, one.ledger, meter=meter, review=review)
+    trends = tables.trend_rows(
+        one.trends, one.path_trends, one.forecasts, one.ledger, meter=meter, review=review
+    )
     return DossierPage(
         stamp=rows.stamp(review),
         meter=meter,
@@ -106,6 +111,8 @@ def _slice(review: Review, meter_id: str, *, worst_point_pct: float | None) -> S
         charted=review.charted.filter(mine),
         limits=review.limits.filter(mine),
         trends=review.trends.filter(mine),
+        path_trends=review.path_trends.filter(mine),
+        changes=review.changes.filter(mine),
         forecasts=review.forecasts.filter(mine),
         signals=review.signals.filter(pl.col("meter_id") == meter_id),
         worst_point_pct=points[0] if worst_point_pct is None else worst_point_pct,
@@ -140,10 +147,9 @@ def _figures(review: Review, one: Slice, trends: tuple[TrendRow, ...]) -> tuple[
     due = one.forecasts.select(due=on_date("due_t_years"))["due"].drop_nulls()
     days = [*one.ledger["performed_on"], *due, review.as_of]
     span = (min(days), max(days))
-    worst = next((row for row in trends if row.point_pct == one.worst_point_pct), None)
     return (
         _as_found_figure(review, one, span=span),
-        _path_figure(review, one, worst, span=span),
+        _path_figure(review, one, trends, span=span),
         *(
             _control_figure(one, name=name, title=title, span=span)
             for name, title in _CONTROL
@@ -190,14 +196,17 @@ def _as_found_figure(review: Review, one: Slice, *, span: tuple[date, date]) -> 
 
 
 def _path_figure(
-    review: Review, one: Slice, worst: TrendRow | None, *, span: tuple[date, date]
+    review: Review, one: Slice, trends: tuple[TrendRow, ...], *, span: tuple[date, date]
 ) -> Figure:
     """Return the figure of the unadjusted path."""
     policy = review.policy
-    conclude = captions.path(worst, policy=policy)
+    jumps = _jumps(one)
+    told = tuple(captions.jump(**jump) for jump in jumps.to_dicts())
+    conclude = captions.path(_telling(one, trends), policy=policy, jumps=told)
     chart = draw_path(
         one.ledger,
-        fitted=fitted_trend(one.ledger, one.trends),
+        fitted=fitted_trend(one.ledger, one.path_trends),
+        jumps=jumps,
         tolerance_pct=policy.tolerance_pct,
         span=span,
     )
@@ -208,11 +217,29 @@ def _path_figure(
         label=f"Unadjusted path and fitted trend at each verification point. {conclude}",
         shows=(
             "Where the meter would be had no one touched it, in % air: the running sum of its "
-            "drift steps, with the least-squares line and the band that holds the line "
-            f"({text.share(1 - policy.trend_level)})."
+            "drift steps. The line has the estimated drift; its wedge holds the drifts of the "
+            f"{text.share(1 - policy.trend_level)} interval, which allows for a path that wanders."
         ),
         conclude=conclude,
-        key=("path", "trend", "adjusted", "tolerance"),
+        key=("path", "trend", "adjusted", *(() if jumps.is_empty() else ("jump",)), "tolerance"),
+    )
+
+
+def _telling(one: Slice, trends: tuple[TrendRow, ...]) -> TrendRow | None:
+    """Return the point to speak of: the surest confirmed drift, else the worst point."""
+    confirmed = [row for row in trends if row.verdict == DRIFTING and row.p is not None]
+    if confirmed:
+        return min(confirmed, key=lambda row: row.p or 0.0)
+    return next((row for row in trends if row.point_pct == one.worst_point_pct), None)
+
+
+def _jumps(one: Slice) -> pl.DataFrame:
+    """Return the jumps of the path: point, size and the visits between which they happened."""
+    points = one.ledger.select("series", "point_pct").unique()
+    return (
+        one.changes.join(points, on="series")
+        .sort("t_after", "point_pct")
+        .select("point_pct", "size", after=on_date("t_before"), by=on_date("t_after"))
     )
 
 
@@ -238,32 +265,35 @@ def _control_figure(one: Slice, *, name: str, title: str, span: tuple[date, date
     )
 
 
-def fitted_trend(ledger: pl.DataFrame, trends: pl.DataFrame) -> pl.DataFrame:
-    """Return each series' fitted line and its band at every visit.
+def fitted_trend(ledger: pl.DataFrame, path_trends: pl.DataFrame) -> pl.DataFrame:
+    """Return each series' line of estimated drift, and the wedge of its interval, at every visit.
+
+    Parameters
+    ----------
+    ledger, path_trends : pl.DataFrame
+        Frames of those names.
 
     Returns
     -------
     pl.DataFrame
-        Columns ``series visit fit low high``, % air; null where there is no slope.
-
-    Notes
-    -----
-    The band of the line at time t is ± q s √(1/n + (t − t̄)²/Σ), and half the slope's interval is
-    h = q s/√Σ, with q the quantile of t, s the residual standard deviation, n the visits and Σ the
-    sum of squared times about their mean t̄.  So the band is ± h √(Σ/n + (t − t̄)²), at the same
-    level as the interval, whatever that is.
-
-    References
-    ----------
-    Any text on simple linear regression: confidence band of the mean response at one time.
+        Columns ``series visit fit low high``, % air; null where the drift is not known.  All
+        lines go through the mean time and mean value of the path: the estimate is of a slope
+        only, so the wedge shows how far the slope is known, not where the next point will lie.
     """
-    away = pl.col("t_years") - pl.col("mean_t_years")
-    half = (pl.col("slope_high") - pl.col("slope")) * (
-        pl.col("sum_squares_t") / pl.col("points") + away**2
-    ).sqrt()
-    fit = pl.col("intercept") + pl.col("slope") * pl.col("t_years")
+    centre = ledger.filter(pl.col("unadjusted_path_pct").is_finite()).group_by("series")
+    means = centre.agg(mid=pl.col("t_years").mean(), mean=pl.col("unadjusted_path_pct").mean())
+    away = pl.col("t_years") - pl.col("mid")
+    edges = [pl.col("mean") + pl.col(edge) * away for edge in ("drift_low", "drift_high")]
+    known = pl.col("drift").is_not_null()
     return (
         ledger.select("series", "visit", "t_years")
-        .join(trends, on="series", how="left", maintain_order="left")
-        .select("series", "visit", fit=fit, low=fit - half, high=fit + half)
+        .join(means, on="series", how="left", maintain_order="left")
+        .join(path_trends, on="series", how="left", maintain_order="left")
+        .select(
+            "series",
+            "visit",
+            fit=pl.col("mean") + pl.col("drift") * away,
+            low=pl.when(known).then(pl.min_horizontal(edges)),
+            high=pl.when(known).then(pl.max_horizontal(edges)),
+        )
     )

@@ -46,6 +46,7 @@ def facts(review: Review, meter: MeterRow) -> tuple[tuple[str, str], ...]:
 
 def trend_rows(
     trends: pl.DataFrame,
+    path_trends: pl.DataFrame,
     forecasts: pl.DataFrame,
     ledger: pl.DataFrame,
     *,
@@ -54,12 +55,13 @@ def trend_rows(
 ) -> tuple[TrendRow, ...]:
     """Return trend and forecast of each point of one meter, in order of the points."""
     points = ledger.select("series", "point_pct").unique().sort("point_pct")
-    joined = points.join(trends, on="series", how="left").join(
-        forecasts.with_columns(
-            on_date(name).alias(name) for name in ("crossing", "crossing_early", "crossing_late")
-        ),
-        on="series",
-        how="left",
+    ahead = forecasts.drop("drift", "drift_low", "drift_high").with_columns(
+        on_date(name).alias(name) for name in ("crossing", "crossing_early", "crossing_late")
+    )
+    joined = (
+        points.join(trends, on="series", how="left")
+        .join(path_trends.drop("kendall_p"), on="series", how="left")
+        .join(ahead, on="series", how="left")
     )
     return tuple(
         _trend_row(row, meter=meter, review=review)
@@ -72,15 +74,19 @@ def _trend_row(row: dict[str, Any], *, meter: MeterRow, review: Review) -> Trend
     return TrendRow(
         point_pct=row["point_pct"],
         visits=row["points"] or 0,
+        drift=row["drift"],
+        low=row["drift_low"],
+        high=row["drift_high"],
+        p=row["drift_p"],
+        q=row["drift_q"],
+        verdict=row["verdict"],
         slope=row["slope"],
-        low=row["slope_low"],
-        high=row["slope_high"],
+        slope_low=row["slope_low"],
+        slope_high=row["slope_high"],
         sen_slope=row["sen_slope"],
         sen_low=row["sen_low"],
         sen_high=row["sen_high"],
-        p=row["kendall_p"],
-        q=row["q"],
-        resolution_limited=bool(row["resolution_limited"]),
+        kendall_p=row["kendall_p"],
         level=row["level"],
         at_due=row["at_due"],
         at_due_low=row["at_due_low"],
