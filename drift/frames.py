@@ -324,3 +324,55 @@ CHANGES: Schema = {
     "drift_high": pl.Float64,
     "drift_p": pl.Float64,
 }
+
+# One row per scope (``fleet``, ``like`` meters, ``meter``), name and method: `data/intervals.csv`.
+# meter_id is null but for a meter.  days is the interval at which the method's chance of being in
+# tolerance falls to the target, low to high what it leaves possible; null where it cannot say.
+# evidence counts what it rests on (checks, spells, visits); carried: the recommendation took it.
+# The method ``recommendation`` holds the days to use and the reason.
+INTERVALS: Schema = {
+    "scope": pl.String,
+    "name": pl.String,
+    "meter_id": pl.String,
+    "method": pl.String,
+    "days": pl.Float64,
+    "low_days": pl.Float64,
+    "high_days": pl.Float64,
+    "evidence": pl.Int64,
+    "carried": pl.Boolean,
+    "basis": pl.String,
+}
+
+# One row per meter and ground for not keeping it as it is.  verdict is ``met``, ``not_met`` or
+# ``cannot_say`` (value null); threshold is a laboratory's choice, in unit.
+GROUNDS: Schema = {
+    "meter_id": pl.String,
+    "ground": pl.String,
+    "value": pl.Float64,
+    "threshold": pl.Float64,
+    "unit": pl.String,
+    "verdict": pl.String,
+    "sentence": pl.String,
+}
+
+# One row per meter and choice (``keep``, ``check_more_often``, ``service``, ``retire``): cost over
+# the horizon in the laboratory's currency, null where prices are missing.
+CHOICE_COSTS: Schema = {
+    "meter_id": pl.String,
+    "choice": pl.String,
+    "interval_days": pl.Float64,
+    "expected_cost": pl.Float64,
+    "low_cost": pl.Float64,
+    "high_cost": pl.Float64,
+    "found_out": pl.Float64,
+    "share_out": pl.Float64,
+}
+
+# One row per meter: what to do, the grounds that carried it, and what would change it.
+RETIREMENTS: Schema = {
+    "meter_id": pl.String,
+    "recommendation": pl.String,
+    "carried_by": pl.List(pl.String),
+    "reason": pl.String,
+    "would_change": pl.String,
+}

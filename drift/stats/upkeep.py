@@ -60,11 +60,14 @@ class UpkeepPlan:
     renewed_drift_sd : float or None
         Where the plan makes the meter as good as new: the spread of drift rates of such meters
         about 0; its level then starts as after an adjustment.  None where it stays as it is.
+    adjust_share : float
+        It is adjusted when found past this share of the tolerance, over 0 and at most 1.
     """
 
     interval_days: Floats
     first_price: float = 0.0
     renewed_drift_sd: float | None = None
+    adjust_share: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +79,7 @@ class Prices:
     check : float
         A visit, whatever it finds.
     adjustment : float
-        Putting right a meter that was found out.
+        Putting a meter right.
     failure : float
         What follows from finding it out: results looked at, customers told, tests repeated.
     """
@@ -125,7 +128,7 @@ def play_out(
     plan : UpkeepPlan
     prices : Prices
     tolerance : float
-        A check that finds more than this has the meter adjusted, % air.
+        A check that finds more than this has failed, % air.
     horizon_years : float
         Over 0.
     coverage : float
@@ -149,23 +152,27 @@ def play_out(
     """
     interval = np.asarray(plan.interval_days, dtype=np.float64)
     _check(course, interval, horizon_years=horizon_years, coverage=coverage, paths=paths)
+    if not 0 < plan.adjust_share <= 1:
+        raise ValueError(f"adjust_share is {plan.adjust_share}; expected over 0 and at most 1")
     years = interval / DAYS_PER_YEAR
     visits = np.floor(horizon_years / years + 1e-9).astype(np.int64)
     rng = np.random.default_rng(_SEED)
     level, drift = _start(course, plan, rng, paths)
-    failures = np.zeros(level.shape)
+    failures, repairs = np.zeros(level.shape), np.zeros(level.shape)
     out_ends = np.zeros(level.shape)
     for visit in range(int(visits.max())):
         began_out = np.abs(level) > tolerance
         level = _move(level, drift, course, years, rng)
         ended_out = np.abs(level) > tolerance
-        found = np.abs(level + course.noise_sd * _draw(rng, paths)) > tolerance
+        reading = np.abs(level + course.noise_sd * _draw(rng, paths))
+        adjusted = reading > plan.adjust_share * tolerance
         live = visit < visits
-        failures += found & live
+        failures += (reading > tolerance) & live
+        repairs += adjusted & live
         out_ends += (began_out.astype(np.float64) + ended_out) / 2 * live
-        level = np.where(found, course.reset_sd * _draw(rng, paths), level)
+        level = np.where(adjusted, course.reset_sd * _draw(rng, paths), level)
     costs = plan.first_price + visits * prices.check
-    costs = costs + failures * (prices.adjustment + prices.failure)
+    costs = costs + repairs * prices.adjustment + failures * prices.failure
     tail = (1 - coverage) / 2
     low, high = np.quantile(costs, [tail, 1 - tail], axis=0)
     return Upkeep(
