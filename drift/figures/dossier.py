@@ -174,7 +174,7 @@ def _visits(ledger: pl.DataFrame) -> list[Row]:
 
 def _heading(point_pct: float) -> str:
     """Return the heading of a point's panel."""
-    return f"At {text.point(point_pct)} air"
+    return f"{text.point(point_pct)} point, in % air"
 
 
 def _panels(visits: list[Row]) -> list[str]:
