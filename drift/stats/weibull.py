@@ -17,6 +17,8 @@ from drift.stats.blocks import Floats, Integers
 _SHAPES = (0.1, 20.0)
 _NEWTON_STEPS = 100
 _CONVERGED = 1e-10
+# Below this share of what two unrelated parameters would give, they cannot be told apart.
+_FLATNESS = 1e-6
 # Farther than this from the estimate, on the scale of log hazard or log time, is anywhere.
 _FARTHEST = 40.0
 # Fewer meters than this cannot say how alike the lengths of one meter are.
@@ -74,8 +76,8 @@ def fit_weibull(
     Returns
     -------
     WeibullFit or None
-        None where too few ended, or where the likelihood has no maximum at a shape from 0.1 to
-        20: such lengths do not show a law.
+        None where too few ended, or where the likelihood has no single maximum at a shape from
+        0.1 to 20 (all checked at one age, say): such lengths do not show a law.
 
     Raises
     ------
@@ -106,6 +108,8 @@ def fit_weibull(
     if found is None:
         return None
     location, log_shape = found
+    if _flat(_derivatives(logs, location, log_shape)[1]):
+        return None
     return WeibullFit(
         shape=float(np.exp(log_shape)),
         scale=float(np.exp(location)),
@@ -284,6 +288,12 @@ def _maximise(logs: _Logs, *, start: tuple[float, float]) -> tuple[float, float]
         if np.abs(share * step).max() < _CONVERGED:
             break
     return float(place[0]), float(place[1])
+
+
+def _flat(bend: Floats) -> bool:
+    """Whether the likelihood does not fall away from its maximum in every direction."""
+    determinant = bend[0, 0] * bend[1, 1] - bend[0, 1] * bend[1, 0]
+    return not (bend[0, 0] < 0 and determinant > _FLATNESS * bend[0, 0] * bend[1, 1])
 
 
 def _uphill(slope: Floats, bend: Floats) -> Floats:
