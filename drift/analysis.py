@@ -45,7 +45,7 @@ def analyse(sources: Sources, *, source_name: str, as_of: date, policy: Policy) 
             what=f"holds no usable reading on or before {as_of}",
             where=source_name,
             expected="at least one row of readings that is not held back",
-            hint="data/held_back.csv of a later review, or `drift intake`, says why rows were held",
+            hint=_why_held(sources.held_back),
         )
     ledger = build_ledger(
         sources.sessions,
@@ -103,6 +103,18 @@ def analyse(sources: Sources, *, source_name: str, as_of: date, policy: Policy) 
         forecasts=forecasts,
         signals=signals,
         meters=meters,
+    )
+
+
+def _why_held(held_back: pl.DataFrame) -> str:
+    """Say why rows were held back, by the first of them."""
+    if held_back.is_empty():
+        return "its tables hold no rows of readings"
+    first = held_back.row(0, named=True)
+    column = f" {first['column']}:" if first["column"] else ""
+    return (
+        f"{held_back.height} reasons to hold rows back, the first: "
+        f"{first['file']}:{first['line']}:{column} {first['reason']}"
     )
 
 

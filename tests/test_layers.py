@@ -107,6 +107,7 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
             "drift",
             "drift.cli.",
             "drift.errors",
+            "drift.format",
             "drift.policy",
             "drift.pipeline",
             "drift.store.",

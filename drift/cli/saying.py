@@ -4,6 +4,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from drift.format import count
+
 if TYPE_CHECKING:
     import polars as pl
 
@@ -20,18 +22,18 @@ def say_review(written: "Written") -> None:
     meters = written.review.meters
     known = written.rows - written.taken - written.held_back
     click.echo(
-        f"{written.taken} rows taken, {written.held_back} held back"
+        f"{count(written.taken, 'row')} taken, {written.held_back} held back"
         + (f", {known} already known" if known > 0 else "")
         + (f" (see {written.data / 'held_back.csv'})" if written.held_back else "")
     )
     counts = ", ".join(
-        f"{count} {standing}"
+        f"{number} {standing}"
         for standing in ("out", "drifting", "watch", "unproven", "holding")
-        if (count := int((meters["standing"] == standing).sum()))
+        if (number := int((meters["standing"] == standing).sum()))
     )
     late = int(meters["overdue"].sum())
     click.echo(
-        f"{meters.height} meters on {written.review.as_of}: {counts}"
+        f"{count(meters.height, 'meter')} on {written.review.as_of}: {counts}"
         + (f"; {late} overdue" if late else "")
     )
     _say_actions(meters)
