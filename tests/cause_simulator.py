@@ -9,6 +9,8 @@ import polars as pl
 
 from drift.frames import SESSIONS
 from drift.ledger import build_ledger
+from drift.stats.causes import CAUSE_READINGS
+from drift.stats.dial import bias_of_chamber_water, bias_of_hand, bias_of_mark, bias_of_vessel
 from tests.sittings import table
 
 Floats = npt.NDArray[np.float64]
@@ -183,3 +185,76 @@ def _frames(parts: list[dict[str, object]], plan: Plan, temperature: Floats) -> 
         ],
     )
     return Fleet(ledger=ledger, sessions=sessions, vessels=vessels)
+
+
+def simulate_segment(
+    seed: int,
+    cause: str,
+    *,
+    bias: float = 0.1,
+    visits: int = 8,
+    points: tuple[float, ...] = (0.0, 5.0, 10.0),
+    noise_sd: float = 0.02,
+    resolution: float = 0.05,
+    k: float = 5.0,
+    onset: int = 0,
+) -> pl.DataFrame:
+    """Simulate the readings of a segment whose cause gives `bias` at 5 % air (a leak on average).
+
+    The exact formulas of the dial are used, not their first order.  Drift reaches the bias at the
+    last visit, within a fifth alike at the other points.  The sign is drawn where both occur.
+    """
+    rng = np.random.default_rng(seed)
+    air, t = np.asarray(points), np.arange(visits) * QUARTER_DAYS / 365.25
+    sign = rng.choice([-1.0, 1.0])
+    on = (np.arange(visits) >= onset)[:, None]
+    if cause == "mark_misplaced":
+        off = -sign * bias / (5 + k + sign * bias)
+        truth = on * bias_of_mark(off, air_pct=air, k=k)
+    elif cause == "hand_shifted":
+        off = k / 5 * ((5 + k) / (5 + k + sign * bias) - 1)
+        truth = on * bias_of_hand(off, air_pct=air, k=k)
+    elif cause == "chamber_water":
+        truth = on * bias_of_chamber_water(bias / (5 + bias), air_pct=air)
+    elif cause == "vessel_volume":
+        truth = on * bias_of_vessel(sign * bias / 5, air_pct=air)
+    elif cause == "leak":
+        lost = np.abs(rng.normal(0, bias * np.sqrt(np.pi / 2) / (5 + k), (visits, len(air))))
+        truth = on * bias_of_mark(-lost, air_pct=air, k=k)
+    elif cause == "plain_drift":
+        alike = np.where(air == 5, 1.0, 1 + rng.normal(0, 0.2, len(air)))
+        truth = sign * bias * np.linspace(0, 1, visits)[:, None] * alike
+    else:
+        truth = np.zeros((visits, len(air)))
+    read = np.round((truth + rng.normal(0, noise_sd, truth.shape)) / resolution) * resolution
+    count = visits * len(air)
+    return pl.DataFrame(
+        {
+            "meter_id": [f"M{seed}"] * count,
+            "segment": [1] * count,
+            "visit": np.repeat(np.arange(visits), len(air)),
+            "t_years": np.repeat(t, len(air)),
+            "air_pct": np.tile(air, visits),
+            "point_pct": np.tile(air, visits),
+            "bias_pct": read.ravel(),
+            "resolution_pct": [resolution] * count,
+            "dried": [False] * count,
+            "sealed": [False] * count,
+            "mark_moved": [False] * count,
+            "hand_reset": [False] * count,
+            "mark_worth_pct": [None] * count,
+        },
+        schema=CAUSE_READINGS,
+    )
+
+
+def simulate_common(
+    seed: int, cause: str, *, bias: float = 0.1, error: float = 0.01
+) -> pl.DataFrame:
+    """Return what the other meters show of the vessel of `simulate_segment` with the same seed."""
+    sign = np.random.default_rng(seed).choice([-1.0, 1.0])
+    effect = sign * bias if cause == "vessel_volume" else 0.0
+    seen = effect + np.random.default_rng(seed + 10**6).normal(0, error)
+    return pl.DataFrame(
+        {"meter_id": [f"M{seed}"], "segment": [1], "effect_pct": [seen], "error_pct": [error]}
+    )

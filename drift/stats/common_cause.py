@@ -176,3 +176,70 @@ def _vessel_offsets(levels: Levels, steps: list[Row], *, rate: float) -> pl.Data
         by_vessel=pl.col("by_vessel") + pl.col("effect_pct").cum_sum().over("name"),
     )
     return pl.concat([starts.drop("name"), shifted])
+
+
+def vessel_evidence(fit: CommonFit, causes: CommonCauses) -> pl.DataFrame:
+    """Return what the vessels used in each segment did to every meter, for `weigh_causes`.
+
+    Parameters
+    ----------
+    fit : CommonFit
+    causes : CommonCauses
+        Found in `fit`.
+
+    Returns
+    -------
+    pl.DataFrame
+        Columns meter_id, segment, effect_pct, error_pct (at 5 % air), sorted.  A segment for which
+        nothing can be compared is left out.
+
+    Notes
+    -----
+    An adjustment takes out whatever the vessel of its day did, so that in later segments only a
+    change since the first sitting of the segment matters.  In a meter's first segment nobody has
+    done so, and the vessels are compared with the mean of those that can be.
+    """
+    levels = causes.levels
+    period = ["vessel_id", "calibrated_on"]
+    vessels = levels.frame.filter(pl.col("kind") == "vessel").with_row_index("level")
+    rows = fit.design.rows.join(
+        vessels.select(*period, "level"), on=period, how="left", nulls_equal=True
+    ).sort("meter_id", "segment", "t_years", maintain_order=True)
+    count = len(levels.estimates)
+    seen = np.zeros((rows.height, count))
+    seen[np.arange(rows.height), rows["level"].to_numpy()] = 1
+    bins = rows["bin"].to_numpy()
+    for index, step in enumerate(causes.steps):
+        seen[:, count - len(causes.steps) + index] = np.isin(bins, step["bins"])  # type: ignore[arg-type]  # list of int
+    place = (
+        rows.with_row_index("place")
+        .group_by("meter_id", "segment")
+        .agg("place")
+        .sort("meter_id", "segment")
+    )
+    base = np.zeros(count)
+    base[: vessels.height] = 1 / max(vessels.height, 1)
+    found: list[Row] = []
+    for meter, segment, places in place.iter_rows():
+        if segment == 1:
+            contrast = seen[places].mean(axis=0) - base if vessels.height > 1 else None
+        else:
+            contrast = seen[places[1:]].mean(axis=0) - seen[places[0]] if len(places) > 1 else None
+        if contrast is None or not is_estimable(levels, contrast):
+            continue
+        variance = float(contrast @ levels.covariance @ contrast)
+        found.append(
+            {
+                "meter_id": meter,
+                "segment": segment,
+                "effect_pct": float(contrast @ levels.estimates),
+                "error_pct": float(np.sqrt(max(variance, 0.0))),
+            }
+        )
+    schema = {
+        "meter_id": pl.String,
+        "segment": pl.Int64,
+        "effect_pct": pl.Float64,
+        "error_pct": pl.Float64,
+    }
+    return pl.DataFrame(found, schema=schema)
