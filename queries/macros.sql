@@ -65,10 +65,14 @@ case
     when regexp_full_match(cell, '[+−-]?[0-9]+,[0-9]+')
         then ' has a comma; write decimals with a point, or separate the cells of the file by '
         || 'semicolons'
-    when regexp_full_match(cell, '[+−-]?[0-9]{1,3}([,. ''’_\x{00a0}\x{202f}][0-9]{3})+([.,][0-9]+)?')
+    when regexp_full_match(
+        cell, '[+−-]?[0-9]{1,3}([,. ''’_\x{00a0}\x{202f}][0-9]{3})+([.,][0-9]+)?'
+    )
         or regexp_full_match(cell, '[+−-]?[0-9]+(_[0-9]+)+([.,][0-9]+)?')
         then ' has a thousands separator; write digits alone'
-    when regexp_full_match(cell, '[+−-]?[0-9]+([.,][0-9]+)? ?(%|‰|°?[CcFf]|[Pp]ct|[Pp]ercent|[Kk][Pp]a|[Pp]si|k?g|mm|days?)')
+    when regexp_full_match(
+        cell, '(?i)[+−-]?[0-9]+([.,][0-9]+)? ?(%|‰|°?[cf]|pct|percent|kpa|psi|k?g|mm|days?)'
+    )
         then ' carries a unit; write the number alone'
     when regexp_full_match(cell, '[+−-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?')
         then ' is larger than any value that can be meant'
@@ -105,5 +109,9 @@ create or replace temp macro word_problem(cell, words) as
 end;
 
 -- Decimals carry nine digits in the store; people wrote fewer.
-create or replace temp macro trimmed_digits(digits) as
-regexp_replace(regexp_replace(digits, '(\.[0-9]*?)0+$', '\1'), '\.$', '');
+create or replace temp macro as_written(value, kind) as
+case
+    when kind = 'number'
+        then regexp_replace(regexp_replace(value, '(\.[0-9]*?)0+$', '\1'), '\.$', '')
+    else value
+end;

@@ -1,5 +1,5 @@
--- purpose: find what became of the rows just saved to one table that are not simply new: the same
---   row was there before, in the store or in another file or line of this source.
+-- purpose: find what became of the rows just saved to one table that are not simply new: a row of
+--   the same key was there before, in the store or in another file or line of this source.
 -- grain: one row per file_no and line of a row that shares its row_key with another.
 -- parameters: $table_name; $in_force, its view of rows in force; $first_file_no of this source.
 -- columns: file_no; line; row_key; outcome, stored (was in the store), new, known (says what was
@@ -44,7 +44,10 @@ closing as (
 ),
 
 opening as (
-    select row_key, file_no, lag(cells) over (partition by row_key order by file_no) as opening_cells
+    select
+        row_key,
+        file_no,
+        lag(cells) over (partition by row_key order by file_no) as opening_cells
     from closing
 ),
 

@@ -4,60 +4,73 @@
 -- columns: those of the table amendments; known_on is the date from which the new row was known.
 
 insert into amendments by name
-with versions as (
-    select
-        file_no,
-        line,
-        columns(* exclude (file_no, line, row_key))::varchar
+with addressed as (
+    select file_no, line, file_no as new_file_no, line as new_line, 'now' as side
+    from outcomes
+    where outcome = 'amends'
+    union all
+    select prior_file_no, prior_line, file_no, line, 'once'
+    from outcomes
+    where outcome = 'amends'
+),
+
+versions as (
+    select * exclude (file_no, line, row_key)
     from query_table($table_name)
-    where (file_no, line) in (select (file_no, line) from outcomes where outcome = 'amends')
-        or (file_no, line) in (select (prior_file_no, prior_line) from outcomes where outcome = 'amends')
+    join addressed using (file_no, line)
+),
+
+texts as (
+    select
+        new_file_no,
+        new_line,
+        side,
+        columns(* exclude (new_file_no, new_line, side))::varchar
+    from versions
 ),
 
 cells as (
-    from versions
-    unpivot include nulls (value for column_name in (columns(* exclude (file_no, line))))
+    from texts
+    unpivot include nulls (
+        value for column_name in (columns(* exclude (new_file_no, new_line, side)))
+    )
 ),
 
-shown as (
+compared as (
     select
-        cells.file_no,
-        cells.line,
-        cells.column_name,
-        case
-            when rules.kind = 'number' then trimmed_digits(cells.value) else cells.value
-        end as value,
-        rules.known_from
+        new_file_no,
+        new_line,
+        column_name,
+        max(value) filter (where side = 'once') as old_text,
+        max(value) filter (where side = 'now') as new_text
     from cells
-    join rules on rules.table_name = $table_name and rules.column_name = cells.column_name
+    group by new_file_no, new_line, column_name
 ),
 
-known as (
-    select file_no, line, value::date as known_on from shown where known_from
-),
-
-changed as (
+ruled as (
     select
-        $table_name as table_name,
-        outcomes.row_key,
-        now_said.column_name,
-        once_said.value as old_value,
-        now_said.value as new_value,
-        known.known_on,
-        outcomes.prior_file_no as old_file_no,
-        outcomes.prior_line as old_line,
-        outcomes.file_no as new_file_no,
-        outcomes.line as new_line
-    from outcomes
-    join shown as now_said
-        on now_said.file_no = outcomes.file_no and now_said.line = outcomes.line
-    join shown as once_said
-        on once_said.file_no = outcomes.prior_file_no
-        and once_said.line = outcomes.prior_line
-        and once_said.column_name = now_said.column_name
-    left join known on known.file_no = outcomes.file_no and known.line = outcomes.line
-    where outcomes.outcome = 'amends'
-        and once_said.value is distinct from now_said.value
+        compared.*,
+        as_written(compared.old_text, rules.kind) as old_value,
+        as_written(compared.new_text, rules.kind) as new_value,
+        max(case when rules.known_from then new_text end) over (
+            partition by compared.new_file_no, compared.new_line
+        )::date as known_on
+    from compared
+    join rules
+        on rules.table_name = $table_name and rules.column_name = compared.column_name
 )
 
-select * from changed;
+select
+    $table_name as table_name,
+    outcomes.row_key,
+    ruled.column_name,
+    ruled.old_value,
+    ruled.new_value,
+    ruled.known_on,
+    outcomes.prior_file_no as old_file_no,
+    outcomes.prior_line as old_line,
+    ruled.new_file_no,
+    ruled.new_line
+from ruled
+join outcomes on outcomes.file_no = ruled.new_file_no and outcomes.line = ruled.new_line
+where ruled.old_value is distinct from ruled.new_value;

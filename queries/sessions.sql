@@ -6,9 +6,9 @@
 --   after which a visit_id is taken to be used anew.
 -- columns: meter_id; visit_id, the given one, else the ISO date; performed_on, first day of the
 --   visit; stage; point_pct; correct_air_pct, mean; replicates, their number; bias_pct, mean of
---   reading minus correct air content; biases_pct, each of them; spread_pct, n − 1; resolution_pct,
---   coarsest; vessel_id, several joined by " + "; operator, likewise; water_temp_c, mean; remarks,
---   likewise.
+--   reading minus correct air content; biases_pct, each of them; spread_pct, n − 1;
+--   resolution_pct, coarsest; vessel_id, several joined by " + "; operator, likewise;
+--   water_temp_c, mean; remarks, likewise.
 
 with readings_seen as not materialized (
     select
@@ -144,7 +144,8 @@ placed_readings as not materialized (
     join points on points.correct_air_pct = readings_seen.correct_air_pct
 ),
 
--- Of two visits on the day of a mark, what was found belongs to the first, what was left to the last.
+-- Of two visits on the day of a mark, what was found belongs to the first, what was left to the
+-- last.
 visits_of_day as (
     select
         meter_id,
