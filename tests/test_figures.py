@@ -2,7 +2,7 @@
 
 import json
 import re
-from datetime import date
+from datetime import date, timedelta
 from typing import Any
 
 import altair as alt
@@ -14,7 +14,7 @@ from drift.figures.dossier import draw_as_found, draw_control, draw_path
 from drift.figures.fleet import LABELLED_METERS, draw_fleet
 from drift.pages.dossier import fitted_trend
 from drift.results import Review
-from tests.fabricated_review import DRIFTER, NEWCOMER, fabricate
+from tests.fabricated_review import DRIFTER, FIRST, NEWCOMER, VISITS, fabricate
 
 SPAN = (date(2022, 1, 1), date(2025, 6, 1))
 TOLERANCE = 0.1
@@ -140,11 +140,15 @@ def test_as_found_figure_draws_what_the_ledger_holds(review: Review) -> None:
 
 
 def test_unknown_values_are_gaps(review: Review) -> None:
-    """A visit without as-found reading breaks the line; no nan reaches the figure."""
+    """A line never bridges a visit without as-found reading, an adjustment or nan."""
     rows = _drawn(_figures(review, "CON")["as found"])
-    link = [r for r in rows if r["hue"] == drawing.colour("measured") and r["geometry"] == "line"]
-    assert any(row["y"] is None for row in link)
-    assert all(row["y"] is not None for row in rows if row["geometry"] == "dot")
+    hue = drawing.colour("measured")
+    strokes = [row for row in rows if row["hue"] == hue and row["geometry"] == "stroke"]
+    dots = [row for row in rows if row["hue"] == hue and row["geometry"] == "dot"]
+    assert len(dots) == 2 * (VISITS - 1)
+    assert len(strokes) == 2 * (VISITS - 3)  # the lost visit parts the eight that were read
+    lost = (FIRST + timedelta(days=120 * 4)).isoformat()
+    assert all(not row["on"] < lost < row["until"] for row in strokes)
 
 
 def test_axes_cover_what_is_drawn(review: Review) -> None:

@@ -129,7 +129,7 @@ def time_axis(span: tuple[date, date]) -> alt.X:
 def bias_axis(field: str, *, ends: tuple[float, float]) -> alt.Y:
     """Return an axis of bias from one end to the other, % air."""
     scale = {"domain": list(ends), "nice": False, "zero": False}
-    axis = {"tickCount": 4, "labelExpr": SIGNED if ends[0] < 0 else "datum.label"}
+    axis = {"tickCount": 3, "labelExpr": SIGNED if ends[0] < 0 else "datum.label"}
     return alt.Y(field=field, type="quantitative", title=None, scale=scale, axis=axis)
 
 

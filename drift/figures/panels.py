@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
+from itertools import groupby, pairwise
 
 import altair as alt
 
@@ -110,21 +111,21 @@ def draw_panels(
     on = time_axis(span)
     y = bias_axis("y", ends=ends)
     low, high = alt.Y(field="low", type="quantitative"), alt.Y2(field="high")
+    until = alt.X2(field="until")
     hue = alt.Color(field="hue", type="nominal", scale=None)
     width = alt.StrokeWidth(field="width", type="quantitative", scale=None)
     dash = alt.StrokeDash(field="dash", type="nominal", scale=None)
-    run = alt.Detail(field="run", type="nominal")
     shape = alt.Shape(field="shape", type="nominal", scale=None)
     size = alt.Size(field="size", type="quantitative", scale=None)
     fill = alt.Fill(field="fill", type="nominal", scale=None)
     chart = alt.Chart()
     drawn = {
         "band": chart.mark_area(color=colour("edge"), opacity=0.3).encode(on, low, high),
-        "bar": chart.mark_rule().encode(on, low, high, hue, width, dash),
-        "line": chart.mark_line().encode(on, y, hue, width, dash, run),
+        "stroke": chart.mark_rule().encode(on, until, low, high, hue, width, dash),
         "dot": chart.mark_point(opacity=1).encode(on, y, hue, width, shape, size, fill),
     }
-    present = {STYLES[mark.kind].geometry for mark in marks}
+    rows = _rows(marks, panels, ends)
+    present = {row["geometry"] for row in rows}
     layers = [
         layer.transform_filter(f"datum.geometry === '{geometry}'")
         for geometry, layer in drawn.items()
@@ -133,7 +134,7 @@ def draw_panels(
     strip = [] if tolerance_pct is None else tolerance_strip(tolerance_pct)
     layered = alt.layer(*strip, *layers).properties(width=PANEL_WIDTH, height=height)
     facet = alt.Facet(field="panel", type="nominal", sort=list(panels), title=None)
-    return layered.facet(facet=facet, columns=1, data=values(_rows(marks, panels, ends)))
+    return layered.facet(facet=facet, columns=1, data=values(rows))
 
 
 def _ends(marks: Sequence[Mark], reach: tuple[float, float]) -> tuple[float, float]:
@@ -149,30 +150,64 @@ def _ends(marks: Sequence[Mark], reach: tuple[float, float]) -> tuple[float, flo
 def _rows(
     marks: Sequence[Mark], panels: Sequence[str], ends: tuple[float, float]
 ) -> list[dict[str, object]]:
-    """Return marks with their looks, in the order in which they are to be drawn."""
+    """Return what is to be drawn, in order: dots, strokes and the edges of bands.
+
+    Lines are drawn as strokes from one vertex to the next, because a line mark costs the time of
+    a small figure for each line it holds.
+    """
     layers = {kind: layer for layer, kind in enumerate(STYLES)}
     places = {panel: place for place, panel in enumerate(panels)}
     in_order = sorted(
-        marks, key=lambda mark: (places[mark.panel], layers[mark.kind], mark.run, mark.on)
+        marks, key=lambda mark: (layers[mark.kind], places[mark.panel], mark.run, mark.on)
     )
     rows: list[dict[str, object]] = []
-    for mark in in_order:
-        style = STYLES[mark.kind]
-        row: dict[str, object] = {
-            "panel": mark.panel,
-            "geometry": style.geometry,
-            "on": f"{mark.on.isoformat()}T00:00:00",
-            "hue": colour(style.role),
-            "width": style.width,
-        }
+    for (kind, panel), group in groupby(in_order, key=lambda mark: (mark.kind, mark.panel)):
+        style = STYLES[kind]
+        shared: dict[str, object] = {"panel": panel, "hue": colour(style.role)}
+        shared |= {"width": style.width}
         if style.geometry == "dot":
             fill = colour(style.role) if style.filled else "transparent"
-            row |= {"y": mark.y, "shape": style.shape, "size": style.size, "fill": fill}
+            shared |= {"shape": style.shape, "size": style.size, "fill": fill}
+            drawn: list[dict[str, object]] = [{"on": _day(mark.on), "y": mark.y} for mark in group]
         elif style.geometry == "line":
-            row |= {"y": mark.y, "run": f"{mark.kind} {mark.run}", "dash": style.dash}
+            shared |= {"dash": style.dash}
+            drawn = _strokes(list(group))
         else:
-            low = ends[0] if mark.low is None else mark.low
-            high = ends[1] if mark.high is None else mark.high
-            row |= {"low": low, "high": high, "dash": style.dash}
-        rows.append(row)
+            shared |= {"dash": style.dash}
+            drawn = [_bar(mark, ends) for mark in group]
+        geometry = "stroke" if style.geometry in {"line", "bar"} else style.geometry
+        rows += [shared | {"geometry": geometry} | row for row in drawn]
     return rows
+
+
+def _bar(mark: Mark, ends: tuple[float, float]) -> dict[str, object]:
+    """Return a bar, as high as the panel where it has no ends of its own."""
+    low = ends[0] if mark.low is None else mark.low
+    high = ends[1] if mark.high is None else mark.high
+    return {"on": _day(mark.on), "until": _day(mark.on), "low": low, "high": high}
+
+
+def _strokes(vertices: list[Mark]) -> list[dict[str, object]]:
+    """Return the strokes between known neighbours of a run; a level stretch is one stroke."""
+    strokes: list[dict[str, object]] = []
+    for here, there in pairwise(vertices):
+        if here.run != there.run or here.y is None or there.y is None:
+            continue
+        stroke: dict[str, object] = {
+            "on": _day(here.on),
+            "until": _day(there.on),
+            "low": here.y,
+            "high": there.y,
+        }
+        before = strokes[-1] if strokes else {}
+        level = here.y == there.y == before.get("low") == before.get("high")
+        if level and before["until"] == stroke["on"]:
+            before["until"] = stroke["until"]
+        else:
+            strokes.append(stroke)
+    return strokes
+
+
+def _day(on: date) -> str:
+    """Return a date as a figure reads it: midnight of the reader's own day."""
+    return f"{on.isoformat()}T00:00:00"
