@@ -16,9 +16,9 @@ from drift.stats.blocks import Floats, Integers
 # The likelihood is within this of its maximum when the climb stops, or the fit says so.
 _GAP = 1e-8
 _ROUNDS = 2000
-_EM_STEPS = 10
+_EM_STEPS = 3
 # The samples of an interval vary by far more than this.
-_SAMPLE_GAP = 1e-5
+_SAMPLE_GAP = 1e-4
 _NONE = 1e-300
 # Less than this is what a climb leaves in cells that hold nothing.
 _NO_MASS = 1e-9
