@@ -1,7 +1,8 @@
 """This module invents fleets of which everything is known, and asks an oracle that knows it.
 
 The mix of meters is that of the forecaster's targets: steady, drifting, shocked and noisy ones,
-visited about every 91 days, adjusted whenever a visit finds them out of tolerance.
+visited about every 91 days, adjusted whenever a visit finds them out of tolerance.  A shock is an
+event that may strike any meter; a share of the meters may be made rough ones, struck often.
 """
 
 from dataclasses import dataclass
@@ -28,13 +29,17 @@ class Plan:
     replicates: int = 2
     resolution: float = 0.05
     noise_sd: float = 0.03
+    visit_sd: float = 0.0
     wander: float = 0.02
     tolerance: float = 0.1
     reset_sd: float = 0.02
     start_sd: float = 0.03
-    shares: tuple[float, float, float, float] = (0.45, 0.3, 0.15, 0.1)
+    drifting: float = 0.35
+    noisy: float = 0.1
+    rough: float = 0.0
     drift_range: tuple[float, float] = (0.03, 0.14)
-    shock_rate: float = 0.25
+    shock_rate: float = 0.04
+    rough_rate: float = 0.3
     shock_size: float = 0.12
     noisy_scale: float = 2.2
 
@@ -43,6 +48,7 @@ class Plan:
 class Fleet:
     """A fleet and its truth; arrays have the shape (meters,) or (meters, visits).
 
+    ``drift``, ``noise`` and ``shock_rate`` are what each meter is like.
     ``found`` and ``left`` hold the readings' biases (meters, visits, replicates), ``left`` NaN
     where nothing was adjusted; ``level`` the true bias just before each visit.
     """
@@ -60,16 +66,15 @@ class Fleet:
 def simulate(plan: Plan, *, seed: int) -> Fleet:
     """Simulate a fleet."""
     rng = np.random.default_rng(seed)
-    kind = rng.choice(4, size=plan.meters, p=plan.shares)
+    others = 1 - plan.drifting - plan.noisy - plan.rough
+    kind = rng.choice(4, size=plan.meters, p=(others, plan.drifting, plan.rough, plan.noisy))
     size = rng.uniform(*plan.drift_range, plan.meters) * rng.choice([-1.0, 1.0], plan.meters)
     drift = np.where(kind == 1, size, 0.0)
-    shock_rate = np.where(kind == 2, plan.shock_rate, 0.0)
+    shock_rate = np.where(kind == 2, plan.rough_rate, plan.shock_rate)
     noise = np.where(kind == 3, plan.noisy_scale, 1.0) * plan.noise_sd
     shape = (plan.meters, plan.visits)
-    days = np.rint(
-        np.arange(plan.visits) * plan.interval_days
-        + rng.uniform(-plan.jitter_days, plan.jitter_days, shape)
-    )
+    gaps = rng.normal(plan.interval_days, plan.jitter_days, shape)
+    days = np.cumsum(np.maximum(np.rint(gaps), 7.0), axis=1)
     years = 15.0 + days / DAYS_PER_YEAR
     found = np.empty((*shape, plan.replicates))
     left = np.full((*shape, plan.replicates), np.nan)
@@ -91,7 +96,8 @@ def simulate(plan: Plan, *, seed: int) -> Fleet:
 
 def _read(x: Floats, noise: Floats, plan: Plan, rng: np.random.Generator) -> Floats:
     """Return replicate readings of the levels `x`, rounded to the dial's resolution."""
-    exact = x[:, None] + noise[:, None] * rng.normal(size=(x.size, plan.replicates))
+    shared = plan.visit_sd * rng.normal(size=(x.size, 1))
+    exact = x[:, None] + shared + noise[:, None] * rng.normal(size=(x.size, plan.replicates))
     rounded: Floats = np.rint(exact / plan.resolution) * plan.resolution
     return rounded
 
@@ -101,6 +107,7 @@ def to_ledger(fleet: Fleet, *, visits: int | None = None) -> pl.DataFrame:
     plan = fleet.plan
     number = visits or plan.visits
     rows = []
+    path = paths(fleet)
     for meter in range(plan.meters):
         for j in range(number):
             found = fleet.found[meter, j]
@@ -123,6 +130,7 @@ def to_ledger(fleet: Fleet, *, visits: int | None = None) -> pl.DataFrame:
                     "as_left_bias_pct": left.mean() if adjusted else None,
                     "as_left_biases_pct": left.tolist() if adjusted else None,
                     "left_bias_pct": left.mean() if adjusted else found.mean(),
+                    "unadjusted_path_pct": path[meter, j],
                     "resolution_pct": plan.resolution,
                     "adjusted": adjusted,
                     "evidence_lost": False,
@@ -130,6 +138,15 @@ def to_ledger(fleet: Fleet, *, visits: int | None = None) -> pl.DataFrame:
                 }
             )
     return pl.DataFrame(rows, schema=LEDGER)
+
+
+def paths(fleet: Fleet) -> Floats:
+    """Return the unadjusted paths, shape (meters, visits)."""
+    found = fleet.found.mean(axis=2)
+    left = np.where(np.isnan(fleet.left[:, :, 0]), found, np.nan_to_num(fleet.left).mean(axis=2))
+    steps = np.concatenate([found[:, :1], found[:, 1:] - left[:, :-1]], axis=1)
+    path: Floats = np.cumsum(steps, axis=1)
+    return path
 
 
 _ORACLE_STEP = 0.004
@@ -147,11 +164,12 @@ class Foresight:
 def ask_oracle(fleet: Fleet) -> Foresight:
     """Forecast each visit from those before with every true parameter known.
 
-    Only the level is hidden from the oracle.  Its filter shares nothing with the tool's: one
-    wide periodic grid of levels, moved in the frequency domain.
+    Only the level is hidden from the oracle; it reckons with no error shared by a visit's
+    readings.  Its filter shares nothing with the tool's: one wide periodic grid of levels, moved
+    in the frequency domain.
     """
     plan = fleet.plan
-    grid = (np.arange(_ORACLE_CELLS) - _ORACLE_CELLS // 2) * _ORACLE_STEP
+    grid = _ORACLE_STEP * np.arange(-_ORACLE_CELLS // 2, _ORACLE_CELLS // 2, dtype=np.float64)
     frequency = 2 * np.pi * np.fft.rfftfreq(_ORACLE_CELLS, d=_ORACLE_STEP)
     mass = np.tile(_bell(grid, plan.start_sd), (plan.meters, 1))
     fresh = _bell(grid, plan.reset_sd)
@@ -179,7 +197,8 @@ def ask_oracle(fleet: Fleet) -> Foresight:
 
 def _bell(grid: Floats, sd: float) -> Floats:
     bell = np.exp(-0.5 * (grid / sd) ** 2)
-    return bell / bell.sum()
+    share: Floats = bell / bell.sum()
+    return share
 
 
 def _learn(mass: Floats, grid: Floats, readings: Floats, fleet: Fleet) -> Floats:
@@ -191,8 +210,8 @@ def _learn(mass: Floats, grid: Floats, readings: Floats, fleet: Fleet) -> Floats
         mass = mass * (
             special.ndtr((offset + half) / noise) - special.ndtr((offset - half) / noise) + 1e-12
         )
-    total: Floats = mass.sum(axis=1, keepdims=True)
-    return mass / total
+    learnt: Floats = mass / mass.sum(axis=1, keepdims=True)
+    return learnt
 
 
 def _chance_found_out(grid: Floats, fleet: Fleet) -> Floats:

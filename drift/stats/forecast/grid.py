@@ -8,7 +8,7 @@ than any power of the step (trapezoidal rule).  Three devices keep it small:
 - each series has a window of levels that moves with its readings;
 - each drift rate carries its own offset of the window, so that drifting shifts no mass between
   cells and smears nothing;
-- one matrix per series and interval holds wander and shock together.
+- one matrix per series, interval and shock rate holds wander and shock together.
 
 References
 ----------
@@ -28,15 +28,19 @@ from drift.stats.blocks import Floats, Integers
 from drift.stats.forecast.model import (
     Grid,
     HyperParameters,
+    Masses,
     bell_mass,
-    cell_probability,
-    log_rate_prior,
+    shock_groups,
     wide_mass,
 )
+from drift.stats.forecast.readings import Tables, reading_chances
 from drift.stats.forecast.visits import Visits
 
-# Below this a block's likelihood is numerical dust; it is counted as this and the window refilled.
-_DUST = 1e-250
+# Below this the likelihood of one visit is numerical dust; it is counted as this and the series'
+# window refilled from the prior.
+_DUST = 1e-30
+# What a cell keeps at least: numbers so small that the processor would slow down say nothing.
+_LEAST = 1e-34
 
 
 @dataclass(slots=True)
@@ -45,7 +49,7 @@ class State:
 
     Attributes
     ----------
-    mass : array, shape (series, rates, scales, cells)
+    mass : array, shape (series, kinds, rates, cells)
         Posterior probability; sums to 1 over each series.
     origin : array, shape (series,)
         Level of the window's first cell in whole steps.
@@ -57,46 +61,14 @@ class State:
         Of all readings so far.
     """
 
-    mass: Floats
+    mass: Masses
     origin: Integers
     offset: Floats
     years: Floats
     log_likelihood: Floats
 
 
-@dataclass(frozen=True, slots=True)
-class Tables:
-    """What the filter looks up.
-
-    Attributes
-    ----------
-    reading : array, shape (kinds + 1, fineness, scales, cells)
-        Probability of a reading by the distance of the level; the last kind stands for no reading.
-    prior : array, shape (rates, scales)
-        Prior probability of a series' drift rate and noise.
-    """
-
-    reading: Floats
-    prior: Floats
-
-
 Watcher = Callable[[int, int, State], None]
-
-
-def make_tables(hyper: HyperParameters, grid: Grid, *, resolutions: Floats) -> Tables:
-    """Compute the tables for dials read to `resolutions` (% air)."""
-    cells = 4 * grid.cells
-    steps = np.arange(cells) - cells // 2
-    offset = (steps + np.arange(grid.fineness)[:, None] / grid.fineness) * grid.step
-    reading = np.ones((resolutions.size + 1, grid.fineness, len(hyper.scales), cells))
-    for kind, resolution in enumerate(resolutions):
-        for place, scale in enumerate(hyper.scales):
-            shown = cell_probability(offset, resolution=resolution, sd=scale * hyper.noise_sd)
-            blunder = grid.outlier * min(1.0, resolution)
-            reading[kind, :, place] = (1 - grid.outlier) * shown + blunder
-    rates = np.exp(log_rate_prior(hyper, grid))
-    prior = rates[:, None] * np.array(hyper.scale_weights)
-    return Tables(reading=reading, prior=prior)
 
 
 def walk(
@@ -156,21 +128,19 @@ def _open(
     visits: Visits, lives: Integers, hyper: HyperParameters, grid: Grid, tables: Tables
 ) -> State:
     """Return the prior state at the first visit."""
-    size, rates, scales = lives.size, grid.drifts.size, len(hyper.scales)
-    state = State(
-        mass=np.empty((size, rates, scales, grid.cells)),
-        origin=np.empty(size, dtype=np.int64),
-        offset=np.zeros((size, rates)),
-        years=visits.years[lives, 0].copy(),
-        log_likelihood=np.zeros(size),
-    )
-    state.origin[:] = _window(visits.found[lives, 0], grid, fallback=np.zeros(size))
-    position = grid.step * (state.origin[:, None] + np.arange(grid.cells)).astype(np.float64)
+    size = lives.size
+    origin = _window(visits.found[lives, 0], grid, fallback=np.zeros(size))
+    position = grid.step * (origin[:, None] + np.arange(grid.cells)).astype(np.float64)
     start = wide_mass(position, sd=hyper.start_sd, grid=grid)
     fresh = wide_mass(position, sd=hyper.reset_sd, grid=grid)
     level = np.where(visits.fresh[lives][:, None], fresh, start)
-    np.multiply(tables.prior[:, :, None], level[:, None, None, :], out=state.mass)
-    return state
+    return State(
+        mass=(tables.prior[:, :, None] * level[:, None, None, :]).astype(grid.precision),
+        origin=origin,
+        offset=np.zeros((size, grid.drifts.size)),
+        years=visits.years[lives, 0].copy(),
+        log_likelihood=np.zeros(size),
+    )
 
 
 def _window(readings: Floats, grid: Grid, *, fallback: Floats) -> Integers:
@@ -194,7 +164,7 @@ def _advance(
     calm: bool,
 ) -> None:
     """Carry the first series of `state` forward to visit `j`, in place."""
-    active, cells = at.size, grid.cells
+    active, cells, rates = at.size, grid.cells, grid.drifts.size
     elapsed = visits.years[at, j] - state.years[:active]
     offset = state.offset[:active] + elapsed[:, None] * grid.drifts
     whole = np.rint(offset / grid.step).astype(np.int64)
@@ -204,29 +174,38 @@ def _advance(
     middle = grid.step * (state.origin[:active] + cells // 2).astype(np.float64)
     origin = _window(visits.found[at, j], grid, fallback=middle)
     moved = origin - state.origin[:active]
-    jolt = visits.jolt[at, j]
-    matrix = _transition(moved, elapsed, jolt, reach, hyper=hyper, grid=grid, calm=calm)
-    rows = grid.drifts.size * len(hyper.scales)
-    flat = shifted.reshape(active, rows, cells + 2 * reach)
-    np.matmul(flat, matrix, out=state.mass[:active].reshape(active, rows, cells))
+    wander, thrown = _kernels(moved, elapsed, visits.jolt[at, j], reach, hyper=hyper, grid=grid)
+    for kinds, rate in shock_groups(hyper):
+        shock = -np.expm1(-rate * elapsed)
+        if calm:
+            kernel = (1 - shock)[:, None] * wander
+            kernel[visits.jolt[at, j]] = thrown[visits.jolt[at, j]]
+        else:
+            shock[visits.jolt[at, j]] = 1.0
+            kernel = wander + shock[:, None] * (thrown - wander)
+        windows = sliding_window_view(kernel.astype(grid.precision), cells, axis=-1)
+        matrix = np.ascontiguousarray(windows[:, ::-1])
+        rows = (kinds.stop - kinds.start) * rates
+        flat = shifted[:, kinds].reshape(active, rows, cells + 2 * reach)
+        state.mass[:active, kinds] = np.matmul(flat, matrix).reshape(active, -1, rates, cells)
     state.origin[:active] = origin
     state.years[:active] = visits.years[at, j]
 
 
-def _shift(mass: Floats, whole: Integers, reach: int) -> Floats:
+def _shift(mass: Masses, whole: Integers, reach: int) -> Masses:
     """Return `mass` in windows wider by `reach` on both sides, rates shifted by `whole` cells."""
     if reach == 0:
         return mass
-    series, rates, scales, cells = mass.shape
-    padded = np.zeros((series, rates, scales, cells + 4 * reach))
+    series, kinds, rates, cells = mass.shape
+    padded = np.zeros((series, kinds, rates, cells + 4 * reach), dtype=mass.dtype)
     padded[..., 2 * reach : 2 * reach + cells] = mass
     windows = sliding_window_view(padded, cells + 2 * reach, axis=-1)
-    each, rate = np.arange(series)[:, None], np.arange(rates)
-    shifted: Floats = windows[each, rate, :, reach - whole]
+    each, kind, rate = np.ogrid[:series, :kinds, :rates]
+    shifted: Masses = windows[each, kind, rate, reach - whole[:, None, :]]
     return shifted
 
 
-def _transition(
+def _kernels(
     moved: Integers,
     elapsed: Floats,
     jolt: NDArray[np.bool_],
@@ -234,57 +213,52 @@ def _transition(
     *,
     hyper: HyperParameters,
     grid: Grid,
-    calm: bool,
-) -> Floats:
-    """Return the matrices from old to new windows, shape (series, cells + 2 reach, cells)."""
+) -> tuple[Floats, Floats]:
+    """Return where a level goes without and with a shock, shape (series, lags).
+
+    Lags run from the last cell of the old window, wider by `reach` on both sides, to the new one.
+    """
     before = grid.cells + 2 * reach
     cells = np.arange(before + grid.cells - 1) - (before - 1) + reach + moved[:, None]
     lag = grid.step * cells.astype(np.float64)
-    calm_variance = hyper.wander**2 * elapsed[:, None]
+    wandered = hyper.wander**2 * elapsed[:, None]
     # A jolt is an unrecorded change: a shock for certain, of the spread of a meter's first visit.
-    shock = np.where(jolt, 1.0, -np.expm1(-hyper.shock_rate * elapsed))[:, None]
     size = np.where(jolt, hyper.start_sd, hyper.shock_size)[:, None]
-    kernel = (1 - shock) * bell_mass(lag, variance=calm_variance, step=grid.step)
-    if calm:
-        shock = np.where(jolt[:, None], 1.0, 0.0)
-    if shock.any():
-        sd = np.sqrt(size**2 + calm_variance)
-        kernel += shock * wide_mass(lag, sd=sd, grid=grid)
-    return np.ascontiguousarray(sliding_window_view(kernel, grid.cells, axis=-1)[:, ::-1])
+    thrown = wide_mass(lag, sd=np.sqrt(size**2 + wandered), grid=grid)
+    return bell_mass(lag, variance=wandered, step=grid.step), thrown
 
 
 def _take_in(
     state: State,
     which: Integers,
     readings: Floats,
-    kind: Integers,
+    resolution: Integers,
     *,
     grid: Grid,
     tables: Tables,
 ) -> None:
     """Multiply the series `which` of `state` by the probability of their readings, in place."""
-    windows = sliding_window_view(tables.reading, grid.cells, axis=-1)
-    none = tables.reading.shape[0] - 1
-    base = state.origin[which, None] * grid.step + state.offset[which]
-    part = grid.step / grid.fineness
     everyone = which.size == which[-1] + 1
     mass = state.mass[: which.size] if everyone else state.mass[which]
-    for replicate in range(readings.shape[1]):
-        reading = readings[:, replicate]
-        there = ~np.isnan(reading)
-        if not there.any():
-            continue
-        place = np.rint((base - np.where(there, reading, 0.0)[:, None]) / part).astype(np.int64)
-        cell, phase = np.divmod(place, grid.fineness)
-        cell = np.clip(cell + 2 * grid.cells, 0, 3 * grid.cells)
-        row = np.where(there, kind, none)[:, None]
-        mass *= windows[row, phase, :, cell]
-    total = mass.sum(axis=(1, 2, 3))
+    base = state.origin[which, None] * grid.step + state.offset[which]
+    if tables.shared is None:
+        for chance in reading_chances(base, readings, resolution, 0, grid=grid, tables=tables):
+            mass *= chance
+    else:
+        margin = (tables.shared.shape[0] - grid.cells) // 2
+        product = None
+        for chance in reading_chances(base, readings, resolution, margin, grid=grid, tables=tables):
+            product = chance if product is None else np.multiply(product, chance, out=product)
+        if product is not None:
+            flat = product.reshape(which.size, -1, product.shape[3])
+            mass *= np.matmul(flat, tables.shared).reshape(mass.shape)
+    total = mass.sum(axis=(1, 2, 3)).astype(np.float64)
     lost = total < _DUST
     if lost.any():
         mass[lost] = tables.prior[:, :, None] * (_DUST / grid.cells)
         total = np.where(lost, _DUST, total)
-    mass /= total[:, None, None, None]
+    mass *= (1 / total).astype(mass.dtype)[:, None, None, None]
+    np.maximum(mass, mass.dtype.type(_LEAST), out=mass)
     if not everyone:
         state.mass[which] = mass
     # Without a reading the total is what the window kept of the prediction, no evidence.
@@ -301,18 +275,15 @@ def _adjust(
     grid: Grid,
 ) -> None:
     """Put the levels of the series `which` where an adjustment puts them, in place."""
-    cells = grid.cells
     target = np.zeros(which.size)
     known = ~np.isnan(jump)
     if known.any():
-        levels = state_levels(state, grid)[which]
-        mean = (state.mass[which].sum(axis=2) * levels).sum(axis=(1, 2))
-        target = np.where(known, mean + np.where(known, jump, 0.0), 0.0)
+        target[known] = mean_levels(take(state, which[known]), grid) + jump[known]
     origin = _window(left, grid, fallback=target)
-    position = grid.step * (origin[:, None] + np.arange(cells)).astype(np.float64)
-    static = state.mass[which].sum(axis=3)
-    level = wide_mass(position, sd=hyper.reset_sd, grid=grid)
-    adjusted = static[..., None] * level[:, None, None, :]
+    position = grid.step * (origin[:, None] + np.arange(grid.cells)).astype(np.float64)
+    kept = state.mass[which].sum(axis=3)
+    level = wide_mass(position, sd=hyper.reset_sd, grid=grid).astype(grid.precision)
+    adjusted = kept[..., None] * level[:, None, None, :]
     if known.any():
         adjusted[known] = _jumped(
             state, which[known], jump[known], origin[known], hyper=hyper, grid=grid
@@ -330,17 +301,17 @@ def _jumped(
     *,
     hyper: HyperParameters,
     grid: Grid,
-) -> Floats:
+) -> Masses:
     """Return the mass of the series `which` moved by `jump`, known to `reset_sd`."""
     whole = np.rint(jump / grid.step).astype(np.int64)
     state.offset[which] += (jump - whole * grid.step)[:, None]
     moved = origin - state.origin[which] - whole
-    lag = np.arange(2 * grid.cells - 1) - (grid.cells - 1) + moved[:, None]
-    kernel = wide_mass(grid.step * lag.astype(np.float64), sd=hyper.reset_sd, grid=grid)
-    matrix = np.ascontiguousarray(sliding_window_view(kernel, grid.cells, axis=-1)[:, ::-1])
-    rows = grid.drifts.size * len(hyper.scales)
-    flat = state.mass[which].reshape(which.size, rows, grid.cells)
-    jumped: Floats = np.matmul(flat, matrix).reshape(state.mass[which].shape)
+    cells = np.arange(2 * grid.cells - 1) - (grid.cells - 1) + moved[:, None]
+    kernel = wide_mass(grid.step * cells.astype(np.float64), sd=hyper.reset_sd, grid=grid)
+    windows = sliding_window_view(kernel.astype(grid.precision), grid.cells, axis=-1)
+    mass = state.mass[which]
+    flat = mass.reshape(which.size, -1, grid.cells)
+    jumped: Masses = np.matmul(flat, np.ascontiguousarray(windows[:, ::-1])).reshape(mass.shape)
     return jumped
 
 
@@ -360,3 +331,10 @@ def state_levels(state: State, grid: Grid) -> Floats:
     cells = (state.origin[:, None, None] + np.arange(grid.cells)) * grid.step
     levels: Floats = cells + state.offset[:, :, None]
     return levels
+
+
+def mean_levels(state: State, grid: Grid) -> Floats:
+    """Return the posterior mean of each level, % air, shape (series,)."""
+    mass = state.mass.sum(axis=1, dtype=np.float64)
+    mean: Floats = (mass * state_levels(state, grid)).sum(axis=(1, 2)) / mass.sum(axis=(1, 2))
+    return mean

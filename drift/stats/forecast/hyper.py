@@ -1,8 +1,8 @@
 """This module fits the hyper-parameters of a fleet by penalised likelihood; it forecasts nothing.
 
 Level parameters (wander, noise, shocks) need a pass of the filter for each value.  What a meter
-keeps for life (drift rate, noise scale) does not: the filter's last state says how probable each
-pair of them makes the readings, so that their weights in the fleet come from one pass.
+keeps for life (drift rate, kind) does not: the filter's last state says how probable each pair of
+them makes the readings, so that their weights in the fleet come from one pass.
 """
 
 from dataclasses import dataclass, replace
@@ -10,39 +10,35 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from drift.stats.blocks import Floats, Integers
-from drift.stats.forecast.grid import make_tables, walk
-from drift.stats.forecast.model import (
-    Grid,
-    HyperParameters,
-    bell_mass,
-    cell_probability,
-    log_rate_prior,
+from drift.stats.forecast.beliefs import (
+    KIND_WEIGHTS,
+    MEAN_RATE_SD,
+    STEADY,
+    first_guess,
+    scaled,
+    weighted_kinds,
 )
+from drift.stats.forecast.grid import walk
+from drift.stats.forecast.model import Grid, HyperParameters, log_rate_prior
+from drift.stats.forecast.rates import between_rates
+from drift.stats.forecast.readings import make_tables
 from drift.stats.forecast.visits import Visits
 
-# Beliefs before any data, for a tolerance of 0.1 % air (they scale with the tolerance), each as
-# median and standard deviation of the logarithm.  Judgement: weak, worth about one meter's say,
-# so that a single meter can be forecast and ten meters outvote them.
-_USUAL = 0.1
-_BELIEFS = {
-    "wander": (0.02, 0.8),
-    "noise_sd": (0.03, 0.6),
-    "shock_rate": (0.05, 1.0),
-    "shock_size": (0.12, 0.5),
-}
-_SLAB_BELIEF = (0.08, 0.5)
-_RESET_BELIEF = (0.02, 0.7)
-_START_BELIEF = (0.05, 0.7)
-# Pseudo-meters that do and do not drift, and that have each noise scale.
-_STEADY_BELIEF = (1.5, 1.0)
-_SCALES = (1.0, 1.6, 2.5)
-_SCALE_BELIEF = (3.0, 0.5, 0.5)
-
-_NAMES = tuple(_BELIEFS)
+# The level parameters, always fitted.
+_LEVEL = ("wander", "noise_sd", "shock_rate", "shock_size")
+# Change of a logarithm over which a score is taken; longest step of one round.
 _DIFFERENCE = 0.1
-_ROUNDS = 8
 _LONGEST_STEP = 1.0
-_BLOCK = 96
+_ROUNDS = 8
+# A gain of log likelihood that no data can tell from none.
+_LEAST_GAIN = 0.3
+_BLOCK = 64
+# A shared error of a visit is looked for at this share of the noise.
+_SHARED_TRIAL = 0.4
+_UPDATES = 25
+# Step of the fitting grid in noise, and its drift rates on either side of 0.
+_COARSE = 0.7
+_COARSE_RATES = 7
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +66,26 @@ class Fit:
     rounds: int
 
 
+@dataclass(frozen=True, slots=True)
+class _Sample:
+    """What the hyper-parameters are fitted to."""
+
+    visits: Visits
+    lives: Integers
+    tolerance: float
+    unseen: bool
+
+
+@dataclass(frozen=True, slots=True)
+class _Point:
+    """Hyper-parameters, what the filter says with them, and their penalised log likelihood."""
+
+    hyper: HyperParameters
+    grid: Grid
+    evidence: Floats
+    value: float
+
+
 def make_grid(
     hyper: HyperParameters, *, resolutions: Floats, coarse: bool = False, rates: int = 12
 ) -> Grid:
@@ -86,10 +102,10 @@ def make_grid(
     rates : int
         Drift rates on either side of 0.
     """
-    step = (0.6 if coarse else 0.42) * hyper.noise_sd
-    noisiest = max(hyper.scales) * hyper.noise_sd
-    half = resolutions.max() / 2 + 2.8 * noisiest + 2 * hyper.noise_sd
-    rate_step = 3.2 * hyper.slab_sd / rates
+    step = (_COARSE if coarse else 0.5) * hyper.noise_sd
+    noisiest = max(kind.noise for kind in hyper.kinds) * hyper.noise_sd
+    half = resolutions.max() / 2 + 2.8 * (noisiest + hyper.visit_sd) + 2 * hyper.noise_sd
+    rate_step = (3.2 * hyper.slab_sd + abs(hyper.slab_mean)) / rates
     drifts = (np.arange(2 * rates) - rates + 0.5) * rate_step
     return Grid(
         step=step,
@@ -99,59 +115,51 @@ def make_grid(
     )
 
 
-def fit_fleet(visits: Visits, *, tolerance: float, sample: int) -> Fit:
+def fit_fleet(
+    visits: Visits, *, tolerance: float, sample: int, start: HyperParameters | None = None
+) -> Fit:
     """Fit the hyper-parameters to a fleet by maximum penalised likelihood.
 
     Parameters
     ----------
     visits : Visits
-        The fleet.
+        The fleet; where no life has a visit, the beliefs come back.
     tolerance : float
         Largest bias that passes, % air: the scale of the beliefs.
     sample : int
         Most lives used; evenly spread over the fleet, so that the fit is repeatable.
+    start : HyperParameters, optional
+        Where to start from, such as the fit to an earlier part of the same history.
 
     Notes
     -----
     Scoring steps: the curvature is the sum of squared scores of single lives (Berndt, Hall, Hall
-    and Hausman, 1974) plus that of the beliefs; scores are differences of log likelihoods.
-    Weights of drift and noise scale are updated by expectation–maximisation between steps.
+    and Hausman, 1974, Annals of Economic and Social Measurement 3, 653–665) plus that of the
+    beliefs; scores are differences of log likelihoods.  Weights of drift rates and kinds are
+    updated by expectation–maximisation between steps.  An error that all readings of a visit
+    share is let in where the likelihood asks for it; single readings cannot tell it from noise.
     """
-    lives = _sample(visits, sample)
-    unit = tolerance / _USUAL
-    hyper = _first_guess(visits, lives, unit)
-    grid = make_grid(
-        replace(hyper, slab_sd=max(hyper.slab_sd, 0.09 * unit)),
-        resolutions=visits.resolutions[np.unique(visits.kind[lives])],
-        coarse=True,
-        rates=9,
-    )
-    hyper, evidence = _update_weights(hyper, visits, lives, grid, unit)
-    best = _objective(hyper, evidence, grid, unit)
-    rounds = 0
-    for _ in range(_ROUNDS):
-        rounds += 1
-        step = _scoring_step(hyper, evidence, visits, lives, grid=grid, unit=unit)
-        improved = False
-        for shrink in (1.0, 0.3):
-            tried = _moved(hyper, shrink * step)
-            tried, tried_evidence = _update_weights(tried, visits, lives, grid, unit)
-            value = _objective(tried, tried_evidence, grid, unit)
-            if value > best:
-                improved = True
-                break
-        if not improved:
-            break
-        gain, best = value - best, value
-        hyper, evidence = tried, tried_evidence
-        if gain < 0.05:
-            break
-    readings = int((~np.isnan(visits.found[lives])).sum() + (~np.isnan(visits.left[lives])).sum())
-    total = float(_per_life(hyper, evidence, grid).sum())
-    return Fit(hyper, int(lives.size), readings, total, rounds)
+    lives = _choose(visits, sample)
+    data = _Sample(visits, lives, tolerance, _resets_unseen(visits, lives))
+    guess = start or first_guess(visits, lives, tolerance=tolerance)
+    if lives.size == 0:
+        return Fit(guess, 0, 0, 0.0, 0)
+    guess = _moved(guess, (), np.empty(0), unseen=data.unseen)
+    point = _evaluate(guess, _fitting_grid(guess, data), data)
+    names = (*_LEVEL, "visit_sd") if guess.visit_sd > 0 else _LEVEL
+    point, rounds = _climb(point, names, data)
+    if point.hyper.visit_sd <= 0 and _has_replicates(visits, lives):
+        shared = replace(point.hyper, visit_sd=_SHARED_TRIAL * point.hyper.noise_sd)
+        trial = _evaluate(shared, point.grid, data)
+        if _likelihood(trial) > _likelihood(point):
+            point, more = _climb(trial, (*_LEVEL, "visit_sd"), data)
+            rounds += more
+    found, left = visits.found[data.lives], visits.left[data.lives]
+    readings = int((~np.isnan(found)).sum() + (~np.isnan(left)).sum())
+    return Fit(point.hyper, int(data.lives.size), readings, _likelihood(point), rounds)
 
 
-def _sample(visits: Visits, most: int) -> Integers:
+def _choose(visits: Visits, most: int) -> Integers:
     """Return lives to fit to, longest first: all, or evenly spread ones."""
     usable = np.flatnonzero(visits.count > 0)
     if usable.size > most:
@@ -159,195 +167,190 @@ def _sample(visits: Visits, most: int) -> Integers:
     return usable[np.argsort(-visits.count[usable], kind="stable")]
 
 
-def _first_guess(visits: Visits, lives: Integers, unit: float) -> HyperParameters:
-    """Return starting values: beliefs, with the scatter of replicates and of adjusted levels."""
-    median = {
-        name: belief[0] * (1.0 if name == "shock_rate" else unit)
-        for name, belief in _BELIEFS.items()
-    }
-    noise = _replicate_noise(visits, lives, median["noise_sd"])
-    started = lives[~visits.fresh[lives]]
-    return HyperParameters(
-        wander=median["wander"],
-        noise_sd=noise,
-        scales=_SCALES,
-        scale_weights=tuple(np.array(_SCALE_BELIEF) / sum(_SCALE_BELIEF)),
-        spike_weight=_STEADY_BELIEF[0] / sum(_STEADY_BELIEF),
-        slab_sd=_SLAB_BELIEF[0] * unit,
-        shock_rate=median["shock_rate"],
-        shock_size=median["shock_size"],
-        reset_sd=_level_spread(
-            visits.left[lives].reshape(-1, visits.left.shape[2]),
-            visits.kind[lives].ravel(),
-            visits.resolutions,
-            noise=noise,
-            belief=(_RESET_BELIEF[0] * unit, _RESET_BELIEF[1]),
-        ),
-        start_sd=_level_spread(
-            visits.found[started, 0],
-            visits.kind[started, 0],
-            visits.resolutions,
-            noise=noise,
-            belief=(_START_BELIEF[0] * unit, _START_BELIEF[1]),
-        ),
+def _resets_unseen(visits: Visits, lives: Integers) -> bool:
+    """Return whether most adjustments were left without as-left readings."""
+    reset = visits.reset[lives]
+    seen = reset & ~np.isnan(visits.left[lives]).all(axis=2)
+    return bool(2 * seen.sum() < reset.sum())
+
+
+def _has_replicates(visits: Visits, lives: Integers) -> bool:
+    """Return whether at least a quarter of the visits read with replicates."""
+    number = (~np.isnan(visits.found[lives])).sum(axis=2)
+    return bool(4 * (number > 1).sum() >= (number > 0).sum() > 0)
+
+
+def _fitting_grid(hyper: HyperParameters, data: _Sample) -> Grid:
+    """Return a coarse grid with room for faster drifts than `hyper` has."""
+    roomy = max(hyper.slab_sd, 1.1 * scaled("slab_sd", tolerance=data.tolerance).median)
+    kinds = np.unique(data.visits.kind[data.lives])
+    return make_grid(
+        replace(hyper, slab_sd=roomy, visit_sd=hyper.visit_sd + 0.3 * hyper.noise_sd),
+        resolutions=data.visits.resolutions[kinds],
+        coarse=True,
+        rates=_COARSE_RATES,
     )
 
 
-def _replicate_noise(visits: Visits, lives: Integers, belief: float) -> float:
-    """Return a starting value for the noise: pooled scatter of replicates less that of rounding."""
-    readings = visits.found[lives]
-    there = ~np.isnan(readings)
-    number = there.sum(axis=2)
-    several = number > 1
-    if not several.any():
-        return belief
-    mean = np.where(there, readings, 0.0).sum(axis=2) / np.maximum(number, 1)
-    squares = np.where(there, readings - mean[..., None], 0.0) ** 2
-    freedom = np.maximum(number - 1, 0).sum()
-    rounding = visits.resolutions[visits.kind[lives]][several].mean() ** 2 / 12
-    pooled = squares.sum(axis=2)[several].sum() / freedom - rounding
-    # The belief counts as ten degrees of freedom; rounding may hide the scatter altogether.
-    value = (max(pooled, 0.0) * freedom + 10 * belief**2) / (freedom + 10)
-    return float(np.clip(np.sqrt(value), 0.3 * belief, 5 * belief))
+def _climb(point: _Point, names: tuple[str, ...], data: _Sample) -> tuple[_Point, int]:
+    """Take scoring steps in the logarithms of `names` until they gain next to nothing."""
+    for number in range(1, _ROUNDS + 1):
+        step = _scoring_step(point, names, data)
+        better = None
+        for shrink in (1.0, 0.4, 0.1):
+            tried = _evaluate(
+                _moved(point.hyper, names, shrink * step, unseen=data.unseen), point.grid, data
+            )
+            if tried.value > point.value:
+                better = tried
+                break
+        if better is None:
+            return point, number
+        gain, point = better.value - point.value, better
+        fineness = point.grid.step / (_COARSE * point.hyper.noise_sd)
+        if not 0.75 < fineness < 1.35:
+            point = _evaluate(point.hyper, _fitting_grid(point.hyper, data), data)
+        elif gain < _LEAST_GAIN:
+            return point, number
+    return point, _ROUNDS
 
 
-def _level_spread(
-    readings: Floats,
-    kind: Integers,
-    resolutions: Floats,
-    *,
-    noise: float,
-    belief: tuple[float, float],
-) -> float:
-    """Return the most probable standard deviation of levels about 0 behind `readings`."""
-    there = ~np.isnan(readings)
-    rows = there.any(axis=1)
-    candidates = belief[0] * np.exp(np.linspace(-2.0, 2.0, 17))
-    score = -0.5 * (np.log(candidates / belief[0]) / belief[1]) ** 2
-    if not rows.any():
-        return belief[0]
-    readings, there, kind = readings[rows][:2000], there[rows][:2000], kind[rows][:2000]
-    step = 0.5 * min(noise, float(candidates[0]) * 2)
-    levels = np.arange(-80, 81) * max(step, np.abs(np.nanmax(np.abs(readings))) / 70)
-    chance = np.ones((readings.shape[0], levels.size))
-    for replicate in range(readings.shape[1]):
-        offset = levels - np.where(there[:, replicate], readings[:, replicate], 0.0)[:, None]
-        for code in np.unique(kind):
-            at = there[:, replicate] & (kind == code)
-            chance[at] *= cell_probability(offset[at], resolution=resolutions[code], sd=noise)
-    gap = levels[1] - levels[0]
-    for place, sd in enumerate(candidates):
-        prior = 0.95 * bell_mass(levels, variance=np.float64(sd**2), step=gap)
-        prior += 0.05 * bell_mass(levels, variance=np.float64(9 * sd**2), step=gap)
-        score[place] += np.log(chance @ prior + 1e-12).sum()
-    return float(candidates[int(np.argmax(score))])
+def _level_values(hyper: HyperParameters) -> dict[str, float]:
+    """Return the parameters that scoring steps may move, by name."""
+    return {
+        "wander": hyper.wander,
+        "noise_sd": hyper.noise_sd,
+        "shock_rate": hyper.shock_rate,
+        "shock_size": hyper.shock_size,
+        "reset_sd": hyper.reset_sd,
+        "visit_sd": hyper.visit_sd,
+    }
 
 
-def _evidence(hyper: HyperParameters, visits: Visits, lives: Integers, grid: Grid) -> Floats:
-    """Return the log likelihood of each life by drift rate and noise scale."""
-    tables = make_tables(hyper, grid, resolutions=visits.resolutions)
-    log = np.empty((lives.size, grid.drifts.size, len(hyper.scales)))
+def _moved(
+    hyper: HyperParameters, names: tuple[str, ...], step: Floats, *, unseen: bool
+) -> HyperParameters:
+    """Return `hyper` with the logarithms of `names` moved by `step`.
+
+    Where adjustments are left unread, readings cannot tell how good they are: as good as one
+    reading, it is taken.
+    """
+    values = _level_values(hyper)
+    for name, change in zip(names, step, strict=True):
+        values[name] *= float(np.exp(change))
+    # More than three shocks a year are not rare; the model would have no meaning.
+    values["shock_rate"] = min(values["shock_rate"], 3.0)
+    if unseen:
+        values["reset_sd"] = values["noise_sd"]
+    return replace(hyper, **values)  # type: ignore[arg-type]  # names of float fields
+
+
+def _scoring_step(point: _Point, names: tuple[str, ...], data: _Sample) -> Floats:
+    """Return the scoring step for the logarithms of `names`."""
+    base = _per_life(point.hyper, point.evidence, point.grid)
+    scores = np.empty((data.lives.size, len(names)))
+    for place in range(len(names)):
+        nudge = np.zeros(len(names))
+        nudge[place] = _DIFFERENCE
+        nudged = _moved(point.hyper, names, nudge, unseen=data.unseen)
+        there = _per_life(nudged, _evidence(nudged, point.grid, data), point.grid)
+        scores[:, place] = (there - base) / _DIFFERENCE
+    beliefs = [scaled(name, tolerance=data.tolerance) for name in names]
+    values = _level_values(point.hyper)
+    away = np.array(
+        [np.log(values[name] / belief.median) for name, belief in zip(names, beliefs, strict=True)]
+    )
+    precision = np.array([belief.spread**-2 for belief in beliefs])
+    gradient = scores.sum(axis=0) - precision * away
+    step = np.linalg.solve(scores.T @ scores + np.diag(precision), gradient)
+    limited: Floats = step * min(1.0, _LONGEST_STEP / max(float(np.abs(step).max()), 1e-12))
+    return limited
+
+
+def _evidence(hyper: HyperParameters, grid: Grid, data: _Sample) -> Floats:
+    """Return the log likelihood of each life by kind and drift rate."""
+    tables = make_tables(hyper, grid, resolutions=data.visits.resolutions)
+    log = np.empty((data.lives.size, len(hyper.kinds), grid.drifts.size))
     with np.errstate(divide="ignore"):
         prior = np.log(tables.prior)
-        for start in range(0, lives.size, _BLOCK):
-            part = lives[start : start + _BLOCK]
-            state = walk(visits, part, hyper=hyper, grid=grid, tables=tables)
-            kept = np.log(state.mass.sum(axis=3)) - prior
-            log[start : start + _BLOCK] = state.log_likelihood[:, None, None] + kept
+    for start in range(0, data.lives.size, _BLOCK):
+        part = data.lives[start : start + _BLOCK]
+        state = walk(data.visits, part, hyper=hyper, grid=grid, tables=tables)
+        kept = np.log(state.mass.sum(axis=3, dtype=np.float64)) - prior
+        kept += np.log(between_rates(kept).factor)
+        log[start : start + _BLOCK] = state.log_likelihood[:, None, None] + kept
     return log
+
+
+def _log_prior(hyper: HyperParameters, grid: Grid) -> Floats:
+    """Return the log prior of kinds and drift rates, shape (kinds, rates)."""
+    kinds = np.log([kind.weight for kind in hyper.kinds])
+    prior: Floats = kinds[:, None] + log_rate_prior(hyper, grid)
+    return prior
 
 
 def _per_life(hyper: HyperParameters, evidence: Floats, grid: Grid) -> Floats:
     """Return the log likelihood of each life."""
-    weight = log_rate_prior(hyper, grid)[:, None] + np.log(hyper.scale_weights)
     top = evidence.max(axis=(1, 2))
-    total: Floats = top + np.log(np.exp(evidence - top[:, None, None] + weight).sum(axis=(1, 2)))
+    weighed = np.exp(evidence - top[:, None, None] + _log_prior(hyper, grid))
+    total: Floats = top + np.log(weighed.sum(axis=(1, 2)))
     return total
 
 
-def _update_weights(
-    hyper: HyperParameters, visits: Visits, lives: Integers, grid: Grid, unit: float
-) -> tuple[HyperParameters, Floats]:
-    """Run the filter and fit the weights of drift rates and noise scales to what it says."""
-    evidence = _evidence(hyper, visits, lives, grid)
+def _likelihood(point: _Point) -> float:
+    """Return the log likelihood of the sample."""
+    return float(_per_life(point.hyper, point.evidence, point.grid).sum())
+
+
+def _evaluate(hyper: HyperParameters, grid: Grid, data: _Sample) -> _Point:
+    """Run the filter, fit the weights of kinds and drift rates to what it says, and value it."""
+    evidence = _evidence(hyper, grid, data)
+    hyper = _fit_weights(hyper, evidence, grid, data)
+    value = float(_per_life(hyper, evidence, grid).sum()) + _log_belief(hyper, data.tolerance)
+    return _Point(hyper, grid, evidence, value)
+
+
+def _fit_weights(
+    hyper: HyperParameters, evidence: Floats, grid: Grid, data: _Sample
+) -> HyperParameters:
+    """Return `hyper` with the most probable weights of kinds and distribution of drift rates."""
     likelihood = np.exp(evidence - evidence.max(axis=(1, 2), keepdims=True))
-    slabs = _SLAB_BELIEF[0] * unit * np.exp(np.linspace(-1.5, 1.2, 28))
-    for _ in range(25):
-        prior = np.exp(log_rate_prior(hyper, grid))[:, None] * np.array(hyper.scale_weights)
-        share = likelihood * prior
+    belief = scaled("slab_sd", tolerance=data.tolerance)
+    slabs = belief.median * np.exp(np.linspace(-1.5, 1.2, 28))
+    believed = -0.5 * (np.log(slabs / belief.median) / belief.spread) ** 2
+    mean_sd = MEAN_RATE_SD * belief.median / 0.08
+    drifts = grid.drifts[1:]
+    for _ in range(_UPDATES):
+        share = likelihood * np.exp(_log_prior(hyper, grid))
         share /= share.sum(axis=(1, 2), keepdims=True)
-        steady = share[:, 0].sum()
-        rates = share[:, 1:].sum(axis=(0, 2))
-        scales = share.sum(axis=(0, 1)) + np.array(_SCALE_BELIEF)
-        moment = rates @ grid.drifts[1:] ** 2
-        score = -0.5 * (np.log(slabs / (_SLAB_BELIEF[0] * unit)) / _SLAB_BELIEF[1]) ** 2
-        normaliser = np.exp(-0.5 * (grid.drifts[1:] / slabs[:, None]) ** 2).sum(axis=1)
-        score += -0.5 * moment / slabs**2 - rates.sum() * np.log(normaliser)
+        steady = share[:, :, 0].sum()
+        rates = share[:, :, 1:].sum(axis=(0, 1))
+        kinds = share.sum(axis=(0, 2)) + np.array(KIND_WEIGHTS)
+        mean = float((rates @ drifts) / (rates.sum() + (hyper.slab_sd / mean_sd) ** 2))
+        bells = np.exp(-0.5 * ((drifts - mean) / slabs[:, None]) ** 2)
+        score = believed - 0.5 * (rates @ (drifts - mean) ** 2) / slabs**2
+        score -= rates.sum() * np.log(bells.sum(axis=1))
         hyper = replace(
             hyper,
-            spike_weight=float((steady + _STEADY_BELIEF[0]) / (lives.size + sum(_STEADY_BELIEF))),
+            spike_weight=float((steady + STEADY[0]) / (data.lives.size + sum(STEADY))),
+            slab_mean=mean,
             slab_sd=float(slabs[int(np.argmax(score))]),
-            scale_weights=tuple(float(s) for s in scales / scales.sum()),
+            kinds=weighted_kinds(kinds),
         )
-    return hyper, evidence
+    return hyper
 
 
-def _beliefs(hyper: HyperParameters, unit: float) -> tuple[Floats, Floats]:
-    """Return distance from the beliefs in logarithms, and their precisions."""
-    scaled = np.array([1.0 if name == "shock_rate" else unit for name in _NAMES])
-    median = np.array([_BELIEFS[name][0] for name in _NAMES]) * scaled
-    values = np.array([hyper.wander, hyper.noise_sd, hyper.shock_rate, hyper.shock_size])
-    precision = np.array([_BELIEFS[name][1] for name in _NAMES]) ** -2.0
-    return np.log(values / median), precision
-
-
-def _objective(hyper: HyperParameters, evidence: Floats, grid: Grid, unit: float) -> float:
-    """Return the penalised log likelihood."""
-    distance, precision = _beliefs(hyper, unit)
-    slab = np.log(hyper.slab_sd / (_SLAB_BELIEF[0] * unit)) / _SLAB_BELIEF[1]
-    weights = (
-        _STEADY_BELIEF[0] * np.log(hyper.spike_weight)
-        + _STEADY_BELIEF[1] * np.log1p(-hyper.spike_weight)
-        + np.array(_SCALE_BELIEF) @ np.log(hyper.scale_weights)
-    )
-    penalty = -0.5 * (precision @ distance**2) - 0.5 * slab**2 + weights
-    return float(_per_life(hyper, evidence, grid).sum() + penalty)
-
-
-def _moved(hyper: HyperParameters, step: Floats) -> HyperParameters:
-    """Return `hyper` with the logarithms of the level parameters moved by `step`."""
-    factor = np.exp(step)
-    return replace(
-        hyper,
-        wander=float(hyper.wander * factor[0]),
-        noise_sd=float(hyper.noise_sd * factor[1]),
-        shock_rate=float(min(hyper.shock_rate * factor[2], 3.0)),
-        shock_size=float(hyper.shock_size * factor[3]),
-    )
-
-
-def _scoring_step(
-    hyper: HyperParameters,
-    evidence: Floats,
-    visits: Visits,
-    lives: Integers,
-    *,
-    grid: Grid,
-    unit: float,
-) -> Floats:
-    """Return the scoring step for the logarithms of the level parameters."""
-    base = _per_life(hyper, evidence, grid)
-    scores = np.empty((lives.size, len(_NAMES)))
-    for place in range(len(_NAMES)):
-        nudge = np.zeros(len(_NAMES))
-        nudge[place] = _DIFFERENCE
-        nudged = _moved(hyper, nudge)
-        there = _per_life(nudged, _evidence(nudged, visits, lives, grid), grid)
-        scores[:, place] = (there - base) / _DIFFERENCE
-    distance, precision = _beliefs(hyper, unit)
-    gradient = scores.sum(axis=0) - precision * distance
-    curvature = scores.T @ scores + np.diag(precision)
-    step = np.linalg.solve(curvature, gradient)
-    longest = np.abs(step).max()
-    limited: Floats = step * min(1.0, _LONGEST_STEP / max(longest, 1e-12))
-    return limited
+def _log_belief(hyper: HyperParameters, tolerance: float) -> float:
+    """Return the log density of the beliefs at `hyper`, up to a constant."""
+    values = _level_values(hyper) | {"slab_sd": hyper.slab_sd}
+    if hyper.visit_sd <= 0:
+        del values["visit_sd"]
+    total = 0.0
+    for name, value in values.items():
+        belief = scaled(name, tolerance=tolerance)
+        total -= 0.5 * (np.log(value / belief.median) / belief.spread) ** 2
+    mean_sd = MEAN_RATE_SD * scaled("slab_sd", tolerance=tolerance).median / 0.08
+    total -= 0.5 * (hyper.slab_mean / mean_sd) ** 2
+    total += STEADY[0] * np.log(hyper.spike_weight) + STEADY[1] * np.log1p(-hyper.spike_weight)
+    total += np.array(KIND_WEIGHTS) @ np.log([kind.weight for kind in hyper.kinds])
+    return float(total)

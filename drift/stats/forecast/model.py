@@ -6,17 +6,22 @@ follow ::
     x(t + Δ) = x(t) + v Δ + wander · √Δ · N(0, 1) + shock,       v constant in a meter's life
 
 with a shock of size N(0, shock_size²) at `shock_rate` a year.  v is 0 with probability
-`spike_weight`, else N(0, slab_sd²).  An adjustment puts x at N(0, reset_sd²).  A reading is
-x + N(0, (scale · noise_sd)²) rounded to the dial's resolution, where the scale of a series is one
-of a few with the fleet's weights.
+`spike_weight`, else N(slab_mean, slab_sd²).  An adjustment puts x at N(0, reset_sd²).  A reading
+is x + N(0, visit_sd²) + N(0, noise_sd²) rounded to the dial's resolution, the first of them shared
+by the readings of a visit.  A series is of one of a few *kinds*, which
+multiply its noise or its shock rate: noisy meters, and meters that are often hit.
 """
 
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import DTypeLike, NDArray
 from scipy import special
 
 from drift.stats.blocks import Floats
+
+# Probabilities of a grid, in single precision unless digits are being compared.
+Masses = NDArray[np.float32] | NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +62,25 @@ class Settings:
 
 
 @dataclass(frozen=True, slots=True)
+class Kind:
+    """What a series is like for life.
+
+    Attributes
+    ----------
+    noise : float
+        Multiple of the fleet's `noise_sd`.
+    shocks : float
+        Multiple of the fleet's `shock_rate`.
+    weight : float
+        Share of the fleet's series that are so.
+    """
+
+    noise: float
+    shocks: float
+    weight: float
+
+
+@dataclass(frozen=True, slots=True)
 class HyperParameters:
     """What the fleet's meters have in common; % air, years.
 
@@ -65,15 +89,17 @@ class HyperParameters:
     wander : float
         Standard deviation of the level's random walk after one year.
     noise_sd : float
-        Standard deviation of a reading before it is rounded, at scale 1.
-    scales, scale_weights : tuple of float
-        Multiples of `noise_sd` that meters may have, and how many do.
+        Standard deviation of a reading before it is rounded, of the plainest kind.
+    visit_sd : float
+        Standard deviation of what the readings of a stage of a visit share.
+    kinds : tuple of Kind
+        The kinds of series there are, those of one shock factor side by side.
     spike_weight : float
         Share of meters that do not drift.
-    slab_sd : float
-        Standard deviation of the drift rate of the others.
+    slab_mean, slab_sd : float
+        Mean and standard deviation of the drift rates of the others.
     shock_rate, shock_size : float
-        Shocks per year; standard deviation of one.
+        Shocks per year of the plainest kind; standard deviation of one.
     reset_sd : float
         Standard deviation of the level after an adjustment.
     start_sd : float
@@ -82,9 +108,10 @@ class HyperParameters:
 
     wander: float
     noise_sd: float
-    scales: tuple[float, ...]
-    scale_weights: tuple[float, ...]
+    visit_sd: float
+    kinds: tuple[Kind, ...]
     spike_weight: float
+    slab_mean: float
     slab_sd: float
     shock_rate: float
     shock_size: float
@@ -114,6 +141,8 @@ class Grid:
         Weight of a Cauchy density beside each normal density of shocks and of levels after a
         start or an adjustment: a jump too large for the normal is improbable, not impossible, so
         that one mistaken record cannot make a likelihood of 0.
+    precision : dtype
+        Of the probabilities: single is enough for six digits and twice as fast.
     """
 
     step: float
@@ -123,11 +152,23 @@ class Grid:
     fineness: int = 32
     outlier: float = 5e-4
     far: float = 1e-3
+    precision: DTypeLike = np.float32
+
+
+def shock_groups(hyper: HyperParameters) -> list[tuple[slice, float]]:
+    """Return where the kinds of each shock factor stand, and their shocks per year."""
+    factors = [kind.shocks for kind in hyper.kinds]
+    starts = [0, *(k for k in range(1, len(factors)) if factors[k] != factors[k - 1])]
+    ends = [*starts[1:], len(factors)]
+    return [
+        (slice(start, end), factors[start] * hyper.shock_rate)
+        for start, end in zip(starts, ends, strict=True)
+    ]
 
 
 def log_rate_prior(hyper: HyperParameters, grid: Grid) -> Floats:
     """Return the log prior probability of each drift rate of `grid`, shape (rates,)."""
-    bell = np.exp(-0.5 * (grid.drifts[1:] / hyper.slab_sd) ** 2)
+    bell = np.exp(-0.5 * ((grid.drifts[1:] - hyper.slab_mean) / hyper.slab_sd) ** 2)
     slab = (1 - hyper.spike_weight) * bell / bell.sum()
     with np.errstate(divide="ignore"):
         log: Floats = np.log(np.concatenate([[hyper.spike_weight], slab]))

@@ -169,16 +169,17 @@ def _ties(visits: Visits, model: Model) -> tuple[float, float]:
     if several.size == 0:
         return tie_points(np.empty(0), np.empty(0, dtype=np.int64)), 0.0
     chosen = several[np.linspace(0, several.size - 1, min(several.size, _TIED_METERS)).astype(int)]
-    lives = np.flatnonzero(np.isin(visits.meter, chosen))
-    past = look_back(visits, lives, model, threads=model.settings.threads)
-    known = ~np.isnan(past.share_below)
-    scores = special.ndtri(np.clip(past.share_below[known], 1e-3, 1 - 1e-3))
+    wanted = np.isin(visits.meter, chosen)[:, None] & (visits.found_count > 0)
+    wanted[:, 0] = False
+    past = look_back(visits, wanted, model)
+    known = ~np.isnan(past.means.share_below)
+    scores = special.ndtri(np.clip(past.means.share_below[known], 1e-3, 1 - 1e-3))
     days = np.rint(visits.years * DAYS_PER_YEAR)
     meter = np.broadcast_to(visits.meter[:, None], days.shape)
     place = (meter[known] * 1_000_000 + days[known]).astype(np.int64)
     found = tie_points(scores, place)
-    levels = ((past.high - past.low)[known] ** 2).mean()
-    means = ((past.mean_high - past.mean_low)[known] ** 2).mean()
+    levels = ((past.levels.high - past.levels.low)[known] ** 2).mean()
+    means = ((past.means.high - past.means.low)[known] ** 2).mean()
     return float(np.clip(found * means / levels, found, 0.98)), found
 
 
@@ -189,10 +190,10 @@ def _series(made: Columns, series: pl.DataFrame) -> pl.DataFrame:
         "at_due_low": made["due_low"],
         "at_due_high": made["due_high"],
         "p_out_due": made["due_p_below"] + made["due_p_above"],
-        "p_found_out_due": made["due_found_below"] + made["due_found_above"],
+        "p_found_out_due": made["found_p_below"] + made["found_p_above"],
         "p_out_now": made["now_p_below"] + made["now_p_above"],
-        "next_mean_low": made["due_mean_low"],
-        "next_mean_high": made["due_mean_high"],
+        "next_mean_low": made["found_low"],
+        "next_mean_high": made["found_high"],
         "level_low": made["now_low"],
         "level_high": made["now_high"],
     }
@@ -238,7 +239,7 @@ def _meters(
             "meter_id": ids,
             "worst_series": series["series"].to_numpy()[first],
             "p_out_due": joined(made["due_p_below"], made["due_p_above"], tie),
-            "p_found_out_due": joined(made["due_found_below"], made["due_found_above"], found_tie),
+            "p_found_out_due": joined(made["found_p_below"], made["found_p_above"], found_tie),
             "p_out_now": joined(made["now_p_below"], made["now_p_above"], tie),
         },
         schema=METER_CHANCES,

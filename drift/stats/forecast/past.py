@@ -6,31 +6,30 @@ from dataclasses import asdict, dataclass, fields
 import numpy as np
 
 from drift.stats.blocks import Floats, Integers
-from drift.stats.forecast.grid import State, make_tables, take, walk
-from drift.stats.forecast.predict import Model, Prediction, predict
-from drift.stats.forecast.visits import Visits
+from drift.stats.forecast.grid import State, take, walk
+from drift.stats.forecast.predict import Dial, Levels, Means, Model, predict_visit
+from drift.stats.forecast.rates import read_rates
+from drift.stats.forecast.readings import make_tables
+from drift.stats.forecast.visits import Flags, Visits
 
 # Series filtered together: small enough for a processor's cache, large enough to hide Python.
-BLOCK = 32
+BLOCK = 64
 
 
 @dataclass(frozen=True, slots=True)
-class Dial:
-    """How each series is read, as far as its last visit tells; arrays of shape (series,).
+class Past:
+    """Forecasts of past visits; each array of shape (all lives, visits), NaN where none was made.
 
     Attributes
     ----------
-    reading : array
-        A bias that the dial can show, % air.
-    resolution : array
-        Its step, % air.
-    replicates : array
-        Readings taken at a visit.
+    levels : Levels
+        Of true biases.
+    means : Means
+        Of as-found means.
     """
 
-    reading: Floats
-    resolution: Floats
-    replicates: Integers
+    levels: Levels
+    means: Means
 
 
 def last_dial(visits: Visits, at: Integers, j: int | Integers) -> Dial:
@@ -50,41 +49,53 @@ def blocks(visits: Visits, lives: Integers) -> list[Integers]:
     return [order[start : start + BLOCK] for start in range(0, order.size, BLOCK)]
 
 
-def look_back(visits: Visits, lives: Integers, model: Model, *, threads: int) -> Prediction:
-    """Forecast each visit of `lives` but the first from what came before it.
+def found_means(visits: Visits, at: Integers, j: int) -> Floats:
+    """Return the as-found means of the lives `at` at visit `j`, NaN where not read."""
+    found = visits.found[at, j]
+    counted = np.arange(found.shape[1]) < visits.found_count[at, j][:, None]
+    total = np.where(counted, found, 0.0).sum(axis=1)
+    number = visits.found_count[at, j]
+    mean: Floats = np.where(number > 0, total / np.maximum(number, 1), np.nan)
+    return mean
 
-    Returns
-    -------
-    Prediction
-        Arrays of shape (all lives, visits), NaN for first visits and lives not asked for.
+
+def look_back(visits: Visits, wanted: Flags, model: Model) -> Past:
+    """Forecast past visits from what came before them.
+
+    Parameters
+    ----------
+    visits : Visits
+        The fleet.
+    wanted : array of bool, shape (lives, visits)
+        Visits to forecast; first visits cannot be.
+    model : Model
+        Of the fleet.
     """
     tables = make_tables(model.hyper, model.grid, resolutions=visits.resolutions)
-    names = [field.name for field in fields(Prediction)]
-    record = {name: np.full(visits.years.shape, np.nan) for name in names}
+    levels = {field.name: np.full(visits.years.shape, np.nan) for field in fields(Levels)}
+    means = {field.name: np.full(visits.years.shape, np.nan) for field in fields(Means)}
 
     def follow(part: Integers) -> None:
         def watch(j: int, active: int, state: State) -> None:
-            at = part[:active]
-            dial = last_dial(visits, at, j - 1)
-            number = np.maximum(visits.found_count[at, j], 1)
-            found = visits.found[at, j].copy()
-            found[np.arange(found.shape[1]) >= visits.found_count[at, j][:, None]] = np.nan
-            made = predict(
-                take(state, np.arange(active)),
+            rows = np.flatnonzero(wanted[part[:active], j])
+            if rows.size == 0:
+                return
+            at, now = part[rows], take(state, rows)
+            level, mean = predict_visit(
+                now,
+                read_rates(now, model.grid),
                 model,
-                ahead=visits.years[at, j] - state.years[:active],
-                reading=dial.reading,
-                resolution=dial.resolution,
-                replicates=dial.replicates,
-                found=np.where(
-                    visits.found_count[at, j] > 0, np.nansum(found, axis=1) / number, np.nan
-                ),
+                ahead=visits.years[at, j] - now.years,
+                dial=last_dial(visits, at, j - 1),
+                found=found_means(visits, at, j),
             )
-            for name, values in asdict(made).items():
-                record[name][at, j] = values
+            for name, values in asdict(level).items():
+                levels[name][at, j] = values
+            for name, values in asdict(mean).items():
+                means[name][at, j] = values
 
         walk(visits, part, hyper=model.hyper, grid=model.grid, tables=tables, watch=watch)
 
-    with ThreadPoolExecutor(threads) as pool:
-        list(pool.map(follow, blocks(visits, lives)))
-    return Prediction(**record)
+    with ThreadPoolExecutor(model.settings.threads) as pool:
+        list(pool.map(follow, blocks(visits, np.flatnonzero(wanted.any(axis=1)))))
+    return Past(Levels(**levels), Means(**means))

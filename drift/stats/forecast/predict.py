@@ -1,11 +1,12 @@
 """This module says what a block of posteriors means for one time ahead; it walks no history."""
 
-from dataclasses import dataclass, fields
+from collections.abc import Iterator
+from dataclasses import dataclass
 
 import numpy as np
 
 from drift.stats.blocks import Floats, Integers
-from drift.stats.forecast.grid import State, state_levels, take
+from drift.stats.forecast.grid import State, take
 from drift.stats.forecast.horizon import (
     Bins,
     chance_below,
@@ -17,8 +18,10 @@ from drift.stats.forecast.horizon import (
     mean_lattice,
     reading_table,
     reference_bin,
+    spread,
 )
-from drift.stats.forecast.model import Grid, HyperParameters, Settings
+from drift.stats.forecast.model import Grid, HyperParameters, Settings, shock_groups
+from drift.stats.forecast.rates import Rates, take_rates
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,21 +35,15 @@ class Model:
 
 
 @dataclass(frozen=True, slots=True)
-class Prediction:
-    """What is predicted of a block of series at one time each; arrays of shape (series,).
+class Levels:
+    """What is predicted of the true biases of a block; arrays of shape (series,), % air.
 
     Attributes
     ----------
     level, low, high : array
-        Mean and band of the true bias, % air.
+        Mean and band.
     p_below, p_above : array
-        P(true bias out of tolerance on either side).
-    mean_low, mean_high : array
-        Band of the mean that a visit then would find, % air.
-    found_below, found_above : array
-        P(that mean judged out of tolerance on either side).
-    share_below : array
-        P(that mean below a given one), ties halved; NaN where none was given.
+        P(out of tolerance) on either side.
     """
 
     level: Floats
@@ -54,104 +51,187 @@ class Prediction:
     high: Floats
     p_below: Floats
     p_above: Floats
-    mean_low: Floats
-    mean_high: Floats
-    found_below: Floats
-    found_above: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Means:
+    """What is predicted of the as-found means of a visit; arrays of shape (series,), % air.
+
+    Attributes
+    ----------
+    low, high : array
+        Band.
+    p_below, p_above : array
+        P(judged out of tolerance) on either side.
+    share_below : array
+        P(below the mean that came about), ties halved; NaN where none was given.
+    """
+
+    low: Floats
+    high: Floats
+    p_below: Floats
+    p_above: Floats
     share_below: Floats
 
 
-def predict(
+@dataclass(frozen=True, slots=True)
+class Dial:
+    """How each series is read, as far as its last visit tells; arrays of shape (series,).
+
+    Attributes
+    ----------
+    reading : array
+        A bias that the dial can show, % air.
+    resolution : array
+        Its step, % air.
+    replicates : array
+        Readings taken at a visit.
+    """
+
+    reading: Floats
+    resolution: Floats
+    replicates: Integers
+
+
+def predict_levels(
+    state: State, rates: Rates, model: Model, *, ahead: Floats, dial: Dial
+) -> Levels:
+    """Predict the true bias of each series of `state` `ahead` years (at least 0) on."""
+    made = _empty(("low", "high", "p_below", "p_above"), ahead.size)
+    groups = shock_groups(model.hyper)
+    for at, bins in _alike(ahead, dial, model):
+        reference = reference_bin(state.origin[at], dial.reading[at], bins, model.grid)
+        masses = level_masses(
+            take(state, at),
+            take_rates(rates, at),
+            ahead[at],
+            reference,
+            groups=groups,
+            bins=bins,
+            hyper=model.hyper,
+            grid=model.grid,
+        ).sum(axis=1)
+        for name, values in _describe_levels(masses, reference, bins, model.settings).items():
+            made[name][at] = values
+    return Levels(level=_mean_ahead(rates, ahead), **made)
+
+
+def predict_visit(
     state: State,
+    rates: Rates,
     model: Model,
     *,
     ahead: Floats,
-    reading: Floats,
-    resolution: Floats,
-    replicates: Integers,
+    dial: Dial,
     found: Floats | None = None,
-) -> Prediction:
-    """Predict each series of `state` `ahead` years after the time it speaks for.
+) -> tuple[Levels, Means]:
+    """Predict the true bias and the as-found mean of each series `ahead` years on.
 
     Parameters
     ----------
     state : State
         Posteriors of a block of series.
+    rates : Rates
+        `read_rates` of them.
     model : Model
         Of the fleet.
     ahead : array, shape (series,)
         Years, at least 0.
-    reading, resolution : array, shape (series,)
-        A bias that the dial can show, and its step, % air.
-    replicates : array, shape (series,)
-        Readings expected at a visit.
+    dial : Dial
+        How each is read.
     found : array, shape (series,), optional
         As-found means that came about, to be placed in their predicted distribution.
     """
-    size = ahead.size
-    names = [field.name for field in fields(Prediction) if field.name != "level"]
-    out = {name: np.full(size, np.nan) for name in names}
-    rates = state.mass.sum(axis=(2, 3))
-    mean = (state.mass.sum(axis=2) * state_levels(state, model.grid)).sum(axis=(1, 2))
-    out["level"] = mean + ahead * (rates @ model.grid.drifts)
-    # Series are binned by what they are like alone, so that no series' numbers depend on others.
-    span = np.exp2(np.ceil(np.log2(np.maximum(ahead, 0.25))))
-    key = np.stack([resolution, replicates.astype(np.float64), span], axis=1)
-    for row in np.unique(key, axis=0):
-        at = np.flatnonzero((key == row).all(axis=1))
-        bins = choose_bins(
-            resolution=row[0],
-            replicates=int(row[1]),
-            years=row[2],
+    levels = _empty(("low", "high", "p_below", "p_above"), ahead.size)
+    means = _empty(("low", "high", "p_below", "p_above", "share_below"), ahead.size)
+    apart = [
+        (slice(k, k + 1), kind.shocks * model.hyper.shock_rate)
+        for k, kind in enumerate(model.hyper.kinds)
+    ]
+    found = np.full(ahead.size, np.nan) if found is None else found
+    for at, bins in _alike(ahead, dial, model):
+        reference = reference_bin(state.origin[at], dial.reading[at], bins, model.grid)
+        by_kind = level_masses(
+            take(state, at),
+            take_rates(rates, at),
+            ahead[at],
+            reference,
+            groups=apart,
+            bins=bins,
             hyper=model.hyper,
             grid=model.grid,
         )
-        part = _predict_alike(
-            take(state, at),
-            model,
-            bins,
-            ahead=ahead[at],
-            reading=reading[at],
-            found=np.full(at.size, np.nan) if found is None else found[at],
+        masses = by_kind.sum(axis=1)
+        for name, values in _describe_levels(masses, reference, bins, model.settings).items():
+            levels[name][at] = values
+        for name, values in _describe_means(by_kind, reference, bins, model, found[at]).items():
+            means[name][at] = values
+    return Levels(level=_mean_ahead(rates, ahead), **levels), Means(**means)
+
+
+def _empty(names: tuple[str, ...], size: int) -> dict[str, Floats]:
+    """Return arrays to be filled."""
+    return {name: np.full(size, np.nan) for name in names}
+
+
+def _mean_ahead(rates: Rates, ahead: Floats) -> Floats:
+    """Return the mean of each level `ahead` years on."""
+    mean: Floats = (rates.weight * (rates.level + rates.mean * ahead[:, None])).sum(axis=1)
+    return mean
+
+
+def _alike(ahead: Floats, dial: Dial, model: Model) -> Iterator[tuple[Integers, Bins]]:
+    """Yield the series that share their bins.
+
+    Bins depend on what a series is like alone, so that no series' numbers depend on others.
+    """
+    span = np.exp2(np.ceil(np.log2(np.maximum(ahead, 0.25))))
+    key = np.stack([dial.resolution, dial.replicates.astype(np.float64), span], axis=1)
+    for resolution, replicates, years in np.unique(key, axis=0):
+        at = np.flatnonzero((key == (resolution, replicates, years)).all(axis=1))
+        bins = choose_bins(
+            resolution=float(resolution),
+            replicates=int(replicates),
+            years=float(years),
+            hyper=model.hyper,
+            grid=model.grid,
         )
-        for name in names:
-            out[name][at] = part[name]
-    return Prediction(**out)
+        yield at, bins
 
 
-def _predict_alike(
-    state: State, model: Model, bins: Bins, *, ahead: Floats, reading: Floats, found: Floats
+def _describe_levels(
+    masses: Floats, reference: Floats, bins: Bins, settings: Settings
 ) -> dict[str, Floats]:
-    """Predict series that share their bins."""
-    settings, tolerance = model.settings, model.settings.tolerance
-    reference = reference_bin(state, reading, bins, model.grid)
-    by_scale = level_masses(state, ahead, reference, bins=bins, hyper=model.hyper, grid=model.grid)
-    levels = by_scale.sum(axis=1)
-    below = chance_below(levels, reference, -tolerance, bins=bins)
-    above = levels.sum(axis=1) - chance_below(levels, reference, tolerance, bins=bins)
+    """Return band and tails of predicted levels."""
+    tolerance, share = settings.tolerance, (1 - settings.band_level) / 2
+    below = chance_below(masses, reference, -tolerance, bins=bins)
+    above = masses.sum(axis=1) - chance_below(masses, reference, tolerance, bins=bins)
+    return {
+        "low": level_quantile(masses, reference, share, bins=bins),
+        "high": level_quantile(masses, reference, 1 - share, bins=bins),
+        "p_below": np.clip(below, 0.0, 1.0),
+        "p_above": np.clip(above, 0.0, 1.0),
+    }
+
+
+def _describe_means(
+    by_kind: Floats, reference: Floats, bins: Bins, model: Model, found: Floats
+) -> dict[str, Floats]:
+    """Return band and tails of predicted as-found means, and where `found` falls among them."""
     if bins not in model.readings:
         model.readings[bins] = reading_table(bins, model.hyper)
     table = model.readings[bins]
-    means = by_scale.reshape(levels.shape[0], -1) @ table.reshape(-1, table.shape[2])
+    by_kind = spread(by_kind, np.full(found.size, model.hyper.visit_sd**2), bins=bins)
+    means = by_kind.reshape(by_kind.shape[0], -1) @ table.reshape(-1, table.shape[2])
     means /= means.sum(axis=1, keepdims=True)
     lattice = mean_lattice(reference, table.shape[2], bins=bins)
-    mean_low, mean_high = mean_band(means, lattice, bins=bins, level=settings.band_level)
-    low, high = (
-        level_quantile(levels, reference, share, bins=bins)
-        for share in ((1 - settings.band_level) / 2, (1 + settings.band_level) / 2)
-    )
-    out = found_out(lattice, settings)
-    step = bins.resolution / bins.replicates
-    gap = (lattice - found[:, None]) / step
-    rank = np.clip(0.5 - gap, 0.0, 1.0)
+    low, high = mean_band(means, lattice, bins=bins, level=model.settings.band_level)
+    out = means * found_out(lattice, model.settings)
+    gap = (lattice - found[:, None]) * (bins.replicates / bins.resolution)
     return {
         "low": low,
         "high": high,
-        "p_below": np.clip(below, 0.0, 1.0),
-        "p_above": np.clip(above, 0.0, 1.0),
-        "mean_low": mean_low,
-        "mean_high": mean_high,
-        "found_below": np.clip((means * out * (lattice < 0)).sum(axis=1), 0.0, 1.0),
-        "found_above": np.clip((means * out * (lattice > 0)).sum(axis=1), 0.0, 1.0),
-        "share_below": (means * rank).sum(axis=1),
+        "p_below": np.clip((out * (lattice < 0)).sum(axis=1), 0.0, 1.0),
+        "p_above": np.clip((out * (lattice > 0)).sum(axis=1), 0.0, 1.0),
+        "share_below": (means * np.clip(0.5 - gap, 0.0, 1.0)).sum(axis=1),
     }

@@ -1,12 +1,13 @@
 """This module says where each life stands now and where it goes; it looks back at no forecast."""
 
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import asdict
 
 import numpy as np
 
 from drift.frames import DAYS_PER_YEAR
 from drift.stats.blocks import Floats, Integers
-from drift.stats.forecast.grid import State, Tables, make_tables, state_levels, take, walk
+from drift.stats.forecast.grid import State, take, walk
 from drift.stats.forecast.horizon import (
     Passage,
     crossing_chances,
@@ -15,7 +16,9 @@ from drift.stats.forecast.horizon import (
     rate_quantile,
 )
 from drift.stats.forecast.past import blocks, last_dial
-from drift.stats.forecast.predict import Model, predict
+from drift.stats.forecast.predict import Model, predict_levels, predict_visit
+from drift.stats.forecast.rates import Rates, read_rates
+from drift.stats.forecast.readings import Tables, make_tables
 from drift.stats.forecast.visits import Visits, recent_visits
 
 # Visits back to which a shock is looked for.
@@ -61,11 +64,11 @@ def look_ahead(
 
     def work(part: Integers) -> Columns:
         state, calm = _follow(visits, part, model, tables)
-        dued = due[place[part]]
+        rates = read_rates(state, model.grid)
         return (
-            _standing(state, calm, model)
-            | _ahead(state, visits, part, model, now=now, due=dued)
-            | _crossing(state, passage, model, now=now)
+            _standing(state, rates, calm, model)
+            | _ahead(state, rates, visits, part, model, now=now, due=due[place[part]])
+            | _crossing(state, rates, passage, model, now=now)
         )
 
     with ThreadPoolExecutor(settings.threads) as pool:
@@ -92,7 +95,7 @@ def _follow(
     hyper, grid = model.hyper, model.grid
     state = walk(visits, part, hyper=hyper, grid=grid, tables=tables, watch=watch)
     calm = np.ones(part.size)
-    steady = state.mass[:, 0].sum(axis=(1, 2))
+    steady = _no_drift(state)
     for unordered, snapshot in kept:
         order = np.argsort(first[unordered] - last[unordered], kind="stable")
         rows, start = unordered[order], take(snapshot, order)
@@ -110,74 +113,70 @@ def _follow(
         gained = end.log_likelihood - before
         total = state.log_likelihood[rows] - before
         calm[rows] = np.exp(np.minimum(gained - total, 0.0))
-        steady[rows] = end.mass[:, 0].sum(axis=(1, 2))
+        steady[rows] = _no_drift(end)
     return state, (calm, steady)
 
 
-def _standing(state: State, calm: tuple[Floats, Floats], model: Model) -> Columns:
+def _no_drift(state: State) -> Floats:
+    """Return the probability that each series does not drift."""
+    chance: Floats = state.mass[:, :, 0].sum(axis=(1, 2), dtype=np.float64)
+    return chance
+
+
+def _standing(state: State, rates: Rates, calm: tuple[Floats, Floats], model: Model) -> Columns:
     """Return level, drift rate and what each series is like."""
     settings, grid, hyper = model.settings, model.grid, model.hyper
-    levels = state_levels(state, grid)
-    mass = state.mass.sum(axis=2)
-    rates = mass.sum(axis=2)
-    level = (mass * levels).sum(axis=(1, 2))
+    kinds = state.mass.sum(axis=(2, 3), dtype=np.float64)
+    noise = np.array([kind.noise for kind in hyper.kinds]) * hyper.noise_sd
     share = (1 - settings.band_level) / 2
-    p_drifting = 1 - rates[:, 0]
-    p_steady = np.minimum(calm[0] * calm[1], rates[:, 0])
-    scales = state.mass.sum(axis=(1, 3))
+    p_drifting = 1 - rates.weight[:, 0]
+    p_steady = np.minimum(calm[0] * calm[1], rates.weight[:, 0])
     return {
-        "level": level,
-        "drift": rates @ grid.drifts,
+        "level": (rates.weight * rates.level).sum(axis=1),
+        "drift": (rates.weight * rates.mean).sum(axis=1),
         "drift_low": rate_quantile(rates, share, grid=grid),
         "drift_high": rate_quantile(rates, 1 - share, grid=grid),
         "p_drifting": p_drifting,
         "p_steady": p_steady,
-        "p_shock": 1 - p_drifting - p_steady,
-        "noise_sd": scales @ np.array(hyper.scales) * hyper.noise_sd,
+        "p_shock": np.maximum(rates.weight[:, 0] - p_steady, 0.0),
+        "noise_sd": kinds @ noise,
         "last_t_years": state.years,
     }
 
 
 def _ahead(
-    state: State, visits: Visits, part: Integers, model: Model, *, now: float, due: Floats
+    state: State,
+    rates: Rates,
+    visits: Visits,
+    part: Integers,
+    model: Model,
+    *,
+    now: float,
+    due: Floats,
 ) -> Columns:
     """Return predictions at the due time, now and at each horizon."""
     dial = last_dial(visits, part, visits.count[part] - 1)
 
-    def at(time: Floats) -> Columns:
-        made = predict(
-            state,
-            model,
-            ahead=np.maximum(time - state.years, 0.0),
-            reading=dial.reading,
-            resolution=dial.resolution,
-            replicates=dial.replicates,
-        )
-        return {
-            "level": made.level,
-            "low": made.low,
-            "high": made.high,
-            "p_below": made.p_below,
-            "p_above": made.p_above,
-            "mean_low": made.mean_low,
-            "mean_high": made.mean_high,
-            "found_below": made.found_below,
-            "found_above": made.found_above,
-        }
+    def levels_at(time: Floats) -> Columns:
+        ahead = np.maximum(time - state.years, 0.0)
+        return asdict(predict_levels(state, rates, model, ahead=ahead, dial=dial))
 
-    columns = {f"due_{name}": values for name, values in at(np.maximum(due, now)).items()}
     present = np.full(part.size, now)
-    columns |= {f"now_{name}": values for name, values in at(present).items()}
-    ahead = [at(present + days / DAYS_PER_YEAR) for days in model.settings.horizons_days]
-    for name in ("level", "low", "high", "p_below", "p_above"):
+    later = np.maximum(np.maximum(due, now) - state.years, 0.0)
+    levels, means = predict_visit(state, rates, model, ahead=later, dial=dial)
+    columns = {f"due_{name}": values for name, values in asdict(levels).items()}
+    columns |= {f"found_{name}": values for name, values in asdict(means).items()}
+    columns |= {f"now_{name}": values for name, values in levels_at(present).items()}
+    ahead = [levels_at(present + days / DAYS_PER_YEAR) for days in model.settings.horizons_days]
+    for name in ahead[0] if ahead else ():
         columns[f"horizon_{name}"] = np.stack([one[name] for one in ahead], axis=1)
     return columns
 
 
-def _crossing(state: State, passage: Passage, model: Model, *, now: float) -> Columns:
+def _crossing(state: State, rates: Rates, passage: Passage, model: Model, *, now: float) -> Columns:
     """Return when the true bias first leaves the tolerance: median and interval, `t_years`."""
     settings = model.settings
-    chances = crossing_chances(state, passage, tolerance=settings.tolerance, grid=model.grid)
+    chances = crossing_chances(state, rates, passage, tolerance=settings.tolerance, grid=model.grid)
     limit = np.maximum(now - state.years, 0.0) + settings.horizon_years
     half = settings.crossing_level / 2
     shares = {"crossing": 0.5, "crossing_early": 0.5 - half, "crossing_late": 0.5 + half}

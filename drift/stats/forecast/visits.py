@@ -165,6 +165,19 @@ def recent_visits(visits: Visits, lives: Integers, first: Integers, *, width: in
     )
 
 
+def visits_before(visits: Visits, time: float) -> Visits:
+    """Return the fleet as it was known just before `time` (`t_years`); lives may be empty."""
+    seen = visits.years < time
+    return replace(
+        visits,
+        count=seen.sum(axis=1),
+        found=np.where(seen[:, :, None], visits.found, np.nan),
+        left=np.where(seen[:, :, None], visits.left, np.nan),
+        found_count=np.where(seen, visits.found_count, 0),
+        reset=visits.reset & seen,
+    )
+
+
 def _with_replicates(ledger: pl.DataFrame, resolution: float) -> pl.DataFrame:
     """Reduce the ledger to what the filter needs, one row per series and visit."""
     if "known_jump_pct" not in ledger.columns:

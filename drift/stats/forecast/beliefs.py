@@ -1,0 +1,199 @@
+"""This module holds what is believed of a fleet before its readings; it fits nothing to visits.
+
+Beliefs are weak, worth about one meter's say each, so that a single meter can be forecast and ten
+meters outvote them.  They are judgement, without a source, for a tolerance of 0.1 % air, and
+scale with the tolerance.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from drift.stats.blocks import Floats, Integers
+from drift.stats.forecast.model import (
+    HyperParameters,
+    Kind,
+    bell_mass,
+    cell_probability,
+)
+from drift.stats.forecast.visits import Visits
+
+_USUAL_TOLERANCE = 0.1
+
+
+@dataclass(frozen=True, slots=True)
+class Belief:
+    """A positive number known roughly: its median and the standard deviation of its logarithm."""
+
+    median: float
+    spread: float
+
+
+# % air and years; shock_rate does not scale with the tolerance.
+BELIEFS = {
+    "wander": Belief(0.02, 0.8),
+    "noise_sd": Belief(0.03, 0.6),
+    "shock_rate": Belief(0.05, 1.0),
+    "shock_size": Belief(0.12, 0.5),
+    "slab_sd": Belief(0.08, 0.5),
+    "reset_sd": Belief(0.02, 0.7),
+    "start_sd": Belief(0.05, 0.7),
+    "visit_sd": Belief(0.015, 0.7),
+}
+# Standard deviation of the mean drift rate of those meters that drift, % air per year.
+MEAN_RATE_SD = 0.05
+# Pseudo-meters that do not and that do drift.
+STEADY = (1.5, 1.0)
+# Kinds of meters: noise and shock factors, and pseudo-meters of each.
+KINDS = ((1.0, 1.0), (2.1, 1.0), (1.0, 8.0))
+KIND_WEIGHTS = (3.0, 0.5, 0.4)
+
+
+def scaled(name: str, *, tolerance: float) -> Belief:
+    """Return the belief in one parameter for a tolerance, % air."""
+    unit = 1.0 if name == "shock_rate" else tolerance / _USUAL_TOLERANCE
+    return Belief(BELIEFS[name].median * unit, BELIEFS[name].spread)
+
+
+def weighted_kinds(weights: Floats) -> tuple[Kind, ...]:
+    """Return the kinds with `weights`, which need not sum to 1."""
+    shares = weights / weights.sum()
+    return tuple(
+        Kind(noise=noise, shocks=shocks, weight=float(share))
+        for (noise, shocks), share in zip(KINDS, shares, strict=True)
+    )
+
+
+def first_guess(visits: Visits, lives: Integers, *, tolerance: float) -> HyperParameters:
+    """Return starting values: beliefs, with the scatter of replicates and of adjusted levels."""
+    usual = {name: scaled(name, tolerance=tolerance) for name in BELIEFS}
+    noise = replicate_noise(visits, lives, usual["noise_sd"])
+    started = lives[~visits.fresh[lives]]
+    return HyperParameters(
+        wander=usual["wander"].median,
+        noise_sd=noise,
+        visit_sd=0.0,
+        kinds=weighted_kinds(np.array(KIND_WEIGHTS)),
+        spike_weight=STEADY[0] / sum(STEADY),
+        slab_mean=0.0,
+        slab_sd=usual["slab_sd"].median,
+        shock_rate=usual["shock_rate"].median,
+        shock_size=usual["shock_size"].median,
+        reset_sd=level_spread(
+            visits.left[lives].reshape(-1, visits.left.shape[2]),
+            visits.kind[lives].ravel(),
+            visits.resolutions,
+            noise=noise,
+            belief=usual["reset_sd"],
+        ),
+        start_sd=level_spread(
+            visits.found[started, 0],
+            visits.kind[started, 0],
+            visits.resolutions,
+            noise=noise,
+            belief=usual["start_sd"],
+        ),
+    )
+
+
+def replicate_noise(visits: Visits, lives: Integers, belief: Belief) -> float:
+    """Return the most probable noise of a reading behind the replicates of each visit.
+
+    By the rounding likelihood with any level held equally likely, so that a dial that hides the
+    scatter leaves the belief standing; a life is noisy or not as a whole.
+    """
+    readings = visits.found[lives]
+    several = (~np.isnan(readings)).sum(axis=2) > 1
+    if not several.any():
+        return belief.median
+    life = np.broadcast_to(np.arange(lives.size)[:, None], several.shape)[several]
+    step = visits.resolutions[visits.kind[lives]][several]
+    away = readings[several] - readings[several][:, :1]
+    # What counts is the pattern of a visit, and there are few of them.
+    table = np.column_stack([step, np.where(np.isnan(away), np.inf, np.rint(away * 1e7) / 1e7)])
+    patterns, place = np.unique(table, axis=0, return_inverse=True)
+    candidates = belief.median * np.exp(np.linspace(-1.6, 1.6, 17))
+    factors = sorted({noise for noise, _ in KINDS})
+    weights = [
+        sum(w for (noise, _), w in zip(KINDS, KIND_WEIGHTS, strict=True) if noise == factor)
+        for factor in factors
+    ]
+    score = -0.5 * (np.log(candidates / belief.median) / belief.spread) ** 2
+    for number, sd in enumerate(candidates):
+        by_life = np.stack(
+            [
+                np.bincount(
+                    life,
+                    weights=_pattern_chances(patterns, factor * sd)[place.ravel()],
+                    minlength=lives.size,
+                )
+                for factor in factors
+            ]
+        )
+        top = by_life.max(axis=0)
+        score[number] += (top + np.log(np.array(weights) @ np.exp(by_life - top))).sum()
+    return float(candidates[int(np.argmax(score))])
+
+
+def _pattern_chances(patterns: Floats, sd: float) -> Floats:
+    """Return the log likelihood of patterns of replicates, any level held equally likely."""
+    away = patterns[:, 1:]
+    there = np.isfinite(away)
+    spread = np.where(there, np.abs(away), 0.0).max(axis=1)
+    half = spread + patterns[:, 0] / 2 + 4 * sd
+    share = np.linspace(-1.0, 1.0, 121)
+    chance = np.ones((patterns.shape[0], share.size))
+    for row in range(patterns.shape[0]):
+        for reading in away[row, there[row]]:
+            chance[row] *= cell_probability(
+                half[row] * share - reading, resolution=patterns[row, 0], sd=sd
+            )
+    log: Floats = np.log((chance.sum(axis=1) * half) + 1e-300)
+    return log
+
+
+def level_spread(
+    readings: Floats,
+    kind: Integers,
+    resolutions: Floats,
+    *,
+    noise: float,
+    belief: Belief,
+) -> float:
+    """Return the most probable standard deviation of levels about 0 behind rounded readings.
+
+    Parameters
+    ----------
+    readings : array, shape (levels, replicates)
+        Readings of each level, % air, NaN where there are none.
+    kind : array, shape (levels,)
+        Position of each level's resolution in `resolutions`.
+    resolutions : array
+        Steps of the dials, % air.
+    noise : float
+        Standard deviation of a reading, % air.
+    belief : Belief
+        In the answer; the answer lies within two logarithmic units of its median.
+    """
+    there = ~np.isnan(readings)
+    rows = there.any(axis=1)
+    if not rows.any():
+        return belief.median
+    candidates = belief.median * np.exp(np.linspace(-2.0, 2.0, 17))
+    score = -0.5 * (np.log(candidates / belief.median) / belief.spread) ** 2
+    # Two thousand levels say all there is to say.
+    readings, there, kind = readings[rows][:2000], there[rows][:2000], kind[rows][:2000]
+    gap = max(0.5 * noise, float(np.nanmax(np.abs(readings))) / 70)
+    levels = gap * np.arange(-80, 81, dtype=np.float64)
+    chance = np.ones((readings.shape[0], levels.size))
+    for replicate in range(readings.shape[1]):
+        offset = levels - np.where(there[:, replicate], readings[:, replicate], 0.0)[:, None]
+        for code in np.unique(kind):
+            at = there[:, replicate] & (kind == code)
+            chance[at] *= cell_probability(offset[at], resolution=resolutions[code], sd=noise)
+    for place, sd in enumerate(candidates):
+        # One level in twenty may be three times as far off: a slip must not set the spread.
+        prior = 0.95 * bell_mass(levels, variance=np.square(sd), step=gap)
+        prior += 0.05 * bell_mass(levels, variance=np.square(3 * sd), step=gap)
+        score[place] += np.log(chance @ prior + 1e-12).sum()
+    return float(candidates[int(np.argmax(score))])

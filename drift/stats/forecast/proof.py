@@ -1,0 +1,302 @@
+"""This module judges the forecaster on a laboratory's own history; it forecasts nothing new.
+
+Every past visit is forecast from the visits before it, with hyper-parameters fitted to what was
+known when its year began, and compared with what the visit found.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+from drift.frames import Schema
+from drift.stats.blocks import Floats, Integers
+from drift.stats.extrapolation import extrapolate
+from drift.stats.forecast.horizon import found_out
+from drift.stats.forecast.hyper import fit_fleet, make_grid
+from drift.stats.forecast.model import Settings
+from drift.stats.forecast.past import found_means, look_back
+from drift.stats.forecast.predict import Model
+from drift.stats.forecast.scores import (
+    Flagging,
+    brier,
+    exact_interval,
+    flagging,
+    ranked_apart,
+    reliability,
+)
+from drift.stats.forecast.visits import Visits, read_visits, visits_before
+from drift.stats.trend import fit_trends
+
+# One row per series and past visit with as-found readings: what was forecast and what was found.
+# p_line, p_last and p_fleet are the same probability by a straight line through the unadjusted
+# path, by the bias that the meter left with (0 or 1) and by the fleet's record so far; null where
+# the method cannot say.  share_below is where the finding lies in its predicted distribution.
+OUTCOMES: Schema = {
+    "series": pl.Int64,
+    "meter_id": pl.String,
+    "visit": pl.Int64,
+    "t_years": pl.Float64,
+    "found_pct": pl.Float64,
+    "found_out": pl.Boolean,
+    "p_found_out": pl.Float64,
+    "p_out": pl.Float64,
+    "mean_low": pl.Float64,
+    "mean_high": pl.Float64,
+    "inside": pl.Boolean,
+    "share_below": pl.Float64,
+    "p_line": pl.Float64,
+    "p_last": pl.Float64,
+    "p_fleet": pl.Float64,
+}
+
+# One row per method, on the visits that all of them forecast.
+SCORES: Schema = {
+    "method": pl.String,
+    "forecasts": pl.Int64,
+    "failures": pl.Int64,
+    "brier": pl.Float64,
+    "ranked_apart": pl.Float64,
+}
+
+METHODS = {
+    "p_found_out": "forecaster",
+    "p_line": "straight line",
+    "p_last": "last bias",
+    "p_fleet": "fleet's record",
+}
+
+# Most series judged, evenly spread over the fleet: enough to judge by, and quick.
+_MOST_SERIES = 400
+# Visits from which a straight line is drawn.
+_LINE_VISITS = 4
+
+
+@dataclass(frozen=True, slots=True)
+class Proof:
+    """How the forecaster did on visits that it had not seen.
+
+    Attributes
+    ----------
+    outcomes, reliability, scores : pl.DataFrame
+        Columns of `OUTCOMES`, `drift.stats.forecast.scores.RELIABILITY` and `SCORES`.
+    flags : tuple of Flagging
+        What flagging from each threshold on would have caught.
+    band_level, coverage : float
+        Nominal and actual coverage of the bands of as-found means; the latter NaN without visits.
+    coverage_low, coverage_high : float
+        Exact 95 % interval of the coverage, as if visits were independent.
+    series, forecasts, failures : int
+        Series judged, visits forecast, visits that found the meter out.
+    """
+
+    outcomes: pl.DataFrame
+    reliability: pl.DataFrame
+    scores: pl.DataFrame
+    flags: tuple[Flagging, ...]
+    band_level: float
+    coverage: float
+    coverage_low: float
+    coverage_high: float
+    series: int
+    forecasts: int
+    failures: int
+
+
+def prove(
+    ledger: pl.DataFrame,
+    *,
+    settings: Settings | None = None,
+    flag_at: tuple[float, ...] = (0.1, 0.5),
+) -> Proof:
+    """Judge the forecaster on the history of a fleet.
+
+    Parameters
+    ----------
+    ledger : pl.DataFrame
+        Frame of `drift.frames.LEDGER`.
+    settings : Settings, optional
+        As for `drift.stats.forecast.forecast`.
+    flag_at : tuple of float
+        Probabilities from which a meter would have been flagged.
+
+    Notes
+    -----
+    What is judged is the probability that a visit *finds* the meter out, since that is what a
+    history can tell.  The time of each visit and the number of its readings are taken as known
+    ahead, nothing else.  In the first year nothing is known of the fleet and the usual
+    hyper-parameters are used.
+
+    Raises
+    ------
+    ValueError
+        If the ledger is empty, or holds a time or bias that is not finite.
+    """
+    settings = settings or Settings()
+    chosen = _chosen(ledger)
+    visits = read_visits(chosen, resolution=settings.resolution)
+    made = _forecast_past(visits, settings)
+    outcomes = _with_rivals(pl.DataFrame(made), chosen, settings)
+    chance = outcomes["p_found_out"].to_numpy()
+    happened = outcomes["found_out"].to_numpy().astype(bool)
+    inside = int(outcomes["inside"].sum())
+    low, high = exact_interval(inside, outcomes.height) if outcomes.height else (float("nan"),) * 2
+    return Proof(
+        outcomes=outcomes,
+        reliability=reliability(chance, happened),
+        scores=_scores(outcomes),
+        flags=tuple(flagging(chance, happened, threshold=threshold) for threshold in flag_at),
+        band_level=settings.band_level,
+        coverage=inside / outcomes.height if outcomes.height else float("nan"),
+        coverage_low=low,
+        coverage_high=high,
+        series=outcomes["series"].n_unique(),
+        forecasts=outcomes.height,
+        failures=int(happened.sum()),
+    )
+
+
+def _chosen(ledger: pl.DataFrame) -> pl.DataFrame:
+    """Return the ledger of at most `_MOST_SERIES` series, evenly spread over the fleet."""
+    series = ledger["series"].unique().sort()
+    if series.len() <= _MOST_SERIES:
+        return ledger
+    places = np.linspace(0, series.len() - 1, _MOST_SERIES).round().astype(np.int64)
+    return ledger.filter(pl.col("series").is_in(series[places].implode()))
+
+
+def _forecast_past(visits: Visits, settings: Settings) -> dict[str, Floats | Integers]:
+    """Forecast every past visit with what was known when its year began."""
+    shape = visits.years.shape
+    names = ("p_found_out", "p_out", "mean_low", "mean_high", "share_below")
+    made = {name: np.full(shape, np.nan) for name in names}
+    wanted = (np.arange(shape[1]) > 0) & (visits.found_count > 0)
+    year = np.floor(visits.years)
+    for start in np.unique(year[wanted]):
+        now = wanted & (year == start)
+        fit = fit_fleet(
+            visits_before(visits, float(start)),
+            tolerance=settings.tolerance,
+            sample=settings.sample,
+        )
+        grid = make_grid(fit.hyper, resolutions=visits.resolutions)
+        model = Model(settings, fit.hyper, grid, {})
+        seen = visits_before(visits, float(start) + 1.0)
+        past = look_back(seen, now, model)
+        values = {
+            "p_found_out": past.means.p_below + past.means.p_above,
+            "p_out": past.levels.p_below + past.levels.p_above,
+            "mean_low": past.means.low,
+            "mean_high": past.means.high,
+            "share_below": past.means.share_below,
+        }
+        for name in names:
+            made[name][now] = values[name][now]
+    life, place = np.nonzero(wanted)
+    found = np.stack([found_means(visits, np.arange(shape[0]), j) for j in range(shape[1])], axis=1)
+    return {
+        "series": visits.series[life],
+        "visit": visits.visit[life, place],
+        "t_years": visits.years[life, place],
+        "found_pct": found[life, place],
+        **{name: values[life, place] for name, values in made.items()},
+    }
+
+
+def _with_rivals(made: pl.DataFrame, ledger: pl.DataFrame, settings: Settings) -> pl.DataFrame:
+    """Add what happened and what simpler methods would have said."""
+    before = ledger.sort("series", "visit").select(
+        "series",
+        "visit",
+        "meter_id",
+        seen_t_years=pl.col("t_years").shift(1).over("series"),
+        left=pl.col("left_bias_pct").shift(1).over("series"),
+        resolution=pl.col("resolution_pct").shift(1).over("series"),
+    )
+    out = found_out(made["found_pct"].to_numpy(), settings) > 0
+    rows = (
+        made.with_columns(
+            found_out=pl.Series(out),
+            inside=(pl.col("found_pct") >= pl.col("mean_low") - 1e-9)
+            & (pl.col("found_pct") <= pl.col("mean_high") + 1e-9),
+        )
+        .join(before, on=["series", "visit"], how="left")
+        .sort("series", "visit")
+        .with_row_index("case")
+    )
+    left = rows["left"].fill_null(float("nan")).to_numpy()
+    last = pl.Series(np.where(np.isnan(left), np.nan, found_out(left, settings)))
+    rows = rows.with_columns(p_last=last.fill_nan(None)).join(
+        _lines(rows, ledger, settings), on="case", how="left"
+    )
+    return _with_record(rows).select(OUTCOMES.keys()).cast(OUTCOMES)  # type: ignore[arg-type]  # names to types
+
+
+def _lines(rows: pl.DataFrame, ledger: pl.DataFrame, settings: Settings) -> pl.DataFrame:
+    """Return what a straight line through the unadjusted path says of each case."""
+    cases = rows.select("series", "visit", case=pl.col("case").cast(pl.Int64))
+    paths = (
+        cases.join(
+            ledger.select(
+                "series",
+                "t_years",
+                earlier="visit",
+                value="unadjusted_path_pct",
+                resolution="resolution_pct",
+            ),
+            on="series",
+        )
+        .filter(pl.col("earlier") < pl.col("visit"))
+        .select("t_years", "value", "resolution", series="case")
+    )
+    empty = pl.DataFrame(schema={"case": pl.UInt32, "p_line": pl.Float64})
+    if paths.drop_nulls("value").is_empty():
+        return empty
+    now = rows.filter(pl.col("left").is_not_null()).select(
+        pl.col("case").cast(pl.Int64).alias("series"),
+        pl.col("seen_t_years").alias("t_years"),
+        pl.col("left").alias("level"),
+        pl.col("t_years").alias("due_t_years"),
+        "resolution",
+    )
+    made = extrapolate(
+        fit_trends(paths, fewest=_LINE_VISITS),
+        now,
+        tolerance=settings.tolerance,
+        band_level=settings.band_level,
+        horizon_years=settings.horizon_years,
+    )
+    return made.select(case=pl.col("series").cast(pl.UInt32), p_line="p_out_due")
+
+
+def _with_record(rows: pl.DataFrame) -> pl.DataFrame:
+    """Add the share of failures among all visits of the fleet before each visit's day."""
+    days = (
+        rows.group_by("t_years")
+        .agg(number=pl.len().cast(pl.Int64), failures=pl.col("found_out").sum().cast(pl.Int64))
+        .sort("t_years")
+        .with_columns(
+            before=pl.col("number").cum_sum() - pl.col("number"),
+            failed=pl.col("failures").cum_sum() - pl.col("failures"),
+        )
+        # Half a failure among one visit more: the usual guess for a share not yet seen.
+        .select("t_years", p_fleet=(pl.col("failed") + 0.5) / (pl.col("before") + 1))
+    )
+    return rows.join(days, on="t_years", how="left", maintain_order="left")
+
+
+def _scores(outcomes: pl.DataFrame) -> pl.DataFrame:
+    """Return the frame of `SCORES`."""
+    both = outcomes.drop_nulls(list(METHODS))
+    happened = both["found_out"].to_numpy().astype(bool)
+    rows = [
+        {
+            "method": words,
+            "forecasts": both.height,
+            "failures": int(happened.sum()),
+            "brier": brier(both[name].to_numpy(), happened),
+            "ranked_apart": ranked_apart(both[name].to_numpy(), happened),
+        }
+        for name, words in METHODS.items()
+    ]
+    return pl.DataFrame(rows, schema=SCORES).fill_nan(None)
