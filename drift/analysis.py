@@ -4,18 +4,18 @@ from datetime import date
 
 import polars as pl
 
-from drift.decisions.fleet import build_meters
+from drift.decisions.fleet import build_meters, to_date
 from drift.decisions.schedule import build_schedule
 from drift.decisions.signals import name_signals
 from drift.errors import SourceError
-from drift.frames import DAYS_PER_YEAR, EPOCH, Sources
+from drift.frames import DAYS_PER_YEAR, EPOCH, FORECAST, Sources
 from drift.ledger import build_ledger
 from drift.policy import Policy
 from drift.results import Review
 from drift.stats.change_point import find_changes
 from drift.stats.charts import ChartSettings, ewma, individuals, moving_range
 from drift.stats.drift_steps import drift_steps, unadjusted_paths
-from drift.stats.extrapolation import extrapolate
+from drift.stats.forecast import Forecasts, Settings, forecast
 from drift.stats.path_trend import fit_path_trends
 from drift.stats.rules import apply_rules
 from drift.stats.trend import fit_trends
@@ -57,32 +57,14 @@ def analyse(sources: Sources, *, source_name: str, as_of: date, policy: Policy) 
     schedule = build_schedule(
         ledger, sources.meters, as_of=as_of, interval_days=policy.interval_days
     )
-    charted, limits = chart(ledger, policy)
-    # With the dial's step beside it, a rounded reading counts as past a zone only if every value
-    # that rounds to it is.
-    dial = ledger.select("series", "visit", "resolution_pct")
-    findings = apply_rules(
-        charted.join(dial, on=["series", "visit"], how="left"), rules=policy.rules
-    )
-    trends = fit_trends(
-        unadjusted_paths(ledger), level=policy.trend_level, fewest=policy.trend_visits
-    )
-    steps = drift_steps(ledger)
-    path_trends = fit_path_trends(
-        steps,
-        negligible=policy.negligible_drift_pct_per_year,
-        level=policy.trend_level,
-        false_discovery_rate=policy.false_discovery_rate,
-        fewest=policy.trend_visits,
-    )
-    changes = find_changes(
-        steps, level=policy.trend_level, false_discovery_rate=policy.false_discovery_rate
-    )
+    charted, limits, findings = chart(ledger, policy)
+    trends, path_trends, changes = weigh_drift(ledger, policy)
+    ahead = look_ahead(ledger, schedule, as_of=as_of, policy=policy)
     signals = name_signals(findings, ledger=ledger, charted=charted, responses=sources.responses)
-    forecasts = forecast(ledger, trends, schedule, policy)
     meters = build_meters(
         ledger,
-        forecasts=forecasts,
+        forecasts=ahead.series,
+        chances=ahead.meters,
         path_trends=path_trends,
         signals=signals,
         schedule=schedule,
@@ -100,7 +82,8 @@ def analyse(sources: Sources, *, source_name: str, as_of: date, policy: Policy) 
         trends=trends,
         path_trends=path_trends,
         changes=changes,
-        forecasts=forecasts,
+        forecasts=ahead.series,
+        forecast=forecast_rows(ahead, ledger, as_of=as_of),
         signals=signals,
         meters=meters,
     )
@@ -118,8 +101,8 @@ def _why_held(held_back: pl.DataFrame) -> str:
     )
 
 
-def chart(ledger: pl.DataFrame, policy: Policy) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Chart the as-found bias of every series; return the points and the limits of all charts."""
+def chart(ledger: pl.DataFrame, policy: Policy) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
+    """Chart the as-found bias of every series; return points, limits and the rules' findings."""
     points = ledger.select(
         "series",
         "visit",
@@ -138,36 +121,93 @@ def chart(ledger: pl.DataFrame, policy: Policy) -> tuple[pl.DataFrame, pl.DataFr
         ewma_sigmas=policy.limit_sigmas,
     )
     charts = [draw(points, settings=settings) for draw in (individuals, moving_range, ewma)]
-    return (
-        pl.concat([one.points for one in charts]).sort("series", "chart", "visit"),
-        pl.concat([one.limits for one in charts]).sort("series", "chart", "phase"),
-    )
+    charted = pl.concat([one.points for one in charts]).sort("series", "chart", "visit")
+    limits = pl.concat([one.limits for one in charts]).sort("series", "chart", "phase")
+    # With the dial's step beside it, a rounded reading counts as past a zone only if every value
+    # that rounds to it is.
+    dial = ledger.select("series", "visit", "resolution_pct")
+    read = charted.join(dial, on=["series", "visit"], how="left")
+    return charted, limits, apply_rules(read, rules=policy.rules)
 
 
-def forecast(
-    ledger: pl.DataFrame, trends: pl.DataFrame, schedule: pl.DataFrame, policy: Policy
-) -> pl.DataFrame:
-    """Forecast every series to the date that its meter's schedule speaks for."""
-    due = schedule.select("meter_id", due_t_years=_years("speaks_for"))
-    now = (
-        ledger.group_by("series", "meter_id")
-        .agg(
-            pl.col("t_years", "resolution_pct").last(),
-            level=pl.col("left_bias_pct").last(),
-        )
-        .join(due, on="meter_id", how="left")
-        .rename({"resolution_pct": "resolution"})
-        .sort("series")
+def weigh_drift(
+    ledger: pl.DataFrame, policy: Policy
+) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
+    """Return the plain trends, the drift told apart from wander, and the jumps of every series."""
+    trends = fit_trends(
+        unadjusted_paths(ledger), level=policy.trend_level, fewest=policy.trend_visits
     )
-    return extrapolate(
-        trends,
-        now,
+    steps = drift_steps(ledger)
+    path_trends = fit_path_trends(
+        steps,
+        negligible=policy.negligible_drift_pct_per_year,
+        level=policy.trend_level,
+        false_discovery_rate=policy.false_discovery_rate,
+        fewest=policy.trend_visits,
+    )
+    changes = find_changes(
+        steps, level=policy.trend_level, false_discovery_rate=policy.false_discovery_rate
+    )
+    return trends, path_trends, changes
+
+
+def look_ahead(
+    ledger: pl.DataFrame, schedule: pl.DataFrame, *, as_of: date, policy: Policy
+) -> Forecasts:
+    """Forecast every series in use to the date that its meter's schedule speaks for.
+
+    Nothing is forecast for a retired meter, nor for one whose present level nobody has read.
+    """
+    due = schedule.filter(pl.col("status") != "retired").select(
+        "meter_id", due_t_years=years("speaks_for")
+    )
+    known = ledger.group_by("series", "meter_id").agg(left=pl.col("left_bias_pct").last())
+    settings = Settings(
         tolerance=policy.tolerance_pct,
+        comparison=policy.comparison,
+        resolution=policy.resolution_pct,
         band_level=policy.band_level,
+        crossing_level=policy.band_level,
         horizon_years=policy.horizon_days / DAYS_PER_YEAR,
     )
+    return forecast(
+        ledger,
+        due=known.drop_nulls("left").join(due, on="meter_id").select("series", "due_t_years"),
+        now=(as_of - EPOCH).days / DAYS_PER_YEAR,
+        settings=settings,
+    )
 
 
-def _years(column: str) -> pl.Expr:
+def forecast_rows(ahead: Forecasts, ledger: pl.DataFrame, *, as_of: date) -> pl.DataFrame:
+    """Return the forecasts by horizon and due date, as `drift.frames.FORECAST`."""
+    names = ledger.select("series", "meter_id", "point_pct").unique()
+    by_horizon = ahead.horizons.with_columns(
+        next_mean_low=pl.lit(None, dtype=pl.Float64), next_mean_high=pl.lit(None, dtype=pl.Float64)
+    )
+    at_due = ahead.series.select(
+        "series",
+        horizon_days=(
+            (pl.col("due_t_years") - (as_of - EPOCH).days / DAYS_PER_YEAR) * DAYS_PER_YEAR
+        )
+        .round(0)
+        .cast(pl.Int64),
+        on_t_years="due_t_years",
+        level="at_due",
+        low="at_due_low",
+        high="at_due_high",
+        p_out="p_out_due",
+        next_mean_low="next_mean_low",
+        next_mean_high="next_mean_high",
+    )
+    return (
+        pl.concat([by_horizon, at_due])
+        .join(names, on="series")
+        .with_columns(on_date=to_date(pl.col("on_t_years")), level_pct="level")
+        .select(pl.col(name).cast(kind) for name, kind in FORECAST.items())
+        .sort("meter_id", "point_pct", "on_date", "next_mean_low", nulls_last=False)
+    )
+
+
+def years(column: str) -> pl.Expr:
     """Turn a date column into years since the epoch."""
     return (pl.col(column) - EPOCH).dt.total_days() / DAYS_PER_YEAR

@@ -376,3 +376,21 @@ RETIREMENTS: Schema = {
     "reason": pl.String,
     "would_change": pl.String,
 }
+
+
+# One row per series and horizon, and one for the due date: `data/forecast.csv`.  level_pct is the
+# predicted true bias on that day with its band; p_out the probability that it is out of
+# tolerance.  next_mean_low and next_mean_high, the band of the mean that the visit will find, stand
+# at the due date alone.
+FORECAST: Schema = {
+    "meter_id": pl.String,
+    "point_pct": pl.Float64,
+    "horizon_days": pl.Int64,
+    "on_date": pl.Date,
+    "level_pct": pl.Float64,
+    "low": pl.Float64,
+    "high": pl.Float64,
+    "p_out": pl.Float64,
+    "next_mean_low": pl.Float64,
+    "next_mean_high": pl.Float64,
+}

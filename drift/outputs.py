@@ -10,7 +10,7 @@ from pathlib import Path
 
 import polars as pl
 
-from drift.frames import HELD_BACK, LEDGER, METERS, SIGNALS
+from drift.frames import FORECAST, HELD_BACK, LEDGER, METERS, SIGNALS
 from drift.results import Review
 
 SIGNIFICANT_DIGITS = 6
@@ -23,10 +23,11 @@ VISITS = tuple(
 
 
 def write_data(review: Review, folder: Path) -> None:
-    """Write meters, visits, signals and held-back rows as CSV into `folder`."""
+    """Write meters, visits, forecasts, signals and held-back rows as CSV into `folder`."""
     folder.mkdir(parents=True, exist_ok=True)
     _write_csv(review.meters.select(METERS.keys()), folder / "meters.csv")
     _write_csv(review.ledger.select(VISITS), folder / "visits.csv")
+    _write_csv(review.forecast.select(FORECAST.keys()), folder / "forecast.csv")
     _write_csv(review.signals.select(SIGNALS.keys()), folder / "signals.csv")
     _write_csv(review.sources.held_back.select(HELD_BACK.keys()), folder / "held_back.csv")
 

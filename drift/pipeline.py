@@ -147,23 +147,11 @@ def read(source: Path, *, as_of: date, policy: Policy) -> Sources:
 
 
 def _write_pages(review: Review, out: Path, progress: Progress) -> list[str]:
-    """Write the fleet page and a dossier for each meter; return their names below `out`."""
+    """Write the pages; return their names below `out`."""
     # Drawing libraries are slow to load and --data-only does without them.
-    from drift import pages, render  # noqa: PLC0415
+    from drift.page_files import write_pages  # noqa: PLC0415
 
-    (out / "meters").mkdir(parents=True, exist_ok=True)
-    ids = review.meters["meter_id"].sort().to_list()
-    steps = len(ids) + 1
-    (out / "index.html").write_text(render.html_fleet(pages.fleet_page(review)), encoding="utf-8")
-    names = ["index.html"]
-    for done, meter_id in enumerate(ids, start=1):
-        progress(done, steps)
-        name = f"meters/{pages.file_name(meter_id)}"
-        text = render.html_dossier(pages.dossier_page(review, meter_id))
-        (out / name).write_text(text, encoding="utf-8")
-        names.append(name)
-    progress(steps, steps)
-    return names
+    return write_pages(review, out, progress=progress)
 
 
 def _drop_stale_pages(out: Path, pages: list[str]) -> None:

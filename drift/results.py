@@ -23,10 +23,11 @@ class Review:
         The laboratory's choices in force.
     sources : Sources
         What was read, what was held back and from which files.
-    ledger, charted, limits, trends, path_trends, changes, forecasts, signals, meters : pl.DataFrame
+    ledger, charted, limits, trends, path_trends, changes, forecasts, forecast, signals, meters
         Frames of `drift.frames`, each sorted by its grain; `meters` with the meters that need
-        action first.  `signals` has the further column ``answered_on`` (date of the response,
-        null where there is none).
+        action first.  `forecasts` has one row a series (with the further columns of
+        `drift.stats.forecast.outputs.SERIES`), `forecast` one a series and date.  `signals` has
+        the further column ``answered_on`` (date of the response, null where there is none).
     """
 
     as_of: date
@@ -40,5 +41,6 @@ class Review:
     path_trends: pl.DataFrame
     changes: pl.DataFrame
     forecasts: pl.DataFrame
+    forecast: pl.DataFrame
     signals: pl.DataFrame
     meters: pl.DataFrame

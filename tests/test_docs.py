@@ -9,7 +9,7 @@ import click
 
 from drift.cli import commands
 from drift.columns import TABLES
-from drift.frames import HELD_BACK, METERS, SIGNALS
+from drift.frames import FORECAST, HELD_BACK, METERS, SIGNALS
 from drift.policy import Policy
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -39,6 +39,7 @@ def test_the_readme_names_every_output_column() -> None:
     assert [name for name in METERS if f"`{name}`" not in README] == []
     assert " ".join(SIGNALS) in re.sub(r"\s+", " ", README)
     assert " ".join(HELD_BACK) in README
+    assert " ".join(FORECAST) in README
 
 
 def test_the_readmes_policy_is_the_default_policy() -> None:

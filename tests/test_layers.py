@@ -28,7 +28,7 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
     ("drift.ledger", {"polars"}, {"drift.frames"}),
     (
         "drift.intake.",
-        {"numpy"},
+        {"numpy", "polars"},
         {"drift.intake.", "drift.columns", "drift.errors", "drift.frames"},
     ),
     (
@@ -83,6 +83,7 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
         },
     ),
     ("drift.render", {"jinja2"}, {"drift.pages.", "drift.format", "drift.folders"}),
+    ("drift.page_files", {"polars"}, {"drift.pages.", "drift.render", "drift.results"}),
     (
         "drift.pipeline",
         set(),
@@ -92,9 +93,8 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
             "drift.errors",
             "drift.frames",
             "drift.outputs",
-            "drift.pages.",
+            "drift.page_files",
             "drift.policy",
-            "drift.render",
             "drift.results",
             "drift.stats.",
             "drift.store.",

@@ -78,6 +78,12 @@ CONFIRMED = {
             "P(out) 70",
             "Calibrate it by 21 Mar 2026",
         ),
+        (
+            {"p_out": 0.7, "crossing_early": AS_OF + timedelta(days=90)},
+            "drifting",
+            "P(out) 70",
+            "Calibrate it by 30 Apr 2026 and look for the cause",
+        ),
         ({"p_out": 0.7, "crossing_early": AS_OF}, "drifting", "P(out)", "before further use"),
         ({"visits": 4, "p_out": None, "level": 0.0}, "unproven", "4 visits so far", "schedule"),
         ({"level": None, "p_out": None}, "unproven", "not known", "Read it as left"),

@@ -24,6 +24,7 @@ def build_meters(
     ledger: pl.DataFrame,
     *,
     forecasts: pl.DataFrame,
+    chances: pl.DataFrame,
     path_trends: pl.DataFrame,
     signals: pl.DataFrame,
     schedule: pl.DataFrame,
@@ -36,6 +37,8 @@ def build_meters(
     ----------
     ledger, forecasts, path_trends, signals : pl.DataFrame
         Frames of `drift.frames`; `signals` with ``answered_on``.
+    chances : pl.DataFrame
+        One row per meter: ``meter_id`` and ``p_out_due``, its points taken together.
     schedule : pl.DataFrame
         From `drift.decisions.schedule.build_schedule`.
     as_of : date
@@ -57,6 +60,7 @@ def build_meters(
     )
     rows = (
         schedule.join(_worst(points), on="meter_id", how="left")
+        .join(chances.select("meter_id", p_out_next_due="p_out_due"), on="meter_id", how="left")
         .join(_left_out(points, schedule, policy), on="meter_id", how="left")
         .join(_confirmed(points), on="meter_id", how="left")
         .join(_repeatability(ledger), on="meter_id", how="left")
@@ -78,7 +82,9 @@ def _points(
         left=pl.col("left_bias_pct").last(),
         as_found_bias_pct=pl.col("as_found_bias_pct").drop_nulls().last(),
     )
-    ahead = forecasts.drop("drift", "drift_low", "drift_high")
+    ahead = forecasts.select(
+        "series", "level", "p_out_due", "crossing", "crossing_early", "crossing_late"
+    )
     return last.join(ahead, on="series", how="left").join(path_trends, on="series", how="left")
 
 
@@ -103,7 +109,6 @@ def _worst(points: pl.DataFrame) -> pl.DataFrame:
             drift_high="drift_high",
             trend_p="drift_p",
             trend_q="drift_q",
-            p_out_next_due="p_out_due",
             crossing_on=to_date(pl.col("crossing")),
             crossing_early=to_date(pl.col("crossing_early")),
             crossing_late=to_date(pl.col("crossing_late")),

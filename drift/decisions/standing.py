@@ -262,15 +262,17 @@ def _drift_words(drift: float | None, low: float | None, high: float | None) -> 
 def _forecast_words(facts: Facts) -> str:
     """Say the probability with the level and drift it comes from."""
     return (
-        f"P(out) {probability(facts.p_out)} on {day(facts.speaks_for)} at {point(facts.point)}: "
-        f"level {bias_with_unit(facts.level)} now, drift "
+        f"P(out) {probability(facts.p_out)} on {day(facts.speaks_for)}, most likely at "
+        f"{point(facts.point)}: level {bias_with_unit(facts.level)} now, drift "
         f"{_drift_words(facts.drift, facts.drift_low, facts.drift_high)}."
     )
 
 
 def _sooner(facts: Facts) -> str:
-    """Say until when it may be calibrated: the early bound of the crossing, if that is ahead."""
+    """Say until when to calibrate: by the early bound of the crossing, or now if that is past."""
     by = facts.crossing_early
     if by is None or by <= facts.as_of:
         return "Calibrate it before further use."
-    return f"Calibrate it by {day(min(by, facts.speaks_for))}."
+    if by > facts.speaks_for:
+        return f"Calibrate it by {day(facts.speaks_for)} and look for the cause of its drift."
+    return f"Calibrate it by {day(by)}."
