@@ -20,8 +20,9 @@ from drift.stats.spells import periods, spells
 
 # Below this the meters of a group pass too unevenly to speak as one.
 _UNLIKE_P = 0.05
-# Spells seen to end below which no law is fitted.
+# Spells seen to end below which no law is fitted: to a group, and to a single meter.
 _FEWEST_ENDS = 3
+_FEWEST_ENDS_OF_ONE = 5
 _DRAWS = 100
 
 
@@ -170,7 +171,7 @@ def survival_answers(
         days = float(at) if isinstance(at, (int, float)) else float(choices.ceiling_days)
         yield _weibull_answer(scope, name, part, days, choices)
         yield _stepwise_answer(scope, name, part, days, choices)
-    enough = pl.col("upper_days").is_finite().sum().over("meter_id") >= _FEWEST_ENDS
+    enough = pl.col("upper_days").is_finite().sum().over("meter_id") >= _FEWEST_ENDS_OF_ONE
     each = dict(present.iter_rows())
     for name, part in _parts(held.filter(enough), "meter_id"):
         days = float(each.get(name, choices.ceiling_days))

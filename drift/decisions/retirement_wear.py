@@ -22,32 +22,7 @@ def measure_adjustments(
     seen: pl.DataFrame, life: pl.DataFrame, choices: RetirementChoices
 ) -> pl.DataFrame:
     """Measure how often a meter is adjusted, and whether that rises."""
-    visits = (
-        life.group_by("meter_id", "t_years")
-        .agg(segment=pl.col("segment").first() + pl.col("adjusted").any().cast(pl.Int64))
-        .sort("meter_id", "t_years")
-    )
-    # Changes up to the visit nearest the middle of the record, and after it.
-    time = pl.col("t_years")
-    middle = (time.first() + time.last()) / 2
-    nearest = (time - middle).abs().arg_min()
-    numbers = (
-        visits.group_by("meter_id")
-        .agg(
-            visits=pl.len(),
-            years=time.last() - time.first(),
-            early=pl.col("segment").get(nearest) - pl.col("segment").first(),
-            late=pl.col("segment").last() - pl.col("segment").get(nearest),
-            late_years=time.last() - time.get(nearest),
-        )
-        .filter((pl.col("visits") >= choices.fewest_visits) & (pl.col("years") > 0))
-        .with_columns(number=pl.col("early") + pl.col("late"))
-    )
-    low, high = rate_interval(numbers["number"], numbers["years"], confidence=choices.confidence)
-    rise = rise_p(
-        numbers["early"], numbers["late"], late_share=numbers["late_years"] / numbers["years"]
-    )
-    numbers = numbers.with_columns(low=pl.Series(low), high=pl.Series(high), p=pl.Series(rise))
+    numbers = _adjustment_numbers(life, choices)
 
     def rate(row: Row) -> Finding:
         if row["visits"] is None:
@@ -79,6 +54,36 @@ def measure_adjustments(
         )
 
     return judged_rows(seen, numbers, {"adjustment_rate": rate, "adjustment_rise": rising})
+
+
+def _adjustment_numbers(life: pl.DataFrame, choices: RetirementChoices) -> pl.DataFrame:
+    """Return each meter's adjustments before and after the middle of its record."""
+    visits = (
+        life.group_by("meter_id", "t_years")
+        .agg(segment=pl.col("segment").first() + pl.col("adjusted").any().cast(pl.Int64))
+        .sort("meter_id", "t_years")
+    )
+    # Changes up to the visit nearest the middle of the record, and after it.
+    time = pl.col("t_years")
+    middle = (time.first() + time.last()) / 2
+    nearest = (time - middle).abs().arg_min()
+    numbers = (
+        visits.group_by("meter_id")
+        .agg(
+            visits=pl.len(),
+            years=time.last() - time.first(),
+            early=pl.col("segment").get(nearest) - pl.col("segment").first(),
+            late=pl.col("segment").last() - pl.col("segment").get(nearest),
+            late_years=time.last() - time.get(nearest),
+        )
+        .filter((pl.col("visits") >= choices.fewest_visits) & (pl.col("years") > 0))
+        .with_columns(number=pl.col("early") + pl.col("late"))
+    )
+    low, high = rate_interval(numbers["number"], numbers["years"], confidence=choices.confidence)
+    rise = rise_p(
+        numbers["early"], numbers["late"], late_share=numbers["late_years"] / numbers["years"]
+    )
+    return numbers.with_columns(low=pl.Series(low), high=pl.Series(high), p=pl.Series(rise))
 
 
 def measure_directions(

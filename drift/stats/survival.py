@@ -14,7 +14,7 @@ from scipy import optimize, special
 from drift.stats.blocks import Floats, Integers
 
 # The likelihood is within this of its maximum when the climb stops, or the fit says so.
-_GAP = 1e-8
+_GAP = 1e-12
 _ROUNDS = 2000
 _EM_STEPS = 3
 # The samples of an interval vary by far more than this.
