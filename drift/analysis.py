@@ -15,10 +15,11 @@ from drift.results import Review
 from drift.stats.change_point import find_changes
 from drift.stats.charts import ChartSettings, ewma, individuals, moving_range
 from drift.stats.drift_steps import drift_steps, unadjusted_paths
-from drift.stats.forecast import Forecasts, Settings, forecast
+from drift.stats.forecast import Forecasts, forecast
 from drift.stats.path_trend import fit_path_trends
 from drift.stats.rules import apply_rules
 from drift.stats.trend import fit_trends
+from drift.studies import forecast_settings
 
 
 def analyse(sources: Sources, *, source_name: str, as_of: date, policy: Policy) -> Review:
@@ -40,20 +41,7 @@ def analyse(sources: Sources, *, source_name: str, as_of: date, policy: Policy) 
     SourceError
         If there is no reading to speak of.
     """
-    if sources.sessions.is_empty():
-        raise SourceError(
-            what=f"holds no usable reading on or before {as_of}",
-            where=source_name,
-            expected="at least one row of readings that is not held back",
-            hint=_why_held(sources.held_back),
-        )
-    ledger = build_ledger(
-        sources.sessions,
-        marks=sources.marks,
-        service=sources.service,
-        meters=sources.meters,
-        resolution_pct=policy.resolution_pct,
-    )
+    ledger = ledger_of(sources, source_name=source_name, as_of=as_of, policy=policy)
     schedule = build_schedule(
         ledger, sources.meters, as_of=as_of, interval_days=policy.interval_days
     )
@@ -86,6 +74,30 @@ def analyse(sources: Sources, *, source_name: str, as_of: date, policy: Policy) 
         forecast=forecast_rows(ahead, ledger, as_of=as_of),
         signals=signals,
         meters=meters,
+    )
+
+
+def ledger_of(sources: Sources, *, source_name: str, as_of: date, policy: Policy) -> pl.DataFrame:
+    """Build the ledger of a review's sources.
+
+    Raises
+    ------
+    SourceError
+        If there is no reading to speak of.
+    """
+    if sources.sessions.is_empty():
+        raise SourceError(
+            what=f"holds no usable reading on or before {as_of}",
+            where=source_name,
+            expected="at least one row of readings that is not held back",
+            hint=_why_held(sources.held_back),
+        )
+    return build_ledger(
+        sources.sessions,
+        marks=sources.marks,
+        service=sources.service,
+        meters=sources.meters,
+        resolution_pct=policy.resolution_pct,
     )
 
 
@@ -162,19 +174,11 @@ def look_ahead(
         "meter_id", due_t_years=years("speaks_for")
     )
     known = ledger.group_by("series", "meter_id").agg(left=pl.col("left_bias_pct").last())
-    settings = Settings(
-        tolerance=policy.tolerance_pct,
-        comparison=policy.comparison,
-        resolution=policy.resolution_pct,
-        band_level=policy.band_level,
-        crossing_level=policy.band_level,
-        horizon_years=policy.horizon_days / DAYS_PER_YEAR,
-    )
     return forecast(
         ledger,
         due=known.drop_nulls("left").join(due, on="meter_id").select("series", "due_t_years"),
         now=(as_of - EPOCH).days / DAYS_PER_YEAR,
-        settings=settings,
+        settings=forecast_settings(policy, band_level=policy.band_level),
     )
 
 

@@ -8,15 +8,21 @@ from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 from time import perf_counter
+from typing import TYPE_CHECKING
 
 import drift
-from drift.analysis import analyse
+from drift.analysis import analyse, ledger_of
 from drift.errors import DriftError, SourceError
 from drift.frames import Sources
 from drift.outputs import write_data, write_record
 from drift.policy import Policy
 from drift.results import Review
+from drift.stats.forecast.proof import Proof
 from drift.store import IntakeSummary, open_store, read_sources, take_folder
+from drift.studies import study_proof
+
+if TYPE_CHECKING:
+    from drift.figures.drawing import Drawing
 
 # Told how many steps are done and how many there are.
 Progress = Callable[[int, int], None]
@@ -122,6 +128,39 @@ def intake(source: Path, *, store: Path) -> IntakeSummary:
         return take_folder(con, source)
     finally:
         con.close()
+
+
+def prove_source(source: Path, *, as_of: date, policy: Policy) -> Proof:
+    """Judge the forecaster on the history of a folder or a store file.
+
+    Raises
+    ------
+    DriftError
+        If the source cannot be used.
+    """
+    sources = read(source, as_of=as_of, policy=policy)
+    ledger = ledger_of(sources, source_name=source.resolve().name, as_of=as_of, policy=policy)
+    return study_proof(ledger, policy)
+
+
+def draw(figure: Path, chart: "Drawing") -> None:
+    """Write a figure as an SVG file.
+
+    Raises
+    ------
+    DriftError
+        If the file cannot be written.
+    """
+    from drift.figures.drawing import svg  # noqa: PLC0415
+
+    try:
+        figure.write_text(svg(chart), encoding="utf-8")
+    except OSError as error:
+        raise DriftError(
+            what=f"cannot be written ({error.strerror})",
+            where=str(figure),
+            expected="a place that may be written to",
+        ) from error
 
 
 def read(source: Path, *, as_of: date, policy: Policy) -> Sources:

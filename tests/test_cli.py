@@ -222,3 +222,23 @@ def test_detectability_follows_the_policy(tmp_path: Path) -> None:
     found = json.loads(drift("detectability", "--json", "--policy", policy).stdout)
     rows = {row["monitor"]: row for row in found["false_alarms"]}
     assert rows["beyond_limits"]["mean_visits"] > 2000
+
+
+def test_proof_judges_the_forecaster_on_the_sample(tmp_path: Path) -> None:
+    """On the sample history its bands hold, and it beats the last bias and the straight line."""
+    sample = Path(__file__).resolve().parents[1] / "sample_history"
+    figure = tmp_path / "proof.svg"
+    ran = drift("proof", sample, "--as-of", "2026-10-01", "--json", "--figure", figure)
+    assert (ran.returncode, ran.stderr) == (0, "")
+    found = json.loads(ran.stdout)
+    brier = {row["method"]: row["brier"] for row in found["scores"]}
+    assert brier["forecaster"] < min(brier["last bias"], brier["straight line"])
+    assert 0.85 <= found["coverage"] <= 0.95
+    assert figure.read_text(encoding="utf-8").startswith("<svg")
+
+
+def test_proof_says_when_there_is_too_little_history(tmp_path: Path) -> None:
+    """One visit cannot prove a forecast."""
+    ran = drift("proof", source(tmp_path / "in", *quarters("A", [0.0])))
+    assert ran.returncode == 0
+    assert "Too little history" in ran.stdout

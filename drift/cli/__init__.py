@@ -2,7 +2,7 @@
 
 ``main``      the group of commands, trouble and exit codes
 ``source``    commands that read a source: review, intake
-``studies``   commands that study the method itself: detectability
+``studies``   commands that study the method itself: detectability, proof
 ``saying``    what they print
 
 Results go to standard output, messages about trouble to standard error.  Heavy libraries are

@@ -7,7 +7,7 @@ import click
 from drift import __version__
 from drift.cli.codes import EXIT_STOPPED, EXIT_UNUSABLE
 from drift.cli.source import intake, review
-from drift.cli.studies import detectability
+from drift.cli.studies import detectability, proof
 from drift.errors import DriftError
 
 
@@ -17,7 +17,7 @@ def commands() -> None:
     """Watch a fleet of pressure-type air meters for drift toward its tolerance."""
 
 
-for _command in (review, intake, detectability):
+for _command in (review, intake, detectability, proof):
     commands.add_command(_command)
 
 

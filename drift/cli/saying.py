@@ -10,6 +10,7 @@ if TYPE_CHECKING:
     import polars as pl
 
     from drift.pipeline import Written
+    from drift.stats.forecast.proof import Proof
     from drift.store import IntakeSummary
 
 # Standings that a terminal summary names meter by meter.
@@ -84,6 +85,31 @@ def _one_line(meter_id: str) -> str:
     """Return an id that cannot break the layout of a terminal."""
     text = "".join(character if character.isprintable() else "?" for character in meter_id)
     return text if len(text) <= _LONGEST_ID else text[: _LONGEST_ID - 1] + "…"
+
+
+def say_proof(proof: "Proof") -> None:
+    """Print how the forecaster did, or that there is too little history to say."""
+    click.echo(
+        f"{count(proof.forecasts, 'past visit')} of {proof.series} series forecast, "
+        f"{proof.failures} found out of tolerance"
+    )
+    if proof.forecasts == 0:
+        click.echo("Too little history to judge the forecaster: no series has two visits.")
+        return
+    click.echo(
+        f"{proof.band_level:.0%} bands of the next as-found mean held {proof.coverage:.1%} of them "
+        f"({proof.coverage_low:.1%} to {proof.coverage_high:.1%})"
+    )
+    if proof.failures == 0:
+        click.echo("No visit found a meter out, so nothing can be said of what flags would catch.")
+    say_table("By method (smaller Brier score is better; ranked apart: 1 is perfect)", proof.scores)
+    say_table("By band of forecast probability", proof.reliability)
+    for flag in proof.flags:
+        click.echo(
+            f"Flagged from {flag.threshold:g} on: {count(flag.flags, 'flag')}, "
+            f"{flag.caught} of {count(flag.failures, 'failure')} caught a visit ahead, "
+            f"{flag.flags - flag.caught} flags false"
+        )
 
 
 def say_table(title: str, frame: "pl.DataFrame") -> None:

@@ -11,6 +11,13 @@ import click
 from drift.cli.codes import EXIT_DONE, EXIT_HELD_BACK
 from drift.cli.saying import say_intake, say_review
 
+as_of_option = click.option(
+    "--as-of",
+    type=click.DateTime(["%Y-%m-%d"]),
+    metavar="DATE",
+    help="See only what was known on this date (YYYY-MM-DD; default today).",
+)
+
 
 @click.command()
 @click.argument("source", type=click.Path(path_type=Path))
@@ -21,12 +28,7 @@ from drift.cli.saying import say_intake, say_review
     show_default=True,
     help="Folder to write into.",
 )
-@click.option(
-    "--as-of",
-    type=click.DateTime(["%Y-%m-%d"]),
-    metavar="DATE",
-    help="See only what was known on this date (YYYY-MM-DD; default today).",
-)
+@as_of_option
 @click.option(
     "--policy", type=click.Path(path_type=Path), help="TOML file of the laboratory's choices."
 )
@@ -53,7 +55,7 @@ def review(
         written = review_source(
             source,
             out=out,
-            as_of=as_of.date() if as_of else date.today(),  # noqa: DTZ011 (the laboratory's own day)
+            as_of=day_asked(as_of),
             policy=chosen,
             with_pages=not data_only,
             progress=progress,
@@ -78,6 +80,11 @@ def intake(source: Path, *, store: Path, strict: bool) -> int:
     summary = take(source, store=store)
     say_intake(summary)
     return EXIT_HELD_BACK if strict and not summary.held_back.is_empty() else EXIT_DONE
+
+
+def day_asked(as_of: datetime | None) -> date:
+    """Return the day asked for, today where none was."""
+    return as_of.date() if as_of else date.today()  # noqa: DTZ011 (the laboratory's own day)
 
 
 @contextmanager

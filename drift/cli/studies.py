@@ -1,29 +1,45 @@
 """This module holds the commands that study the method itself, not one review of a fleet."""
 
 import json
+from datetime import datetime
 from pathlib import Path
 
 import click
 
 from drift.cli.codes import EXIT_DONE
-from drift.cli.saying import say_table
+from drift.cli.saying import say_proof, say_table
+from drift.cli.source import as_of_option, day_asked
+
+_POLICY = click.option(
+    "--policy", type=click.Path(path_type=Path), help="TOML file of the laboratory's choices."
+)
+_JSON = click.option("--json", "as_json", is_flag=True, help="Print JSON instead of tables.")
+_FIGURE = click.option(
+    "--figure", type=click.Path(path_type=Path), help="Also draw the finding into this SVG file."
+)
 
 
 @click.command()
-@click.option(
-    "--policy", type=click.Path(path_type=Path), help="TOML file of the laboratory's choices."
-)
-@click.option("--json", "as_json", is_flag=True, help="Print JSON instead of tables.")
-def detectability(*, policy: Path | None, as_json: bool) -> int:
+@_POLICY
+@_JSON
+@_FIGURE
+def detectability(*, policy: Path | None, as_json: bool, figure: Path | None) -> int:
     """Say what the charts of a policy can and cannot see.
 
     False alarms of a sound fleet, and how soon sudden shifts and steady drifts are noticed, in
     visits and in years, computed exactly for the policy in force.
     """
     from drift.policy import read_policy  # noqa: PLC0415
-    from drift.studies import as_records, study_detectability  # noqa: PLC0415
+    from drift.stats.detectability import as_records  # noqa: PLC0415
+    from drift.studies import study_detectability  # noqa: PLC0415
 
-    found = study_detectability(read_policy(policy))
+    chosen = read_policy(policy)
+    found = study_detectability(chosen)
+    if figure is not None:
+        from drift.figures.studies import draw_detectability  # noqa: PLC0415
+        from drift.pipeline import draw  # noqa: PLC0415
+
+        draw(figure, draw_detectability(found.drifts, tolerance_pct=chosen.tolerance_pct))
     if as_json:
         click.echo(json.dumps(as_records(found), indent=2, allow_nan=False))
         return EXIT_DONE
@@ -32,4 +48,39 @@ def detectability(*, policy: Path | None, as_json: bool) -> int:
     say_table("Steady drifts", found.drifts)
     for note in found.notes:
         click.echo(f"- {note}")
+    return EXIT_DONE
+
+
+@click.command()
+@click.argument("source", type=click.Path(path_type=Path))
+@as_of_option
+@_POLICY
+@_JSON
+@_FIGURE
+def proof(
+    source: Path,
+    *,
+    as_of: datetime | None,
+    policy: Path | None,
+    as_json: bool,
+    figure: Path | None,
+) -> int:
+    """Judge the forecaster on the laboratory's own history.
+
+    Each past visit of SOURCE is forecast with what was known before it, and compared with what
+    it found: are probabilities borne out, do the bands hold, what would flags have caught.
+    """
+    from drift.pipeline import draw, prove_source  # noqa: PLC0415
+    from drift.policy import read_policy  # noqa: PLC0415
+    from drift.studies import proof_records  # noqa: PLC0415
+
+    found = prove_source(source, as_of=day_asked(as_of), policy=read_policy(policy))
+    if figure is not None:
+        from drift.figures.studies import draw_reliability  # noqa: PLC0415
+
+        draw(figure, draw_reliability(found.reliability))
+    if as_json:
+        click.echo(json.dumps(proof_records(found), indent=2, allow_nan=False))
+    else:
+        say_proof(found)
     return EXIT_DONE
