@@ -80,7 +80,7 @@ def draw_detectability(drifts: pl.DataFrame, *, tolerance_pct: float) -> Drawing
         Largest bias that passes, % air.
     """
     seen = drifts.select("monitor", "drift_pct_per_year", "mean_bias_pct").drop_nulls()
-    top = max(seen["mean_bias_pct"].max() or 0.0, tolerance_pct) * 1.1  # type: ignore[type-var,operator]  # numbers
+    top = 1.1 * max([*seen["mean_bias_pct"], tolerance_pct])
     x = alt.X(
         field="drift_pct_per_year",
         type="quantitative",
@@ -112,7 +112,7 @@ def draw_detectability(drifts: pl.DataFrame, *, tolerance_pct: float) -> Drawing
 
 
 def _label_heights(seen: pl.DataFrame, *, top: float) -> dict[str, float]:
-    """Return at which bias each line's label stands: at its end, pushed up where they would meet."""
+    """Return the bias at which each line's label stands: its end, pushed up off its neighbour."""
     ends = (
         seen.sort("drift_pct_per_year")
         .group_by("monitor", maintain_order=True)
