@@ -108,13 +108,13 @@ def _checked(points: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
     if missing:
         raise ValueError(f"points lack the column(s) {', '.join(missing)}")
     for name in ("value", "t_years", "resolution"):
-        bad = points[name].cast(pl.Float64).is_finite().not_().sum()
-        if bad:
-            raise ValueError(f"{bad} of the points have a {name} that is no finite number")
+        unfit = points[name].cast(pl.Float64).is_finite().not_().sum()
+        if unfit:
+            raise ValueError(f"{unfit} of the points have a {name} that is no finite number")
     if (points["resolution"] <= 0).any():
-        lowest = points["resolution"].min()
+        bad = points.filter(pl.col("resolution") <= 0)["resolution"].to_list()
         raise ValueError(
-            f"a resolution of {lowest:g} cannot be: the step a dial is read to is above 0"
+            f"a resolution of {bad[0]!r} cannot be: the step a dial is read to is above 0"
         )
     if points.select(pl.struct("series", "visit").is_duplicated().any()).item():
         raise ValueError("a series has two points for one visit: charts need one")

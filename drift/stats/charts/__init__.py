@@ -1,4 +1,4 @@
-"""This package draws control charts, one module per chart, for a fleet at once; it plots nothing."""
+"""This package sets the points and limits of control charts, a fleet at once; it plots nothing."""
 
 from drift.stats.charts.ewma import ewma
 from drift.stats.charts.individuals import individuals

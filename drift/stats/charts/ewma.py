@@ -5,10 +5,10 @@ import polars as pl
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from drift.stats.baseline import Baseline, set_baseline
-from drift.stats.charts.basis import find_basis
+from drift.stats.autocorrelation import ewma_widening
+from drift.stats.charts.prepare import Prepared, half_widths, origin_of, prepare
 from drift.stats.charts.settings import Charted, ChartSettings
-from drift.stats.charts.shape import Lines, Origin, assemble, per_row
+from drift.stats.charts.shape import Lines, assemble, per_row
 
 Floats = NDArray[np.float64]
 
@@ -18,6 +18,8 @@ def ewma(points: pl.DataFrame, *, settings: ChartSettings) -> Charted:
 
     The weighting is that of e-Handbook 6.3.2.4: the newest visit is part of its own point.  (Its
     mass-calibration page 2.3.5.2 plots the same numbers one visit later, as a forecast.)
+    Limits are exact from the first point on; in the form "kept_rate" they also allow for a centre
+    that is only estimated, and for the visits that are in both the centre and the average.
 
     Parameters
     ----------
@@ -34,39 +36,59 @@ def ewma(points: pl.DataFrame, *, settings: ChartSettings) -> Charted:
     NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.4; exact early limits: Lucas and
     Saccucci (1990), Technometrics 32, 1-12.
     """
-    baseline = set_baseline(
-        points, visits=settings.baseline_visits, window=settings.baseline_window
+    return draw_ewma(prepare(points, settings=settings))
+
+
+def draw_ewma(prepared: Prepared) -> Charted:
+    """Draw the EWMA chart of prepared points."""
+    baseline, settings = prepared.baseline, prepared.settings
+    nominal = float(2 * ndtr(-settings.ewma_sigmas))
+    weight = settings.ewma_weight
+    smooth, squares, shared = _smooth(baseline.values, prepared)
+    centre = per_row(baseline, prepared.centre)
+    sigma, error = per_row(baseline, prepared.sigma), per_row(baseline, prepared.centre_se)
+    # z − centre = Σ w·(y − μ) − W·(centre − μ), W being the weight that the visits have by now;
+    # a visit of the baseline is in both terms.
+    total = 1 - (1 - weight) ** (1 + _place(prepared))
+    variance = squares * sigma**2 + (total**2 - 2 * total * shared) * error**2
+    half = per_row(
+        baseline, half_widths(prepared, nominal=nominal, sigmas=settings.ewma_sigmas)
+    ) * np.sqrt(np.maximum(variance, 0.0))
+    phi = prepared.lag1.allowed_for
+    half *= per_row(
+        baseline,
+        np.where(phi > 0, ewma_widening(phi, baseline.counts, weight=weight), 1.0),
     )
-    basis = find_basis(baseline, settings=settings)
-    smooth, variance = _smooth(baseline, basis.centre, settings.ewma_weight)
-    centre = per_row(baseline, basis.centre)
-    half = per_row(baseline, basis.half_width) * np.sqrt(variance)
     return assemble(
         "ewma",
         baseline,
         lines=Lines(value=smooth, centre=centre, lower=centre - half, upper=centre + half),
-        origin=Origin(
-            centre=basis.centre,
-            sigma=basis.sigma * np.sqrt(settings.ewma_weight / (2 - settings.ewma_weight)),
-            df=basis.df,
-            attained=np.full_like(basis.centre, np.nan),
-            lag1=np.full_like(basis.centre, np.nan),
-            form=settings.limits,
-            nominal=float(2 * ndtr(-settings.ewma_sigmas)),
-            estimator=basis.estimator,
-            note=basis.note,
+        origin=origin_of(
+            prepared,
+            attained=np.full_like(prepared.sigma, np.nan),
+            nominal=nominal,
+            sigma=prepared.sigma * np.sqrt(weight / (2 - weight)),
         ),
     )
 
 
-def _smooth(baseline: Baseline, centre: Floats, weight: float) -> tuple[Floats, Floats]:
-    """Return the EWMA at every row and its variance in units of that of one value."""
-    start = np.where(np.isfinite(centre), centre, baseline.values[baseline.starts])
-    smooth = np.empty_like(baseline.values)
-    variance = np.empty_like(baseline.values)
+def _place(prepared: Prepared) -> Floats:
+    """Return the place of each row in its block, from 0."""
+    baseline = prepared.baseline
+    return np.asarray(np.arange(len(baseline.values)) - baseline.starts[baseline.block], float)
+
+
+def _smooth(values: Floats, prepared: Prepared) -> tuple[Floats, Floats, Floats]:
+    """Return the EWMA at every row, the sum of its squared weights, and that of the baseline's."""
+    baseline, weight = prepared.baseline, prepared.settings.ewma_weight
+    start = np.where(np.isfinite(prepared.centre), prepared.centre, values[baseline.starts])
+    smooth, squares, shared = (np.empty_like(values) for _ in range(3))
     for step in range(int(baseline.lengths.max(initial=0))):
         rows = baseline.starts[baseline.lengths > step] + step
-        before = start[baseline.block[rows]] if step == 0 else smooth[rows - 1]
-        smooth[rows] = weight * baseline.values[rows] + (1 - weight) * before
-        variance[rows] = weight / (2 - weight) * (1 - (1 - weight) ** (2 * (step + 1)))
-    return smooth, variance
+        first = step == 0
+        before = start[baseline.block[rows]] if first else smooth[rows - 1]
+        smooth[rows] = weight * values[rows] + (1 - weight) * before
+        squares[rows] = weight**2 + (0.0 if first else (1 - weight) ** 2 * squares[rows - 1])
+        inside = weight * baseline.inside[rows]
+        shared[rows] = inside + (0.0 if first else (1 - weight) * shared[rows - 1])
+    return smooth, squares, shared

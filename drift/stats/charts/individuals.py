@@ -3,10 +3,10 @@
 import numpy as np
 import polars as pl
 
-from drift.stats.baseline import set_baseline
-from drift.stats.charts.basis import find_basis
+from drift.stats.autocorrelation import widening
+from drift.stats.charts.prepare import Prepared, half_widths, origin_of, prepare
 from drift.stats.charts.settings import Charted, ChartSettings
-from drift.stats.charts.shape import Lines, Origin, assemble, per_row
+from drift.stats.charts.shape import Lines, assemble, per_row
 
 
 def individuals(points: pl.DataFrame, *, settings: ChartSettings) -> Charted:
@@ -16,7 +16,10 @@ def individuals(points: pl.DataFrame, *, settings: ChartSettings) -> Charted:
     ----------
     points : pl.DataFrame
         One row per series and visit, any number of series: ``series``, ``visit``, ``phase``,
-        ``t_years``, ``value``, ``resolution``; see `drift.stats.baseline.set_baseline`.
+        ``t_years``, ``value`` (null where there is no reading), ``resolution``; optionally
+        ``replicates`` and ``values`` (the readings that ``value`` is the mean of), ``like`` (names
+        meters whose spread may be pooled; without it all are) and ``excluded`` (why a visit must
+        not set limits, null for most).
     settings : ChartSettings
         How limits are set.
 
@@ -27,27 +30,31 @@ def individuals(points: pl.DataFrame, *, settings: ChartSettings) -> Charted:
 
     References
     ----------
-    NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2.
+    NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2 (form "sigma") and 2.2.3.5.2 (form
+    "t"); form "kept_rate": `drift.stats.new_point`.
     """
-    baseline = set_baseline(
-        points, visits=settings.baseline_visits, window=settings.baseline_window
-    )
-    basis = find_basis(baseline, settings=settings)
-    centre = per_row(baseline, basis.centre)
-    half = per_row(baseline, basis.half_width)
+    return draw_individuals(prepare(points, settings=settings))
+
+
+def draw_individuals(prepared: Prepared) -> Charted:
+    """Draw the individuals chart of prepared points."""
+    baseline, settings = prepared.baseline, prepared.settings
+    phi = prepared.lag1.allowed_for
+    wider = np.where(phi > 0, widening(phi, baseline.counts), 1.0)
+    centre = per_row(baseline, prepared.centre)
+    if prepared.new is None:
+        width = half_widths(prepared, nominal=prepared.nominal, sigmas=settings.sigmas)
+        half = per_row(baseline, width * prepared.sigma)
+        lower, upper = centre - half, centre + half
+        attained = np.full_like(width, np.nan)
+    else:
+        lower, upper = prepared.new.lower, prepared.new.upper
+        attained = np.where(phi > 0, np.nan, prepared.new.attained)
+    stretch = per_row(baseline, wider)
+    lower, upper = centre - stretch * (centre - lower), centre + stretch * (upper - centre)
     return assemble(
         "individuals",
         baseline,
-        lines=Lines(value=baseline.values, centre=centre, lower=centre - half, upper=centre + half),
-        origin=Origin(
-            centre=basis.centre,
-            sigma=basis.sigma,
-            df=basis.df,
-            attained=np.full_like(basis.sigma, np.nan),
-            lag1=np.full_like(basis.sigma, np.nan),
-            form=settings.limits,
-            nominal=basis.nominal,
-            estimator=basis.estimator,
-            note=basis.note,
-        ),
+        lines=Lines(value=baseline.values, centre=centre, lower=lower, upper=upper),
+        origin=origin_of(prepared, attained=attained, nominal=prepared.nominal),
     )

@@ -1,17 +1,23 @@
 """This module draws the moving-range chart: the step from each visit to the next, without sign."""
 
+from dataclasses import replace
+
 import numpy as np
 import polars as pl
 
-from drift.stats.baseline import set_baseline
-from drift.stats.charts.basis import find_basis, mean_moving_range
+from drift.stats.autocorrelation import spread_shortfall
+from drift.stats.charts.prepare import Prepared, origin_of, prepare
 from drift.stats.charts.settings import Charted, ChartSettings
-from drift.stats.charts.shape import Lines, Origin, assemble, per_row
-from drift.stats.constants import d2, range_factors_estimated
+from drift.stats.charts.shape import Lines, assemble, per_row
+from drift.stats.constants import d2, d3
 
 
 def moving_range(points: pl.DataFrame, *, settings: ChartSettings) -> Charted:
     """Chart the absolute difference of each visit from the one before it in its phase.
+
+    The upper limit of the forms "sigma" and "t" is that of the textbooks, D4 times the mean moving
+    range, whose false-alarm rate is that of a range beyond 3 of its standard deviations (0.9 % for
+    normal data); that of "kept_rate" holds the nominal rate.
 
     Parameters
     ----------
@@ -27,36 +33,35 @@ def moving_range(points: pl.DataFrame, *, settings: ChartSettings) -> Charted:
     ----------
     NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2.
     """
-    baseline = set_baseline(
-        points, visits=settings.baseline_visits, window=settings.baseline_window
-    )
-    basis = find_basis(baseline, settings=settings)
+    return draw_moving_range(prepare(points, settings=settings))
+
+
+def draw_moving_range(prepared: Prepared) -> Charted:
+    """Draw the moving-range chart of prepared points."""
+    baseline, settings = prepared.baseline, prepared.settings
     moves = np.abs(np.diff(baseline.values, prepend=np.nan))
     moves[baseline.starts] = np.nan
-    known = np.isfinite(basis.centre)
-    mean = np.where(known, mean_moving_range(baseline), np.nan)
-    if settings.limits != "sigma":
-        mean = np.where(known, basis.sigma * d2(2), np.nan)
-    upper = mean * float(range_factors_estimated(2, sigmas=settings.sigmas)[1])
-    blank = np.full_like(moves, np.nan)
+    phi = prepared.lag1.allowed_for
+    if prepared.new is None:
+        mean = prepared.sigma * float(d2(2))
+        upper = mean + settings.sigmas * float(d3(2)) * prepared.sigma
+        attained = np.full_like(mean, np.nan)
+    else:
+        # Autocorrelated visits move less than their spread says: limits are widened only by what
+        # the baseline falls short of that spread.
+        wider = np.sqrt((1 - phi) / spread_shortfall(phi, baseline.counts))
+        mean = prepared.new.move_centre
+        upper = prepared.new.move_upper * np.maximum(wider, 1.0)
+        attained = np.where(phi > 0, np.nan, prepared.new.move_attained)
+    origin = origin_of(prepared, attained=attained, nominal=prepared.nominal)
     return assemble(
         "moving_range",
         baseline,
         lines=Lines(
             value=moves,
             centre=per_row(baseline, mean),
-            lower=blank,
+            lower=np.full_like(moves, np.nan),
             upper=per_row(baseline, upper),
         ),
-        origin=Origin(
-            centre=mean,
-            sigma=basis.sigma,
-            df=basis.df,
-            attained=np.full_like(mean, np.nan),
-            lag1=np.full_like(mean, np.nan),
-            form=settings.limits,
-            nominal=basis.nominal,
-            estimator=basis.estimator,
-            note=basis.note,
-        ),
+        origin=replace(origin, centre=mean),
     )

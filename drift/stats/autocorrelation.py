@@ -1,0 +1,149 @@
+"""This module measures whether successive visits resemble each other, and what that does to limits.
+
+Limits assume independent visits.  Where a visit resembles the one before (a first-order
+autoregression with coefficient φ), a short baseline shows less spread than the process has and a
+mean is less certain; the factors here put both right.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.special import ndtri
+
+from drift.stats.baseline import Baseline
+
+Floats = NDArray[np.float64]
+
+# Points from which one series is tested by itself; shorter ones only together with their like.
+OWN_POINTS = 15
+_FEWEST_POINTS = 5
+# Below this a fleet's common autocorrelation changes limits by less than a twentieth.
+_LEAST = 0.05
+_MOST = 0.95
+
+
+@dataclass(frozen=True, slots=True)
+class Lag1:
+    """Lag-1 autocorrelation of baselines, one per block.
+
+    Attributes
+    ----------
+    estimate : array, shape (blocks,)
+        As in the StRD data sets; NaN for fewer than three points or no spread.
+    allowed_for : array, shape (blocks,)
+        Coefficient φ that limits must allow for: 0 where no autocorrelation was found.
+    """
+
+    estimate: Floats
+    allowed_for: Floats
+
+
+def lag1_autocorrelation(values: ArrayLike) -> float:
+    """Return Σ(y(t)−ȳ)(y(t+1)−ȳ)/Σ(y(t)−ȳ)² of one series.
+
+    Raises
+    ------
+    ValueError
+        If there are fewer than three values or they are all equal.
+
+    References
+    ----------
+    NIST Statistical Reference Datasets, univariate summary statistics.
+    """
+    y = np.asarray(values, float)
+    if y.size < 3 or np.ptp(y) == 0:
+        raise ValueError("lag-1 autocorrelation needs at least three values that are not all equal")
+    deviation = y - y.mean()
+    return float(deviation[:-1] @ deviation[1:] / (deviation @ deviation))
+
+
+def find_lag1(baseline: Baseline, *, like: NDArray[np.int64], level: float) -> Lag1:
+    """Test the baselines of all blocks for autocorrelation.
+
+    A block with at least `OWN_POINTS` points is tested by itself; all blocks of like meters are
+    tested together.  The test is one-sided: only positive autocorrelation makes false alarms.
+
+    Parameters
+    ----------
+    baseline : Baseline
+    like : array of int, shape (blocks,)
+        Number of the kind of each block's meter.
+    level : float
+        Chance that independent visits are found autocorrelated.
+
+    References
+    ----------
+    Moments of r under independence, E = −1/n and Var = (n−2)²/(n²(n−1)): P. A. P. Moran (1948),
+    Biometrika 35, 255-260 (from memory); bias −(1+4φ)/n: M. G. Kendall (1954), Biometrika 41.
+    """
+    estimate, count = _estimates(baseline)
+    usable = np.isfinite(estimate) & (count >= _FEWEST_POINTS)
+    n = np.maximum(count, 3).astype(float)
+    excess = np.where(usable, estimate + 1 / n, 0.0)
+    variance = np.where(usable, (n - 2) ** 2 / (n**2 * (n - 1)), 0.0)
+    coefficient = excess / np.maximum(1 - 4 / n, 0.1)
+    critical = -ndtri(level)
+    phi = np.zeros(len(n))
+    for kind in np.unique(like):
+        mine = usable & (like == kind)
+        if mine.any() and excess[mine].sum() > critical * np.sqrt(variance[mine].sum()):
+            common = float(coefficient[mine].mean())
+            phi[like == kind] = common if common > _LEAST else 0.0
+    own = usable & (count >= OWN_POINTS) & (excess > critical * np.sqrt(variance))
+    phi = np.where(own, coefficient, phi)
+    return Lag1(estimate=estimate, allowed_for=np.clip(phi, 0.0, _MOST))
+
+
+def mean_inflation(phi: ArrayLike, count: ArrayLike) -> Floats:
+    """Return the variance of a mean of `count` values in units of that of independent values.
+
+    References
+    ----------
+    1 + 2 Σ (1 − j/n) φʲ, j = 1 … n−1, for a stationary first-order autoregression.
+    """
+    f, n = np.asarray(phi, float), np.maximum(np.asarray(count, float), 1)
+    return np.asarray(1 + 2 * (f / (1 - f) - f * (1 - f**n) / (n * (1 - f) ** 2)))
+
+
+def spread_shortfall(phi: ArrayLike, count: ArrayLike) -> Floats:
+    """Return E(s²)/σ² of `count` autocorrelated values; 1 for independent ones."""
+    n = np.maximum(np.asarray(count, float), 2)
+    return np.asarray((n - mean_inflation(phi, n)) / (n - 1))
+
+
+def widening(phi: ArrayLike, count: ArrayLike) -> Floats:
+    """Return the factor by which limits of single values from a baseline of `count` widen."""
+    n = np.maximum(np.asarray(count, float), 2)
+    wanted = (1 + mean_inflation(phi, n) / n) / spread_shortfall(phi, n)
+    return np.asarray(np.sqrt(wanted / (1 + 1 / n)))
+
+
+def ewma_widening(phi: ArrayLike, count: ArrayLike, *, weight: float) -> Floats:
+    """Return the factor by which limits of an EWMA widen.
+
+    References
+    ----------
+    Stationary variance (1 + φ(1−λ))/(1 − φ(1−λ)) in units of that of independent values; the mean
+    of the baseline inflates by more, which then holds for the whole.
+    """
+    f, n = np.asarray(phi, float), np.maximum(np.asarray(count, float), 2)
+    smooth = (1 + f * (1 - weight)) / (1 - f * (1 - weight))
+    wanted = np.maximum(smooth, mean_inflation(f, n)) / spread_shortfall(f, n)
+    return np.asarray(np.sqrt(wanted))
+
+
+def _estimates(baseline: Baseline) -> tuple[Floats, NDArray[np.int64]]:
+    """Return the lag-1 autocorrelation of the baseline of each block, and its points."""
+    rows = np.flatnonzero(baseline.inside)
+    block, blocks = baseline.block[rows], len(baseline.starts)
+    count = baseline.counts
+    mean = np.bincount(block, baseline.values[rows], minlength=blocks) / np.maximum(count, 1)
+    deviation = baseline.values[rows] - mean[block]
+    total = np.bincount(block, deviation**2, minlength=blocks)
+    pairs = block[1:] == block[:-1]
+    product = (deviation[1:] * deviation[:-1])[pairs]
+    crossed = np.bincount(block[1:][pairs], product, minlength=blocks)
+    scale = np.bincount(block, np.abs(baseline.values[rows]), minlength=blocks)
+    known = (count >= 3) & (total > 1e-20 * np.maximum(scale, 1e-10) ** 2)
+    return np.where(known, crossed / np.where(known, total, 1), np.nan), count

@@ -1,0 +1,210 @@
+"""This module finds centre and spread of every block once, for all charts of single points."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+from scipy.special import ndtr, stdtrit
+
+from drift.stats.autocorrelation import Lag1, find_lag1
+from drift.stats.baseline import Baseline, set_baseline
+from drift.stats.charts.settings import ChartSettings
+from drift.stats.charts.shape import Origin
+from drift.stats.constants import d2
+from drift.stats.new_point import NewPoints, kinds_of_meters, predict
+
+Floats = NDArray[np.float64]
+
+OWN = "this series alone"
+
+
+@dataclass(frozen=True, slots=True)
+class Prepared:
+    """Points of a fleet with what their baselines say of centre and spread.
+
+    Attributes
+    ----------
+    settings : ChartSettings
+    baseline : Baseline
+    new : NewPoints or None
+        Where the next points will fall; None for the forms that do not ask.
+    lag1 : Lag1
+        Autocorrelation between visits.
+    centre, sigma, df : array, shape (blocks,)
+        Centre, standard deviation of one plotted point, and degrees of freedom of the latter; NaN
+        where the block cannot be charted.
+    centre_se : array, shape (blocks,)
+        Standard error of the centre; 0 where the form takes it as known.
+    nominal : float
+        False-alarm rate of single points that is aimed at.
+    """
+
+    settings: ChartSettings
+    baseline: Baseline
+    new: NewPoints | None
+    lag1: Lag1
+    centre: Floats
+    sigma: Floats
+    df: Floats
+    centre_se: Floats
+    nominal: float
+
+
+def prepare(points: pl.DataFrame, *, settings: ChartSettings) -> Prepared:
+    """Set the baselines of a fleet and estimate what its charts need.
+
+    Parameters
+    ----------
+    points : pl.DataFrame
+        As for `drift.stats.charts.individuals`.
+    settings : ChartSettings
+
+    Raises
+    ------
+    ValueError
+        If a column is missing or holds a number that cannot be.
+    """
+    baseline = set_baseline(
+        points, visits=settings.baseline_visits, window=settings.baseline_window
+    )
+    nominal = float(2 * ndtr(-settings.sigmas))
+    lag1 = find_lag1(baseline, like=kinds_of_meters(baseline), level=settings.autocorrelation_level)
+    new = None
+    if settings.limits == "kept_rate" and settings.given_sigma is None:
+        new = predict(
+            baseline,
+            needed=settings.baseline_visits,
+            nominal=nominal,
+            pooling_level=settings.pooling_level,
+        )
+        centre, sigma, df, error = new.centre, new.sigma, new.df, new.centre_se
+    else:
+        centre, sigma, df = _plain(baseline, settings)
+        error = np.zeros_like(centre)
+    blocks = len(baseline.starts)
+    if settings.given_centre is not None:
+        centre, error = np.full(blocks, settings.given_centre), np.zeros(blocks)
+    if settings.given_sigma is not None:
+        sigma, df = np.full(blocks, settings.given_sigma), np.full(blocks, np.inf)
+    return Prepared(
+        settings=settings,
+        baseline=baseline,
+        new=new,
+        lag1=lag1,
+        centre=np.where(np.isfinite(sigma), centre, np.nan),
+        sigma=np.where(np.isfinite(centre), sigma, np.nan),
+        df=df,
+        centre_se=error,
+        nominal=nominal,
+    )
+
+
+def half_widths(prepared: Prepared, *, nominal: float, sigmas: float) -> Floats:
+    """Return how many standard deviations of a known process limits are wide, per block."""
+    if prepared.settings.limits == "sigma" or prepared.settings.given_sigma is not None:
+        return np.full_like(prepared.sigma, sigmas)
+    return np.asarray(stdtrit(np.maximum(prepared.df, 1.0), 1 - nominal / 2))
+
+
+def origin_of(
+    prepared: Prepared, *, attained: Floats, nominal: float, sigma: Floats | None = None
+) -> Origin:
+    """Return where the limits of charts of single points come from."""
+    known = np.isfinite(prepared.sigma)
+    phi = prepared.lag1.allowed_for
+    return Origin(
+        centre=prepared.centre,
+        sigma=prepared.sigma if sigma is None else np.where(known, sigma, np.nan),
+        df=np.where(known, prepared.df, np.nan),
+        attained=np.where(known, attained, np.nan),
+        lag1=np.where(phi > 0, phi, np.nan),
+        form="given" if prepared.settings.given_sigma is not None else prepared.settings.limits,
+        nominal=nominal,
+        estimator=[_estimator(prepared, block) for block in range(len(known))],
+        note=[describe(prepared, block) for block in range(len(known))],
+    )
+
+
+def describe(prepared: Prepared, block: int) -> str:
+    """Say in a sentence or two where the limits of a block come from."""
+    settings, baseline = prepared.settings, prepared.baseline
+    points = int(baseline.counts[block])
+    if settings.given_sigma is not None:
+        return "Centre and spread are given, not estimated."
+    if not np.isfinite(prepared.sigma[block]):
+        return _why_none(prepared, block)
+    words = []
+    if points >= settings.baseline_visits or settings.baseline_window is not None:
+        words.append(f"Limits from the {points} visits of the baseline.")
+    else:
+        words.append(
+            f"Limits from only {points} of the {settings.baseline_visits} visits that a baseline "
+            "needs, with the spread of like series and the t factor for what is known."
+        )
+    if prepared.new is not None:
+        pooled = int(prepared.new.meters[block])
+        if prepared.new.unlike[block]:
+            words.append("Its spread fails the F test of its like and is not pooled.")
+        elif pooled > 1:
+            words.append(f"Spread pooled over {pooled} like series.")
+        if prepared.new.limited[block]:
+            words.append("Its own spread is hidden by the steps of the dial.")
+    if prepared.lag1.allowed_for[block] > 0:
+        words.append("Limits are widened, since successive visits resemble each other.")
+    return " ".join(words)
+
+
+def _why_none(prepared: Prepared, block: int) -> str:
+    """Say why a block has no limits."""
+    points, needed = int(prepared.baseline.counts[block]), prepared.settings.baseline_visits
+    if points < needed:
+        return (
+            f"No limits yet: {points} of the {needed} visits that a baseline needs, and too few "
+            "like series to pool spread with."
+        )
+    return "No limits: the readings of the baseline show no spread to set them by."
+
+
+def _estimator(prepared: Prepared, block: int) -> str:
+    """Name the estimator of a block's spread."""
+    if prepared.settings.given_sigma is not None:
+        return "given"
+    if prepared.new is None:
+        of_moves = prepared.settings.limits == "sigma"
+        return "mean moving range / d2" if of_moves else "standard deviation"
+    if prepared.new.meters[block] > 1:
+        return "rounding likelihood, pooled over like series"
+    return "rounding likelihood, this series alone"
+
+
+def _plain(baseline: Baseline, settings: ChartSettings) -> tuple[Floats, Floats, Floats]:
+    """Return mean, textbook spread and degrees of freedom of each baseline."""
+    block, inside, blocks = baseline.block, baseline.inside, len(baseline.starts)
+    count = baseline.counts
+    number = np.maximum(count, 1)
+    centre = np.bincount(block[inside], baseline.values[inside], minlength=blocks) / number
+    residual = np.where(inside, baseline.values - centre[block], 0.0)
+    squares = np.bincount(block, residual**2, minlength=blocks)
+    spread = np.sqrt(squares / np.maximum(count - 1, 1))
+    if settings.limits == "sigma":
+        spread = mean_moving_range(baseline) / float(d2(2))
+    enough = count >= (2 if settings.baseline_window is not None else settings.baseline_visits)
+    shown = spread > 1e-12 * np.maximum(np.abs(centre), 1)
+    return (
+        np.where(enough, centre, np.nan),
+        np.where(enough & shown, spread, np.nan),
+        np.where(enough, count - 1.0, np.nan),
+    )
+
+
+def mean_moving_range(baseline: Baseline) -> Floats:
+    """Return the mean absolute difference of successive baseline values of each block."""
+    rows = np.flatnonzero(baseline.inside)
+    block = baseline.block[rows]
+    same = block[1:] == block[:-1]
+    moves = np.abs(np.diff(baseline.values[rows]))[same]
+    blocks = len(baseline.starts)
+    total = np.bincount(block[1:][same], moves, minlength=blocks)
+    number = np.bincount(block[1:][same], minlength=blocks)
+    return np.asarray(total / np.maximum(number, 1))

@@ -1,0 +1,234 @@
+"""This module says where the next points of an unchanged process will fall; it draws nothing.
+
+For every block the baseline leaves a range of centres and spreads possible.  Averaged over these,
+the chance that a new visit's mean reaches each value the dial can show is computed, and limits are
+set where the chance of being outside is the nearest attainable one not above the nominal rate.
+With normal, unrounded data of one meter these are the prediction limits x̄ ± t·s·sqrt(1 + 1/n).
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from drift.stats.baseline import Baseline
+from drift.stats.observations import observe_readings, observe_visits, read_readings
+from drift.stats.point_limits import RowReadings, limits_of_rows
+from drift.stats.process_cases import Group, Part, learn, split, weigh
+from drift.stats.process_groups import form_groups
+from drift.stats.process_posterior import Posterior, moments, move_tails, posterior
+from drift.stats.spread_pool import Population, own_spread, posterior_of_spread, unlike
+from drift.stats.visit_likelihood import Visit
+
+Floats = NDArray[np.float64]
+Integers = NDArray[np.int64]
+Flags = NDArray[np.bool_]
+
+# Blocks from which the fleet's spread is learnt at most: more add nothing.
+_MOST_LEARNT = 2000
+
+
+@dataclass(frozen=True, slots=True)
+class NewPoints:
+    """What is known of the next points of each block; NaN where it cannot be said.
+
+    Attributes
+    ----------
+    centre, centre_se : array, shape (blocks,)
+        Expected value of a plotted point, and its standard error.
+    sigma, df : array, shape (blocks,)
+        Standard deviation of a plotted point about the centre, rounding included, as the scale of
+        a Student distribution with `df` degrees of freedom.
+    lower, upper : array, shape (rows,)
+        Limits of each row, half-way between two values that its readings can show.
+    attained : array, shape (blocks,)
+        Largest false-alarm rate of a row of the block.
+    move_centre, move_upper, move_attained : array, shape (blocks,)
+        The same for the distance of two successive points, with an upper limit only.
+    meters : array of int, shape (blocks,)
+        Blocks that the spread was pooled over; 1 for a block on its own.
+    limited, unlike : array of bool, shape (blocks,)
+        The dial's steps hide the block's own spread; its spread fails the F test of its like.
+    """
+
+    centre: Floats
+    centre_se: Floats
+    sigma: Floats
+    df: Floats
+    lower: Floats
+    upper: Floats
+    attained: Floats
+    move_centre: Floats
+    move_upper: Floats
+    move_attained: Floats
+    meters: Integers
+    limited: Flags
+    unlike: Flags
+
+
+@dataclass(frozen=True, slots=True)
+class _Request:
+    """What `predict` was asked for, with what it read out of the rows."""
+
+    baseline: Baseline
+    rows: RowReadings
+    typical: Integers
+    needed: int
+    nominal: float
+    pooling_level: float
+    between: bool
+
+
+def predict(
+    baseline: Baseline,
+    *,
+    needed: int,
+    nominal: float,
+    pooling_level: float,
+    between: bool = True,
+) -> NewPoints:
+    """Predict the next points of every block from its baseline and its like.
+
+    Parameters
+    ----------
+    baseline : Baseline
+        Points in blocks.  A column ``like`` names like meters; without it all are alike.
+    needed : int
+        Visits from which a block's own data are enough; with fewer, only a fleet can say.
+    nominal : float
+        False-alarm probability aimed at, two-sided.
+    pooling_level : float
+        Level of the F test of being alike.
+    between : bool
+        Whether visits may differ by more than their readings scatter; if not, all readings of the
+        baseline count as one sample.
+    """
+    readings = read_readings(baseline)
+    observe = observe_visits if between else observe_readings
+    result = _empty(len(baseline.starts), len(baseline.values))
+    request = _Request(
+        baseline=baseline,
+        rows=RowReadings(
+            first=readings.values[readings.starts], replicates=readings.counts, steps=readings.steps
+        ),
+        typical=_typical_replicates(baseline, readings.counts),
+        needed=needed,
+        nominal=nominal,
+        pooling_level=pooling_level,
+        between=between,
+    )
+    for group in form_groups(observe(baseline, readings), like=kinds_of_meters(baseline)):
+        _predict_group(group, result, request)
+    return result
+
+
+def _empty(blocks: int, rows: int) -> NewPoints:
+    """Return a result that says nothing yet."""
+
+    def unknown(length: int) -> Floats:
+        return np.full(length, np.nan)
+
+    return NewPoints(
+        centre=unknown(blocks),
+        centre_se=unknown(blocks),
+        sigma=unknown(blocks),
+        df=unknown(blocks),
+        lower=unknown(rows),
+        upper=unknown(rows),
+        attained=unknown(blocks),
+        move_centre=unknown(blocks),
+        move_upper=unknown(blocks),
+        move_attained=unknown(blocks),
+        meters=np.ones(blocks, np.int64),
+        limited=np.zeros(blocks, bool),
+        unlike=np.zeros(blocks, bool),
+    )
+
+
+def kinds_of_meters(baseline: Baseline) -> Integers:
+    """Return the number of the kind of each block's meter."""
+    if "like" not in baseline.rows.columns:
+        return np.zeros(len(baseline.starts), np.int64)
+    kinds = baseline.rows["like"].rank("dense").fill_null(0).to_numpy()
+    return np.asarray(kinds[baseline.starts], np.int64)
+
+
+def _typical_replicates(baseline: Baseline, counts: Integers) -> Integers:
+    """Return the fewest replicates of a baseline visit of each block."""
+    fewest = np.full(len(baseline.starts), np.iinfo(np.int64).max)
+    np.minimum.at(fewest, baseline.block[baseline.inside], counts[baseline.inside])
+    return np.where(baseline.counts > 0, fewest, 1)
+
+
+def _predict_group(group: Group, result: NewPoints, request: _Request) -> None:
+    """Fill in the blocks of one group."""
+    baseline = request.baseline
+    parts = split(group, request.typical[group.blocks])
+    population = _learn(group, parts, request.pooling_level)
+    for part in parts:
+        weights = weigh(group, part)
+        spread, shown = own_spread(weights.mass, nodes=group.nodes)
+        odd = np.zeros(len(spread), bool)
+        probability = posterior_of_spread(weights.mass, population=None)
+        if population is not None:
+            df = np.full(len(spread), part.entries - 1.0)
+            odd = shown & unlike(spread, df=df, population=population, level=request.pooling_level)
+            probability[~odd] = posterior_of_spread(weights.mass[~odd], population=population)
+        blocks = group.blocks[part.members]
+        pooled = (population is not None) & ~odd[part.case]
+        result.limited[blocks] = ~shown[part.case]
+        result.unlike[blocks] = odd[part.case]
+        result.meters[blocks] = np.where(pooled, len(group.blocks), 1)
+        can = pooled | (baseline.counts[blocks] >= request.needed)
+        held = posterior(group, weights, probability, entries=part.entries, between=request.between)
+        _points(held, part, can, result, request)
+        which = part.members[can]
+        lines = limits_of_rows(
+            held,
+            baseline,
+            request.rows,
+            members=which,
+            case=part.case[can],
+            nominal=request.nominal,
+        )
+        result.lower[lines.rows], result.upper[lines.rows] = lines.lower, lines.upper
+        block = baseline.block[lines.rows]
+        result.attained[group.blocks[which]] = 0.0
+        np.maximum.at(result.attained, block, lines.rate)
+
+
+def _learn(group: Group, parts: list[Part], level: float) -> Population | None:
+    """Learn the law of the group's spreads from a sample of its blocks."""
+    total = sum(len(part.members) for part in parts if part.entries > 1)
+    masses, entries = [], []
+    for part in parts:
+        if part.entries > 1:
+            sampled = part.case[:: max(1, total // _MOST_LEARNT)]
+            cases, place = np.unique(sampled, return_inverse=True)
+            masses.append(weigh(group, part.of(cases)).mass[place])
+            entries.append(np.full(len(sampled), part.entries))
+    if not masses:
+        return None
+    return learn(np.concatenate(masses), np.concatenate(entries), nodes=group.nodes, level=level)
+
+
+def _points(held: Posterior, part: Part, can: Flags, result: NewPoints, request: _Request) -> None:
+    """Fill in centre and spread of points and of moves."""
+    group = held.group
+    for replicates in np.unique(part.typical):
+        visit = Visit(int(replicates), float(group.patterns.steps[part.pattern].max()))
+        point = moments(held, visit)
+        here = can & (part.typical[part.case] == replicates)
+        blocks, case = group.blocks[part.members[here]], part.case[here]
+        shift = group.anchors[part.members[here]] + group.unit * part.residual[here]
+        result.centre[blocks] = shift + group.unit * point.centre[case]
+        result.centre_se[blocks] = group.unit * point.centre_se[case]
+        result.sigma[blocks] = group.unit * point.sigma[case]
+        result.df[blocks] = point.df[case]
+        if request.between:
+            above, mean, distances, spacing = move_tails(held, visit)
+            out = (above <= request.nominal).argmax(axis=1)
+            cases = np.arange(len(out))
+            result.move_centre[blocks] = group.unit * mean[case]
+            result.move_upper[blocks] = group.unit * (distances[out] - spacing / 2)[case]
+            result.move_attained[blocks] = above[cases, out][case]

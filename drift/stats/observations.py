@@ -1,0 +1,170 @@
+"""This module lays out what baseline visits say of a process, for many blocks at once.
+
+A visit is known by where its first reading lies, and by its *pattern*: how many readings, in what
+step, and how far the others lie above the lowest.  Visits of one pattern have likelihoods of one
+shape, so that a fleet needs few of them.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from drift.stats.baseline import Baseline
+
+Floats = NDArray[np.float64]
+Integers = NDArray[np.int64]
+
+# Stands for "not rounded": a step far below anything a dial can show, relative to the values.
+_UNROUNDED = 1e-9
+
+
+@dataclass(frozen=True, slots=True)
+class Readings:
+    """The readings of every visit, flat.
+
+    Attributes
+    ----------
+    values : array, shape (readings,)
+        Readings, visit by visit.
+    starts, counts : array, shape (rows,)
+        First reading and number of readings of each row of the baseline's rows.
+    steps : array, shape (rows,)
+        Step of each row's readings, above 0.
+    """
+
+    values: Floats
+    starts: Integers
+    counts: Integers
+    steps: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Patterns:
+    """Shapes of visits.
+
+    Attributes
+    ----------
+    replicates : array of int, shape (patterns,)
+    steps : array, shape (patterns,)
+        Step of the readings.
+    offsets : array, shape (patterns, most replicates)
+        Readings above the lowest one, ascending; NaN beyond `replicates`.
+    """
+
+    replicates: Integers
+    steps: Floats
+    offsets: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Observations:
+    """What the baseline says: one entry per visit (or per reading), in order of block.
+
+    Attributes
+    ----------
+    block : array, shape (entries,)
+        Block of each entry.
+    lowest, mean : array, shape (entries,)
+        Lowest reading of the entry and mean of its readings.
+    pattern : array, shape (entries,)
+        Index into `patterns`.
+    patterns : Patterns
+    """
+
+    block: Integers
+    lowest: Floats
+    mean: Floats
+    pattern: Integers
+    patterns: Patterns
+
+
+def read_readings(baseline: Baseline) -> Readings:
+    """Take the readings of every row out of the column ``values``.
+
+    A row without them counts as one reading of its ``value``, in steps of its resolution divided
+    by ``replicates`` where those are given, since a mean of n readings comes in steps of δ/n.
+    """
+    rows = baseline.rows
+    unrounded = _UNROUNDED * float(np.abs(baseline.values).max(initial=1.0))
+    steps = np.where(baseline.resolutions > 0, baseline.resolutions, unrounded)
+    number = _column(rows, "replicates")
+    if "values" not in rows.columns:
+        one = np.ones(len(rows), np.int64)
+        return Readings(baseline.values, np.arange(len(rows)), one, steps / number)
+    lengths = rows["values"].list.len().fill_null(0).cast(pl.Int64).to_numpy()
+    given = lengths > 0
+    filled = rows.select(
+        values=pl.when(pl.col("values").list.len() > 0)
+        .then(pl.col("values"))
+        .otherwise(pl.concat_list(pl.col("value")))
+    )
+    values = filled["values"].explode().to_numpy().astype(np.float64)
+    if not np.isfinite(values).all():
+        raise ValueError("a replicate reading is missing or no finite number")
+    counts = np.where(given, lengths, 1)
+    return Readings(
+        values=values,
+        starts=np.cumsum(counts) - counts,
+        counts=counts,
+        steps=np.where(given, steps, steps / number),
+    )
+
+
+def observe_visits(baseline: Baseline, readings: Readings) -> Observations:
+    """Return one entry per baseline visit."""
+    rows = np.flatnonzero(baseline.inside)
+    counts = readings.counts[rows]
+    most = int(counts.max(initial=1))
+    place = np.arange(most)
+    within = place < counts[:, None]
+    flat = np.minimum(readings.starts[rows][:, None] + place, max(len(readings.values) - 1, 0))
+    taken = np.sort(np.where(within, readings.values[flat], np.inf), axis=1)
+    return _entries(baseline.block[rows], taken, counts, readings.steps[rows])
+
+
+def observe_readings(baseline: Baseline, readings: Readings) -> Observations:
+    """Return one entry per reading of a baseline visit, as if visits had nothing in common."""
+    rows = np.flatnonzero(baseline.inside)
+    counts = readings.counts[rows]
+    owner = np.repeat(rows, counts)
+    shift = np.arange(len(owner)) - np.repeat(np.cumsum(counts) - counts, counts)
+    taken = readings.values[readings.starts[owner] + shift][:, None]
+    return _entries(
+        baseline.block[owner], taken, np.ones(len(owner), np.int64), readings.steps[owner]
+    )
+
+
+def _entries(block: Integers, taken: Floats, counts: Integers, steps: Floats) -> Observations:
+    """Return entries from sorted readings padded with infinity."""
+    if not len(block):
+        nothing = Patterns(np.zeros(0, np.int64), np.zeros(0), np.zeros((0, 1)))
+        return Observations(block, np.zeros(0), np.zeros(0), block, nothing)
+    lowest = taken[:, 0]
+    inside = np.isfinite(taken)
+    above = np.where(inside, taken - lowest[:, None], 0.0)
+    cells = np.rint(above / steps[:, None]).astype(np.int64)
+    key = np.concatenate([counts[:, None], steps.view(np.int64)[:, None], cells], axis=1)
+    _, first, pattern = np.unique(key, axis=0, return_index=True, return_inverse=True)
+    return Observations(
+        block=block,
+        lowest=lowest,
+        mean=lowest + above.sum(axis=1) / counts,
+        pattern=pattern.reshape(-1),
+        patterns=Patterns(
+            replicates=counts[first],
+            steps=steps[first],
+            offsets=np.where(inside[first], above[first], np.nan),
+        ),
+    )
+
+
+def _column(rows: pl.DataFrame, name: str) -> Floats:
+    """Return a count column as numbers, 1 where it is missing or null."""
+    if name not in rows.columns:
+        return np.ones(len(rows))
+    counts = rows[name].cast(pl.Float64).fill_null(1.0).to_numpy()
+    if np.any(counts < 1):
+        raise ValueError(f"a visit has {name} below 1")
+    return np.asarray(counts)

@@ -1,0 +1,224 @@
+"""This module sorts blocks into groups of like meters and lays out the grid of each.
+
+It weighs nothing but the spread of replicates, which has to be known before anything else.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from drift.stats.observations import Observations, Patterns
+from drift.stats.process_cases import Entries, Group, split, weigh
+from drift.stats.spread_pool import grid_of_spreads, log_evidence
+from drift.stats.visit_likelihood import (
+    PER_STEP,
+    REACH_STEPS,
+    pooled_within,
+    shapes_of,
+    tabulate,
+)
+
+Floats = NDArray[np.float64]
+Integers = NDArray[np.int64]
+Flags = NDArray[np.bool_]
+
+# Lowest spread on the grid in steps: below it a reading differs from its neighbours only where
+# the centre lies on the edge of a cell, which every spread below looks like.
+_LOWEST = 0.12
+_RATIO_COARSE, _RATIO_FINE = 1.15, 1.1
+# Spread in steps from which rounding is mere noise for a whole group.
+_FINE = 2.0
+# Spreads of replicates, in steps, that are tried against each other, and on how many blocks.
+_WITHINS = np.array([0.05, 0.1, 0.15, 0.2, 0.27, 0.35, 0.45, 0.6, 0.8, 1.05])
+_MOST_JOINT = 200
+
+
+def form_groups(observations: Observations, *, like: Integers) -> list[Group]:
+    """Sort blocks into groups of like meters read to one step.
+
+    Parameters
+    ----------
+    observations : Observations
+        Baseline visits of all blocks.
+    like : array of int, shape (blocks,)
+        Blocks with one number are of like meters.
+    """
+    blocks = len(like)
+    number = np.bincount(observations.block, minlength=blocks)
+    mean, sd = _mean_and_sd(observations, number)
+    step = np.zeros(blocks)
+    np.maximum.at(step, observations.block, observations.patterns.steps[observations.pattern])
+    groups = []
+    for key in np.unique(like[number > 0]):
+        mine = (like == key) & (number > 0)
+        typical = (
+            float(np.median(sd[mine & (number >= 3)])) if (mine & (number >= 3)).any() else 0.0
+        )
+        fine = mine & (_FINE * step <= typical)
+        if fine.any():
+            groups.append(_group(observations, np.flatnonzero(fine), mean, sd, 0.0))
+        groups.extend(
+            _group(observations, np.flatnonzero(mine & ~fine & (step == each)), mean, sd, each)
+            for each in np.unique(step[mine & ~fine])
+        )
+    return groups
+
+
+def _mean_and_sd(observations: Observations, number: Integers) -> tuple[Floats, Floats]:
+    """Return mean and standard deviation of the entries of each block, 0 for one entry."""
+    blocks = len(number)
+    total = np.bincount(observations.block, observations.mean, minlength=blocks)
+    mean = np.asarray(total / np.maximum(number, 1))
+    residual = observations.mean - mean[observations.block]
+    squares = np.bincount(observations.block, residual**2, minlength=blocks)
+    return mean, np.asarray(np.sqrt(squares / np.maximum(number - 1, 1)))
+
+
+@dataclass(frozen=True, slots=True)
+class _Raw:
+    """A group before the spread of replicates is known; names as in `Group` and `Entries`."""
+
+    blocks: Integers
+    unit: float
+    anchors: Floats
+    nodes: Floats
+    coarse: int
+    block: Integers
+    lowest: Floats
+    centre: Floats
+    pattern: Integers
+    patterns: Patterns
+
+
+def _group(
+    observations: Observations, blocks: Integers, mean: Floats, sd: Floats, step: float
+) -> Group:
+    """Set up the grid of one group; a step of 0 stands for finely read."""
+    local = np.full(len(mean), -1)
+    local[blocks] = np.arange(len(blocks))
+    entries = np.flatnonzero(local[observations.block] >= 0)
+    block = local[observations.block[entries]]
+    typical, largest = float(np.median(sd[blocks])), float(sd[blocks].max())
+    anchors = mean[blocks]
+    if step > 0:
+        first = np.zeros(len(blocks))
+        first[block[::-1]] = observations.lowest[entries[::-1]]
+        anchors = first + np.rint((anchors - first) / step) * step
+        unit = step / PER_STEP
+        highest = max(30 * max(typical, step / 2), 6 * largest)
+        nodes = grid_of_spreads(_LOWEST * PER_STEP, highest / unit, ratio=_RATIO_COARSE)
+        coarse = int((nodes < PER_STEP).sum())
+    else:
+        unit, highest = typical / PER_STEP, max(30 * typical, 6 * largest)
+        nodes = grid_of_spreads(PER_STEP / 20, highest / unit, ratio=_RATIO_FINE)
+        coarse = 0
+    seen, pattern = np.unique(observations.pattern[entries], return_inverse=True)
+    raw = _Raw(
+        blocks=blocks,
+        unit=unit,
+        anchors=anchors,
+        nodes=nodes,
+        coarse=coarse,
+        block=block,
+        lowest=(observations.lowest[entries] - anchors[block]) / unit,
+        centre=(observations.mean[entries] - anchors[block]) / unit,
+        pattern=pattern,
+        patterns=_in_units(observations.patterns, seen, unit),
+    )
+    within, known = pooled_within(raw.patterns, np.bincount(pattern, minlength=len(seen)))
+    if coarse and 0 < within < PER_STEP:
+        within, known = _joint_within(raw)
+    return _with_within(raw, within, known=known)
+
+
+def _with_within(raw: _Raw, within: float, *, known: bool) -> Group:
+    """Return the group for a spread of replicates."""
+    smooth = (raw.patterns.replicates > 1) & (within >= raw.patterns.steps)
+    patterns, place = _without_detail(raw.patterns, smooth)
+    shapes = shapes_of(patterns, within=within)
+    pattern = place[raw.pattern]
+    smooth_entry = smooth[raw.pattern]
+    return Group(
+        blocks=raw.blocks,
+        unit=raw.unit,
+        anchors=raw.anchors,
+        nodes=raw.nodes,
+        coarse=raw.coarse,
+        within=within,
+        within_known=known,
+        patterns=patterns,
+        shapes=shapes,
+        table=tabulate(
+            patterns,
+            shapes,
+            within=within,
+            betweens=raw.nodes[: raw.coarse],
+            reach=REACH_STEPS * PER_STEP if raw.coarse else 0,
+        ),
+        entries=Entries(
+            block=raw.block,
+            lowest=np.rint(np.where(smooth_entry, raw.centre, raw.lowest)).astype(np.int64),
+            mean=np.where(
+                smooth_entry | (raw.coarse == 0), raw.centre, raw.lowest + shapes.offset[pattern]
+            ),
+            pattern=pattern,
+        ),
+    )
+
+
+def _joint_within(raw: _Raw) -> tuple[float, bool]:
+    """Estimate the spread of replicates together with the centres and spreads of visits.
+
+    How often replicates differ depends on where in a cell the visit lies, so that a meter's other
+    visits have a say in it.
+    """
+    some = np.arange(0, len(raw.blocks), max(1, len(raw.blocks) // _MOST_JOINT))
+    place = np.full(len(raw.blocks), -1)
+    place[some] = np.arange(len(some))
+    mine = place[raw.block] >= 0
+    sample = replace(
+        raw,
+        blocks=raw.blocks[some],
+        anchors=raw.anchors[some],
+        block=place[raw.block[mine]],
+        lowest=raw.lowest[mine],
+        centre=raw.centre[mine],
+        pattern=raw.pattern[mine],
+    )
+    typical = np.ones(len(some), np.int64)
+    evidence = []
+    for within in _WITHINS * PER_STEP:
+        group = _with_within(sample, float(within), known=True)
+        parts = split(group, typical)
+        masses = np.concatenate([weigh(group, part).mass[part.case] for part in parts])
+        scale = np.concatenate([weigh(group, part).log_scale[part.case] for part in parts])
+        evidence.append(scale.sum() + log_evidence(masses, nodes=raw.nodes))
+    score = np.array(evidence)
+    best = int(score.argmax())
+    if best in {0, len(score) - 1}:
+        return float(_WITHINS[best] * PER_STEP), best > 0
+    logs = np.log(_WITHINS[best - 1 : best + 2])
+    curve = np.polyfit(logs, score[best - 1 : best + 2], 2)
+    return float(np.exp(-curve[1] / (2 * curve[0])) * PER_STEP), True
+
+
+def _in_units(patterns: Patterns, which: Integers, unit: float) -> Patterns:
+    """Return some patterns, their lengths in grid units."""
+    return Patterns(
+        replicates=patterns.replicates[which],
+        steps=patterns.steps[which] / unit,
+        offsets=patterns.offsets[which] / unit,
+    )
+
+
+def _without_detail(patterns: Patterns, smooth: Flags) -> tuple[Patterns, Integers]:
+    """Let patterns of whose readings only the mean matters be one for each count and step.
+
+    Returns the patterns left and, for each old one, which of them it has become.
+    """
+    offsets = np.where(smooth[:, None] & np.isfinite(patterns.offsets), 0.0, patterns.offsets)
+    key = np.concatenate([patterns.steps[:, None], np.nan_to_num(offsets, nan=-1.0)], axis=1)
+    _, first, place = np.unique(key, axis=0, return_index=True, return_inverse=True)
+    kept = Patterns(patterns.replicates[first], patterns.steps[first], offsets[first])
+    return kept, place.reshape(-1)

@@ -1,0 +1,273 @@
+"""This module says how likely a visit's readings are under each centre and spread of a process.
+
+Model: a visit deviates from the centre of the process by N(0, between²), its readings scatter about
+that by N(0, within²), and each is rounded to its step.  Where a spread reaches a step, rounding is
+no more than noise of variance δ²/12 and the normal formulas hold (relative error of a cell's
+probability below 4·10⁻⁴·He₄(z) at σ = δ, from the fourth cumulant of the uniform law); below that
+everything is tabulated on a grid of centres.  All lengths are in units of that grid.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr
+
+from drift.stats.observations import Patterns
+from drift.stats.rounding import log_cell_probability
+
+Floats = NDArray[np.float64]
+Integers = NDArray[np.int64]
+
+# Grid points per step of the dial, and how finely they are divided for folding.
+PER_STEP = 20
+_FOLD = 4
+# Steps on either side of a visit over which its likelihood is tabulated.
+REACH_STEPS = 10
+_FLOOR = 1e-300
+# Lowest within-visit spread in steps: below it replicates never differ.
+_LOWEST_WITHIN = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class Visit:
+    """A kind of visit.
+
+    Attributes
+    ----------
+    replicates : int
+        Readings of the visit.
+    step : float
+        Step they are read to, grid units.
+    phase : int
+        Where a reading lies within a step, grid units from the anchor.
+    """
+
+    replicates: int
+    step: float
+    phase: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Shapes:
+    """Normal approximation of each pattern's likelihood as a function of the visit's own mean.
+
+    Attributes
+    ----------
+    offset, variance, log_mass : array, shape (patterns,)
+        Centre above the lowest reading, variance, and logarithm of the integral.
+    """
+
+    offset: Floats
+    variance: Floats
+    log_mass: Floats
+
+
+def pooled_within(patterns: Patterns, counts: Integers) -> tuple[float, bool]:
+    """Estimate the common spread of replicates, each visit with a mean of its own.
+
+    Parameters
+    ----------
+    patterns : Patterns
+        Shapes of visits, in any one unit.
+    counts : array of int, shape (patterns,)
+        Visits of each shape.
+
+    Returns
+    -------
+    within : float
+        Standard deviation before rounding, 0 where no visit has replicates.
+    known : bool
+        False where replicates agree so closely that only a bound is known.
+    """
+    use = (patterns.replicates >= 2) & (counts > 0)
+    if not use.any():
+        return 0.0, False
+    n, step, number = patterns.replicates[use], patterns.steps[use], counts[use]
+    offsets = patterns.offsets[use]
+    mean = np.nansum(offsets, axis=1) / n
+    squares = np.nansum((offsets - mean[:, None]) ** 2, axis=1)
+    df = float(number @ (n - 1))
+    variance = float(number @ squares) / df
+    widest = float(step.max())
+    if variance >= widest**2:
+        rounding = float(number @ ((n - 1) * step**2)) / df / 12
+        return float(np.sqrt(variance - rounding)), True
+    nodes = widest * _LOWEST_WITHIN * 1.1 ** np.arange(48)
+    score = np.array(
+        [number @ np.log(np.maximum(_mass(offsets, step, node, widest), _FLOOR)) for node in nodes]
+    )
+    best = int(score.argmax())
+    if best == 0:
+        return float(nodes[0]), False
+    best = min(best, len(nodes) - 2)
+    left, middle, right = score[best - 1 : best + 2]
+    shift = 0.5 * (left - right) / (left - 2 * middle + right)
+    return float(nodes[best] * 1.1**shift), True
+
+
+def shapes_of(patterns: Patterns, *, within: float) -> Shapes:
+    """Return the normal approximations of patterns for a known within-visit spread."""
+    n, step = patterns.replicates, patterns.steps
+    mean = np.nansum(patterns.offsets, axis=1) / n
+    smooth = (n == 1) | (within >= step)
+    variance = (within**2 + step**2 / 12) / n
+    log_mass = np.where(n == 1, np.log(step), 0.0)
+    offset = mean.copy()
+    for index in np.flatnonzero(~smooth):
+        grid, density, scale = _profile(patterns, index, within)
+        mass = density.sum()
+        offset[index] = density @ grid / mass
+        variance[index] = density @ (grid - offset[index]) ** 2 / mass
+        log_mass[index] = np.log(mass * (grid[1] - grid[0])) + scale
+    return Shapes(offset=offset, variance=variance, log_mass=log_mass)
+
+
+def tabulate(
+    patterns: Patterns, shapes: Shapes, *, within: float, betweens: Floats, reach: int
+) -> NDArray[np.float32]:
+    """Tabulate log-likelihoods of patterns against the centre of the process.
+
+    Parameters
+    ----------
+    patterns, shapes
+        In grid units.
+    within : float
+        Spread of replicates.
+    betweens : array, shape (nodes,)
+        Spreads of visits, below one step.
+    reach : int
+        Grid points on either side of the lowest reading.
+
+    Returns
+    -------
+    array, shape (patterns, nodes, 2·reach + 1)
+        Log-likelihood with the centre at −reach … reach from the lowest reading.
+    """
+    away = np.arange(-reach, reach + 1, dtype=float)
+    table = np.empty((len(patterns.steps), len(betweens), len(away)), np.float32)
+    for index, (n, step) in enumerate(zip(patterns.replicates, patterns.steps, strict=True)):
+        if n == 1:
+            total = np.hypot(betweens, within)[:, None]
+            table[index] = log_cell_probability(
+                (-step / 2 - away) / total, (step / 2 - away) / total
+            )
+        elif within >= step:
+            variance = betweens[:, None] ** 2 + shapes.variance[index]
+            table[index] = (
+                shapes.log_mass[index]
+                - ((away - shapes.offset[index]) ** 2 / variance + np.log(2 * np.pi * variance)) / 2
+            )
+        else:
+            grid, density, scale = _profile(patterns, index, within)
+            width = grid[1] - grid[0]
+            for node, between in enumerate(betweens):
+                kernel = _normal((grid - away[:, None]) / between) / between * width
+                table[index, node] = np.log(np.maximum(kernel @ density, _FLOOR)) + scale
+    return table
+
+
+def survival(
+    centres: Floats, visit: Visit, *, spreads: Floats, within: float | None
+) -> tuple[Floats, Floats, float]:
+    """Tabulate the chance that the mean of a new visit is at or above each value it can take.
+
+    Parameters
+    ----------
+    centres : array, shape (m,)
+        Centres of the process on the grid, whole numbers around 0.
+    visit : Visit
+        Its kind.
+    spreads : array, shape (nodes,)
+        Spread of visits; where `within` is None, of readings that have no visit in common.
+    within : float or None
+        Spread of replicates about their visit.
+
+    Returns
+    -------
+    chance : array, shape (nodes, m, values)
+    values : array, shape (values,)
+        Attainable means, ascending.
+    spacing : float
+        Distance between them; never below one grid unit, where means may as well be continuous.
+    """
+    n, step = visit.replicates, visit.step
+    spacing = max(step / n, 1.0)
+    reach = float(np.abs(centres).max() + REACH_STEPS * PER_STEP * 1.5)
+    values = np.arange(-np.ceil(reach / spacing), np.ceil(reach / spacing) + 1) * spacing
+    values += visit.phase
+    exact = n > 1 and spacing == step / n and (within is None or within < step)
+    if not exact:
+        single = spreads**2 if within is None else within**2
+        shared = 0.0 if within is None else spreads**2
+        variance = shared + (single + step**2 / 12) / n - spacing**2 / 12
+        scale = np.sqrt(np.maximum(variance, 1e-12) + np.zeros_like(spreads))[:, None, None]
+        return ndtr((centres[:, None] - values + spacing / 2) / scale), values, spacing
+    if within is None:
+        chance = np.array([_sum_survival(centres, visit, spread, values) for spread in spreads])
+        return chance, values, spacing
+    wide = np.abs(centres).max() + 7 * spreads.max()
+    means = np.arange(-wide, wide + 0.25, 0.5)
+    inside = _sum_survival(means, visit, within, values)
+    chance = np.empty((len(spreads), len(centres), len(values)))
+    for node, spread in enumerate(spreads):
+        kernel = _normal((means - centres[:, None]) / spread)
+        chance[node] = kernel / kernel.sum(axis=1, keepdims=True) @ inside
+    return chance, values, spacing
+
+
+def _sum_survival(means: Floats, visit: Visit, spread: float, values: Floats) -> Floats:
+    """Return the chance that the mean of independent rounded readings reaches each value."""
+    replicates, step, phase = visit.replicates, visit.step, visit.phase
+    # The n-fold sum of cells is folded about the cell nearest each mean, then set in its place.
+    nearest = np.rint((means - phase) / step)
+    reach = int(np.ceil(8 * spread / step)) + 1
+    cells = np.arange(-reach, reach + 1)
+    low = (phase + (nearest[:, None] + cells - 0.5) * step - means[:, None]) / max(spread, 1e-9)
+    single = np.exp(log_cell_probability(low, low + step / max(spread, 1e-9)))
+    total = single
+    for _ in range(replicates - 1):
+        wider = np.zeros((len(total), total.shape[1] + 2 * reach))
+        for place in range(2 * reach + 1):
+            wider[:, place : place + total.shape[1]] += single[:, place : place + 1] * total
+        total = wider
+    at_least = np.cumsum(total[:, ::-1], axis=1)[:, ::-1]
+    padded = np.concatenate([at_least, np.zeros((len(total), 1))], axis=1)
+    sums = np.rint((values - phase) * replicates / step) - nearest[:, None] * replicates
+    index = np.clip(sums + reach * replicates, 0, total.shape[1]).astype(np.int64)
+    return np.asarray(np.minimum(np.take_along_axis(padded, index, axis=1), 1.0))
+
+
+def _profile(
+    patterns: Patterns, index: np.int64 | int, within: float
+) -> tuple[Floats, Floats, float]:
+    """Return a grid of visit means above the lowest reading and the likelihood of one pattern.
+
+    The likelihood is relative to its peak, whose logarithm comes third.
+    """
+    n, step = int(patterns.replicates[index]), float(patterns.steps[index])
+    offsets = patterns.offsets[index, :n]
+    margin = step / 2 + 6 * within
+    fine = min(1 / _FOLD, within / 2) if within > 0 else 1 / _FOLD
+    grid = np.arange(-margin, offsets[-1] + margin + fine, fine)
+    low = (offsets - step / 2 - grid[:, None]) / within
+    logs = log_cell_probability(low, low + step / within).sum(axis=1)
+    return grid, np.exp(logs - logs.max()), float(logs.max())
+
+
+def _mass(offsets: Floats, step: Floats, within: float, widest: float) -> Floats:
+    """Return the likelihood of each pattern integrated over the mean of its visit."""
+    highest = float(np.nanmax(offsets))
+    margin = widest / 2 + 6 * within
+    grid = np.arange(-margin, highest + margin, min(widest / 40, within / 2))
+    total = np.zeros((len(offsets), len(grid)))
+    for column in offsets.T:
+        used = np.isfinite(column)
+        low = (column[used, None] - step[used, None] / 2 - grid) / within
+        total[used] += log_cell_probability(low, low + step[used, None] / within)
+    return np.asarray(np.exp(total).sum(axis=1) * (grid[1] - grid[0]))
+
+
+def _normal(z: Floats) -> Floats:
+    """Return the standard normal density."""
+    return np.asarray(np.exp(-(z**2) / 2) / np.sqrt(2 * np.pi))
