@@ -1,12 +1,13 @@
--- purpose: take the rows of a staged file of field tests that can be read whole.
--- grain: one row per line of the file that is neither held back nor empty.
--- parameters: $file_no; $decimal_mark; $date_format, null for ISO; $bounds, lowest and highest
---   value by column.
+-- purpose: take the staged rows of field tests that can be read whole.
+-- grain: one row per file_no and line that is not held back.
+-- parameters: $decimal_mark; $date_format, null for ISO; $bounds, lowest and highest value by
+--   column.
 -- columns: those of the table field_tests.
 
 insert into field_tests by name
 with typed as (
     select
+        file_no,
         line,
         staged as cell,
         test_id,
@@ -35,4 +36,4 @@ readable as (
         and number_fits(cell.spec_max_pct, spec_max_pct, $bounds, 'spec_max_pct')
 )
 
-select $file_no as file_no, * exclude (cell, position) from readable;
+select * exclude (cell, position) from readable;

@@ -1,20 +1,25 @@
--- purpose: say of each row of a staged file that was not taken which cells were the cause, and why.
--- grain: one row per line and column that cannot be used.
--- parameters: $file_no; $table_name; $decimal_mark; $date_format, null for ISO.
+-- purpose: say of each staged row that was not taken which cells were the cause, and why.
+-- grain: one row per file_no, line and column_name of a cell that cannot be used.
+-- parameters: $table_name; $file_nos, the files staged; $decimal_mark; $date_format, null for ISO.
 -- columns: those of the table held_back.
 
 insert into held_back by name
-with taken as (select line from query_table($table_name) where file_no = $file_no),
+with taken as (
+    select file_no, line
+    from query_table($table_name)
+    where list_contains($file_nos::integer[], file_no)
+),
 
-held as (select * from staged anti join taken using (line)),
+held as (select * from staged anti join taken using (file_no, line)),
 
 cells as (
     from held
-    unpivot include nulls (cell for column_name in (columns(* exclude (line))))
+    unpivot include nulls (cell for column_name in (columns(* exclude (file_no, line))))
 ),
 
 ruled as (
     select
+        cells.file_no,
         cells.line,
         cells.column_name,
         cells.cell,
@@ -27,6 +32,7 @@ ruled as (
 
 judged as (
     select
+        file_no,
         line,
         column_name,
         case
@@ -43,4 +49,4 @@ judged as (
     from ruled
 )
 
-select $file_no as file_no, line, column_name, reason from judged where reason is not null;
+select file_no, line, column_name, reason from judged where reason is not null;

@@ -1,11 +1,12 @@
 -- purpose: say of staged vessels why their air content is not known, where no single cell is wrong.
--- grain: one row per line held back for it.
--- parameters: $file_no; $decimal_mark; $bounds, lowest and highest value by column.
+-- grain: one row per file_no and line held back for it.
+-- parameters: $decimal_mark; $bounds, lowest and highest value by column.
 -- columns: those of the table held_back.
 
 insert into held_back by name
 with weighed as (
     select
+        file_no,
         line,
         water_mass_g is null or bowl_water_mass_g is null as lacking,
         as_number(bowl_water_mass_g, $decimal_mark) as bowl_water_mass_g,
@@ -17,6 +18,7 @@ with weighed as (
 
 judged as (
     select
+        file_no,
         line,
         case
             when lacking
@@ -30,6 +32,6 @@ judged as (
     from weighed
 )
 
-select $file_no as file_no, line, 'air_pct' as column_name, reason
+select file_no, line, 'air_pct' as column_name, reason
 from judged
 where reason is not null;

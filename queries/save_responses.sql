@@ -1,11 +1,12 @@
--- purpose: take the rows of a staged file of responses that can be read whole.
--- grain: one row per line of the file that is neither held back nor empty.
--- parameters: $file_no; $date_format, null for ISO.
+-- purpose: take the staged rows of responses that can be read whole.
+-- grain: one row per file_no and line that is not held back.
+-- parameters: $date_format, null for ISO.
 -- columns: those of the table responses.
 
 insert into responses by name
 with typed as (
     select
+        file_no,
         line,
         staged as cell,
         signal_id,
@@ -29,4 +30,4 @@ readable as (
         and recorded_by is not null
 )
 
-select $file_no as file_no, * exclude (cell, position) from readable;
+select * exclude (cell, position) from readable;

@@ -1,11 +1,12 @@
--- purpose: take the rows of a staged file of service events that can be read whole.
--- grain: one row per line of the file that is neither held back nor empty.
--- parameters: $file_no; $date_format, null for ISO; $words, allowed words by column.
+-- purpose: take the staged rows of service events that can be read whole.
+-- grain: one row per file_no and line that is not held back.
+-- parameters: $date_format, null for ISO; $words, allowed words by column.
 -- columns: those of the table service.
 
 insert into service by name
 with typed as (
     select
+        file_no,
         line,
         staged as cell,
         meter_id,
@@ -28,4 +29,4 @@ readable as (
         and word_fits(action, $words, 'action')
 )
 
-select $file_no as file_no, * exclude (cell, position) from readable;
+select * exclude (cell, position) from readable;

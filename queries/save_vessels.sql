@@ -1,12 +1,13 @@
--- purpose: take the rows of a staged file of calibration vessels that can be read whole.
--- grain: one row per line of the file that is neither held back nor empty.
--- parameters: $file_no; $decimal_mark; $date_format, null for ISO; $bounds, lowest and highest
---   value by column.
+-- purpose: take the staged rows of calibration vessels that can be read whole.
+-- grain: one row per file_no and line that is not held back.
+-- parameters: $decimal_mark; $date_format, null for ISO; $bounds, lowest and highest value by
+--   column.
 -- columns: those of the table vessels.
 
 insert into vessels by name
 with typed as (
     select
+        file_no,
         line,
         staged as cell,
         vessel_id,
@@ -36,4 +37,4 @@ readable as (
         )
 )
 
-select $file_no as file_no, * exclude (cell, position) from readable;
+select * exclude (cell, position) from readable;

@@ -1,6 +1,6 @@
--- purpose: count the readings of one file that give no replicate.
+-- purpose: count the readings of this source that give no replicate.
 -- grain: one row.
--- parameters: $file_no.
+-- parameters: $first_file_no of this source.
 -- columns: rows.
 
-select count(*) as rows from readings where file_no = $file_no and replicate is null;
+select count(*) as rows from readings where file_no >= $first_file_no and replicate is null;

@@ -6,10 +6,11 @@ import polars as pl
 import pytest
 
 from drift.errors import SourceError
+from drift.intake import files
 from drift.intake.bytes_of import fingerprint, plain_rows
-from drift.intake.files import look_at
 from drift.intake.mapping import Mapping, read_mapping
 from drift.intake.records import records
+from drift.store import saving
 from tests.csv_folders import HEADER, counts, held, load, readings, take, write
 
 ROW = "A-1,2024-01-05,as_found,5,5.1"
@@ -161,7 +162,19 @@ def test_records_know_their_lines() -> None:
         (b"a,b\r\n,\r\n1,2\r\n", None),
         (b"a,b\n1,2,3\n4\n", None),
         (b"a,b\n1\n2,3,4\n", None),
-        (b'a,b\n"1",2\n', None),
+        (b'a,b\n"1",2\n', 1),
+        (b'"a","b"\r\n"1,5","x ""y"" z"\r\n"",3\r\n', 2),
+        (b'a,b\n"1\n",2\n', None),
+        (b'a,b\n"",""\n', None),
+        (b'a,b\n1,2"\n', None),
+        (b'a,b\n1,x""y\n', None),
+        (b'a,b\n1,"x"y\n', None),
+        (b'a,b\n1," x"\n', None),
+        (b'a,b\n1,"x "\n', None),
+        (b'a,b\n" 1",x\n', None),
+        (b'" a",b\n1,x\n', None),
+        (b'a,b\n1,"x\n', None),
+        pytest.param(b"a,b\n1," + b"x" * (1 << 20) + b"\n", None, id="long line"),
         (b"a,b\n1, 2\n", None),
         (b"a,b\n1,x y\n", 1),
         (b"a,b\n1,2\t\n", None),
@@ -180,22 +193,40 @@ def test_only_regular_files_are_read_in_bulk(
     assert plain_rows(path, delimiter=",", fields=2) == rows
 
 
-def test_both_readers_agree(tmp_path: Path) -> None:
-    """A quote in one remark changes the reader and nothing that is read."""
+def test_both_readers_agree(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Who reads a file, in bulk or record by record, changes nothing that is read."""
     rows = [
-        f"{meter},2024-0{month}-05,as_found,{point},{reading},r{month}"
-        for meter in ("A", "B", "0001", "1E5")
+        f'{meter},2024-0{month}-05,as_found,{point},{reading},"r{month}, ""x""",""'
+        for meter in ("A", "B", "0001", "1E5", '"q,1"', "é")
         for month in range(1, 10)
-        for point, reading in ((0, "0.0"), (5, "5.1"), (10, "x"), (5.0, "−0.05"), (3, ""))
+        for point, reading in ((0, "0.0"), (5, '"5.1"'), (10, "x"), (5.0, "−0.05"), (3, ""))
     ]
-    plain = write(tmp_path / "plain", r=readings(*rows, columns="remarks"))
-    quoted = write(tmp_path / "quoted", r=readings(*rows, columns='"remarks"'))
-    assert look_at(plain / "r.csv", mapping=Mapping()).plain_rows == len(rows)
-    assert look_at(quoted / "r.csv", mapping=Mapping()).plain_rows is None
-    in_bulk, by_record = load(plain), load(quoted)
+    folder = write(tmp_path, r=readings(*rows, columns='"remarks",visit_id'))
+    monkeypatch.setattr(files, "BULK_BYTES", 0)
+    assert files.look_at(folder / "r.csv", mapping=Mapping()).plain_rows == len(rows)
+    in_bulk = load(folder)
+    monkeypatch.setattr(files, "BULK_BYTES", 1 << 30)
+    assert files.look_at(folder / "r.csv", mapping=Mapping()).plain_rows is None
+    by_record = load(folder)
     assert held(in_bulk[0]) == held(by_record[0])
-    assert len(held(in_bulk[0])) == 2 * 4 * 9
+    assert len(held(in_bulk[0])) == 2 * 6 * 9
     assert in_bulk[1].sessions.equals(by_record[1].sessions)
+
+
+def test_a_file_in_many_batches_is_one_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Replicates are numbered and bad lines held back across the seams of reading."""
+    rows = [f"A,2024-01-05,as_found,5,{'x' if k % 7 == 3 else 5 + k / 1000}" for k in range(50)]
+    folder = write(tmp_path, a=readings(*rows), b=readings(*rows, ROW + ",2"))
+    whole = load(folder)
+    monkeypatch.setattr(files, "CHUNK_ROWS", 3)
+    monkeypatch.setattr(saving, "BATCH_ROWS", 5)
+    in_parts = load(folder)
+    assert held(in_parts[0]) == held(whole[0])
+    assert counts(in_parts[0]) == counts(whole[0])
+    assert counts(whole[0]) == {"a.csv": (50, 43, 7, 0, 0), "b.csv": (51, 0, 8, 43, 0)}
+    assert in_parts[1].sessions.equals(whole[1].sessions)
 
 
 def test_tables_are_known_by_their_headers(tmp_path: Path) -> None:

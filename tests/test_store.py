@@ -604,7 +604,8 @@ EVERYTHING = {
     "point_window_pct": 1.0,
     "visit_gap_days": 14,
     "file_nos": None,
-    "file_no": 1,
+    "first_file_no": 1,
+    "table_name": "readings",
     "mapping_sha256": "",
     "in_force": "meters_in_force",
 }

@@ -10,8 +10,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 Positions = NDArray[np.intp]
+Symbols = NDArray[np.uint8]
+Flags = NDArray[np.bool_]
 
 _CHUNK_BYTES = 1 << 22
+# The bulk reader takes no longer ones.
+_LONGEST_LINE_BYTES = 1 << 20
 # What may surround the content of a cell without being part of it.
 BLANKS = " \t\v\f\u00a0\u2007\u202f\ufeff"
 _RARE_BLANKS = tuple(blank.encode() for blank in BLANKS if blank != " ")
@@ -72,8 +76,9 @@ def fingerprint(path: Path) -> Fingerprint:
 def plain_rows(path: Path, *, delimiter: str, fields: int) -> int | None:
     """Return the number of data rows of a file that can be read in bulk; None where it cannot.
 
-    It can where each record is one line: no quotes, no NUL, no blank line, the same number of
-    fields on each, one kind of line ending, and no blanks around a cell that would need trimming.
+    It can where each record is one line: no line break inside quotes, no stray quote, no NUL, no
+    empty row, the same number of fields on each line, one kind of line ending, and no blanks
+    around a cell that would need trimming.
 
     Parameters
     ----------
@@ -105,25 +110,70 @@ def _is_cp1252(path: Path) -> bool:
 
 def _is_plain(block: bytes, *, mark: bytes, fields: int) -> bool:
     """Return whether each line of `block` is one record that needs no cleaning."""
-    if b'"' in block or b"\0" in block or _has_loose_blanks(block, mark=mark):
+    quoted = b'"' in block
+    if b"\0" in block or _has_rare_blanks(block, mark=mark):
+        return False
+    if not quoted and _has_loose_spaces(block, mark=mark):
         return False
     symbols = np.frombuffer(block, dtype=np.uint8)
-    ends = np.flatnonzero(symbols == ord("\n"))
-    marks = np.flatnonzero(symbols == ord(mark))
+    is_end, is_mark = symbols == ord("\n"), symbols == ord(mark)
+    if quoted:
+        is_quote = symbols == ord('"')
+        # True from a quote that opens up to the one that closes; a doubled quote does both.
+        inside = np.bitwise_xor.accumulate(is_quote)
+        is_mark &= ~inside
+        is_edge = is_mark | is_end | (symbols == ord("\r"))
+        if np.any(is_end & inside) or not _well_quoted(symbols, inside=inside, is_edge=is_edge):
+            return False
+    ends, marks = np.flatnonzero(is_end), np.flatnonzero(is_mark)
     if not _evenly_marked(marks, ends=ends, each=fields - 1):
         return False
-    # A line of delimiters alone is an empty row.
-    lengths = np.diff(ends, prepend=-1) - 1
-    return bool(np.all(lengths > fields))
+    # A line of delimiters, and of empty quotes, alone is an empty row.
+    starts = np.concatenate(([0], ends[:-1] + 1))
+    lengths = ends - starts
+    filled = lengths > fields
+    if quoted:
+        is_content = ~(is_quote | is_edge)
+        filled = np.logical_or.reduceat(is_content, starts)
+    return bool(np.all(filled) and np.all(lengths <= _LONGEST_LINE_BYTES))
 
 
-def _has_loose_blanks(block: bytes, *, mark: bytes) -> bool:
-    """Return whether blanks lie where they may surround the content of a cell."""
-    rare = (
-        blank for blank in _RARE_BLANKS if blank != mark and not (block.isascii() and blank > b"~")
+def _well_quoted(symbols: Symbols, *, inside: Flags, is_edge: Flags) -> bool:
+    """Return whether each quote opens a cell, closes one, or is half of a doubled quote.
+
+    The cells may have no spaces around their content, inside their quotes or outside.
+    """
+    quotes = np.flatnonzero(symbols == ord('"'))
+    opening, closing = quotes[inside[quotes]], quotes[~inside[quotes]]
+    # What stands before the first symbol counts as the end of a line.
+    edge_before = np.concatenate(([True], is_edge[:-1]))[opening]
+    edge_after = is_edge[closing + 1]
+    doubled_before = symbols[opening - 1] == ord('"')
+    doubled_after = symbols[closing + 1] == ord('"')
+    spaces = symbols == ord(" ")
+    return bool(
+        np.all(edge_before | doubled_before)
+        and np.all(edge_after | doubled_after)
+        and not np.any(spaces[opening[edge_before] + 1])
+        and not np.any(spaces[closing[edge_after] - 1])
+        and not np.any(spaces[1:] & is_edge[:-1])
+        and not np.any(spaces[:-1] & is_edge[1:])
+        and not spaces[0]
     )
-    if any(blank in block for blank in rare):
-        return True
+
+
+def _has_rare_blanks(block: bytes, *, mark: bytes) -> bool:
+    """Return whether a block holds tabs, hard spaces and the like."""
+    plain_text = block.isascii()
+    return any(
+        blank in block
+        for blank in _RARE_BLANKS
+        if blank != mark and not (plain_text and len(blank) > 1)
+    )
+
+
+def _has_loose_spaces(block: bytes, *, mark: bytes) -> bool:
+    """Return whether spaces lie around the content of a cell, in a block without quotes."""
     loose = (b" " + mark, mark + b" ", b" \n", b"\n ", b" \r")
     return b" " in block and (block.startswith(b" ") or any(pair in block for pair in loose))
 

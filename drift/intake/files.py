@@ -15,6 +15,8 @@ from drift.intake.mapping import Mapping
 from drift.intake.records import Record, records
 
 CHUNK_ROWS = 100_000
+# Smaller files are split here: many of them are then checked together.
+BULK_BYTES = 1 << 22
 # More NUL bytes than this are no damage but another encoding.
 _MANY_NULS = 0.1
 _DECIMAL_COMMA = re.compile(r'(?:^|;)"?\s*[-+−]?\d+,\d+\s*"?(?=;|\s*$)')
@@ -163,7 +165,7 @@ def _looked_at(path: Path, *, mark: Fingerprint, mapping: Mapping) -> SourceFile
     header = recognise(list(first.cells), declared=mapping.columns)
     refusal = _refusal(header)
     comma = delimiter == ";" and _writes_decimal_commas(path, encoding=mark.encoding)
-    regular = mark.encoding == "utf-8" and first.line == 1
+    regular = mark.encoding == "utf-8" and first.line == 1 and mark.size >= BULK_BYTES
     return replace(
         plainly,
         delimiter=delimiter,

@@ -1,6 +1,7 @@
 """This module splits text into records, each with its true line number; it knows no tables."""
 
 import csv
+import re
 from collections import deque
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
@@ -9,6 +10,7 @@ from drift.intake.bytes_of import BLANKS
 
 # A quoted cell that runs on for longer than this was never closed.
 LONGEST_RECORD_LINES = 200
+_BLANK = re.compile(f"[{BLANKS}]").search
 NOT_CLOSED = "a quote opened on this line is not closed where its cell ends"
 
 
@@ -54,7 +56,8 @@ def records(lines: Iterable[str], *, delimiter: str, fields: int | None) -> Iter
             block, cells, problem = _quoted(first, source=source, waiting=waiting, mark=delimiter)
         else:
             block, cells, problem = [first], first.rstrip("\r\n").split(delimiter), ""
-        cells = [cell.strip(BLANKS + "\r\n") for cell in cells]
+        if len(block) > 1 or _BLANK(first):
+            cells = [cell.strip(BLANKS + "\r\n") for cell in cells]
         if not problem:
             problem = _problem(block, cells=cells, delimiter=delimiter, fields=fields)
             if problem and len(block) > 1:
@@ -108,7 +111,7 @@ def _problem(block: list[str], *, cells: list[str], delimiter: str, fields: int 
     """Return what is wrong with a record that could be split; empty where nothing is."""
     if not any(cells):
         return ""
-    if any("\0" in cell for cell in cells):
+    if any("\0" in line for line in block):
         return "holds a NUL character: the file is damaged here"
     if fields is None:
         return ""
@@ -116,5 +119,7 @@ def _problem(block: list[str], *, cells: list[str], delimiter: str, fields: int 
         noun = "cell" if len(cells) == 1 else "cells"
         return f"has {len(cells)} {noun} where the header has {fields}"
     # A cell that runs over a line which looks like a row of its own has swallowed it.
-    inside = (line.split('"')[0] for line in block[1:])
-    return NOT_CLOSED if any(part.count(delimiter) >= max(fields - 1, 2) for part in inside) else ""
+    for line in block[1:]:
+        if line.split('"')[0].count(delimiter) >= max(fields - 1, 2):
+            return NOT_CLOSED
+    return ""

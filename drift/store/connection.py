@@ -75,6 +75,7 @@ def view_plain_file(
     con: Connection,
     path: Path,
     *,
+    file_no: int,
     delimiter: str,
     names: tuple[str | None, ...],
     columns: list[str],
@@ -87,12 +88,14 @@ def view_plain_file(
         An open store; the view is temporary.
     path : Path
         The file.
+    file_no : int
+        Its number, a column of the view.
     delimiter : str
         Between its cells.
     names : tuple of (str or None)
         Column that each of its fields holds, in their order; None for one that is ignored.
     columns : list of str
-        Columns of the view, all text; null throughout where the file has no such field.
+        Further columns of the view, all text; null throughout where the file has no such field.
     """
     fields = [name or f"ignored {position}" for position, name in enumerate(names)]
     cells = con.read_csv(
@@ -109,7 +112,8 @@ def view_plain_file(
         duckdb.ColumnExpression(column) if column in names else nothing.alias(column)
         for column in columns
     ]
-    cells.select(*chosen).create_view("plain_cells", replace=True)
+    number = duckdb.ConstantExpression(file_no).cast(duckdb.sqltypes.INTEGER).alias("file_no")
+    cells.select(number, *chosen).create_view("plain_cells", replace=True)
 
 
 def _query(name: str, parameters: dict[str, object]) -> tuple[str, dict[str, object]]:

@@ -3,7 +3,7 @@
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from decimal import Decimal
+from itertools import accumulate
 from pathlib import Path
 from typing import Any
 
@@ -12,9 +12,10 @@ import polars as pl
 from drift.columns import TABLES
 from drift.errors import SourceError
 from drift.frames import AMENDMENTS, FILES, HELD_BACK, Schema
-from drift.intake.files import SourceFile, chunks, count_rows, look_at, source_paths
+from drift.intake.files import SourceFile, look_at, source_paths
 from drift.intake.mapping import Mapping, read_mapping
-from drift.store.connection import UNBOUNDED, Connection, frame, run, view_plain_file
+from drift.store.connection import Connection, frame, run
+from drift.store.saving import save_rows
 
 _SEEN: Schema = {
     "file_no": pl.Int64,
@@ -54,17 +55,18 @@ class _Arrival:
         What was found out about it.
     file_no : int
         Its number in the store.
-    rows, usable : int
-        Rows that it holds, and rows that could be read whole.
-    twin : int or None
-        Number of the file that has the same content, where that was read before.
+    twin : int
+        Number of the first file that had the same content; its own where there was none.
     """
 
     file: SourceFile
     file_no: int
-    rows: int = 0
-    usable: int = 0
-    twin: int | None = None
+    twin: int
+
+    @property
+    def is_first(self) -> bool:
+        """Whether its content was not seen before."""
+        return self.twin == self.file_no
 
 
 def take_folder(
@@ -113,25 +115,24 @@ def _take(
         raise _no_readings(folder, files=files)
     seen = frame(con, "files_seen", schema=_SEEN, mapping_sha256=mapping.sha256).rows(named=True)
     first_of_content = {row["sha256"]: row["file_no"] for row in reversed(seen)}
-    arrivals = []
-    done, total = 0, sum(file.size for file in files)
-    for file_no, file in enumerate(files, start=first_file_no):
-        twin = first_of_content.setdefault(file.sha256, file_no)
-        if twin == file_no:
-            arrivals.append(_save_file(con, file, file_no=file_no, mapping=mapping))
-        else:
-            arrivals.append(_Arrival(file=file, file_no=file_no, twin=twin))
-        done += file.size
-        if progress is not None:
-            progress(file.path.name, done, total)
+    arrivals = [
+        _Arrival(file=file, file_no=no, twin=first_of_content.setdefault(file.sha256, no))
+        for no, file in enumerate(files, start=first_file_no)
+    ]
     source_name = folder.resolve().name
+    total_rows = save_rows(
+        con,
+        {arrival.file_no: arrival.file for arrival in arrivals if arrival.is_first},
+        date_format=mapping.date_format,
+        told=_teller(arrivals, progress=progress),
+    )
     fates = _settle(con, arrivals, source_name=source_name, first_file_no=first_file_no)
-    rows = _file_rows(arrivals, seen=seen, fates=fates)
+    rows = _file_rows(arrivals, seen=seen, total_rows=total_rows, fates=fates)
     places = {(row["source_name"], row["file"], row["sha256"]) for row in seen}
     new = [row for row in rows if (source_name, row["file"], row["sha256"]) not in places]
     if new:
         _save_files(con, new, load_no=load_no, source_name=source_name, mapping=mapping)
-    listed = [arrival.twin or arrival.file_no for arrival in arrivals]
+    listed = [arrival.twin for arrival in arrivals]
     return IntakeSummary(
         files=pl.DataFrame(rows, schema=FILES),
         held_back=frame(con, "held_back", schema=HELD_BACK, as_of=None, file_nos=listed),
@@ -139,100 +140,17 @@ def _take(
     )
 
 
-def _save_file(con: Connection, file: SourceFile, *, file_no: int, mapping: Mapping) -> _Arrival:
-    """Save the rows of one file that can be read whole, and hold back the others."""
-    if file.refusal[1]:
-        _hold_back(con, [(file.header_line or 1, *file.refusal)], file_no=file_no)
-        rows = count_rows(file) if file.header_line else 0
-        return _Arrival(file=file, file_no=file_no, rows=rows)
-    if not file.table:
-        return _Arrival(file=file, file_no=file_no)
-    reading = {
-        "file_no": file_no,
-        "table_name": file.table,
-        "decimal_mark": file.decimal_mark,
-        "date_format": mapping.date_format,
-        **_limits(file.table),
-    }
-    rows, staged = _stage(con, file, file_no=file_no)
-    ((usable,),) = run(con, f"save_{file.table}", **reading).fetchall()
-    if usable < staged:
-        run(con, "save_held_cells", **reading)
-        if file.table == "vessels":
-            run(con, "save_held_vessels", **reading)
-    if file.table == "readings" and run(con, "unnumbered", **reading).fetchall() != [(0,)]:
-        run(con, "number_readings", **reading)
-    return _Arrival(file=file, file_no=file_no, rows=rows, usable=usable)
-
-
-def _limits(table: str) -> dict[str, dict[str, list[object]]]:
-    """Return the bounds and the words of a table's columns, by column."""
-    columns = TABLES[table]
-    return {
-        "bounds": {
-            column.name: [
-                Decimal(str(-UNBOUNDED if column.low is None else column.low)),
-                Decimal(str(UNBOUNDED if column.high is None else column.high)),
-            ]
-            for column in columns
-        },
-        "words": {column.name: list(column.choices) for column in columns},
-    }
-
-
-def _stage(con: Connection, file: SourceFile, *, file_no: int) -> tuple[int, int]:
-    """Make the view ``staged`` over the rows of a file; return its rows, and those staged."""
-    columns = [column.name for column in TABLES[file.table]]
-    if file.plain_rows is not None:
-        view_plain_file(con, file.path, delimiter=file.delimiter, names=file.names, columns=columns)
-        run(con, "stage_plain")
-        return file.plain_rows, file.plain_rows
-    staged = problems = 0
-    con.register(
-        "chunk", pl.DataFrame(schema={"line": pl.Int64} | dict.fromkeys(columns, pl.String))
-    )
-    run(con, "stage_chunks")
-    for chunk in chunks(file):
-        con.register("chunk", chunk.cells)
-        run(con, "stage_chunk")
-        staged += chunk.cells.height
-        problems += len(chunk.problems)
-        _hold_back(con, [(line, "", why) for line, why in chunk.problems], file_no=file_no)
-    con.unregister("chunk")
-    return staged + problems, staged
-
-
-def _hold_back(con: Connection, refused: list[tuple[int, str, str]], *, file_no: int) -> None:
-    """Hold back lines, each with a column (or none) and a reason."""
-    if not refused:
-        return
-    con.register(
-        "refused",
-        pl.DataFrame(
-            [(file_no, *line) for line in refused],
-            schema={
-                "file_no": pl.Int32,
-                "line": pl.Int64,
-                "column_name": pl.String,
-                "reason": pl.String,
-            },
-            orient="row",
-        ),
-    )
-    run(con, "save_held_lines")
-    con.unregister("refused")
-
-
 def _settle(
     con: Connection, arrivals: list[_Arrival], *, source_name: str, first_file_no: int
 ) -> dict[tuple[int, str], int]:
     """Settle what became of the rows saved; return the number of rows by file and fate.
 
-    The fates are ``known``, ``repeat`` and ``amends``; all other rows are new.
+    The fates are ``saved`` for every row that could be read whole, and of these ``known``,
+    ``repeat`` and ``amends``; all others are new.
     """
     fates: dict[tuple[int, str], int] = {}
     for table in TABLES:
-        came = [arrival for arrival in arrivals if arrival.file.table == table and not arrival.twin]
+        came = [arrival for arrival in arrivals if arrival.file.table == table and arrival.is_first]
         if not came:
             continue
         about = {
@@ -243,6 +161,10 @@ def _settle(
             "file_names": [arrival.file.path.name for arrival in came],
             "file_nos": [arrival.file_no for arrival in came],
         }
+        if table == "readings" and run(con, "unnumbered", **about).fetchall() != [(0,)]:
+            run(con, "number_readings", **about)
+        saved = run(con, "rows_saved", **about).fetchall()
+        fates |= {(file_no, "saved"): rows for file_no, rows in saved}
         run(con, "outcomes", **about)
         run(con, "save_superseded", **about)
         counts = run(con, "outcome_counts").fetchall()
@@ -256,7 +178,11 @@ def _settle(
 
 
 def _file_rows(
-    arrivals: list[_Arrival], *, seen: list[dict[str, Any]], fates: dict[tuple[int, str], int]
+    arrivals: list[_Arrival],
+    *,
+    seen: list[dict[str, Any]],
+    total_rows: dict[int, int],
+    fates: dict[tuple[int, str], int],
 ) -> list[dict[str, Any]]:
     """Return a row of `FILES` for each file, its number in the store and its twin's besides."""
     tallies = {row["file_no"]: (row["file"], row["rows"], row["held_back"]) for row in seen}
@@ -264,12 +190,12 @@ def _file_rows(
     for arrival in arrivals:
         name, no = arrival.file.path.name, arrival.file_no
         notes = [arrival.file.note] if arrival.file.note else []
-        if arrival.twin is None:
-            total = arrival.rows
+        if arrival.is_first:
+            total = total_rows[no]
             if arrival.file.table and total == 0:
                 notes.append("has a header but no rows")
             known, repeats = fates.get((no, "known"), 0), fates.get((no, "repeat"), 0)
-            taken = arrival.usable - known - repeats
+            taken = fates.get((no, "saved"), 0) - known - repeats
             tallies[no] = (name, total, total - taken - known)
         else:
             twin, total, held = tallies[arrival.twin]
@@ -312,8 +238,20 @@ def _save_files(
     run(con, "save_files")
     con.unregister("arrivals")
     for row in rows:
-        if row["twin"] is not None:
+        if row["twin"] != row["file_no"]:
             run(con, "save_held_twin", file_no=row["file_no"], twin_file_no=row["twin"])
+
+
+def _teller(arrivals: list[_Arrival], *, progress: Progress | None) -> Callable[[SourceFile], None]:
+    """Return what to call with each file once it was read."""
+    sizes = [arrival.file.size for arrival in arrivals if arrival.is_first]
+    done = iter(accumulate(sizes))
+
+    def told(file: SourceFile) -> None:
+        if progress is not None:
+            progress(file.path.name, next(done), sum(sizes))
+
+    return told
 
 
 def _now() -> datetime:

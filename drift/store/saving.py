@@ -1,0 +1,153 @@
+"""This module moves the rows of files into the tables of a store; what they mean comes later."""
+
+from collections import defaultdict
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from decimal import Decimal
+
+import polars as pl
+
+from drift.columns import TABLES
+from drift.frames import Schema
+from drift.intake.files import SourceFile, chunks, count_rows
+from drift.store.connection import UNBOUNDED, Connection, run, view_plain_file
+
+# So many rows of small files are checked in one go.
+BATCH_ROWS = 200_000
+_REFUSED: Schema = {
+    "file_no": pl.Int32,
+    "line": pl.Int64,
+    "column_name": pl.String,
+    "reason": pl.String,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class _Waiting:
+    """Rows read and not yet saved: frames by table and decimal mark, and lines held back."""
+
+    frames: dict[tuple[str, str], list[pl.DataFrame]] = field(
+        default_factory=lambda: defaultdict(list)
+    )
+    refused: list[tuple[int, int, str, str]] = field(default_factory=list)
+
+
+def save_rows(
+    con: Connection,
+    files: dict[int, SourceFile],
+    *,
+    date_format: str | None,
+    told: Callable[[SourceFile], None],
+) -> dict[int, int]:
+    """Save each row that can be read whole, hold back the others, and return the rows by file.
+
+    Parameters
+    ----------
+    con : Connection
+        A store within a transaction.
+    files : dict of int to SourceFile
+        Files by their number in the store.
+    date_format : str or None
+        Declared layout of dates; None for ISO.
+    told : callable
+        Called with each file once it was read.
+    """
+    run(con, "start_holding")
+    waiting = _Waiting()
+    rows = {}
+    for file_no, file in files.items():
+        if file.refusal[1]:
+            waiting.refused.append((file_no, file.header_line or 1, *file.refusal))
+            rows[file_no] = count_rows(file) if file.header_line else 0
+        elif not file.table:
+            rows[file_no] = 0
+        elif file.plain_rows is not None:
+            _stage_plain(con, file, file_no=file_no)
+            key = file.table, file.decimal_mark
+            _save_staged(con, key, file_nos=[file_no], rows=file.plain_rows, layout=date_format)
+            rows[file_no] = file.plain_rows
+        else:
+            rows[file_no] = 0
+            for chunk in chunks(file):
+                numbered = chunk.cells.select(pl.lit(file_no, pl.Int32).alias("file_no"), pl.all())
+                waiting.frames[file.table, file.decimal_mark].append(numbered)
+                waiting.refused.extend((file_no, line, "", why) for line, why in chunk.problems)
+                rows[file_no] += chunk.cells.height + len(chunk.problems)
+                _save_waiting(con, waiting, least=BATCH_ROWS, layout=date_format)
+        told(file)
+    _save_waiting(con, waiting, least=1, layout=date_format)
+    return rows
+
+
+def _save_waiting(con: Connection, waiting: _Waiting, *, least: int, layout: str | None) -> None:
+    """Save what is waiting where there are `least` rows of it."""
+    if len(waiting.refused) >= least:
+        con.register("refused", pl.DataFrame(waiting.refused, schema=_REFUSED, orient="row"))
+        run(con, "save_held_lines")
+        con.unregister("refused")
+        waiting.refused.clear()
+    for key, frames in waiting.frames.items():
+        if sum(frame.height for frame in frames) < least:
+            continue
+        staged = pl.concat(frames)
+        frames.clear()
+        con.register("staged", staged)
+        file_nos = staged["file_no"].unique().to_list()
+        _save_staged(con, key, file_nos=file_nos, rows=staged.height, layout=layout)
+        con.unregister("staged")
+
+
+def _stage_plain(con: Connection, file: SourceFile, *, file_no: int) -> None:
+    """Make the view ``staged`` over a file that DuckDB can read in bulk."""
+    columns = [column.name for column in TABLES[file.table]]
+    view_plain_file(
+        con,
+        file.path,
+        file_no=file_no,
+        delimiter=file.delimiter,
+        names=file.names,
+        columns=columns,
+    )
+    run(con, "stage_plain")
+
+
+def _save_staged(
+    con: Connection,
+    key: tuple[str, str],
+    *,
+    file_nos: list[int],
+    rows: int,
+    layout: str | None,
+) -> None:
+    """Save what is in ``staged``, `rows` of one table and decimal mark."""
+    table, decimal_mark = key
+    reading = {
+        "table_name": table,
+        "file_nos": file_nos,
+        "decimal_mark": decimal_mark,
+        "date_format": layout,
+        **_limits(table),
+    }
+    ((usable,),) = run(con, f"save_{table}", **reading).fetchall()
+    if usable == rows:
+        return
+    run(con, "save_held_cells", **reading)
+    if table == "vessels":
+        run(con, "save_held_vessels", **reading)
+    if table == "readings":
+        run(con, "save_held_keys", **reading)
+
+
+def _limits(table: str) -> dict[str, dict[str, list[object]]]:
+    """Return the bounds and the words of a table's columns, by column."""
+    columns = TABLES[table]
+    return {
+        "bounds": {
+            column.name: [
+                Decimal(str(-UNBOUNDED if column.low is None else column.low)),
+                Decimal(str(UNBOUNDED if column.high is None else column.high)),
+            ]
+            for column in columns
+        },
+        "words": {column.name: list(column.choices) for column in columns},
+    }
