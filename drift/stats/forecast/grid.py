@@ -19,9 +19,9 @@ The exponentially convergent trapezoidal rule, SIAM Review 56, 385–458.
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from drift.stats.blocks import Floats, Integers
@@ -32,6 +32,7 @@ from drift.stats.forecast.model import (
     bell_mass,
     shock_groups,
     wide_mass,
+    windows,
 )
 from drift.stats.forecast.readings import Tables, reading_chances
 from drift.stats.forecast.visits import Visits
@@ -109,19 +110,46 @@ def walk(
     state = _open(visits, lives, hyper, grid, tables) if start is None else start
     for j in range(0 if start is None else 1, int(counts[0])):
         active = int(np.searchsorted(-counts, -j, side="left"))
+        if j > 0 and watch is not None:
+            watch(j, active, state)
         at = lives[:active]
-        found = visits.found[at, j]
-        if j > 0:
-            if watch is not None:
-                watch(j, active, state)
-            _advance(state, visits, at, j, hyper=hyper, grid=grid, calm=calm)
-        _take_in(state, np.arange(active), found, visits.kind[at, j], grid=grid, tables=tables)
+        read = np.flatnonzero(~np.isnan(visits.found[at, j]).all(axis=1))
+        # Time stands still until a reading: without one there is nothing to move a level for.
+        leading = read.size > 0 and read[-1] == read.size - 1
+        part = _lead(state, read.size) if leading else take(state, read)
+        if read.size:
+            if j > 0:
+                _advance(part, visits, at[read], j, hyper=hyper, grid=grid, calm=calm)
+            _take_in(
+                part, visits.found[at[read], j], visits.kind[at[read], j], grid=grid, tables=tables
+            )
+        if not leading:
+            put(state, read, part)
         reset = np.flatnonzero(visits.reset[at, j])
         if reset.size:
-            left = visits.left[at[reset], j]
-            _adjust(state, reset, left, visits.jump[at[reset], j], hyper=hyper, grid=grid)
-            _take_in(state, reset, left, visits.kind[at[reset], j], grid=grid, tables=tables)
+            _readjust(state, reset, visits, at[reset], j, hyper=hyper, grid=grid, tables=tables)
     return state
+
+
+def _readjust(
+    state: State,
+    rows: Integers,
+    visits: Visits,
+    at: Integers,
+    j: int,
+    *,
+    hyper: HyperParameters,
+    grid: Grid,
+    tables: Tables,
+) -> None:
+    """Adjust the series `rows` of `state` at visit `j` and take their as-left readings in."""
+    part, left = take(state, rows), visits.left[at, j]
+    # A jump of known size starts from a level, and only a reading says where that was by now.
+    jump = np.where(part.years == visits.years[at, j], visits.jump[at, j], np.nan)
+    _adjust(part, left, jump, hyper=hyper, grid=grid)
+    part.years[:] = visits.years[at, j]
+    _take_in(part, left, visits.kind[at, j], grid=grid, tables=tables)
+    put(state, rows, part)
 
 
 def _open(
@@ -163,33 +191,35 @@ def _advance(
     grid: Grid,
     calm: bool,
 ) -> None:
-    """Carry the first series of `state` forward to visit `j`, in place."""
-    active, cells, rates = at.size, grid.cells, grid.drifts.size
-    elapsed = visits.years[at, j] - state.years[:active]
-    offset = state.offset[:active] + elapsed[:, None] * grid.drifts
+    """Carry the series of `state` forward to visit `j` of the lives `at`, in place."""
+    series, cells, rates = at.size, grid.cells, grid.drifts.size
+    elapsed = visits.years[at, j] - state.years
+    offset = state.offset + elapsed[:, None] * grid.drifts
     whole = np.rint(offset / grid.step).astype(np.int64)
-    state.offset[:active] = offset - whole * grid.step
+    state.offset[:] = offset - whole * grid.step
+    origin = _window(visits.found[at, j], grid, fallback=np.zeros(series))
+    moved = origin - state.origin
+    # A rate that leaves the window altogether comes back by a shock only, from anywhere.
+    limit = (cells + np.abs(moved))[:, None]
+    whole = np.minimum(np.maximum(whole, -limit), limit)
     reach = int(np.abs(whole).max())
-    shifted = _shift(state.mass[:active], whole, reach)
-    middle = grid.step * (state.origin[:active] + cells // 2).astype(np.float64)
-    origin = _window(visits.found[at, j], grid, fallback=middle)
-    moved = origin - state.origin[:active]
-    wander, thrown = _kernels(moved, elapsed, visits.jolt[at, j], reach, hyper=hyper, grid=grid)
+    shifted = _shift(state.mass, whole, reach)
+    jolt = visits.jolt[at, j]
+    wander, thrown = _kernels(moved, elapsed, jolt, reach, hyper=hyper, grid=grid)
     for kinds, rate in shock_groups(hyper):
         shock = -np.expm1(-rate * elapsed)
-        if calm:
-            kernel = (1 - shock)[:, None] * wander
-            kernel[visits.jolt[at, j]] = thrown[visits.jolt[at, j]]
-        else:
-            shock[visits.jolt[at, j]] = 1.0
-            kernel = wander + shock[:, None] * (thrown - wander)
-        windows = sliding_window_view(kernel.astype(grid.precision), cells, axis=-1)
-        matrix = np.ascontiguousarray(windows[:, ::-1])
+        shock = np.where(jolt, 1.0, shock)[:, None].astype(grid.precision)
+        kernel = (1 - shock) * wander
+        if not calm:
+            kernel += shock * thrown
+        elif jolt.any():
+            kernel[jolt] = thrown[jolt]
+        matrix = np.ascontiguousarray(windows(kernel, cells)[:, ::-1])
         rows = (kinds.stop - kinds.start) * rates
-        flat = shifted[:, kinds].reshape(active, rows, cells + 2 * reach)
-        state.mass[:active, kinds] = np.matmul(flat, matrix).reshape(active, -1, rates, cells)
-    state.origin[:active] = origin
-    state.years[:active] = visits.years[at, j]
+        flat = shifted[:, kinds].reshape(series, rows, cells + 2 * reach)
+        state.mass[:, kinds] = np.matmul(flat, matrix).reshape(series, -1, rates, cells)
+    state.origin[:] = origin
+    state.years[:] = visits.years[at, j]
 
 
 def _shift(mass: Masses, whole: Integers, reach: int) -> Masses:
@@ -199,9 +229,9 @@ def _shift(mass: Masses, whole: Integers, reach: int) -> Masses:
     series, kinds, rates, cells = mass.shape
     padded = np.zeros((series, kinds, rates, cells + 4 * reach), dtype=mass.dtype)
     padded[..., 2 * reach : 2 * reach + cells] = mass
-    windows = sliding_window_view(padded, cells + 2 * reach, axis=-1)
-    each, kind, rate = np.ogrid[:series, :kinds, :rates]
-    shifted: Masses = windows[each, kind, rate, reach - whole[:, None, :]]
+    each, kind = np.arange(series)[:, None, None], np.arange(kinds)[:, None]
+    runs = windows(padded, cells + 2 * reach)
+    shifted: Masses = runs[each, kind, np.arange(rates), reach - whole[:, None, :]]
     return shifted
 
 
@@ -213,44 +243,37 @@ def _kernels(
     *,
     hyper: HyperParameters,
     grid: Grid,
-) -> tuple[Floats, Floats]:
+) -> tuple[Masses, Masses]:
     """Return where a level goes without and with a shock, shape (series, lags).
 
     Lags run from the last cell of the old window, wider by `reach` on both sides, to the new one.
     """
     before = grid.cells + 2 * reach
     cells = np.arange(before + grid.cells - 1) - (before - 1) + reach + moved[:, None]
-    lag = grid.step * cells.astype(np.float64)
-    wandered = hyper.wander**2 * elapsed[:, None]
+    lag = (grid.step * cells).astype(grid.precision)
+    wandered = (hyper.wander**2 * elapsed[:, None]).astype(grid.precision)
     # A jolt is an unrecorded change: a shock for certain, of the spread of a meter's first visit.
-    size = np.where(jolt, hyper.start_sd, hyper.shock_size)[:, None]
+    size = np.where(jolt, hyper.start_sd, hyper.shock_size)[:, None].astype(grid.precision)
     thrown = wide_mass(lag, sd=np.sqrt(size**2 + wandered), grid=grid)
     return bell_mass(lag, variance=wandered, step=grid.step), thrown
 
 
 def _take_in(
-    state: State,
-    which: Integers,
-    readings: Floats,
-    resolution: Integers,
-    *,
-    grid: Grid,
-    tables: Tables,
+    state: State, readings: Floats, resolution: Integers, *, grid: Grid, tables: Tables
 ) -> None:
-    """Multiply the series `which` of `state` by the probability of their readings, in place."""
-    everyone = which.size == which[-1] + 1
-    mass = state.mass[: which.size] if everyone else state.mass[which]
-    base = state.origin[which, None] * grid.step + state.offset[which]
+    """Multiply the series of `state` by the probability of their readings, in place."""
+    mass = state.mass
+    base = state.origin[:, None] * grid.step + state.offset
+    look = partial(reading_chances, base, readings, resolution, grid=grid, tables=tables)
     if tables.shared is None:
-        for chance in reading_chances(base, readings, resolution, 0, grid=grid, tables=tables):
+        for chance in look(margin=0):
             mass *= chance
     else:
-        margin = (tables.shared.shape[0] - grid.cells) // 2
         product = None
-        for chance in reading_chances(base, readings, resolution, margin, grid=grid, tables=tables):
+        for chance in look(margin=(tables.shared.shape[0] - grid.cells) // 2):
             product = chance if product is None else np.multiply(product, chance, out=product)
         if product is not None:
-            flat = product.reshape(which.size, -1, product.shape[3])
+            flat = product.reshape(mass.shape[0], -1, product.shape[3])
             mass *= np.matmul(flat, tables.shared).reshape(mass.shape)
     total = mass.sum(axis=(1, 2, 3)).astype(np.float64)
     lost = total < _DUST
@@ -259,60 +282,46 @@ def _take_in(
         total = np.where(lost, _DUST, total)
     mass *= (1 / total).astype(mass.dtype)[:, None, None, None]
     np.maximum(mass, mass.dtype.type(_LEAST), out=mass)
-    if not everyone:
-        state.mass[which] = mass
-    # Without a reading the total is what the window kept of the prediction, no evidence.
-    state.log_likelihood[which] += np.where(np.isnan(readings).all(axis=1), 0.0, np.log(total))
+    # Without a reading the total is what the window kept of the level, no evidence.
+    state.log_likelihood += np.where(np.isnan(readings).all(axis=1), 0.0, np.log(total))
 
 
 def _adjust(
-    state: State,
-    which: Integers,
-    left: Floats,
-    jump: Floats,
-    *,
-    hyper: HyperParameters,
-    grid: Grid,
+    state: State, left: Floats, jump: Floats, *, hyper: HyperParameters, grid: Grid
 ) -> None:
-    """Put the levels of the series `which` where an adjustment puts them, in place."""
-    target = np.zeros(which.size)
-    known = ~np.isnan(jump)
-    if known.any():
-        target[known] = mean_levels(take(state, which[known]), grid) + jump[known]
+    """Put the levels of `state` where an adjustment puts them, in place."""
+    target = np.zeros(left.shape[0])
+    known = np.flatnonzero(~np.isnan(jump))
+    if known.size:
+        target[known] = mean_levels(take(state, known), grid) + jump[known]
     origin = _window(left, grid, fallback=target)
     position = grid.step * (origin[:, None] + np.arange(grid.cells)).astype(np.float64)
-    kept = state.mass[which].sum(axis=3)
+    kept = state.mass.sum(axis=3)
     level = wide_mass(position, sd=hyper.reset_sd, grid=grid).astype(grid.precision)
     adjusted = kept[..., None] * level[:, None, None, :]
-    if known.any():
-        adjusted[known] = _jumped(
-            state, which[known], jump[known], origin[known], hyper=hyper, grid=grid
+    offset = np.zeros_like(state.offset)
+    if known.size:
+        adjusted[known], offset[known] = _jumped(
+            take(state, known), jump[known], origin[known], hyper=hyper, grid=grid
         )
-    state.mass[which] = adjusted
-    state.origin[which] = origin
-    state.offset[which[~known]] = 0.0
+    state.mass[:] = adjusted
+    state.origin[:] = origin
+    state.offset[:] = offset
 
 
 def _jumped(
-    state: State,
-    which: Integers,
-    jump: Floats,
-    origin: Integers,
-    *,
-    hyper: HyperParameters,
-    grid: Grid,
-) -> Masses:
-    """Return the mass of the series `which` moved by `jump`, known to `reset_sd`."""
+    state: State, jump: Floats, origin: Integers, *, hyper: HyperParameters, grid: Grid
+) -> tuple[Masses, Floats]:
+    """Return mass and offset of `state` in windows at `origin` after jumps known to reset_sd."""
     whole = np.rint(jump / grid.step).astype(np.int64)
-    state.offset[which] += (jump - whole * grid.step)[:, None]
-    moved = origin - state.origin[which] - whole
+    moved = origin - state.origin - whole
     cells = np.arange(2 * grid.cells - 1) - (grid.cells - 1) + moved[:, None]
     kernel = wide_mass(grid.step * cells.astype(np.float64), sd=hyper.reset_sd, grid=grid)
-    windows = sliding_window_view(kernel.astype(grid.precision), grid.cells, axis=-1)
-    mass = state.mass[which]
-    flat = mass.reshape(which.size, -1, grid.cells)
-    jumped: Masses = np.matmul(flat, np.ascontiguousarray(windows[:, ::-1])).reshape(mass.shape)
-    return jumped
+    runs = windows(kernel.astype(grid.precision), grid.cells)
+    flat = state.mass.reshape(jump.size, -1, grid.cells)
+    jumped: Masses = np.matmul(flat, np.ascontiguousarray(runs[:, ::-1]))
+    offset = state.offset + (jump - whole * grid.step)[:, None]
+    return jumped.reshape(state.mass.shape), offset
 
 
 def take(state: State, rows: Integers) -> State:
@@ -324,6 +333,26 @@ def take(state: State, rows: Integers) -> State:
         years=state.years[rows],
         log_likelihood=state.log_likelihood[rows],
     )
+
+
+def _lead(state: State, number: int) -> State:
+    """Return the first series of a block, sharing its arrays."""
+    return State(
+        mass=state.mass[:number],
+        origin=state.origin[:number],
+        offset=state.offset[:number],
+        years=state.years[:number],
+        log_likelihood=state.log_likelihood[:number],
+    )
+
+
+def put(state: State, rows: Integers, part: State) -> None:
+    """Write some series of a block back."""
+    state.mass[rows] = part.mass
+    state.origin[rows] = part.origin
+    state.offset[rows] = part.offset
+    state.years[rows] = part.years
+    state.log_likelihood[rows] = part.log_likelihood
 
 
 def state_levels(state: State, grid: Grid) -> Floats:

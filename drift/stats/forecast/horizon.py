@@ -5,8 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import special
 
-from drift.stats.blocks import Floats, Integers
-from drift.stats.forecast.grid import State, state_levels
+from drift.stats.blocks import Floats
 from drift.stats.forecast.model import (
     Grid,
     HyperParameters,
@@ -14,7 +13,7 @@ from drift.stats.forecast.model import (
     cell_probability,
     shock_groups,
 )
-from drift.stats.forecast.rates import Rates
+from drift.stats.forecast.rates import Posterior, Rates
 
 # Bins of a predicted density: enough for a year of drift and a shock in thirds of a grid step.
 _BINS = 512
@@ -59,52 +58,47 @@ def choose_bins(
     return Bins(step=resolution / parts, resolution=resolution, replicates=count)
 
 
-def reference_bin(origin: Integers, reading: Floats, bins: Bins, grid: Grid) -> Floats:
+def reference_bin(middle: Floats, reading: Floats, bins: Bins) -> Floats:
     """Return the level of each series' middle bin, a value its dial can show, shape (series,)."""
-    middle = (origin + grid.cells // 2) * grid.step
     steps = np.rint((middle - reading) / bins.resolution)
     reference: Floats = reading + steps * bins.resolution
     return reference
 
 
 def level_masses(
-    state: State,
-    rates: Rates,
+    posterior: Posterior,
     ahead: Floats,
     reference: Floats,
     *,
     groups: list[tuple[slice, float]],
     bins: Bins,
     hyper: HyperParameters,
-    grid: Grid,
 ) -> Floats:
     """Return the predicted distribution of levels by groups of kinds, shape (series, groups, bins).
 
     Parameters
     ----------
-    state : State
+    posterior : Posterior
         What is known after the last visit.
-    rates : Rates
-        `read_rates` of the state.
     ahead : array, shape (series,)
         Years from then.
     reference : array, shape (series,)
         Level of the middle bin.
     groups : list of slice and float
         Kinds to be told apart, and the shocks per year of each group.
-    bins, hyper, grid
+    bins, hyper
         As elsewhere.
     """
-    series, size = ahead.size, _BINS
-    off_middle = rates.mean - grid.drifts
-    shift = rates.mean * ahead[:, None] + rates.lean * off_middle - reference[:, None]
-    place = np.rint((state_levels(state, grid) + shift[:, :, None]) / bins.step).astype(np.int64)
-    place = np.clip(place + size // 2, 0, size - 1)
+    series, size, rates = ahead.size, _BINS, posterior.rates
+    # Half a bin and half the bins more, so that truncation finds the nearest bin.
+    shift = rates.mean * ahead[:, None] - reference[:, None] + bins.step * (size // 2 + 0.5)
+    scaled = (posterior.levels + shift[:, :, None]) * (1 / bins.step)
+    place = np.clip(scaled, 0.0, size - 1.0).astype(np.int64)
     index = (np.arange(series)[:, None, None] * size + place).ravel()
     masses = np.empty((series, len(groups), size))
     for number, (kinds, _) in enumerate(groups):
-        weights = state.mass[:, kinds].sum(axis=1, dtype=np.float64) * rates.stretch[..., None]
-        flat = np.bincount(index, weights=weights.ravel(), minlength=series * size)
+        weights = posterior.mass[:, kinds].sum(axis=1).ravel()
+        flat = np.bincount(index, weights=weights, minlength=series * size)
         masses[:, number] = flat.reshape(series, size)
     reach = (ahead[:, None] + rates.lean) ** 2
     blur = (rates.weight * rates.variance * reach).sum(axis=1) + hyper.wander**2 * ahead
@@ -330,13 +324,10 @@ def _one_bound(distance: Floats, v: Floats, t: Floats, s: float) -> Floats:
     return chance
 
 
-def crossing_chances(
-    state: State, rates: Rates, passage: Passage, *, tolerance: float, grid: Grid
-) -> Floats:
+def crossing_chances(posterior: Posterior, passage: Passage, *, tolerance: float) -> Floats:
     """Return P(the tolerance has been left) by the times of `passage`, shape (series, times)."""
-    off_middle = rates.mean - grid.drifts
-    levels = state_levels(state, grid) + (rates.lean * off_middle)[:, :, None]
-    series, cells = levels.shape[0], grid.drifts.size
+    levels = posterior.levels
+    series, cells = levels.shape[:2]
     count, times = passage.levels.size, passage.years.size
     gap = passage.levels[1] - passage.levels[0]
     place = np.rint((levels - passage.levels[0]) / gap).astype(np.int64)
@@ -345,7 +336,7 @@ def crossing_chances(
     index = (row * cells + np.arange(cells)[:, None]).ravel()
     within, still_in = np.zeros((series, times)), np.zeros(series)
     for (kinds, _), chance in zip(passage.groups, passage.chance, strict=True):
-        mass = state.mass[:, kinds].sum(axis=1, dtype=np.float64) * rates.stretch[..., None]
+        mass = posterior.mass[:, kinds].sum(axis=1, dtype=np.float64)
         weight = np.where(inside, mass, 0.0)
         flat = np.bincount(index, weights=weight.ravel(), minlength=series * count * cells)
         within += flat.reshape(series, count * cells) @ chance.reshape(count * cells, times)

@@ -29,15 +29,19 @@ _LEVEL = ("wander", "noise_sd", "shock_rate", "shock_size")
 # Change of a logarithm over which a score is taken; longest step of one round.
 _DIFFERENCE = 0.1
 _LONGEST_STEP = 1.0
-_ROUNDS = 8
 # A gain of log likelihood that no data can tell from none.
 _LEAST_GAIN = 0.3
-_BLOCK = 64
+_BLOCK = 128
+# Visits up to which all are taken at once.
+_EASY = 3000
 # A shared error of a visit is looked for at this share of the noise.
 _SHARED_TRIAL = 0.4
+# Gain of log likelihood that one more parameter must bring.
+_WORTH = 2.0
 _UPDATES = 25
 # Step of the fitting grid in noise, and its drift rates on either side of 0.
 _COARSE = 0.7
+_RATES = 16
 _COARSE_RATES = 7
 
 
@@ -87,7 +91,7 @@ class _Point:
 
 
 def make_grid(
-    hyper: HyperParameters, *, resolutions: Floats, coarse: bool = False, rates: int = 12
+    hyper: HyperParameters, *, resolutions: Floats, coarse: bool = False, rates: int | None = None
 ) -> Grid:
     """Choose a grid for `hyper`: steps of a share of the noise, a window that holds its readings.
 
@@ -99,13 +103,14 @@ def make_grid(
         Steps to which its dials are read, % air.
     coarse : bool
         Larger steps, for fitting.
-    rates : int
-        Drift rates on either side of 0.
+    rates : int, optional
+        Drift rates on either side of 0; by default enough for long histories.
     """
+    rates = rates or _RATES
     step = (_COARSE if coarse else 0.5) * hyper.noise_sd
     noisiest = max(kind.noise for kind in hyper.kinds) * hyper.noise_sd
-    half = resolutions.max() / 2 + 2.8 * (noisiest + hyper.visit_sd) + 2 * hyper.noise_sd
-    rate_step = (3.2 * hyper.slab_sd + abs(hyper.slab_mean)) / rates
+    half = resolutions.max() / 2 + 2 * (noisiest + hyper.visit_sd + hyper.noise_sd)
+    rate_step = (2.6 * hyper.slab_sd + abs(hyper.slab_mean)) / rates
     drifts = (np.arange(2 * rates) - rates + 0.5) * rate_step
     return Grid(
         step=step,
@@ -116,7 +121,12 @@ def make_grid(
 
 
 def fit_fleet(
-    visits: Visits, *, tolerance: float, sample: int, start: HyperParameters | None = None
+    visits: Visits,
+    *,
+    tolerance: float,
+    sample: int,
+    start: HyperParameters | None = None,
+    rounds: int = 8,
 ) -> Fit:
     """Fit the hyper-parameters to a fleet by maximum penalised likelihood.
 
@@ -127,9 +137,11 @@ def fit_fleet(
     tolerance : float
         Largest bias that passes, % air: the scale of the beliefs.
     sample : int
-        Most lives used; evenly spread over the fleet, so that the fit is repeatable.
+        Most visits used: those of lives evenly spread over the fleet, so that it is repeatable.
     start : HyperParameters, optional
         Where to start from, such as the fit to an earlier part of the same history.
+    rounds : int
+        Most scoring steps; few will do from a good start.
 
     Notes
     -----
@@ -140,30 +152,43 @@ def fit_fleet(
     share is let in where the likelihood asks for it; single readings cannot tell it from noise.
     """
     lives = _choose(visits, sample)
-    data = _Sample(visits, lives, tolerance, _resets_unseen(visits, lives))
-    guess = start or first_guess(visits, lives, tolerance=tolerance)
+    hyper = start or first_guess(visits, lives, tolerance=tolerance)
     if lives.size == 0:
-        return Fit(guess, 0, 0, 0.0, 0)
-    guess = _moved(guess, (), np.empty(0), unseen=data.unseen)
-    point = _evaluate(guess, _fitting_grid(guess, data), data)
-    names = (*_LEVEL, "visit_sd") if guess.visit_sd > 0 else _LEVEL
-    point, rounds = _climb(point, names, data)
-    if point.hyper.visit_sd <= 0 and _has_replicates(visits, lives):
+        return Fit(hyper, 0, 0, 0.0, 0)
+    unseen = _resets_unseen(visits, lives)
+    taken = 0
+    if start is None and visits.count[lives].sum() > _EASY:
+        # A third of the lives leads most of the way for a third of the price.
+        point, taken = _search(hyper, _Sample(visits, lives[::3], tolerance, unseen), rounds)
+        hyper = point.hyper
+    point, more = _search(hyper, _Sample(visits, lives, tolerance, unseen), rounds)
+    found, left = visits.found[lives], visits.left[lives]
+    readings = int((~np.isnan(found)).sum() + (~np.isnan(left)).sum())
+    return Fit(point.hyper, int(lives.size), readings, _likelihood(point), taken + more)
+
+
+def _search(hyper: HyperParameters, data: _Sample, rounds: int) -> tuple[_Point, int]:
+    """Climb from `hyper`; let a shared error of visits in where the likelihood asks for it."""
+    hyper = _moved(hyper, (), np.empty(0), unseen=data.unseen)
+    point = _evaluate(hyper, _fitting_grid(hyper, data), data)
+    names = (*_LEVEL, "visit_sd") if hyper.visit_sd > 0 else _LEVEL
+    point, taken = _climb(point, names, data, rounds)
+    if point.hyper.visit_sd <= 0 and _has_replicates(data.visits, data.lives):
         shared = replace(point.hyper, visit_sd=_SHARED_TRIAL * point.hyper.noise_sd)
         trial = _evaluate(shared, point.grid, data)
-        if _likelihood(trial) > _likelihood(point):
-            point, more = _climb(trial, (*_LEVEL, "visit_sd"), data)
-            rounds += more
-    found, left = visits.found[data.lives], visits.left[data.lives]
-    readings = int((~np.isnan(found)).sum() + (~np.isnan(left)).sum())
-    return Fit(point.hyper, int(data.lives.size), readings, _likelihood(point), rounds)
+        if _likelihood(trial) > _likelihood(point) + _WORTH:
+            point, more = _climb(trial, (*_LEVEL, "visit_sd"), data, rounds)
+            taken += more
+    return point, taken
 
 
 def _choose(visits: Visits, most: int) -> Integers:
-    """Return lives to fit to, longest first: all, or evenly spread ones."""
+    """Return lives of at most `most` visits to fit to, evenly spread, longest first."""
     usable = np.flatnonzero(visits.count > 0)
-    if usable.size > most:
-        usable = usable[np.linspace(0, usable.size - 1, most).round().astype(np.int64)]
+    total = visits.count[usable].sum()
+    if total > most:
+        number = max(1, int(usable.size * most / total))
+        usable = usable[np.linspace(0, usable.size - 1, number).round().astype(np.int64)]
     return usable[np.argsort(-visits.count[usable], kind="stable")]
 
 
@@ -192,9 +217,9 @@ def _fitting_grid(hyper: HyperParameters, data: _Sample) -> Grid:
     )
 
 
-def _climb(point: _Point, names: tuple[str, ...], data: _Sample) -> tuple[_Point, int]:
+def _climb(point: _Point, names: tuple[str, ...], data: _Sample, rounds: int) -> tuple[_Point, int]:
     """Take scoring steps in the logarithms of `names` until they gain next to nothing."""
-    for number in range(1, _ROUNDS + 1):
+    for number in range(1, rounds + 1):
         step = _scoring_step(point, names, data)
         better = None
         for shrink in (1.0, 0.4, 0.1):
@@ -212,7 +237,7 @@ def _climb(point: _Point, names: tuple[str, ...], data: _Sample) -> tuple[_Point
             point = _evaluate(point.hyper, _fitting_grid(point.hyper, data), data)
         elif gain < _LEAST_GAIN:
             return point, number
-    return point, _ROUNDS
+    return point, rounds
 
 
 def _level_values(hyper: HyperParameters) -> dict[str, float]:

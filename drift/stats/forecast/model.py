@@ -47,7 +47,7 @@ class Settings:
     threads : int
         Blocks of series computed at a time; results do not depend on it.
     sample : int
-        Most series that the hyper-parameters are fitted to, evenly spread over the fleet.
+        Most visits that the hyper-parameters are fitted to, in series evenly spread over the fleet.
     """
 
     tolerance: float = 0.1
@@ -58,7 +58,7 @@ class Settings:
     horizon_years: float = 5.0
     horizons_days: tuple[int, ...] = (30, 60, 90, 180, 365)
     threads: int = 2
-    sample: int = 200
+    sample: int = 4000
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,6 +155,21 @@ class Grid:
     precision: DTypeLike = np.float32
 
 
+def windows(values: Masses, width: int) -> Masses:
+    """Return every run of `width` neighbours along the last axis, without copying.
+
+    What `numpy.lib.stride_tricks.sliding_window_view` does, without its checks, which would take
+    longer than the arithmetic; `values` must be contiguous, and the result must not be written to.
+    """
+    *outer, length = values.shape
+    return np.ndarray(
+        (*outer, length - width + 1, width),
+        dtype=values.dtype,
+        buffer=values,
+        strides=(*values.strides, values.strides[-1]),
+    )
+
+
 def shock_groups(hyper: HyperParameters) -> list[tuple[slice, float]]:
     """Return where the kinds of each shock factor stand, and their shocks per year."""
     factors = [kind.shocks for kind in hyper.kinds]
@@ -175,27 +190,28 @@ def log_rate_prior(hyper: HyperParameters, grid: Grid) -> Floats:
     return log
 
 
-def bell_mass(offset: Floats, *, variance: Floats | np.float64, step: float) -> Floats:
+def bell_mass(offset: Masses, *, variance: Masses | np.float64, step: float) -> Masses:
     """Return the mass of cells at `offset` from the centre of a normal density.
 
     A variance under half a squared step, which samples of the density would misstate, is spread
     over the nearest three cells so that it is exact.
     """
-    spread = variance / step**2
-    sampled = np.exp(-0.5 * offset**2 / np.maximum(variance, 1e-300)) * (
-        step / np.sqrt(2 * np.pi * np.maximum(variance, 1e-300))
-    )
-    away = np.abs(np.rint(offset / step))
-    narrow = np.where(away == 0, 1 - spread, np.where(away == 1, spread / 2, 0.0))
-    mass: Floats = np.where(spread < 0.5, narrow, sampled)
+    safe = np.maximum(variance, 1e-30)
+    mass: Masses = np.exp(np.square(offset) * (-0.5 / safe)) * (step / np.sqrt(2 * np.pi * safe))
+    narrow = variance < step**2 / 2
+    if narrow.any():
+        spread = variance / step**2
+        away = np.abs(np.rint(offset / step))
+        three = np.where(away == 0, 1 - spread, np.where(away == 1, spread / 2, 0.0))
+        mass = np.where(narrow, three, mass).astype(mass.dtype)  # type: ignore[assignment]  # its own type
     return mass
 
 
-def wide_mass(offset: Floats, *, sd: Floats | float, grid: Grid) -> Floats:
+def wide_mass(offset: Masses, *, sd: Masses | float, grid: Grid) -> Masses:
     """Return the mass of cells at `offset` for a normal density with its faint far tail."""
     bell = bell_mass(offset, variance=np.square(sd), step=grid.step)
-    tail = (grid.step * sd / np.pi) / (offset**2 + np.square(sd))
-    mass: Floats = (1 - grid.far) * bell + grid.far * tail
+    tail = (grid.step * sd / np.pi) / (np.square(offset) + np.square(sd))
+    mass: Masses = (1 - grid.far) * bell + grid.far * tail
     return mass
 
 

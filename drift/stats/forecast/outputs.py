@@ -16,6 +16,9 @@ from drift.stats.forecast.predict import Model
 from drift.stats.forecast.present import Columns, look_ahead
 from drift.stats.forecast.visits import Visits, read_visits
 
+# From so many series on the drift rates of the grid are fewer, which moves a probability by about
+# 0.01 at most in the mean square and takes two thirds of the time.
+_MANY_SERIES, _FEWER_RATES = 1500, 10
 # Meters whose past forecasts say how their points are tied.
 _TIED_METERS = 60
 
@@ -120,7 +123,9 @@ def forecast(
     settings = settings or Settings()
     visits = read_visits(ledger, resolution=settings.resolution)
     fit = fit_fleet(visits, tolerance=settings.tolerance, sample=settings.sample)
-    model = Model(settings, fit.hyper, make_grid(fit.hyper, resolutions=visits.resolutions), {})
+    rates = _FEWER_RATES if visits.series.size > _MANY_SERIES else None
+    grid = make_grid(fit.hyper, resolutions=visits.resolutions, rates=rates)
+    model = Model(settings, fit.hyper, grid, {})
     lives = pl.DataFrame(
         {"series": visits.series[visits.last], "life": np.flatnonzero(visits.last)}
     )

@@ -8,7 +8,7 @@ import numpy as np
 from drift.stats.blocks import Floats, Integers
 from drift.stats.forecast.grid import State, take, walk
 from drift.stats.forecast.predict import Dial, Levels, Means, Model, predict_visit
-from drift.stats.forecast.rates import read_rates
+from drift.stats.forecast.rates import read_posterior
 from drift.stats.forecast.readings import make_tables
 from drift.stats.forecast.visits import Flags, Visits
 
@@ -82,8 +82,7 @@ def look_back(visits: Visits, wanted: Flags, model: Model) -> Past:
                 return
             at, now = part[rows], take(state, rows)
             level, mean = predict_visit(
-                now,
-                read_rates(now, model.grid),
+                read_posterior(now, model.grid),
                 model,
                 ahead=visits.years[at, j] - now.years,
                 dial=last_dial(visits, at, j - 1),

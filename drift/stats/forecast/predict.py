@@ -6,7 +6,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from drift.stats.blocks import Floats, Integers
-from drift.stats.forecast.grid import State, take
 from drift.stats.forecast.horizon import (
     Bins,
     chance_below,
@@ -21,7 +20,7 @@ from drift.stats.forecast.horizon import (
     spread,
 )
 from drift.stats.forecast.model import Grid, HyperParameters, Settings, shock_groups
-from drift.stats.forecast.rates import Rates, take_rates
+from drift.stats.forecast.rates import Posterior, Rates, take_posterior
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,32 +92,27 @@ class Dial:
     replicates: Integers
 
 
-def predict_levels(
-    state: State, rates: Rates, model: Model, *, ahead: Floats, dial: Dial
-) -> Levels:
-    """Predict the true bias of each series of `state` `ahead` years (at least 0) on."""
+def predict_levels(posterior: Posterior, model: Model, *, ahead: Floats, dial: Dial) -> Levels:
+    """Predict the true bias of each series of `posterior` `ahead` years (at least 0) on."""
     made = _empty(("low", "high", "p_below", "p_above"), ahead.size)
     groups = shock_groups(model.hyper)
     for at, bins in _alike(ahead, dial, model):
-        reference = reference_bin(state.origin[at], dial.reading[at], bins, model.grid)
+        reference = reference_bin(posterior.middle[at], dial.reading[at], bins)
         masses = level_masses(
-            take(state, at),
-            take_rates(rates, at),
+            take_posterior(posterior, at),
             ahead[at],
             reference,
             groups=groups,
             bins=bins,
             hyper=model.hyper,
-            grid=model.grid,
         ).sum(axis=1)
         for name, values in _describe_levels(masses, reference, bins, model.settings).items():
             made[name][at] = values
-    return Levels(level=_mean_ahead(rates, ahead), **made)
+    return Levels(level=_mean_ahead(posterior.rates, ahead), **made)
 
 
 def predict_visit(
-    state: State,
-    rates: Rates,
+    posterior: Posterior,
     model: Model,
     *,
     ahead: Floats,
@@ -129,10 +123,8 @@ def predict_visit(
 
     Parameters
     ----------
-    state : State
-        Posteriors of a block of series.
-    rates : Rates
-        `read_rates` of them.
+    posterior : Posterior
+        Of a block of series.
     model : Model
         Of the fleet.
     ahead : array, shape (series,)
@@ -150,23 +142,21 @@ def predict_visit(
     ]
     found = np.full(ahead.size, np.nan) if found is None else found
     for at, bins in _alike(ahead, dial, model):
-        reference = reference_bin(state.origin[at], dial.reading[at], bins, model.grid)
+        reference = reference_bin(posterior.middle[at], dial.reading[at], bins)
         by_kind = level_masses(
-            take(state, at),
-            take_rates(rates, at),
+            take_posterior(posterior, at),
             ahead[at],
             reference,
             groups=apart,
             bins=bins,
             hyper=model.hyper,
-            grid=model.grid,
         )
         masses = by_kind.sum(axis=1)
         for name, values in _describe_levels(masses, reference, bins, model.settings).items():
             levels[name][at] = values
         for name, values in _describe_means(by_kind, reference, bins, model, found[at]).items():
             means[name][at] = values
-    return Levels(level=_mean_ahead(rates, ahead), **levels), Means(**means)
+    return Levels(level=_mean_ahead(posterior.rates, ahead), **levels), Means(**means)
 
 
 def _empty(names: tuple[str, ...], size: int) -> dict[str, Floats]:

@@ -7,7 +7,7 @@ import numpy as np
 
 from drift.frames import DAYS_PER_YEAR
 from drift.stats.blocks import Floats, Integers
-from drift.stats.forecast.grid import State, take, walk
+from drift.stats.forecast.grid import State, put, take, walk
 from drift.stats.forecast.horizon import (
     Passage,
     crossing_chances,
@@ -17,7 +17,7 @@ from drift.stats.forecast.horizon import (
 )
 from drift.stats.forecast.past import blocks, last_dial
 from drift.stats.forecast.predict import Model, predict_levels, predict_visit
-from drift.stats.forecast.rates import Rates, read_rates
+from drift.stats.forecast.rates import Posterior, Rates, read_posterior
 from drift.stats.forecast.readings import Tables, make_tables
 from drift.stats.forecast.visits import Visits, recent_visits
 
@@ -64,11 +64,11 @@ def look_ahead(
 
     def work(part: Integers) -> Columns:
         state, calm = _follow(visits, part, model, tables)
-        rates = read_rates(state, model.grid)
+        posterior = read_posterior(state, model.grid)
         return (
-            _standing(state, rates, calm, model)
-            | _ahead(state, rates, visits, part, model, now=now, due=due[place[part]])
-            | _crossing(state, rates, passage, model, now=now)
+            _standing(state, posterior.rates, calm, model)
+            | _ahead(state, posterior, visits, part, model, now=now, due=due[place[part]])
+            | _crossing(state, posterior, passage, model, now=now)
         )
 
     with ThreadPoolExecutor(settings.threads) as pool:
@@ -85,35 +85,36 @@ def _follow(
     column = np.arange(visits.years.shape[1])
     adjusted = np.where(visits.reset[part], column, 0).max(axis=1)
     first = np.maximum(adjusted, last - _RECENT)
-    kept: list[tuple[Integers, State]] = []
+    snapshot: list[State] = []
 
     def watch(j: int, active: int, state: State) -> None:
+        if not snapshot:
+            snapshot.append(take(state, np.arange(part.size)))
         rows = np.flatnonzero((first[:active] == j - 1) & (first[:active] < last[:active]))
         if rows.size:
-            kept.append((rows, take(state, rows)))
+            put(snapshot[0], rows, take(state, rows))
 
     hyper, grid = model.hyper, model.grid
     state = walk(visits, part, hyper=hyper, grid=grid, tables=tables, watch=watch)
-    calm = np.ones(part.size)
-    steady = _no_drift(state)
-    for unordered, snapshot in kept:
-        order = np.argsort(first[unordered] - last[unordered], kind="stable")
-        rows, start = unordered[order], take(snapshot, order)
+    calm, steady = np.ones(part.size), _no_drift(state)
+    order = np.argsort(first - last, kind="stable")
+    order = order[first[order] < last[order]]
+    if order.size:
+        start = take(snapshot[0], order)
+        gone = state.log_likelihood[order] - start.log_likelihood
         before = start.log_likelihood.copy()
-        tail = recent_visits(visits, part[rows], first[rows], width=_RECENT + 1)
+        tail = recent_visits(visits, part[order], first[order], width=_RECENT + 1)
         end = walk(
             tail,
-            np.arange(rows.size),
+            np.arange(order.size),
             hyper=hyper,
             grid=grid,
             tables=tables,
             start=start,
             calm=True,
         )
-        gained = end.log_likelihood - before
-        total = state.log_likelihood[rows] - before
-        calm[rows] = np.exp(np.minimum(gained - total, 0.0))
-        steady[rows] = _no_drift(end)
+        calm[order] = np.exp(np.minimum(end.log_likelihood - before - gone, 0.0))
+        steady[order] = _no_drift(end)
     return state, (calm, steady)
 
 
@@ -146,7 +147,7 @@ def _standing(state: State, rates: Rates, calm: tuple[Floats, Floats], model: Mo
 
 def _ahead(
     state: State,
-    rates: Rates,
+    posterior: Posterior,
     visits: Visits,
     part: Integers,
     model: Model,
@@ -159,11 +160,11 @@ def _ahead(
 
     def levels_at(time: Floats) -> Columns:
         ahead = np.maximum(time - state.years, 0.0)
-        return asdict(predict_levels(state, rates, model, ahead=ahead, dial=dial))
+        return asdict(predict_levels(posterior, model, ahead=ahead, dial=dial))
 
     present = np.full(part.size, now)
     later = np.maximum(np.maximum(due, now) - state.years, 0.0)
-    levels, means = predict_visit(state, rates, model, ahead=later, dial=dial)
+    levels, means = predict_visit(posterior, model, ahead=later, dial=dial)
     columns = {f"due_{name}": values for name, values in asdict(levels).items()}
     columns |= {f"found_{name}": values for name, values in asdict(means).items()}
     columns |= {f"now_{name}": values for name, values in levels_at(present).items()}
@@ -173,10 +174,12 @@ def _ahead(
     return columns
 
 
-def _crossing(state: State, rates: Rates, passage: Passage, model: Model, *, now: float) -> Columns:
+def _crossing(
+    state: State, posterior: Posterior, passage: Passage, model: Model, *, now: float
+) -> Columns:
     """Return when the true bias first leaves the tolerance: median and interval, `t_years`."""
     settings = model.settings
-    chances = crossing_chances(state, rates, passage, tolerance=settings.tolerance, grid=model.grid)
+    chances = crossing_chances(posterior, passage, tolerance=settings.tolerance)
     limit = np.maximum(now - state.years, 0.0) + settings.horizon_years
     half = settings.crossing_level / 2
     shares = {"crossing": 0.5, "crossing_early": 0.5 - half, "crossing_late": 0.5 + half}

@@ -12,7 +12,7 @@ import numpy as np
 
 from drift.stats.blocks import Floats, Integers
 from drift.stats.forecast.grid import State, state_levels
-from drift.stats.forecast.model import Grid
+from drift.stats.forecast.model import Grid, Masses
 
 _PARTS = 8
 # Rates less probable than this beside their best neighbour have rows of rounding dust.
@@ -85,8 +85,6 @@ class Rates:
         Mean level given the rate is in it, % air.
     lean : array
         How the level rises with the rate, years.
-    stretch : array
-        By what the masses of a rate are to be multiplied.
     """
 
     weight: Floats
@@ -94,19 +92,48 @@ class Rates:
     variance: Floats
     level: Floats
     lean: Floats
-    stretch: Floats
 
 
-def take_rates(rates: Rates, rows: Integers) -> Rates:
-    """Return some series of a block."""
-    return Rates(*(values[rows] for values in astuple(rates)))
+@dataclass(frozen=True, slots=True)
+class Posterior:
+    """What is known of a block of series, read between the rates of the grid.
+
+    Attributes
+    ----------
+    rates : Rates
+        Drift rates.
+    levels : array, shape (series, rates, cells)
+        Levels, % air.
+    mass : array, shape (series, kinds, rates, cells)
+        Their probability; sums to 1 over each series.
+    middle : array, shape (series,)
+        Level about which they lie, % air.
+    """
+
+    rates: Rates
+    levels: Floats
+    mass: Masses
+    middle: Floats
 
 
-def read_rates(state: State, grid: Grid) -> Rates:
-    """Describe the posterior of the drift rates, read between those of the grid."""
+def take_posterior(posterior: Posterior, rows: Integers) -> Posterior:
+    """Return some series of a block; the block itself where all are asked for."""
+    if rows.size == posterior.middle.size:
+        return posterior
+    return Posterior(
+        rates=Rates(*(values[rows] for values in astuple(posterior.rates))),
+        levels=posterior.levels[rows],
+        mass=posterior.mass[rows],
+        middle=posterior.middle[rows],
+    )
+
+
+def read_posterior(state: State, grid: Grid) -> Posterior:
+    """Describe the posterior of levels and drift rates, read between the rates of the grid."""
+    levels = state_levels(state, grid)
     mass = state.mass.sum(axis=1, dtype=np.float64)
     weight = np.maximum(mass.sum(axis=2), 1e-300)
-    middle = (mass * state_levels(state, grid)).sum(axis=2) / weight
+    middle = (mass * levels).sum(axis=2) / weight
     between = between_rates(np.log(weight))
     lean = np.zeros_like(weight)
     slab, there = middle[:, 1:], weight[:, 1:] > _DUST
@@ -115,11 +142,18 @@ def read_rates(state: State, grid: Grid) -> Rates:
     lean[:, 2:-1] = np.where(known, np.maximum(rise, 0.0), 0.0)
     cells = weight * between.factor
     total = cells.sum(axis=1, keepdims=True)
-    return Rates(
+    off_middle = between.shift * grid.rate_step
+    rates = Rates(
         weight=cells / total,
-        mean=grid.drifts + between.shift * grid.rate_step,
+        mean=grid.drifts + off_middle,
         variance=between.variance * grid.rate_step**2,
-        level=middle + lean * between.shift * grid.rate_step,
+        level=middle + lean * off_middle,
         lean=lean,
-        stretch=between.factor / total,
+    )
+    stretch = (between.factor / total).astype(state.mass.dtype)
+    return Posterior(
+        rates=rates,
+        levels=levels + (lean * off_middle)[:, :, None],
+        mass=state.mass * stretch[:, None, :, None],
+        middle=grid.step * (state.origin + grid.cells // 2).astype(np.float64),
     )

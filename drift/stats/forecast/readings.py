@@ -4,7 +4,6 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 
 from drift.stats.blocks import Floats, Integers
 from drift.stats.forecast.model import (
@@ -14,6 +13,7 @@ from drift.stats.forecast.model import (
     bell_mass,
     cell_probability,
     log_rate_prior,
+    windows,
 )
 
 
@@ -70,8 +70,8 @@ def reading_chances(
     base: Floats,
     readings: Floats,
     resolution: Integers,
-    margin: int,
     *,
+    margin: int,
     grid: Grid,
     tables: Tables,
 ) -> Iterator[Masses]:
@@ -80,7 +80,7 @@ def reading_chances(
     Windows are wider by `margin` cells on both sides; shape (series, kinds, rates, cells + 2
     margin).
     """
-    windows = sliding_window_view(tables.reading, grid.cells + 2 * margin, axis=-1)
+    runs = windows(tables.reading, grid.cells + 2 * margin)
     none, kinds = tables.reading.shape[0] - 1, np.arange(tables.reading.shape[2])[:, None]
     part = grid.step / grid.fineness
     for replicate in range(readings.shape[1]):
@@ -90,6 +90,8 @@ def reading_chances(
             continue
         place = np.rint((base - np.where(there, reading, 0.0)[:, None]) / part).astype(np.int64)
         cell, phase = np.divmod(place, grid.fineness)
-        cell = np.clip(cell + 2 * grid.cells - margin, 0, 3 * grid.cells - 2 * margin)
+        cell = np.minimum(
+            np.maximum(cell + (2 * grid.cells - margin), 0), 3 * grid.cells - 2 * margin
+        )
         row = np.where(there, resolution, none)[:, None, None]
-        yield windows[row, phase[:, None], kinds, cell[:, None]]
+        yield runs[row, phase[:, None], kinds, cell[:, None]]
