@@ -243,18 +243,30 @@ def simulate_segment(
             "mark_moved": [False] * count,
             "hand_reset": [False] * count,
             "mark_worth_pct": [None] * count,
+            "common_pct": [None] * count,
+            "common_error_pct": [None] * count,
+            "common_base_pct": [None] * count,
         },
         schema=CAUSE_READINGS,
     )
 
 
-def simulate_common(
-    seed: int, cause: str, *, bias: float = 0.1, error: float = 0.01
+def with_common(
+    readings: pl.DataFrame,
+    seed: int,
+    cause: str,
+    *,
+    bias: float = 0.1,
+    error: float = 0.01,
+    onset: int = 0,
 ) -> pl.DataFrame:
-    """Return what the other meters show of the vessel of `simulate_segment` with the same seed."""
+    """Add what the other meters show of the vessel of `simulate_segment` with the same seed."""
     sign = np.random.default_rng(seed).choice([-1.0, 1.0])
     effect = sign * bias if cause == "vessel_volume" else 0.0
     seen = effect + np.random.default_rng(seed + 10**6).normal(0, error)
-    return pl.DataFrame(
-        {"meter_id": [f"M{seed}"], "segment": [1], "effect_pct": [seen], "error_pct": [error]}
+    since = pl.col("visit") >= onset
+    return readings.with_columns(
+        common_pct=pl.when(since).then(seen).otherwise(0.0),
+        common_error_pct=pl.when(since).then(error).otherwise(0.0),
+        common_base_pct=pl.lit(0.0),
     )

@@ -21,13 +21,17 @@ Flags = npt.NDArray[np.bool_]
 _AMPLITUDE = 0.15
 # That of what an adjustment does at 5 % air, and of a mark move about what the dial model says.
 _ADJUSTMENT, _PLACING = 0.20, 0.03
-# Graduation error of a dial at one point, % air.  Judgement, no source.
-_GRADUATION = 0.01
-# Correlation of drift at two points.
-_ALIKE = 0.9
+# What a meter in order still shows, % air (judgement, no source): graduation errors at each point,
+# and at 5 % air a mark not quite in its place, its slow wandering, and its new setting every visit.
+_GRADUATION, _PLACED, _WANDERED, _SETTING = 0.01, 0.015, 0.01, 0.01
+# A common effect smaller than this is none, at 5 % air, % air: a tenth of the usual tolerance.
+_LEAST_COMMON = 0.01
+# Drift over a segment at 5 % air, % air: alike at the points or like the mark, like the hand, and
+# of each point's own.
+_DRIFT_ALIKE, _DRIFT_OF_HAND, _DRIFT_APART = 0.10, 0.05, 0.02
 # Factors by which the stated noise may be off, with their weights.
-_FACTORS = np.array([0.7, 1.0, 1.4, 2.0])
-_FACTOR_WEIGHTS = np.array([0.2, 0.5, 0.2, 0.1])
+_FACTORS = np.array([0.75, 1.2, 2.0])
+_FACTOR_WEIGHTS = np.array([0.4, 0.5, 0.1])
 # Gauss–Hermite nodes for the logarithm of the chamber scale.
 _NODES, _NODE_WEIGHTS = np.polynomial.hermite_e.hermegauss(3)
 _NODE_WEIGHTS = _NODE_WEIGHTS / _NODE_WEIGHTS.sum()
@@ -41,14 +45,16 @@ _FROM_START = 0.5
 
 @dataclass(frozen=True, slots=True)
 class Case:
-    """The readings of one segment.
+    """The sittings of one segment: replicates at one visit, point and state are one row.
 
     Attributes
     ----------
     bias, air, elapsed : array (n,)
-        Bias, % air; correct air content, % air; time since the first reading, from 0 to 1.
+        Mean bias, % air; correct air content, % air; time since the first sitting, from 0 to 1.
+    replicates, scatter : array (n,)
+        Readings of the sitting, and their sum of squares about their mean.
     point, visit : int array (n,)
-        Number of the verification point and of the visit, 0 upwards.
+        Number of the verification point and of the visit, 0 upwards; sorted by visit.
     dried, sealed, mark_moved, hand_reset : bool array (n,)
         What was done before the reading.
     mark_worth : array (n,)
@@ -57,15 +63,18 @@ class Case:
     repeatability : float
     scale, scale_sd : float
         Chamber scale, % air.
-    common : (float, float) or None
-        Effect of the vessel on other meters at 5 % air and its standard error.
-    vessel_u : float
-        Standard deviation of that effect where no vessel is off.
+    common, common_error : array (n,)
+        What the vessel of each reading does to every meter at 5 % air, against the vessel of the
+        segment's first reading, and its standard error.
+    common_base : float
+        Standard deviation of what the vessel of the first reading may be off by itself.
     """
 
     bias: Floats
     air: Floats
     elapsed: Floats
+    replicates: Floats
+    scatter: Floats
     point: Codes
     visit: Codes
     dried: Flags
@@ -77,8 +86,9 @@ class Case:
     repeatability: float
     scale: float
     scale_sd: float
-    common: tuple[float, float] | None
-    vessel_u: float
+    common: Floats
+    common_error: Floats
+    common_base: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,9 +103,10 @@ class _Grid:
     noise : array (f, n)
         Variance of a reading that is its own.
     columns : array (k, f, n, r)
-        Columns of point offsets and of adjustments, each times its prior standard deviation.
+        Columns of what a meter in order shows, of adjustments and of the error of the common
+        effect, each times its prior standard deviation.
     values : array (k, n)
-        Biases less what known mark moves did.
+        Biases less what known mark moves and the common effect did.
     log_weights : array (k, f)
     """
 
@@ -109,7 +120,7 @@ class _Grid:
 
 
 def log_evidences(case: Case) -> dict[str, float]:
-    """Return the log marginal likelihood of each cause and of ``nothing``.
+    """Return the log marginal likelihood of each cause and of ``nothing``, up to one constant.
 
     Parameters
     ----------
@@ -119,6 +130,8 @@ def log_evidences(case: Case) -> dict[str, float]:
     Notes
     -----
     A leak is taken as normal with the mean and variance of a half-normal draw in every reading.
+    What the vessel is known to do to every meter is in the readings whatever else the cause is;
+    ``vessel_volume`` is that alone, ``nothing`` not even that.
     """
     grid = _grid(case)
     volume = np.broadcast_to(shape_of_volume(case.air), grid.mark.shape)
@@ -128,9 +141,9 @@ def log_evidences(case: Case) -> dict[str, float]:
         "hand_shifted": _stepped(grid, grid.hand, active=always),
         "chamber_water": _stepped(grid, volume, active=~case.dried, positive=True),
         "leak": _leaking(grid),
-        "vessel_volume": _stepped(grid, volume, active=always, vessel=True),
+        "vessel_volume": _of_the_vessel(grid),
         "plain_drift": _drifting(grid),
-        "nothing": _marginal(grid, grid.columns[:, :, None]),
+        "nothing": _marginal(grid, grid.columns[:, :, None], mean=-_common(case)),
     }
 
 
@@ -156,23 +169,42 @@ def _grid(case: Case) -> _Grid:
     known = case.mark_moved & np.isfinite(case.mark_worth)
     worth = np.where(known, np.where(np.isfinite(case.mark_worth), case.mark_worth, 0.0), 0.0)
     placing = np.where(known, _PLACING, _ADJUSTMENT) * case.mark_moved
-    columns = np.empty((*shape, points + 2))
+    columns = np.empty((*shape, points + 5))
     columns[..., :points] = offset[None, :, :, None] * belongs
-    columns[..., points] = (mark * placing)[:, None]
-    columns[..., points + 1] = (hand * _ADJUSTMENT * case.hand_reset)[:, None]
-    if not case.hand_reset.any():
-        columns = columns[..., :-1]
-    if not case.mark_moved.any():
-        columns = np.delete(columns, points, axis=-1)
+    columns[..., points] = (mark * _PLACED)[:, None]
+    columns[..., points + 1] = (mark * _WANDERED * case.elapsed)[:, None]
+    columns[..., points + 2] = (mark * placing)[:, None]
+    columns[..., points + 3] = (hand * _ADJUSTMENT * case.hand_reset)[:, None]
+    columns[..., points + 4] = case.common_error * shape_of_volume(case.air)
+    used = np.array([case.mark_moved.any(), case.hand_reset.any(), case.common_error.any()])
+    columns = np.delete(columns, points + 2 + np.flatnonzero(~used), axis=-1)
     return _Grid(
         case=case,
         mark=mark,
         hand=hand,
         noise=noise,
         columns=columns,
-        values=case.bias - worth * mark,
+        values=case.bias - worth * mark - _common(case),
         log_weights=np.log(weights)[:, None] + np.log(_FACTOR_WEIGHTS),
     )
+
+
+def _common(case: Case) -> Floats:
+    """Return what the vessel does to each reading, % air."""
+    return np.asarray(case.common * shape_of_volume(case.air))
+
+
+def _of_the_vessel(grid: _Grid) -> float:
+    """Return the log evidence that the vessel is all that is wrong.
+
+    Where its vessels are known to have done nothing to the segment it cannot be the cause.
+    """
+    case = grid.case
+    if np.abs(case.common).max() + case.common_base < _LEAST_COMMON:
+        return -np.inf
+    base = case.common_base * shape_of_volume(case.air)
+    own = np.broadcast_to(base[:, None], (*grid.columns.shape[:-1], 1))
+    return _marginal(grid, np.concatenate([own, grid.columns], axis=-1)[:, :, None])
 
 
 def _onsets(case: Case) -> tuple[Flags, Floats]:
@@ -184,9 +216,7 @@ def _onsets(case: Case) -> tuple[Flags, Floats]:
     return case.visit >= first[:, None], np.log(prior)
 
 
-def _stepped(
-    grid: _Grid, shape: Floats, *, active: Flags, positive: bool = False, vessel: bool = False
-) -> float:
+def _stepped(grid: _Grid, shape: Floats, *, active: Flags, positive: bool = False) -> float:
     """Return the log evidence of a cause that is there from some visit on."""
     since, log_prior = _onsets(grid.case)
     cause = _AMPLITUDE * shape[:, None, None, :] * (since & active)
@@ -194,17 +224,28 @@ def _stepped(
     own = np.broadcast_to(cause[..., None], full)
     rest = np.broadcast_to(grid.columns[:, :, None], (*full[:-1], grid.columns.shape[-1]))
     columns = np.concatenate([own, rest], axis=-1)
-    return _marginal(grid, columns, log_prior=log_prior, positive=positive, vessel=vessel)
+    return _marginal(grid, columns, log_prior=log_prior, positive=positive)
 
 
 def _drifting(grid: _Grid) -> float:
-    """Return the log evidence of drift that starts with the segment, nearly alike at the points."""
+    """Return the log evidence of drift that starts with the segment, of any smooth shape.
+
+    It may be alike at every point, or wander like the mark or the hand, and a little of its own.
+    """
     case = grid.case
     belongs = np.eye(int(case.point.max()) + 1)[case.point]
-    together = np.sqrt(_ALIKE) * case.elapsed[:, None]
-    apart = np.sqrt(1 - _ALIKE) * case.elapsed[:, None] * belongs
-    drift = _AMPLITUDE * np.concatenate([together, apart], axis=1)
-    own = np.broadcast_to(drift, (*grid.columns.shape[:2], *drift.shape))
+    wide = (len(grid.mark), len(case.bias), belongs.shape[1])
+    shapes = np.concatenate(
+        [
+            np.ones_like(grid.mark)[..., None] * _DRIFT_ALIKE,
+            grid.mark[..., None] * _DRIFT_ALIKE,
+            grid.hand[..., None] * _DRIFT_OF_HAND,
+            np.broadcast_to(belongs * _DRIFT_APART, wide),
+        ],
+        axis=-1,
+    )
+    drift = shapes * case.elapsed[:, None]
+    own = np.broadcast_to(drift[:, None], (*grid.columns.shape[:-1], drift.shape[-1]))
     return _marginal(grid, np.concatenate([own, grid.columns], axis=-1)[:, :, None])
 
 
@@ -229,7 +270,6 @@ def _marginal(
     *,
     log_prior: Floats | None = None,
     positive: bool = False,
-    vessel: bool = False,
     mean: Floats | float = 0.0,
     further: Floats | float = 0.0,
 ) -> float:
@@ -244,8 +284,6 @@ def _marginal(
         Of the further grid axis (onset or strength); one value if not given.
     positive : bool
         Whether the first coefficient is half-normal.
-    vessel : bool
-        Whether the first coefficient is that of the vessel, which other meters show too.
     mean, further : array (k, f, o, n) or float
         Mean of the readings and further variance of each.
     """
@@ -253,38 +291,28 @@ def _marginal(
     prior = np.zeros(1) if log_prior is None else log_prior
     shape = (*grid.log_weights.shape, len(prior), len(case.bias))
     left = np.broadcast_to(grid.values[:, None, None, :] - mean, shape)
-    variance = np.broadcast_to(grid.noise[None, :, None, :] + further, shape)
+    each = np.broadcast_to(grid.noise[None, :, None, :] + further, shape)
+    variance = each / case.replicates
     columns = np.broadcast_to(columns, (*shape, columns.shape[-1]))
-    if case.common is not None:
-        left, variance, columns = _with_common(case, left, variance, columns, vessel=vessel)
-    root = np.sqrt(variance)
-    scaled, value = columns / root[..., None], left / root
-    inner = np.swapaxes(scaled, -1, -2) @ scaled + np.eye(columns.shape[-1])
-    right = (np.swapaxes(scaled, -1, -2) @ value[..., None])[..., 0]
+    # V = D + Σ s s' over the visits (the setting of the mark) + columns·columns'.
+    setting = _SETTING * np.broadcast_to(grid.mark[:, None, None, :], shape)
+    starts = np.flatnonzero(np.diff(case.visit, prepend=-1))
+    both = np.concatenate([columns, left[..., None]], axis=-1)
+    weighted = both / variance[..., None]
+    by_visit = np.add.reduceat(weighted * setting[..., None], starts, axis=-2)
+    taken = 1 + np.add.reduceat(setting**2 / variance, starts, axis=-1)
+    whole = np.swapaxes(weighted, -1, -2) @ both
+    whole = whole - np.swapaxes(by_visit, -1, -2) @ (by_visit / taken[..., None])
+    inner = whole[..., :-1, :-1] + np.eye(columns.shape[-1])
+    right = whole[..., :-1, -1]
     solved = np.linalg.solve(inner, right[..., None])[..., 0]
-    squares = (value**2).sum(axis=-1) - (right * solved).sum(axis=-1)
-    log_det = np.log(variance).sum(axis=-1) + np.linalg.slogdet(inner)[1]
-    log_density = -(squares + log_det + value.shape[-1] * np.log(2 * np.pi)) / 2
+    squares = whole[..., -1, -1] - (right * solved).sum(axis=-1)
+    log_det = np.log(variance).sum(axis=-1) + np.log(taken).sum(axis=-1)
+    log_det = log_det + np.linalg.slogdet(inner)[1]
+    # What replicates say about their own variance, beside their means; constants are left out.
+    within = ((case.replicates - 1) * np.log(each) + case.scatter / each).sum(axis=-1)
+    log_density = -(squares + log_det + within) / 2
     if positive:
         first = np.linalg.inv(inner)[..., 0, 0]
         log_density = log_density + np.log(2) + log_ndtr(solved[..., 0] / np.sqrt(first))
     return float(logsumexp(log_density + grid.log_weights[..., None] + prior))
-
-
-def _with_common(
-    case: Case, left: Floats, variance: Floats, columns: Floats, *, vessel: bool
-) -> tuple[Floats, Floats, Floats]:
-    """Add the effect seen on other meters as one more reading of the vessel's effect."""
-    if case.common is None:
-        return left, variance, columns
-    effect, error = case.common
-    one = left.shape[:-1]
-    spread = error**2 + (0.0 if vessel else case.vessel_u**2)
-    more = np.zeros((*one, 1, columns.shape[-1]))
-    if vessel:
-        more[..., 0, 0] = _AMPLITUDE
-    return (
-        np.concatenate([left, np.full((*one, 1), effect)], axis=-1),
-        np.concatenate([variance, np.full((*one, 1), spread)], axis=-1),
-        np.concatenate([columns, more], axis=-2),
-    )

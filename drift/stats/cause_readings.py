@@ -6,7 +6,12 @@ from drift.stats.causes import CAUSE_READINGS
 
 
 def segment_readings(
-    ledger: pl.DataFrame, *, marks: pl.DataFrame, service: pl.DataFrame, moves: pl.DataFrame
+    ledger: pl.DataFrame,
+    *,
+    marks: pl.DataFrame,
+    service: pl.DataFrame,
+    moves: pl.DataFrame,
+    common: pl.DataFrame,
 ) -> pl.DataFrame:
     """Return every reading of every segment with what was done before it.
 
@@ -18,6 +23,8 @@ def segment_readings(
         Input tables, may be empty.
     moves : pl.DataFrame
         Frame of `drift.stats.marks.MARK_MOVES`.
+    common : pl.DataFrame
+        What `drift.stats.common_cause.common_evidence` returned; may be empty.
 
     Returns
     -------
@@ -28,7 +35,8 @@ def segment_readings(
     -----
     As-left readings of an adjustment stand twice: at the end of the segment that it closed, with
     what was done, and at the start of the next.  At the end they are left out where nobody wrote
-    down what was done, or where the gauge was replaced, since both leave nothing to compare.
+    down what was done, or where the gauge was replaced, since both leave nothing to compare.  What
+    the operator is known to read too high is taken out.
     """
     keep = ["meter_id", "performed_on", "t_years", "point_pct", "resolution_pct", "segment"]
     keep.append("adjusted")
@@ -67,6 +75,17 @@ def segment_readings(
     worth = pl.when("mark_moved").then("mark_worth_pct")
     return (
         closed.with_columns(visit=visit, mark_worth_pct=worth)
+        .join(
+            common,
+            on=["meter_id", "segment", "performed_on"],
+            how="left",
+            maintain_order="left",
+        )
+        .with_columns(
+            bias_pct=pl.when(pl.col("point_pct") > 0)
+            .then(pl.col("bias_pct") - pl.col("operator_pct").fill_null(0.0))
+            .otherwise("bias_pct")
+        )
         .select(CAUSE_READINGS.keys())
         .cast(CAUSE_READINGS)  # type: ignore[arg-type]  # names to types
     )

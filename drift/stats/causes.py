@@ -19,7 +19,10 @@ from drift.stats.dial import USUAL_SCALE, USUAL_SCALE_LOG_SD
 # that opened the segment come first.  The flags speak of what was done before the reading: the
 # chamber dried, a seal replaced (since the segment began), the mark moved or the hand reset (by the
 # adjustment that closed the segment, for its as-left readings).  mark_worth_pct is what that move
-# is worth at 5 % air by the dial model, null where unknown.
+# is worth at 5 % air by the dial model, null where unknown.  common_pct is what the vessel of the
+# reading does to every meter at 5 % air, against the vessel of the segment's first reading, with
+# its standard error common_error_pct; common_base_pct the standard deviation of what that first
+# vessel may be off by itself.  All three are null where no other meter or vessel can tell.
 CAUSE_READINGS: Schema = {
     "meter_id": pl.String,
     "segment": pl.Int64,
@@ -34,12 +37,15 @@ CAUSE_READINGS: Schema = {
     "mark_moved": pl.Boolean,
     "hand_reset": pl.Boolean,
     "mark_worth_pct": pl.Float64,
+    "common_pct": pl.Float64,
+    "common_error_pct": pl.Float64,
+    "common_base_pct": pl.Float64,
 }
 
 # One row per segment and cause, likeliest first.  probability is that of the cause; what is left to
 # 1 is that there is no bias to explain.  can_tell is false where no cause stands out: evidence then
-# says why.  mean_bias_pct are the mean biases of the segment at points_pct, before any closing
-# adjustment.  probability is null where the readings are too few to weigh anything.
+# says why.  bias_pct are the mean biases at points_pct at the segment's last visit, before any
+# closing adjustment.  probability is null where the readings are too few to weigh anything.
 CAUSES: Schema = {
     "meter_id": pl.String,
     "segment": pl.Int64,
@@ -48,7 +54,7 @@ CAUSES: Schema = {
     "can_tell": pl.Boolean,
     "evidence": pl.String,
     "points_pct": pl.List(pl.Float64),
-    "mean_bias_pct": pl.List(pl.Float64),
+    "bias_pct": pl.List(pl.Float64),
 }
 
 EVIDENCE = {
@@ -60,8 +66,8 @@ EVIDENCE = {
     "water in the air chamber",
     "leak": "the dial reads high and erratically, the zero point included, as when air escapes "
     "before the release",
-    "vessel_volume": "the bias is in proportion to the air content and other meters show it with "
-    "the same vessel",
+    "vessel_volume": "the bias is in proportion to the air content and what the vessel does to "
+    "every meter explains it",
     "plain_drift": "the bias grows with time, nearly alike at every point",
 }
 CAUSE_NAMES = tuple(EVIDENCE)
@@ -83,20 +89,24 @@ class CauseSettings:
     repeatability : float
         Standard deviation of one reading before rounding, % air, above 0; it may be off by a
         factor of up to two.
-    vessel_u : float
-        Standard deviation of the common effect where no vessel is off, at 5 % air, % air.
+    vessel_base : float
+        Standard deviation of what a vessel may be off by where nothing on record can tell, at 5 %
+        air, % air.
     none : float
         Probability that there is no bias to explain, above 0 and below 1; the causes share the
         rest alike.
+    visits : int
+        Latest visits of a segment that are weighed.
     """
 
     repeatability: float
-    vessel_u: float = 0.005
+    vessel_base: float = 0.1
     none: float = 0.3
+    visits: int = 12
 
 
 def weigh_causes(
-    readings: pl.DataFrame, *, dials: pl.DataFrame, common: pl.DataFrame, settings: CauseSettings
+    readings: pl.DataFrame, *, dials: pl.DataFrame, settings: CauseSettings
 ) -> pl.DataFrame:
     """Return the probability of each cause for every segment.
 
@@ -108,10 +118,6 @@ def weigh_causes(
     dials : pl.DataFrame
         Columns meter_id, k and k_sd: the chamber scale with its standard deviation, % air.  Meters
         that are not in it get the usual scale.
-    common : pl.DataFrame
-        Columns meter_id, segment, effect_pct and error_pct: what the vessels used in the segment
-        do to the other meters at 5 % air, with its standard error.  A segment that is not in it has
-        no such evidence, so that water in the chamber and the vessel are hardly told apart.
     settings : CauseSettings
 
     Returns
@@ -128,37 +134,39 @@ def weigh_causes(
     -----
     Each cause gives the readings a normal distribution: its shape over the air content
     (`drift.stats.dial`) times an amplitude with a broad prior, from an unknown visit on; drift
-    grows from the first reading on; a leak is a new draw in every reading.  Every point may be off
-    by a little, and by the part of the rounding that does not average out.  The chamber scale, the
-    noise and the visit are averaged over, amplitudes integrated in closed form.
+    grows from the first reading on; a leak is a new draw in every reading.  What the vessels are
+    known to do to every meter is added to each, and is all there is where the vessel is the cause.
+    A meter in order too is off by a little at every point, its mark not quite in its place and set
+    anew each visit, and rounding does not average out altogether; all that is in every cause and
+    in none.  The chamber scale, the noise and the visit are averaged over, amplitudes integrated
+    in closed form.
     """
-    if not settings.repeatability > 0 or not 0 < settings.none < 1:
+    if not (settings.repeatability > 0 and 0 < settings.none < 1):
         raise ValueError("repeatability must be above 0 and none between 0 and 1")
     scales = {row[0]: (row[1], row[2]) for row in dials.select("meter_id", "k", "k_sd").iter_rows()}
-    effects = {
-        (row[0], row[1]): (row[2], row[3])
-        for row in common.select("meter_id", "segment", "effect_pct", "error_pct").iter_rows()
-    }
     usual = (USUAL_SCALE, USUAL_SCALE * USUAL_SCALE_LOG_SD)
-    known = _numbered(readings)
+    known = _numbered(readings, settings.visits)
     arrays = {name: known[name].to_numpy() for name in _COLUMNS}
     starts = np.flatnonzero(np.diff(known["part"].to_numpy(), prepend=-1)).tolist()
     rows: list[dict[str, object]] = []
     for first, last in pairwise([*starts, known.height] if starts else []):
         part = {name: values[first:last] for name, values in arrays.items()}
         meter, segment = known["meter_id"][first], known["segment"][first]
-        case = _case(part, scales.get(meter, usual), effects.get((meter, segment)), settings)
+        case = _case(part, scales.get(meter, usual), settings)
         name = {"meter_id": meter, "segment": segment}
         rows += [{**name, **row} for row in _weigh(case, settings)]
     weighed = pl.DataFrame(rows, schema={key: CAUSES[key] for key in list(CAUSES)[:6]})
     return weighed.join(
-        _means(known), on=["meter_id", "segment"], how="left", maintain_order="left"
+        _last(known), on=["meter_id", "segment"], how="left", maintain_order="left"
     ).cast(CAUSES)  # type: ignore[arg-type]  # names to types
 
 
 _FLAGS = ("dried", "sealed", "mark_moved", "hand_reset")
+_COMMON = ("common_pct", "common_error_pct", "common_base_pct")
 _COLUMNS = (
     "bias_pct",
+    "replicates",
+    "scatter",
     "air_pct",
     "t_years",
     "point",
@@ -166,18 +174,30 @@ _COLUMNS = (
     *_FLAGS,
     "mark_worth_pct",
     "resolution_pct",
+    *_COMMON,
 )
 
 
-def _numbered(readings: pl.DataFrame) -> pl.DataFrame:
-    """Return the usable readings sorted by segment, with numbers for segment, point and visit."""
+def _numbered(readings: pl.DataFrame, visits: int) -> pl.DataFrame:
+    """Return the latest sittings of each segment, sorted, with numbers for segment and point."""
     key = ["meter_id", "segment"]
+    sitting = [*key, "visit", "point_pct", *_FLAGS]
+    mean = [pl.col(name).mean() for name in ("air_pct", "t_years", "resolution_pct")]
+    mean += [pl.col(name).mean() for name in ("mark_worth_pct", *_COMMON)]
     return (
         readings.drop_nulls(["bias_pct", "air_pct", "t_years", "point_pct"])
-        .sort(*key, "visit", maintain_order=True)
+        .with_columns(pl.col(_FLAGS).fill_null(value=False))
+        .filter(pl.col("visit") > pl.col("visit").max().over(key) - visits)
+        .group_by(sitting)
+        .agg(
+            *mean,
+            pl.col("bias_pct").mean(),
+            replicates=pl.len().cast(pl.Float64),
+            scatter=((pl.col("bias_pct") - pl.col("bias_pct").mean()) ** 2).sum(),
+        )
+        .sort(sitting)
         .with_columns(
-            pl.col(_FLAGS).fill_null(value=False),
-            pl.col("mark_worth_pct").fill_null(np.nan),
+            pl.col("mark_worth_pct", *_COMMON).fill_null(np.nan),
             pl.col("resolution_pct").fill_null(0.0),
             part=pl.struct(key).rank("dense").cast(pl.Int64),
             point=pl.col("point_pct").rank("dense").over(key).cast(pl.Int64) - 1,
@@ -185,28 +205,29 @@ def _numbered(readings: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _means(known: pl.DataFrame) -> pl.DataFrame:
-    """Return per segment its points and the mean biases there before a closing adjustment."""
+def _last(known: pl.DataFrame) -> pl.DataFrame:
+    """Return per segment its points and the mean biases there at its last visit, as found."""
     key = ["meter_id", "segment"]
-    before = known.filter(~pl.col("mark_moved") & ~pl.col("hand_reset"))
-    each = before.group_by(*key, points_pct="point_pct").agg(
-        mean_bias_pct=pl.col("bias_pct").mean()
-    )
+    found = known.filter(~pl.col("mark_moved") & ~pl.col("hand_reset"))
+    last = found.filter(pl.col("visit") == pl.col("visit").max().over(key))
+    each = last.group_by(*key, points_pct="point_pct").agg(bias_pct=pl.col("bias_pct").mean())
     return each.sort("points_pct").group_by(key, maintain_order=True).all()
 
 
 def _case(
     part: dict[str, np.ndarray],
     scale: tuple[float, float],
-    common: tuple[float, float] | None,
     settings: CauseSettings,
 ) -> Case:
     """Turn the readings of one segment into a case."""
     t = part["t_years"]
     span = float(t.max() - t.min())
+    base = float(part["common_base_pct"][0])
     return Case(
         bias=part["bias_pct"],
         air=part["air_pct"],
+        replicates=part["replicates"],
+        scatter=part["scatter"],
         elapsed=(t - t.min()) / span if span > 0 else np.zeros_like(t),
         point=part["point"],
         visit=part["visit"],
@@ -216,8 +237,9 @@ def _case(
         repeatability=settings.repeatability,
         scale=scale[0],
         scale_sd=scale[1],
-        common=common,
-        vessel_u=settings.vessel_u,
+        common=np.nan_to_num(part["common_pct"]),
+        common_error=np.nan_to_num(part["common_error_pct"]),
+        common_base=settings.vessel_base if np.isnan(base) else base,
     )
 
 

@@ -9,8 +9,9 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
+from drift.frames import Schema
 from drift.stats.common_dating import find_steps
-from drift.stats.common_design import STATED_AT_PCT
+from drift.stats.common_design import STATED_AT_PCT, Floats
 from drift.stats.common_effects import (
     REFERENCE,
     Levels,
@@ -178,68 +179,128 @@ def _vessel_offsets(levels: Levels, steps: list[Row], *, rate: float) -> pl.Data
     return pl.concat([starts.drop("name"), shifted])
 
 
-def vessel_evidence(fit: CommonFit, causes: CommonCauses) -> pl.DataFrame:
-    """Return what the vessels used in each segment did to every meter, for `weigh_causes`.
+# One row per sitting; meanings as in `drift.stats.causes.CAUSE_READINGS`, and operator_pct, what
+# the operator reads too high above 0 % air, 0 where none was found to differ.
+COMMON_EVIDENCE: Schema = {
+    "meter_id": pl.String,
+    "segment": pl.Int64,
+    "performed_on": pl.Date,
+    "common_pct": pl.Float64,
+    "common_error_pct": pl.Float64,
+    "common_base_pct": pl.Float64,
+    "operator_pct": pl.Float64,
+}
+
+
+def common_evidence(fit: CommonFit, causes: CommonCauses, *, rate: float = 0.05) -> pl.DataFrame:
+    """Return what vessel and operator of each sitting do to every meter, to weigh causes by.
 
     Parameters
     ----------
     fit : CommonFit
     causes : CommonCauses
         Found in `fit`.
+    rate : float
+        False discovery rate up to which an operator counts as found to differ.
 
     Returns
     -------
     pl.DataFrame
-        Columns meter_id, segment, effect_pct, error_pct (at 5 % air), sorted.  A segment for which
-        nothing can be compared is left out.
+        Frame of `COMMON_EVIDENCE`, sorted.  Sittings of which nothing can be said are left out.
 
     Notes
     -----
     An adjustment takes out whatever the vessel of its day did, so that in later segments only a
-    change since the first sitting of the segment matters.  In a meter's first segment nobody has
-    done so, and the vessels are compared with the mean of those that can be.
+    change since the segment's first sitting matters and the base is 0.  In a meter's first segment
+    nobody has done so: vessels are compared with the mean of those that can be, weighted by
+    visits, and the base is their spread about it; it is null where there is only one.
     """
-    levels = causes.levels
-    period = ["vessel_id", "calibrated_on"]
-    vessels = levels.frame.filter(pl.col("kind") == "vessel").with_row_index("level")
-    rows = fit.design.rows.join(
-        vessels.select(*period, "level"), on=period, how="left", nulls_equal=True
-    ).sort("meter_id", "segment", "t_years", maintain_order=True)
-    count = len(levels.estimates)
-    seen = np.zeros((rows.height, count))
-    seen[np.arange(rows.height), rows["level"].to_numpy()] = 1
-    bins = rows["bin"].to_numpy()
-    for index, step in enumerate(causes.steps):
-        seen[:, count - len(causes.steps) + index] = np.isin(bins, step["bins"])  # type: ignore[arg-type]  # list of int
-    place = (
-        rows.with_row_index("place")
-        .group_by("meter_id", "segment")
-        .agg("place")
-        .sort("meter_id", "segment")
-    )
-    base = np.zeros(count)
-    base[: vessels.height] = 1 / max(vessels.height, 1)
+    states, rows = _states(fit, causes)
+    levels, count = causes.levels, len(causes.levels.estimates)
+    bases, spreads = _bases(levels)
+    unit = np.eye(count)
+    pairs = rows.select("state", "against", "first_segment", "base_level").unique()
     found: list[Row] = []
-    for meter, segment, places in place.iter_rows():
-        if segment == 1:
-            contrast = seen[places].mean(axis=0) - base if vessels.height > 1 else None
-        else:
-            contrast = seen[places[1:]].mean(axis=0) - seen[places[0]] if len(places) > 1 else None
-        if contrast is None or not is_estimable(levels, contrast):
+    for state, against, first_segment, level in pairs.iter_rows():
+        start = bases[level] if first_segment else states[against]
+        if start is None:
+            start = unit[level]
+        contrast = states[state] - start
+        if not is_estimable(levels, contrast):
             continue
         variance = float(contrast @ levels.covariance @ contrast)
         found.append(
             {
-                "meter_id": meter,
-                "segment": segment,
-                "effect_pct": float(contrast @ levels.estimates),
-                "error_pct": float(np.sqrt(max(variance, 0.0))),
+                "state": state,
+                "against": against,
+                "first_segment": first_segment,
+                "base_level": level,
+                "common_pct": float(contrast @ levels.estimates),
+                "common_error_pct": float(np.sqrt(max(variance, 0.0))),
+                "common_base_pct": spreads[level] if first_segment else 0.0,
             }
         )
-    schema = {
-        "meter_id": pl.String,
-        "segment": pl.Int64,
-        "effect_pct": pl.Float64,
-        "error_pct": pl.Float64,
-    }
-    return pl.DataFrame(found, schema=schema)
+    if not found:
+        return pl.DataFrame(schema=COMMON_EVIDENCE)
+    kept = ("common_pct", "common_error_pct", "common_base_pct")
+    effects = pl.DataFrame(found, schema=dict(pairs.schema) | dict.fromkeys(kept, pl.Float64))
+    people = causes.frame.filter((pl.col("kind") == "operator") & (pl.col("q") <= rate)).select(
+        operator="name", operator_pct="effect_pct"
+    )
+    return (
+        rows.join(effects, on=pairs.columns)
+        .join(people, on="operator", how="left")
+        .with_columns(pl.col("operator_pct").fill_null(0.0))
+        .sort("meter_id", "segment", "performed_on", "t_years")
+        .unique(["meter_id", "segment", "performed_on"], keep="first", maintain_order=True)
+        .select(COMMON_EVIDENCE.keys())
+    )
+
+
+def _states(fit: CommonFit, causes: CommonCauses) -> tuple[Floats, pl.DataFrame]:
+    """Return the states that vessels were in, (states, k) columns of levels, and each row's."""
+    levels = causes.levels
+    period = ["vessel_id", "calibrated_on"]
+    vessels = levels.frame.filter(pl.col("kind") == "vessel").with_row_index("base_level")
+    rows = fit.design.rows.join(
+        vessels.select(*period, pl.col("base_level").cast(pl.Int64)),
+        on=period,
+        how="left",
+        nulls_equal=True,
+    ).sort("meter_id", "segment", "t_years", "block", maintain_order=True)
+    bins = fit.design.bins.height
+    # Every bin of a vessel is in one state: its period, and the shifts that came before it.
+    seen = levels.into[:bins]
+    of_vessel = [
+        index for index, kind in enumerate(levels.frame["kind"]) if kind.startswith("vessel")
+    ]
+    of_bins = np.zeros_like(seen)
+    of_bins[:, of_vessel] = seen[:, of_vessel]
+    rows = rows.with_columns(state=pl.col("bin")).with_columns(
+        against=pl.col("state").first().over("meter_id", "segment"),
+        base_level=pl.col("base_level").first().over("meter_id", "segment"),
+        first_segment=pl.col("segment") == 1,
+    )
+    return of_bins, rows
+
+
+def _bases(levels: Levels) -> tuple[list[Floats | None], list[float | None]]:
+    """Return for each vessel level the mean of those it can be compared with, and their spread."""
+    unit = np.eye(len(levels.estimates))
+    vessels = levels.frame.filter(pl.col("kind") == "vessel")
+    visits = vessels["visits"].to_numpy().astype(np.float64)
+    means: list[Floats | None] = []
+    spreads: list[float | None] = []
+    for i in range(vessels.height):
+        alike = [
+            j for j in range(vessels.height) if j == i or is_estimable(levels, unit[i] - unit[j])
+        ]
+        if len(alike) < 2:
+            means.append(None)
+            spreads.append(None)
+            continue
+        weight = visits[alike] / visits[alike].sum()
+        effect = levels.estimates[alike]
+        means.append(weight @ unit[alike])
+        spreads.append(float(np.sqrt(weight @ (effect - weight @ effect) ** 2)))
+    return means, spreads

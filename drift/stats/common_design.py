@@ -106,11 +106,13 @@ def sittings(
     Notes
     -----
     The zero point has no vessel in it and is left out.  A block holds sittings of one set of
-    points only, so that a visit with fewer points does not look like a shift.  A block also ends
+    points only, so that a visit with fewer points does not look like a shift.  air_pct is the mean
+    of the nominal points, so that it is one number within a block: vessels that differ in the
+    second decimal of their air content are alike for the size of an effect.  A block also ends
     where the meter takes a step that is far from what the other meters took (its own shock).
     """
     above_zero = ledger.filter(pl.col("point_pct") > 0)
-    keep = ["meter_id", "visit_id", "performed_on", "t_years", "point_pct", "correct_air_pct"]
+    keep = ["meter_id", "visit_id", "performed_on", "t_years", "point_pct"]
     keep += ["vessel_id", "operator"]
     found = above_zero.select(*keep, "segment", bias="as_found_bias_pct", stage=pl.lit(0))
     left = above_zero.filter(pl.col("adjusted") | pl.col("as_found_bias_pct").is_null()).select(
@@ -128,7 +130,7 @@ def sittings(
         .agg(
             points=pl.col("point_pct").cast(pl.String).str.join(" "),
             bias_pct=pl.col("bias").mean(),
-            air_pct=pl.col("correct_air_pct").mean(),
+            air_pct=pl.col("point_pct").mean(),
             vessel_id=pl.col("vessel_id").drop_nulls().first(),
             operator=pl.col("operator").drop_nulls().first(),
         )

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
+from scipy.interpolate import PchipInterpolator
 from scipy.linalg import lapack
 from scipy.optimize import minimize_scalar
 
@@ -17,8 +18,9 @@ from drift.stats.mixed import absorb, fit_one_component
 # Meters from which the wandering of a level and the spread of drift rates are estimated; more
 # would change the third digit only.
 _METERS_FOR_VARIANCES = 300
-# Wandering variance per year over noise variance: the range searched, and its coarse grid.
-_WANDER_GRID = (0.0, 0.1, 0.3, 1.0, 3.0, 10.0, 30.0, 100.0)
+# Standard deviation of a year's wandering over that of the noise: coarse grid, finer steps.
+_ROOT_GRID = (0.0, 0.3, 0.6, 1.0, 1.7, 3.0, 5.5, 10.0)
+_FINER_STEPS = 8
 _COLLINEAR = 1e-8
 _BINS_FOR_VARIANCES = 48
 _BINS_EACH = 8
@@ -87,7 +89,8 @@ def fit_common(
     -----
     Bias = free level of the block + drift of the meter + common effects + noise; the level wanders
     as a random walk.  Drift rates are random about the drift all meters share.  The two variance
-    ratios are found by REML (on at most 300 meters), the effects by generalised least squares.
+    ratios are found by REML (on at most 300 meters), that of the wandering as a mean over its
+    likelihood, and the effects by generalised least squares.
     """
     rows = sittings(ledger, sessions=sessions, vessels=vessels)
     rows = rows.filter(pl.len().over("block") > 1)
@@ -137,28 +140,43 @@ def _variance_ratios(rows: pl.DataFrame) -> tuple[float, float] | None:
     if products.rows <= len(keep) + 1:
         return None
 
-    def fitted(wander: float) -> tuple[float, float]:
-        part, log_det = whitened_products(design, wander=wander, keep=keep)
+    tried: dict[float, float] = {}
+
+    def fitted(root: float) -> tuple[float, float]:
+        part, log_det = whitened_products(design, wander=root**2, keep=keep)
         ratio, criterion = fit_one_component(part)
-        return criterion + log_det, ratio
+        tried[root] = criterion + log_det
+        return tried[root], ratio
 
     try:
-        coarse = [fitted(wander)[0] for wander in _WANDER_GRID]
-        best = int(np.argmin(coarse))
-        wander = _WANDER_GRID[best]
-        if best > 0:
-            low = np.log(_WANDER_GRID[best - 1] or _WANDER_GRID[1] / 10)
-            high = np.log(_WANDER_GRID[min(best + 1, len(_WANDER_GRID) - 1)] * 1.01)
-            finer = minimize_scalar(
-                lambda log: fitted(float(np.exp(log)))[0],
-                bounds=(low, high),
-                method="bounded",
-                options={"xatol": 0.05},
-            )
-            wander = float(np.exp(finer.x))
-        return wander, fitted(wander)[1]
+        for root in _ROOT_GRID:
+            fitted(root)
+        best = min(tried, key=lambda root: tried[root])
+        place = _ROOT_GRID.index(best)
+        bracket = _ROOT_GRID[max(place - 1, 0)], _ROOT_GRID[min(place + 1, len(_ROOT_GRID) - 1)]
+        minimize_scalar(
+            lambda root: fitted(float(root))[0],
+            bounds=bracket,
+            method="bounded",
+            options={"xatol": 0.01 * bracket[1], "maxiter": _FINER_STEPS},
+        )
+        root = _mean_square_root(tried)
+        return root**2, fitted(root)[1]
     except ValueError:
         return None  # the sittings fit without error: there is no noise to measure effects by
+
+
+def _mean_square_root(tried: dict[float, float]) -> float:
+    """Return the root mean square of a standard deviation ratio from −2 log-likelihoods.
+
+    The most likely ratio is often 0 for a small fleet, which would promise too narrow intervals.
+    The mean of the variance ratio, with a flat prior for the standard deviation, does not.
+    """
+    roots = np.array(sorted(tried))
+    fine = np.linspace(roots[0], roots[-1], 4001)
+    criterion = PchipInterpolator(roots, [tried[root] for root in roots])(fine)
+    weight = np.exp(-(criterion - criterion.min()) / 2)
+    return float(np.sqrt((weight @ fine**2) / weight.sum()))
 
 
 def independent(gram: Floats) -> Codes:

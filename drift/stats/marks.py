@@ -36,8 +36,8 @@ MARK_MOVES: Schema = {
 }
 
 # One row per meter that was adjusted: how far mark moves and hand resets took its reading at 5 %
-# air, with signs.  verdict: they "accumulate" (same sign), "cancel" (opposite signs), or it "cannot
-# be told" (one of the two is missing or too small to have a sign).
+# air, with signs.  verdict: they "accumulate" (same sign), "cancel" (opposite signs), only one of
+# the two was done, or it "cannot be told" (a change is unknown or too small to have a sign).
 ADJUSTMENT_BALANCE: Schema = {
     "meter_id": pl.String,
     "mark_moves": pl.Int64,
@@ -49,6 +49,7 @@ ADJUSTMENT_BALANCE: Schema = {
 }
 
 ACCUMULATE, CANCEL, CANNOT_TELL = "accumulate", "cancel", "cannot be told"
+ONLY_MARK, ONLY_HAND = "only the mark was moved", "only the hand was reset"
 
 
 def mark_moves(marks: pl.DataFrame, *, dials: pl.DataFrame) -> pl.DataFrame:
@@ -217,7 +218,11 @@ def adjustment_balance(
     return (
         sums.with_columns(
             net_change_pct=pl.col("mark_change_pct") + pl.col("hand_change_pct"),
-            verdict=pl.when(~clear | (pl.col("known") == 0))
+            verdict=pl.when(pl.col("hand_resets") == 0)
+            .then(pl.lit(ONLY_MARK))
+            .when(pl.col("mark_moves") == 0)
+            .then(pl.lit(ONLY_HAND))
+            .when(~clear | (pl.col("known") == 0))
             .then(pl.lit(CANNOT_TELL))
             .when(product > 0)
             .then(pl.lit(ACCUMULATE))

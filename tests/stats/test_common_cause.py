@@ -11,8 +11,8 @@ import pytest
 from drift.stats.common_cause import (
     KINDS,
     CommonCauses,
+    common_evidence,
     find_common_causes,
-    vessel_evidence,
     without_common,
 )
 from drift.stats.common_design import lay_out, sittings, whitened_products
@@ -129,9 +129,9 @@ def test_power_false_alarms_and_coverage() -> None:
     """0.04 % seen in every one of 10 fleets, null p values rare, operator intervals cover."""
     assert _rates(5, replace(RECORDED, shift=0.04), first=100)["vessel_change"] == 1.0
     assert _rates(5, Plan(shift=0.04), first=100)["vessel_step"] == 1.0
-    quiet = _rates(20, RECORDED, first=200)
-    # 20 fleets: at a true rate of 5 % more than 4 false alarms come in 1 of 100 suites.
-    assert quiet["vessel_change"] <= 0.2
+    quiet = _rates(14, RECORDED, first=200)
+    # At a true rate of 5 % more than 2 of 14 come by chance once in 30 choices of the seed.
+    assert quiet["vessel_change"] <= 2 / 14
     assert quiet["vessel_step"] <= 0.2
     assert 0.88 <= quiet["covered"] <= 0.995
 
@@ -143,10 +143,11 @@ def test_power_false_alarms_and_coverage_in_full() -> None:
     unrecorded = _rates(200, Plan(shift=0.04), first=1000)
     assert unrecorded["vessel_step"] >= 0.9
     assert unrecorded["dated"] >= 0.9
-    quiet = _rates(500, RECORDED, first=2000)
+    quiet = _rates(600, RECORDED, first=7000)
     assert 0.93 <= quiet["covered"] <= 0.97
     for kind in ("vessel_change", "vessel_step", "season", "fleet_drift"):
-        assert quiet[kind] <= 0.08
+        # 5 % and three standard errors of 600 fleets.
+        assert quiet[kind] <= 0.05 + 3 * np.sqrt(0.05 * 0.95 / 600)
 
 
 @pytest.mark.long
@@ -283,16 +284,16 @@ def test_common_effects_are_taken_out_of_the_readings() -> None:
     np.testing.assert_allclose(firsts, after["bias_pct"], atol=1e-12)
 
 
-def test_vessel_evidence_for_a_meters_segments() -> None:
+def test_common_evidence_for_a_meters_segments() -> None:
     """In a first segment the vessels are compared; later only a change since its start counts."""
     fleet = simulate_fleet(16, replace(RECORDED, shift=0.06))
     fit = _fit(fleet)
-    evidence = vessel_evidence(fit, find_common_causes(fit))
+    evidence = common_evidence(fit, find_common_causes(fit))
     later = evidence.filter(pl.col("segment") > 1)
-    last_vessel_only = later.filter(pl.col("effect_pct").abs() < 1e-9)
+    last_vessel_only = later.filter(pl.col("common_pct").abs() < 1e-9)
     assert last_vessel_only.height > 0  # opened with the new calibration: nothing changed since
-    assert evidence["error_pct"].max() < 0.01  # type: ignore[operator]  # a number
-    assert evidence["effect_pct"].max() > 0.01  # type: ignore[operator]
+    assert evidence["common_error_pct"].max() < 0.01  # type: ignore[operator]  # a number
+    assert evidence["common_pct"].max() > 0.01  # type: ignore[operator]
 
 
 def test_vessels_missing_or_calibrated_after_use() -> None:
@@ -358,17 +359,17 @@ def _seconds(meters: int, operators: int) -> float:
         calibrated_visits=(0, 12, 24),
     )
     fleet = simulate_fleet(1, plan)
-    start = time.perf_counter()
+    start = time.process_time()
     _causes(fleet)
-    return time.perf_counter() - start
+    return time.process_time() - start
 
 
 def test_fifty_meters_take_seconds() -> None:
-    """50 meters × 40 visits, 24 calibration periods and 12 operators stay under 5 s."""
+    """50 meters × 40 visits, 24 calibration periods, 12 operators: under 5 s of one processor."""
     assert _seconds(50, 12) < 5
 
 
 @pytest.mark.long
 def test_ten_thousand_meters_take_half_a_minute() -> None:
-    """10,000 meters × 40 visits, 24 calibration periods and 100 operators stay under 30 s."""
+    """10,000 meters × 40 visits, 24 periods, 100 operators: under 30 s of one processor."""
     assert _seconds(10_000, 100) < 30

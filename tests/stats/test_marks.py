@@ -12,6 +12,7 @@ from drift.stats.marks import (
     CANCEL,
     CANNOT_TELL,
     MARK_MOVES,
+    ONLY_HAND,
     adjustment_balance,
     mark_moves,
 )
@@ -142,3 +143,4 @@ def test_moves_and_resets_accumulate_or_cancel() -> None:
     assert both_down["net_change_pct"] < -0.3
     assert _balance(-2.95, 0.0)["verdict"] == CANCEL
     assert _balance(-3.05, 0.12)["verdict"] == CANNOT_TELL
+    assert _balance(-3.0, 0.0)["verdict"] == ONLY_HAND
