@@ -148,7 +148,7 @@ def check_references(sessions: pl.DataFrame, values: pl.DataFrame) -> pl.DataFra
     allowed = 2 * pl.col("u_pct") + _half_last_place(used) + 1e-9
     rows = rows.with_columns(wrong=pl.col("off_pct").abs() > allowed, allowed=allowed)
     return (
-        rows.with_columns(problem=_problem(rows, usable, values))
+        _with_problem(rows, usable, values)
         .sort("_row")
         .select(REFERENCE_CHECK.keys())
         .cast(REFERENCE_CHECK)  # type: ignore[arg-type]  # names to types
@@ -164,22 +164,20 @@ def _half_last_place(used: pl.DataFrame) -> float:
     return 0.0
 
 
-def _problem(rows: pl.DataFrame, usable: pl.DataFrame, values: pl.DataFrame) -> pl.Series:
-    """Return what is wrong with each row, empty where nothing is."""
+def _with_problem(rows: pl.DataFrame, usable: pl.DataFrame, values: pl.DataFrame) -> pl.DataFrame:
+    """Add what is wrong with each row, empty where nothing is.
+
+    A fleet repeats few combinations of vessel, calibration and correct air content; each is judged
+    once.
+    """
     by_vessel: dict[str, list[tuple[object, float]]] = {}
     for vessel, on, air, _ in usable.iter_rows():
         by_vessel.setdefault(vessel, []).append((on, air))
     known = set(values["vessel_id"])
+    key = ["vessel_id", "calibrated_on", "correct_air_pct"]
+    judged = rows.select(*key, "expected_pct", "wrong", "allowed").unique(key)
     found = []
-    names = [
-        "vessel_id",
-        "calibrated_on",
-        "correct_air_pct",
-        "expected_pct",
-        "wrong",
-        "allowed",
-    ]
-    for vessel, on, correct, expected, wrong, allowed in rows.select(names).iter_rows():
+    for vessel, on, correct, expected, wrong, allowed in judged.iter_rows():
         if vessel not in known:
             found.append("this vessel is not in the vessels table")
         elif vessel not in by_vessel:
@@ -192,7 +190,8 @@ def _problem(rows: pl.DataFrame, usable: pl.DataFrame, values: pl.DataFrame) -> 
             found.append(
                 _why_off(by_vessel, vessel, on, correct=correct, expected=expected, allowed=allowed)
             )
-    return pl.Series(found, dtype=pl.String)
+    problems = judged.select(key).with_columns(problem=pl.Series(found, dtype=pl.String))
+    return rows.join(problems, on=key, how="left", nulls_equal=True)
 
 
 def _why_off(
