@@ -1,9 +1,8 @@
-"""This module carries posteriors ahead in time: levels, readings and crossings; it fits nothing."""
+"""This module carries posteriors to one time ahead: levels and readings; it fits nothing."""
 
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import special
 
 from drift.stats.blocks import Floats
 from drift.stats.forecast.model import (
@@ -11,7 +10,6 @@ from drift.stats.forecast.model import (
     HyperParameters,
     Settings,
     cell_probability,
-    shock_groups,
 )
 from drift.stats.forecast.rates import Posterior, Rates
 
@@ -250,111 +248,3 @@ def _interpolate_rows(wanted: Floats, x: Floats, y: Floats) -> Floats:
     part = np.clip((wanted - low) / np.maximum(high - low, 1e-300), 0.0, 1.0)
     value: Floats = y[row, at - 1] + part * (y[row, at] - y[row, at - 1])
     return value
-
-
-@dataclass(frozen=True, slots=True)
-class Passage:
-    """Chance that a level has left the tolerance by some time.
-
-    Attributes
-    ----------
-    levels : array, shape (levels,)
-        Present levels within the tolerance, evenly spaced, % air.
-    years : array, shape (times,)
-        From the last visit, ascending.
-    groups : list of slice and float
-        Kinds of one shock factor, and their shocks per year.
-    chance : array, shape (groups, levels, rates, times)
-        First-passage probability.
-    """
-
-    levels: Floats
-    years: Floats
-    groups: list[tuple[slice, float]]
-    chance: Floats
-
-
-def make_passage(
-    years: Floats, *, tolerance: float, hyper: HyperParameters, grid: Grid, levels: int = 41
-) -> Passage:
-    """Compute how soon a level leaves the tolerance, by level and drift rate.
-
-    Notes
-    -----
-    Without shocks the first passage of a random walk with drift through one bound a distance d
-    away has the distribution ::
-
-        Φ((vt − d)/(s√t)) + exp(2vd/s²) Φ((−vt − d)/(s√t))
-
-    (inverse Gaussian, s the wander); the two bounds are added, since touching both within the
-    time looked at is rarer still.  A shock takes the level out with the probability that the
-    drifted level plus N(0, shock_size²) lies outside; shocks that leave it inside are taken as
-    harmless.
-
-    References
-    ----------
-    Cox and Miller (1965), The Theory of Stochastic Processes, section 5.7.
-    """
-    middle = np.linspace(-tolerance, tolerance, levels + 2)[1:-1]
-    x = middle[:, None, None]
-    v = grid.drifts[None, :, None]
-    t = np.maximum(years, 1e-9)[None, None, :]
-    s = max(hyper.wander, 1e-4 * tolerance)
-    calm = _one_bound(tolerance - x, v, t, s) + _one_bound(tolerance + x, -v, t, s)
-    path = np.clip(x + v * t, -tolerance, tolerance)
-    thrown = 1 - (
-        special.ndtr((tolerance - path) / hyper.shock_size)
-        - special.ndtr((-tolerance - path) / hyper.shock_size)
-    )
-    hazard = np.cumsum(thrown * np.diff(years, prepend=0.0), axis=2)
-    groups = shock_groups(hyper)
-    stay = 1 - np.clip(calm, 0.0, 1.0)
-    chance = np.stack([1 - stay * np.exp(-rate * hazard) for _, rate in groups])
-    return Passage(middle, years, groups, np.maximum.accumulate(chance, axis=3))
-
-
-def _one_bound(distance: Floats, v: Floats, t: Floats, s: float) -> Floats:
-    """Return the first-passage probability through a bound `distance` above."""
-    root = s * np.sqrt(t)
-    reached = special.ndtr((v * t - distance) / root)
-    mirrored = np.exp(
-        np.minimum(2 * v * distance / s**2 + special.log_ndtr((-v * t - distance) / root), 0.0)
-    )
-    chance: Floats = reached + mirrored
-    return chance
-
-
-def crossing_chances(posterior: Posterior, passage: Passage, *, tolerance: float) -> Floats:
-    """Return P(the tolerance has been left) by the times of `passage`, shape (series, times)."""
-    levels = posterior.levels
-    series, cells = levels.shape[:2]
-    count, times = passage.levels.size, passage.years.size
-    gap = passage.levels[1] - passage.levels[0]
-    place = np.rint((levels - passage.levels[0]) / gap).astype(np.int64)
-    inside = np.abs(levels) <= tolerance
-    row = np.arange(series)[:, None, None] * count + np.clip(place, 0, count - 1)
-    index = (row * cells + np.arange(cells)[:, None]).ravel()
-    within, still_in = np.zeros((series, times)), np.zeros(series)
-    for (kinds, _), chance in zip(passage.groups, passage.chance, strict=True):
-        mass = posterior.mass[:, kinds].sum(axis=1, dtype=np.float64)
-        weight = np.where(inside, mass, 0.0)
-        flat = np.bincount(index, weights=weight.ravel(), minlength=series * count * cells)
-        within += flat.reshape(series, count * cells) @ chance.reshape(count * cells, times)
-        still_in += weight.sum(axis=(1, 2))
-    chances: Floats = within + (1 - still_in)[:, None]
-    return chances
-
-
-def crossing_time(chances: Floats, years: Floats, share: float) -> Floats:
-    """Return when the chance reaches `share`, years from the last visit, NaN where it does not."""
-    reached = chances >= share
-    first = np.argmax(reached, axis=1)
-    row = np.arange(chances.shape[0])
-    high = chances[row, first]
-    low = np.where(first > 0, chances[row, first - 1], high)
-    before = np.where(first > 0, years[first - 1], years[first])
-    part = np.where(high > low, (share - low) / np.where(high > low, high - low, 1.0), 1.0)
-    when: Floats = np.where(
-        reached.any(axis=1), before + np.clip(part, 0.0, 1.0) * (years[first] - before), np.nan
-    )
-    return when

@@ -8,12 +8,12 @@ import numpy as np
 from drift.frames import DAYS_PER_YEAR
 from drift.stats.blocks import Floats, Integers
 from drift.stats.forecast.grid import State, put, take, walk
-from drift.stats.forecast.horizon import (
+from drift.stats.forecast.horizon import rate_quantile
+from drift.stats.forecast.passage import (
     Passage,
     crossing_chances,
     crossing_time,
     make_passage,
-    rate_quantile,
 )
 from drift.stats.forecast.past import blocks, last_dial
 from drift.stats.forecast.predict import Model, predict_levels, predict_visit
@@ -23,8 +23,6 @@ from drift.stats.forecast.visits import Visits, recent_visits
 
 # Visits back to which a shock is looked for.
 _RECENT = 8
-# Times at which a crossing is looked up, per year.
-_TIMES_A_YEAR = 16
 
 Columns = dict[str, Floats]
 
@@ -56,8 +54,9 @@ def look_ahead(
     tables = make_tables(model.hyper, model.grid, resolutions=visits.resolutions)
     seen = visits.years[lives, visits.count[lives] - 1]
     longest = max(now - float(seen.min()), 0.0) + settings.horizon_years
-    years = np.arange(int(np.ceil(longest * _TIMES_A_YEAR)) + 1) / _TIMES_A_YEAR
-    passage = make_passage(years, tolerance=settings.tolerance, hyper=model.hyper, grid=model.grid)
+    passage = make_passage(
+        longest, tolerance=settings.tolerance, hyper=model.hyper, grid=model.grid
+    )
     place = np.empty(visits.series.size, dtype=np.int64)
     place[lives] = np.arange(lives.size)
     parts = blocks(visits, lives)
