@@ -38,28 +38,10 @@ def segment_readings(
     down what was done, or where the gauge was replaced, since both leave nothing to compare.  What
     the operator is known to read too high is taken out.
     """
-    keep = ["meter_id", "performed_on", "t_years", "point_pct", "resolution_pct", "segment"]
-    keep.append("adjusted")
-    found = ledger.select(
-        *keep, air_pct="correct_air_pct", bias_pct="as_found_biases_pct", stage=pl.lit(0)
-    )
-    left = ledger.select(
-        *keep, air_pct="correct_air_pct", bias_pct="as_left_biases_pct", stage=pl.lit(1)
-    )
-    opening = left.filter("adjusted").with_columns(segment=pl.col("segment") + 1)
-    rows = pl.concat(
-        [
-            found.with_columns(closing=pl.lit(value=False)),
-            left.with_columns(closing="adjusted"),
-            opening.with_columns(closing=pl.lit(value=False)),
-        ]
-    )
-    rows = rows.explode("bias_pct").drop_nulls("bias_pct")
     key = ["meter_id", "performed_on"]
-    done = _done(marks, service, moves)
+    rows = _readings(ledger).join(_done(marks, service, moves), on=key, how="left")
     closed = (
-        rows.join(done, on=key, how="left")
-        .with_columns(
+        rows.with_columns(
             pl.col("mark_moved", "hand_reset", "gauge_replaced").fill_null(value=False)
             & pl.col("closing")
         )
@@ -71,24 +53,38 @@ def segment_readings(
     )
     for name, action in (("dried", "chamber_dried"), ("sealed", "seal_replaced")):
         closed = _since_start(closed, service, action=action, name=name)
-    visit = pl.col("t_years").rank("dense").over("meter_id", "segment").cast(pl.Int64) - 1
-    worth = pl.when("mark_moved").then("mark_worth_pct")
+    known = closed.join(
+        common, on=["meter_id", "segment", "performed_on"], how="left", maintain_order="left"
+    )
+    by_operator = pl.when(pl.col("point_pct") > 0).then("operator_pct").fill_null(0.0)
     return (
-        closed.with_columns(visit=visit, mark_worth_pct=worth)
-        .join(
-            common,
-            on=["meter_id", "segment", "performed_on"],
-            how="left",
-            maintain_order="left",
-        )
-        .with_columns(
-            bias_pct=pl.when(pl.col("point_pct") > 0)
-            .then(pl.col("bias_pct") - pl.col("operator_pct").fill_null(0.0))
-            .otherwise("bias_pct")
+        known.with_columns(
+            visit=pl.col("t_years").rank("dense").over("meter_id", "segment").cast(pl.Int64) - 1,
+            mark_worth_pct=pl.when("mark_moved").then("mark_worth_pct"),
+            bias_pct=pl.col("bias_pct") - by_operator,
         )
         .select(CAUSE_READINGS.keys())
         .cast(CAUSE_READINGS)  # type: ignore[arg-type]  # names to types
     )
+
+
+def _readings(ledger: pl.DataFrame) -> pl.DataFrame:
+    """Return one row per reading and segment; closing marks as-left readings of an adjustment."""
+    keep = ["meter_id", "performed_on", "t_years", "point_pct", "resolution_pct", "segment"]
+    keep.append("adjusted")
+    found = ledger.select(
+        *keep, air_pct="correct_air_pct", bias_pct="as_found_biases_pct", stage=pl.lit(0)
+    )
+    left = ledger.select(
+        *keep, air_pct="correct_air_pct", bias_pct="as_left_biases_pct", stage=pl.lit(1)
+    )
+    opening = left.filter("adjusted").with_columns(segment=pl.col("segment") + 1)
+    parts = [
+        found.with_columns(closing=pl.lit(value=False)),
+        left.with_columns(closing="adjusted"),
+        opening.with_columns(closing=pl.lit(value=False)),
+    ]
+    return pl.concat(parts).explode("bias_pct").drop_nulls("bias_pct")
 
 
 def _done(marks: pl.DataFrame, service: pl.DataFrame, moves: pl.DataFrame) -> pl.DataFrame:
