@@ -1,5 +1,6 @@
 """This module takes a review from sources to verdicts, in order; it reads and writes nothing."""
 
+import dataclasses
 from datetime import date
 
 import polars as pl
@@ -8,9 +9,10 @@ from drift.decisions.fleet import build_meters, to_date
 from drift.decisions.schedule import build_schedule
 from drift.decisions.signals import name_signals
 from drift.errors import SourceError
-from drift.frames import DAYS_PER_YEAR, EPOCH, FORECAST, Sources
+from drift.frames import DAYS_PER_YEAR, EPOCH, FORECAST, METERS, Sources
 from drift.ledger import build_ledger
 from drift.policy import Policy
+from drift.reference import Reference, weigh_reference
 from drift.results import Review
 from drift.stats.change_point import find_changes
 from drift.stats.charts import ChartSettings, ewma, individuals, moving_range
@@ -42,23 +44,13 @@ def analyse(sources: Sources, *, source_name: str, as_of: date, policy: Policy) 
         If there is no reading to speak of.
     """
     ledger = ledger_of(sources, source_name=source_name, as_of=as_of, policy=policy)
-    schedule = build_schedule(
-        ledger, sources.meters, as_of=as_of, interval_days=policy.interval_days
-    )
     charted, limits, findings = chart(ledger, policy)
     trends, path_trends, changes = weigh_drift(ledger, policy)
-    ahead = look_ahead(ledger, schedule, as_of=as_of, policy=policy)
     signals = name_signals(findings, ledger=ledger, charted=charted, responses=sources.responses)
-    meters = build_meters(
-        ledger,
-        forecasts=ahead.series,
-        chances=ahead.meters,
-        path_trends=path_trends,
-        signals=signals,
-        schedule=schedule,
-        as_of=as_of,
-        policy=policy,
+    ahead, meters = judge(
+        ledger, sources, path_trends=path_trends, signals=signals, as_of=as_of, policy=policy
     )
+    reference = weigh_reference(sources, ledger, policy)
     return Review(
         as_of=as_of,
         source_name=source_name,
@@ -74,7 +66,61 @@ def analyse(sources: Sources, *, source_name: str, as_of: date, policy: Policy) 
         forecast=forecast_rows(ahead, ledger, as_of=as_of),
         signals=signals,
         meters=meters,
+        reference=reference,
+        own_meters=judge_alone(sources, reference, signals=signals, as_of=as_of, policy=policy),
     )
+
+
+def judge(
+    ledger: pl.DataFrame,
+    sources: Sources,
+    *,
+    path_trends: pl.DataFrame,
+    signals: pl.DataFrame,
+    as_of: date,
+    policy: Policy,
+) -> tuple[Forecasts, pl.DataFrame]:
+    """Forecast every meter of a ledger and decide its standing."""
+    schedule = build_schedule(
+        ledger, sources.meters, as_of=as_of, interval_days=policy.interval_days
+    )
+    ahead = look_ahead(ledger, schedule, as_of=as_of, policy=policy)
+    meters = build_meters(
+        ledger,
+        forecasts=ahead.series,
+        chances=ahead.meters,
+        path_trends=path_trends,
+        signals=signals,
+        schedule=schedule,
+        as_of=as_of,
+        policy=policy,
+    )
+    return ahead, meters
+
+
+def judge_alone(
+    sources: Sources,
+    reference: Reference,
+    *,
+    signals: pl.DataFrame,
+    as_of: date,
+    policy: Policy,
+) -> pl.DataFrame:
+    """Return the meters' standings with what they share taken out of their readings.
+
+    Returns
+    -------
+    pl.DataFrame
+        Frame of `drift.frames.METERS`, empty where nothing shared was found.
+    """
+    if reference.sessions is None:
+        return pl.DataFrame(schema=METERS)
+    alone = dataclasses.replace(sources, sessions=reference.sessions)
+    ledger = ledger_of(alone, source_name="", as_of=as_of, policy=policy)
+    _, path_trends, _ = weigh_drift(ledger, policy)
+    return judge(
+        ledger, alone, path_trends=path_trends, signals=signals, as_of=as_of, policy=policy
+    )[1]
 
 
 def ledger_of(sources: Sources, *, source_name: str, as_of: date, policy: Policy) -> pl.DataFrame:

@@ -21,14 +21,19 @@ VISITS = tuple(
     name for name in LEDGER if name not in {"series", "visit", "t_years"} and "biases" not in name
 )
 
+CAUSES = ("meter_id", "segment", "cause", "probability", "evidence")
+
 
 def write_data(review: Review, folder: Path) -> None:
-    """Write meters, visits, forecasts, signals and held-back rows as CSV into `folder`."""
+    """Write everything that a review found, and the rows held back, as CSV into `folder`."""
     folder.mkdir(parents=True, exist_ok=True)
     _write_csv(review.meters.select(METERS.keys()), folder / "meters.csv")
     _write_csv(review.ledger.select(VISITS), folder / "visits.csv")
     _write_csv(review.forecast.select(FORECAST.keys()), folder / "forecast.csv")
     _write_csv(review.signals.select(SIGNALS.keys()), folder / "signals.csv")
+    _write_csv(review.reference.effects, folder / "reference.csv")
+    _write_csv(review.reference.causes.select(CAUSES), folder / "causes.csv")
+    _write_csv(review.own_meters, folder / "own_standings.csv")
     _write_csv(review.sources.held_back.select(HELD_BACK.keys()), folder / "held_back.csv")
 
 

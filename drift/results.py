@@ -7,6 +7,7 @@ import polars as pl
 
 from drift.frames import Sources
 from drift.policy import Policy
+from drift.reference import Reference
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,6 +29,11 @@ class Review:
         action first.  `forecasts` has one row a series (with the further columns of
         `drift.stats.forecast.outputs.SERIES`), `forecast` one a series and date.  `signals` has
         the further column ``answered_on`` (date of the response, null where there is none).
+    reference : Reference
+        What the fleet's own readings say of their reference.
+    own_meters : pl.DataFrame
+        As `meters`, with what meters share taken out of their readings; empty where nothing
+        shared was found.
     """
 
     as_of: date
@@ -44,3 +50,5 @@ class Review:
     forecast: pl.DataFrame
     signals: pl.DataFrame
     meters: pl.DataFrame
+    reference: Reference
+    own_meters: pl.DataFrame

@@ -14,7 +14,13 @@ import polars as pl
 from drift import frames
 from drift.columns import TABLES, Kind
 from drift.policy import Policy
+from drift.reference import Reference
 from drift.results import Review
+from drift.stats.causes import CAUSES
+from drift.stats.common_effects import REFERENCE
+from drift.stats.forecast.outputs import SERIES
+from drift.stats.marks import MARK_MOVES
+from drift.stats.vessel_record import REFERENCE_CHECK, VESSEL_VALUES
 
 AS_OF = date(2025, 1, 15)
 FIRST = date(2022, 1, 10)
@@ -67,6 +73,8 @@ def fabricate() -> Review:
         "forecasts": _forecasts(ledger),
         "signals": _signals(),
         "meters": _meters(ledger),
+        "reference": _reference(),
+        "own_meters": _own_meters(_meters(ledger)),
     }
     # Frames that no page draws from are empty.
     empty = {
@@ -256,12 +264,14 @@ def _forecasts(ledger: pl.DataFrame) -> pl.DataFrame:
                 "at_due": level + 0.02,
                 "at_due_low": level - 0.04,
                 "at_due_high": level + 0.08,
+                "next_mean_low": level - 0.06,
+                "next_mean_high": level + 0.11,
                 "p_out_due": 1.0 if meter_id == DRIFTER else 0.0,
             }
         if meter_id == DRIFTER:
             row |= {"crossing": _years(AS_OF) + 0.1, "crossing_early": _years(AS_OF) - 0.1}
         rows.append(row)
-    return _frame(rows, frames.FORECASTS)
+    return _frame(rows, SERIES)
 
 
 def _signals() -> pl.DataFrame:
@@ -322,6 +332,107 @@ def _meters(ledger: pl.DataFrame) -> pl.DataFrame:
             row |= {"crossing_on": date(2025, 2, 20), "crossing_early": date(2024, 12, 10)}
         rows.append(row)
     return _frame(rows, frames.METERS)
+
+
+def _own_meters(meters: pl.DataFrame) -> pl.DataFrame:
+    """Return the meters as they stand without what they share: one hostile id stands better."""
+    better = pl.when(pl.col("meter_id") == SCRIPT)
+    return meters.with_columns(
+        standing=better.then(pl.lit("holding")).otherwise("standing"),
+        p_out_next_due=better.then(0.02).otherwise("p_out_next_due"),
+    )
+
+
+def _reference() -> Reference:
+    """Return a vessel that moved every meter, hostile names, and causes of each kind of answer."""
+    used = {"from_on": FIRST, "to_on": date(2024, 10, 1), "meters": 9, "visits": 60}
+    old, new = "V-1 calibrated 2021-12-01", f"{SCRIPT} calibrated 2024-03-01"
+    effects: list[dict[str, object]] = [
+        used | {"kind": "vessel", "name": old, "confounded_with": "nothing to compare with"},
+        used
+        | {"kind": "vessel", "name": new, "effect_pct": 0.02, "low": 0.01, "high": 0.03, "q": 0.01},
+        {
+            "kind": "vessel_change",
+            "name": f"{old} to {new}",
+            "from_on": date(2024, 4, 29),
+            "to_on": date(2024, 4, 30),
+            "effect_pct": 0.031,
+            "low": 0.022,
+            "high": 0.04,
+            "p": 0.0001,
+            "q": 0.0003,
+            "meters": 8,
+            "visits": 20,
+        },
+        used | {"kind": "vessel_step", "name": "V-1", "confounded_with": f"operator {IMAGE}"},
+        used
+        | {
+            "kind": "operator",
+            "name": IMAGE,
+            "effect_pct": -0.015,
+            "low": -0.02,
+            "high": -0.01,
+            "q": 0.002,
+        },
+        used | {"kind": "season", "name": "all meters", "confounded_with": "dates"},
+    ]
+    check: dict[str, object] = {
+        "performed_on": date(2024, 10, 1),
+        "stage": "as_found",
+        "point_pct": 5.0,
+        "correct_air_pct": 5.0,
+        "vessel_id": IMAGE,
+    }
+    checks: list[dict[str, object]] = [
+        check
+        | {"meter_id": DRIFTER, "off_pct": 0.06, "problem": f"another vessel: {SCRIPT}"}
+        | {"visit_id": "1"},
+        check
+        | {"meter_id": SCRIPT, "off_pct": 0.08, "problem": f"another vessel: {SCRIPT}"}
+        | {"visit_id": "1"},
+        check | {"meter_id": SCRIPT, "vessel_id": "V-9", "problem": "not in the vessels table"},
+    ]
+    vessel = {"vessel_id": IMAGE, "calibrated_on": date(2024, 3, 1), "usable": False}
+    return Reference(
+        effects=_frame(effects, REFERENCE),
+        vessels=_frame([vessel | {"problem": f"no vessel: {SCRIPT}"}], VESSEL_VALUES),
+        checks=_frame(checks, REFERENCE_CHECK),
+        causes=_frame(_causes(), CAUSES),
+        moves=_frame(_moves(), MARK_MOVES),
+        sessions=None,
+    )
+
+
+def _causes() -> list[dict[str, object]]:
+    """Return a cause that stands out, none that does, and readings too few to weigh."""
+    seen = {"points_pct": [0.0, 5.0], "bias_pct": [0.05, 0.1]}
+    told = {"meter_id": DRIFTER, "segment": 3, "can_tell": True} | seen
+    untold = {"meter_id": SCRIPT, "segment": 1, "can_tell": False} | seen
+    why = "no cause stands out from the others"
+    few = {"meter_id": NEWCOMER, "segment": 1, "can_tell": False} | seen
+    return [
+        told | {"cause": "mark_misplaced", "probability": 0.81, "evidence": "the pattern fits"},
+        told | {"cause": "leak", "probability": 0.12, "evidence": "less likely"},
+        told | {"cause": "vessel_volume", "probability": 0.001, "evidence": "less likely"},
+        told | {"segment": 1, "cause": "chamber_water", "probability": 0.9, "evidence": "old"},
+        untold | {"cause": "hand_shifted", "probability": 0.4, "evidence": why},
+        untold | {"cause": "plain_drift", "probability": 0.3, "evidence": why},
+        few | {"cause": "leak", "probability": None, "evidence": "one visit only"},
+    ]
+
+
+def _moves() -> list[dict[str, object]]:
+    """Return one move that can be priced and one that cannot."""
+    move: dict[str, object] = {"meter_id": DRIFTER, "mark_unit": "dial_pct", "recorded": True}
+    return [
+        move
+        | {"performed_on": FIRST, "mark_before": -0.2, "mark_after": -0.26}
+        | {"change_0_pct": -0.0625, "change_5_pct": -0.125, "change_10_pct": -0.1875}
+        | {"travel_pct": -0.125, "total_travel_pct": 0.125},
+        move
+        | {"performed_on": date(2023, 1, 5), "mark_before": -0.26, "mark_after": 9.0}
+        | {"mark_unit": SCRIPT, "travel_pct": -0.125, "note": "the unit changed"},
+    ]
 
 
 def _table(name: str, *rows: dict[str, object]) -> pl.DataFrame:

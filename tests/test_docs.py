@@ -10,7 +10,9 @@ import click
 from drift.cli import commands
 from drift.columns import TABLES
 from drift.frames import FORECAST, HELD_BACK, METERS, SIGNALS
+from drift.outputs import CAUSES
 from drift.policy import Policy
+from drift.stats.common_effects import REFERENCE
 
 ROOT = Path(__file__).resolve().parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -40,6 +42,8 @@ def test_the_readme_names_every_output_column() -> None:
     assert " ".join(SIGNALS) in re.sub(r"\s+", " ", README)
     assert " ".join(HELD_BACK) in README
     assert " ".join(FORECAST) in README
+    assert " ".join(REFERENCE) in re.sub(r"\s+", " ", README)
+    assert " ".join(CAUSES) in README
 
 
 def test_the_readmes_policy_is_the_default_policy() -> None:

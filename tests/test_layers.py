@@ -23,7 +23,8 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
     ("drift.columns", set(), set()),
     ("drift.frames", {"polars"}, set()),
     ("drift.policy", set(), {"drift.errors", "drift.stats.rules"}),
-    ("drift.results", {"polars"}, {"drift.frames", "drift.policy", "drift.stats."}),
+    ("drift.results", {"polars"}, {"drift.frames", "drift.policy", "drift.reference"}),
+    ("drift.reference", {"polars"}, {"drift.frames", "drift.policy", "drift.stats."}),
     ("drift.stats.", NUMERIC, {"drift.stats.", "drift.frames"}),
     ("drift.ledger", {"polars"}, {"drift.frames"}),
     (
@@ -58,6 +59,7 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
             "drift.errors",
             "drift.frames",
             "drift.policy",
+            "drift.reference",
             "drift.results",
             "drift.studies",
         },

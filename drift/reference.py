@@ -1,0 +1,146 @@
+"""This module asks whether it is the meters or what they are compared with; it judges no meter.
+
+It strings together the pure parts: what meters share, what the vessels stand for, what each
+segment's pattern of bias points to.
+"""
+
+from dataclasses import dataclass
+
+import polars as pl
+
+from drift.frames import Sources
+from drift.policy import Policy
+from drift.stats.cause_readings import segment_readings
+from drift.stats.causes import CauseSettings, weigh_causes
+from drift.stats.common_cause import (
+    COMMON_EVIDENCE,
+    common_evidence,
+    find_common_causes,
+    without_common,
+)
+from drift.stats.common_effects import REFERENCE
+from drift.stats.common_fit import fit_common
+from drift.stats.dial import USUAL_SCALE, USUAL_SCALE_LOG_SD, chamber_scale
+from drift.stats.marks import mark_moves
+from drift.stats.vessel_record import check_references, vessel_values
+
+# A chamber ratio on record was measured to about this share (common practice, no source).
+_RATIO_SHARE = 0.02
+# Weighing a segment takes about 10 ms, so a large fleet's smallest biases are left unweighed.
+MOST_SEGMENTS = 400
+# Scatter of one reading where no replicates tell, % air (common practice, no source).
+_USUAL_REPEATABILITY_PCT = 0.03
+
+
+@dataclass(frozen=True, slots=True)
+class Reference:
+    """What the fleet's own readings say of their reference.
+
+    Attributes
+    ----------
+    effects : pl.DataFrame
+        Frame of `drift.stats.common_effects.REFERENCE`.
+    vessels, checks : pl.DataFrame
+        Frames of `drift.stats.vessel_record.VESSEL_VALUES` and `REFERENCE_CHECK`, the latter
+        with the sittings that disagree alone.
+    causes : pl.DataFrame
+        Frame of `drift.stats.causes.CAUSES`.
+    moves : pl.DataFrame
+        Frame of `drift.stats.marks.MARK_MOVES`.
+    sessions : pl.DataFrame or None
+        The sittings less what meters share, None where nothing was found that could be taken out.
+    """
+
+    effects: pl.DataFrame
+    vessels: pl.DataFrame
+    checks: pl.DataFrame
+    causes: pl.DataFrame
+    moves: pl.DataFrame
+    sessions: pl.DataFrame | None
+
+
+def weigh_reference(sources: Sources, ledger: pl.DataFrame, policy: Policy) -> Reference:
+    """Find what meters share, check the vessels' values and weigh the causes of each bias.
+
+    Parameters
+    ----------
+    sources : Sources
+        What was read.
+    ledger : pl.DataFrame
+        Frame of `drift.frames.LEDGER` built from them.
+    policy : Policy
+        False discovery rate and tolerance.
+    """
+    fit = fit_common(ledger, sessions=sources.sessions, vessels=sources.vessels)
+    effects, common = pl.DataFrame(schema=REFERENCE), pl.DataFrame(schema=COMMON_EVIDENCE)
+    own = None
+    if fit is not None:
+        found = find_common_causes(fit, rate=policy.false_discovery_rate)
+        effects = found.frame
+        common = common_evidence(fit, found, rate=policy.false_discovery_rate)
+        cleaned = without_common(sources.sessions, found, rate=policy.false_discovery_rate)
+        if (cleaned["common_pct"].abs() > 0).any():
+            own = cleaned.drop("common_pct")
+    values = vessel_values(sources.vessels)
+    checks = check_references(sources.sessions, values)
+    dials = _dials(sources.meters, ledger)
+    moves = mark_moves(sources.marks, dials=dials)
+    readings = segment_readings(
+        ledger, marks=sources.marks, service=sources.service, moves=moves, common=common
+    )
+    causes = weigh_causes(
+        readings.join(_worth_weighing(ledger, policy), on=["meter_id", "segment"], how="semi"),
+        dials=dials.select("meter_id", "k", "k_sd"),
+        settings=CauseSettings(repeatability=_repeatability(ledger)),
+    )
+    return Reference(
+        effects=effects,
+        vessels=values,
+        checks=checks.filter(pl.col("problem") != ""),
+        causes=causes,
+        moves=moves,
+        sessions=own,
+    )
+
+
+def _dials(meters: pl.DataFrame, ledger: pl.DataFrame) -> pl.DataFrame:
+    """Return the chamber scale of every meter with its standard deviation, % air."""
+    known = meters.select("meter_id", "chamber_bowl_ratio", "initial_pressure_kpa")
+    ratio = pl.Series(chamber_scale(known["chamber_bowl_ratio"].to_numpy()), dtype=pl.Float64)
+    scaled = known.with_columns(k=ratio.fill_nan(None))
+    usual_sd = USUAL_SCALE * USUAL_SCALE_LOG_SD
+    return (
+        ledger.select("meter_id")
+        .unique()
+        .join(scaled, on="meter_id", how="left")
+        .with_columns(
+            k_sd=pl.when(pl.col("k").is_null())
+            .then(usual_sd)
+            .otherwise(pl.col("k") * _RATIO_SHARE),
+            k=pl.col("k").fill_null(USUAL_SCALE),
+        )
+        .select("meter_id", "k", "k_sd", "initial_pressure_kpa")
+        .sort("meter_id")
+    )
+
+
+def _worth_weighing(ledger: pl.DataFrame, policy: Policy) -> pl.DataFrame:
+    """Return the segments in which some visit found half the tolerance or more, largest first."""
+    return (
+        ledger.group_by("meter_id", "segment")
+        .agg(largest=pl.col("as_found_bias_pct").abs().max())
+        .filter(pl.col("largest") >= policy.tolerance_pct / 2)
+        .sort("largest", "meter_id", "segment", descending=[True, False, False])
+        .head(MOST_SEGMENTS)
+    )
+
+
+def _repeatability(ledger: pl.DataFrame) -> float:
+    """Return the fleet's pooled standard deviation of replicates, % air; the usual one if none."""
+    degrees = (pl.col("as_found_replicates") - 1).cast(pl.Float64)
+    squares, freedom = (
+        ledger.drop_nulls("as_found_spread_pct")
+        .select((degrees * pl.col("as_found_spread_pct") ** 2).sum(), freedom=degrees.sum())
+        .row(0)
+    )
+    return float((squares / freedom) ** 0.5) if squares else _USUAL_REPEATABILITY_PCT
