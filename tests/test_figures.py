@@ -67,8 +67,8 @@ def _fleet(meters: int) -> pl.DataFrame:
             "standing": ["holding"] * meters,
             "level": [0.01 * (n % 9) for n in range(meters)],
             "at_due": [0.01 * (n % 9) for n in range(meters)],
-            "at_due_low": [0.01 * (n % 9) - 0.05 if n else None for n in range(meters)],
-            "at_due_high": [0.01 * (n % 9) + 0.05 if n else None for n in range(meters)],
+            "next_mean_low": [0.01 * (n % 9) - 0.05 if n else None for n in range(meters)],
+            "next_mean_high": [0.01 * (n % 9) + 0.05 if n else None for n in range(meters)],
         }
     )
 
@@ -137,6 +137,19 @@ def test_as_found_figure_draws_what_the_ledger_holds(review: Review) -> None:
     ringed = {(row["panel"], row["on"][:10]) for row in of("signal")}
     assert {on for _, on in ringed} == {"2023-01-05", "2023-12-31"}
     assert len({panel for panel, _ in ringed}) == 1
+
+
+def test_forecast_bar_is_the_band_of_the_next_mean(review: Review) -> None:
+    """The bar at the due date spans what the visit will find, the tick is the true bias then."""
+    ledger = review.ledger.filter(pl.col("meter_id") == DRIFTER)
+    ahead = _mine(review.forecasts, ledger)
+    rows = _drawn(_figures(review, DRIFTER)["as found"])
+    bars = [row for row in rows if row["hue"] == drawing.colour("forecast")]
+    assert sorted((bar["low"], bar["high"]) for bar in bars) == sorted(
+        ahead.select("next_mean_low", "next_mean_high").iter_rows()
+    )
+    ticks = [row for row in rows if row.get("shape") == "stroke"]
+    assert sorted(tick["y"] for tick in ticks) == sorted(ahead["at_due"])
 
 
 def test_unknown_values_are_gaps(review: Review) -> None:

@@ -128,6 +128,7 @@ def test_pages_are_balanced_and_self_contained(written: dict[str, str]) -> None:
 def test_links_resolve(written: dict[str, str]) -> None:
     """Every link leads to a page of the review, a data file or an anchor of its own page."""
     data = {"meters.csv", "visits.csv", "signals.csv", "held_back.csv", "run.json"}
+    data |= {"reference.csv", "own_standings.csv"}
     known = set(written) | {f"data/{name}" for name in data}
     for name, html in written.items():
         page = Outline(html)
@@ -318,3 +319,183 @@ def test_unknown_meter_is_refused(review: Review) -> None:
 def test_date_of_the_review(fleet: FleetPage) -> None:
     """The page speaks for the date of the review, not for today."""
     assert fleet.stamp.as_of == AS_OF
+
+
+def _plain(words: str) -> str:
+    """Return text with plain spaces."""
+    return words.replace("\u00a0", " ")
+
+
+def test_a_vessel_that_moved_is_doubted_before_the_meters(review: Review, fleet: FleetPage) -> None:
+    """The change of vessel stands in the first screen and leads its section, with its numbers."""
+    part = fleet.reference
+    moved = (
+        f"From V-1 calibrated 1 Dec 2021 to {SCRIPT} calibrated 1 Mar 2024, between 29 Apr 2024 "
+        "and 30 Apr 2024: the same 8 meters read 0.031 % air higher at 5 % (95 % interval +0.022 "
+        "to +0.040): the vessel changed, the meters did not."
+    )
+    assert _plain(part.lead[0]) == moved
+    assert part.doubt == part.lead[0]
+    assert part.lead[1].startswith(f"{IMAGE} reads 0.015\u00a0%\u00a0air lower than")
+    html = render.html_fleet(fleet)
+    places = ["Doubt the reference first", "Act on these", 'id="reference"', 'id="fleet"']
+    assert [html.index(word) for word in places] == sorted(html.index(word) for word in places)
+    old = dataclasses.replace(review, as_of=AS_OF.replace(year=2026))
+    later = pages.fleet_page(old).reference
+    assert later.doubt.startswith("The calibration of 1\u00a0Mar\u00a02024")
+
+
+def test_the_table_of_what_meters_share_is_that_of_the_frame(fleet: FleetPage) -> None:
+    """Each effect has its row; where nothing can be said its reason stands in place of a number."""
+    rows = fleet.reference.effects
+    assert [row.found for row in rows] == [False, True, True, False, True, False]
+    assert [row.confounded_with for row in rows if row.effect is None] == [
+        "nothing to compare with",
+        f"goes with operator {IMAGE}",
+        "goes with dates",
+    ]
+    shown = _plain(Outline(render.html_fleet(fleet)).text)
+    assert f"cannot say: goes with operator {IMAGE}" in shown
+    assert "+0.022 to +0.040" in shown
+
+
+def test_air_contents_that_disagree_are_gathered(fleet: FleetPage) -> None:
+    """Readings alike are one row with their range; a value that is not known is said so."""
+    rows = fleet.reference.checks
+    assert [(row.vessel_id, row.sittings, row.meters) for row in rows] == [
+        (IMAGE, 2, 2),
+        ("V-9", 1, 1),
+    ]
+    shown = _plain(Outline(render.html_fleet(fleet)).text)
+    assert "+0.060 to +0.080" in shown
+    assert "no value" in shown
+    assert f"no vessel: {SCRIPT}; not used" in shown
+
+
+def test_standings_without_what_meters_share(review: Review, fleet: FleetPage) -> None:
+    """Only the meter whose standing changes is listed; without a shared part that is said."""
+    rows = fleet.reference.standings
+    assert [(row.meter_id, row.as_read, row.alone) for row in rows] == [
+        (SCRIPT, "watch", "holding")
+    ]
+    same = pages.fleet_page(dataclasses.replace(review, own_meters=review.meters)).reference
+    assert "no meter's standing changes" in same.standings_lead
+    none = pages.fleet_page(dataclasses.replace(review, own_meters=review.meters.clear())).reference
+    assert (
+        none.standings_lead == "Nothing was taken out of the readings: every standing is as read."
+    )
+
+
+def _with_effects(review: Review, effects: pl.DataFrame) -> FleetPage:
+    """Return the fleet review of other effects, with nothing else wrong with the reference."""
+    quiet = dataclasses.replace(
+        review.reference,
+        effects=effects,
+        vessels=review.reference.vessels.clear(),
+        checks=review.reference.checks.clear(),
+    )
+    return pages.fleet_page(dataclasses.replace(review, reference=quiet))
+
+
+def test_a_reference_of_which_nothing_is_known_is_not_praised(review: Review) -> None:
+    """Without effects, or with none that can be told, the page cannot say; nor does it doubt."""
+    effects = review.reference.effects
+    nothing = _with_effects(review, effects.clear())
+    assert nothing.reference.lead[0].startswith("Cannot say: no two visits")
+    assert nothing.reference.doubt == ""
+    assert "Doubt the reference" not in render.html_fleet(nothing)
+    mixed = _with_effects(review, effects.filter(pl.col("effect_pct").is_null()))
+    assert [_plain(sentence) for sentence in mixed.reference.lead] == [
+        (
+            "Cannot say whether the vessels hold: V-1 calibrated 1 Dec 2021 has nothing to compare "
+            "with. The same goes for 1 more."
+        )
+    ]
+    assert mixed.reference.doubt == ""
+
+
+def test_a_reference_that_holds_is_said_with_what_would_have_been_seen(review: Review) -> None:
+    """Effects told from chance but below a tenth of the tolerance put nothing in doubt."""
+    effects = review.reference.effects.with_columns(
+        effect_pct=pl.col("effect_pct") / 10, low=pl.col("low") / 10, high=pl.col("high") / 10
+    )
+    page = _with_effects(review, effects)
+    assert page.reference.doubt == ""
+    told = _plain(" ".join(page.reference.lead))
+    assert "to matter: one of 0.004 % air at 5 % would have been seen." in told
+    assert "the largest of 0.003 % air: below 0.01 % air none is spoken of" in told
+    assert "Of the rest nothing can be said: V-1 calibrated 1 Dec 2021 has nothing" in told
+
+
+def test_the_bench_is_told_what_to_look_at_first(review: Review, written: dict[str, str]) -> None:
+    """The latest weighed segment speaks: a cause with its numbers, or that none can be told."""
+    bench = pages.dossier_page(review, DRIFTER).bench
+    assert _plain(bench.lead).startswith(
+        "Initial pressure mark misplaced, 81 %: the pattern fits ("
+    )
+    assert "bias found last +0.050 at 0 % and +0.100 at 5 %" in _plain(bench.lead)
+    assert _plain(bench.lead).endswith("That there is nothing to explain: 7 %.")
+    assert [row.cause for row in bench.causes] == [
+        "initial pressure mark misplaced",
+        "leak before release",
+    ]
+    assert all(row.look for row in bench.causes)
+    shown = Outline(written[f"meters/{pages.file_name(DRIFTER)}"]).text
+    assert "never a diagnosis" in shown
+    untold = _plain(pages.dossier_page(review, SCRIPT).bench.lead)
+    assert untold.startswith("Cannot tell: no cause stands out from the others. Likeliest are hand")
+    assert _plain(pages.dossier_page(review, NEWCOMER).bench.lead).startswith(
+        "Cannot tell: one visit only ("
+    )
+
+
+def test_moves_of_the_mark_are_worth_something_or_cannot_be_priced(dossier: DossierPage) -> None:
+    """Newest first, with the change of bias at three points; an unknown unit stays as written."""
+    unpriced, priced = dossier.bench.moves
+    assert _plain(priced.change) == "\u22120.2 to \u22120.26 % on the dial"
+    assert (priced.worth_0, priced.worth_5, priced.worth_10) == (-0.0625, -0.125, -0.1875)
+    assert unpriced.worth_5 is None
+    assert SCRIPT in unpriced.change
+    assert "the unit changed" in Outline(render.html_dossier(dossier)).text
+
+
+def _with_chart(review: Review, name: str, *, signal: bool) -> Review:
+    """Return the review with one more chart, and perhaps one signal of it."""
+    more = review.charted.filter(pl.col("chart") == "ewma").with_columns(chart=pl.lit(name))
+    spoke = review.signals.head(1 if signal else 0).with_columns(chart=pl.lit(name))
+    return dataclasses.replace(
+        review,
+        charted=pl.concat([review.charted, more]),
+        signals=pl.concat([review.signals, spoke]),
+    )
+
+
+@pytest.mark.parametrize("name", ["repeatability", "cusum_high", "cusum_low"])
+def test_a_further_chart_is_drawn_where_it_signals(review: Review, name: str) -> None:
+    """It has a figure after the usual ones where a rule spoke; else a sentence names it."""
+    loud = pages.dossier_page(_with_chart(review, name, signal=True), DRIFTER)
+    drawn = [figure.name for figure in loud.figures]
+    assert drawn == ["as-found", "path", "moving-range", "ewma", name.replace("_", "-")]
+    assert loud.not_drawn == ""
+    quiet = pages.dossier_page(_with_chart(review, name, signal=False), DRIFTER)
+    assert [figure.name for figure in quiet.figures] == drawn[:-1]
+    assert quiet.not_drawn.startswith(f"Kept but not drawn here: {name.replace('_', ' ')} (no sig")
+
+
+@pytest.mark.parametrize("name", ["range", "spread", "mark", "some_later_chart"])
+def test_no_chart_is_left_out_in_silence(review: Review, name: str) -> None:
+    """A chart without a figure is named with its signals, whatever it is called."""
+    page = pages.dossier_page(_with_chart(review, name, signal=True), DRIFTER)
+    assert len(page.figures) == 4
+    assert f"{name.replace('_', ' ')} (1 signal)" in page.not_drawn
+    assert page.not_drawn in Outline(render.html_dossier(page)).text
+
+
+def test_bands_are_of_what_their_captions_say(review: Review, dossier: DossierPage) -> None:
+    """The forecast table has the band of the true bias and that of the next mean, each its own."""
+    series = review.ledger.filter(pl.col("meter_id") == DRIFTER)["series"].unique()
+    rows = review.forecasts.filter(pl.col("series").is_in(series.to_list())).sort("series")
+    assert [row.at_due_low for row in dossier.trends] == rows["at_due_low"].to_list()
+    assert [row.next_mean_low for row in dossier.trends] == rows["next_mean_low"].to_list()
+    as_found = dossier.figures[0]
+    assert "the mean of the next visit is expected" in as_found.shows

@@ -35,8 +35,11 @@ def draw_as_found(
 
     Parameters
     ----------
-    ledger, forecasts : pl.DataFrame
-        Frames of those names.
+    ledger : pl.DataFrame
+        Frame of that name.
+    forecasts : pl.DataFrame
+        One row per series: ``due_t_years``, ``at_due`` (true bias then), ``next_mean_low`` and
+        ``next_mean_high`` (band of the mean that the visit will find).
     charted : pl.DataFrame
         Rows of the individuals chart.
     signals : pl.DataFrame
@@ -62,7 +65,7 @@ def draw_as_found(
         *_dots(visits, "as_found_bias_pct", kind="dot"),
         *_dots(adjusted, "as_left_bias_pct", kind="left"),
         *_dots(_ringed(visits, signals), "as_found_bias_pct", kind="signal"),
-        *_bars(due, "at_due_low", "at_due_high", kind="expected"),
+        *_bars(due, "next_mean_low", "next_mean_high", kind="expected"),
         *_dots(due, "at_due", kind="middle"),
         *_heights(adjusted),
     ]

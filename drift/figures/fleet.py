@@ -31,9 +31,9 @@ def draw_fleet(rows: pl.DataFrame, *, tolerance_pct: float) -> Drawing:
     ----------
     rows : pl.DataFrame
         One row per meter, in the order to be drawn: ``label`` (different for each meter),
-        ``standing`` (a word for the margin), ``level`` (bias now), ``at_due``, ``at_due_low`` and
-        ``at_due_high`` (as-found bias at the next due date and its band), all in % air and null
-        where unknown.
+        ``standing`` (a word for the margin), ``level`` (bias now), ``at_due`` (true bias at the
+        next due date), ``next_mean_low`` and ``next_mean_high`` (band of the mean that the visit
+        will find), all in % air and null where unknown.
     tolerance_pct : float
         Largest bias that passes, % air.
     """
@@ -41,7 +41,7 @@ def draw_fleet(rows: pl.DataFrame, *, tolerance_pct: float) -> Drawing:
         {name: known(value) if isinstance(value, float) else value for name, value in row.items()}
         for row in rows.to_dicts()
     ]
-    drawn = [row[name] for row in named for name in ("level", "at_due_low", "at_due_high")]
+    drawn = [row[name] for row in named for name in ("level", "next_mean_low", "next_mean_high")]
     reach = 1.1 * max(abs(bias) for bias in [*drawn, 1.2 * tolerance_pct] if bias is not None)
     if len(named) > LABELLED_METERS:
         return _by_rank(named, tolerance_pct=tolerance_pct, reach=reach)
@@ -71,7 +71,7 @@ def _by_name(rows: list[dict[str, Any]], *, tolerance_pct: float, reach: float) 
         .mark_rect(color=colour("strip"))
         .encode(x=alt.XDatum(-tolerance_pct), x2=alt.X2Datum(tolerance_pct)),
         alt.Chart(values(edges)).mark_rule(color=colour("edge"), strokeWidth=1).encode(x("edge")),
-        bar.encode(y, x("at_due_low"), alt.X2(field="at_due_high")),
+        bar.encode(y, x("next_mean_low"), alt.X2(field="next_mean_high")),
         tick.encode(y, x("at_due")),
         dot.encode(y, x("level")),
         word.encode(y, alt.Text(field="standing", type="nominal"), x=alt.value(_NAMED_WIDTH)),
@@ -81,7 +81,7 @@ def _by_name(rows: list[dict[str, Any]], *, tolerance_pct: float, reach: float) 
 def _by_rank(rows: list[dict[str, Any]], *, tolerance_pct: float, reach: float) -> Drawing:
     """Return the figure with one narrow column per meter, in the order of the review."""
     ranked = [
-        {"rank": rank, **{name: row[name] for name in ("level", "at_due_low", "at_due_high")}}
+        {"rank": rank, **{name: row[name] for name in ("level", "next_mean_low", "next_mean_high")}}
         for rank, row in enumerate(rows, start=1)
     ]
     base = alt.Chart(values(ranked))
@@ -97,6 +97,8 @@ def _by_rank(rows: list[dict[str, Any]], *, tolerance_pct: float, reach: float) 
     dot = base.mark_point(color=colour("measured"), filled=True, size=8, opacity=1)
     return alt.layer(
         *tolerance_strip(tolerance_pct),
-        bar.encode(x, bias_axis("at_due_low", ends=(-reach, reach)), alt.Y2(field="at_due_high")),
+        bar.encode(
+            x, bias_axis("next_mean_low", ends=(-reach, reach)), alt.Y2(field="next_mean_high")
+        ),
         dot.encode(x, bias_axis("level", ends=(-reach, reach))),
     ).properties(width=PANEL_WIDTH, height=260)

@@ -9,6 +9,11 @@ from drift.pages.data import Crossing, MeterRow, TrendRow
 from drift.policy import Policy
 from drift.results import Review
 
+# What a chart without signals says of a meter; any other says that it is stable.
+_STABLE = {
+    "moving_range": "repeats itself from visit to visit",
+    "repeatability": "repeats itself from reading to reading",
+}
 # A crossing bound that is not after the date of the review has come already.
 NOW = "now"
 
@@ -83,14 +88,14 @@ def fleet_figure(rows: pl.DataFrame, *, tolerance_pct: float) -> str:
     tolerance_pct : float
         Largest bias that passes, % air.
     """
-    told = rows.filter(pl.col("at_due_low").is_not_null())
-    low, high = pl.col("at_due_low"), pl.col("at_due_high")
+    told = rows.filter(pl.col("next_mean_low").is_not_null())
+    low, high = pl.col("next_mean_low"), pl.col("next_mean_high")
     wholly = told.filter((low > tolerance_pct) | (high < -tolerance_pct)).height
     partly = told.filter((low < -tolerance_pct) | (high > tolerance_pct)).height - wholly
     inside = told.height - wholly - partly
     fleet = text.count(rows.height, "meter")
     parts = [
-        f"{inside} of {fleet} can be expected inside the tolerance when next seen",
+        f"{inside} of {fleet} can be expected to be found inside the tolerance when next seen",
         f"the bars of {partly} reach beyond it" if partly else "",
         f"{wholly} lie wholly outside" if wholly else "",
     ]
@@ -181,11 +186,25 @@ def control(charted: pl.DataFrame, *, name: str, signals: int, open_signals: int
     if charted.filter(pl.col("upper").is_not_null()).is_empty():
         return "Cannot say yet: there are too few visits to set limits."
     if not signals:
-        stable = "repeats itself from visit to visit" if name == "moving_range" else "is stable"
+        stable = _STABLE.get(name, "is stable")
         return f"No point lies beyond its limits: by this chart the meter {stable}."
     spoke = text.count(signals, "signal")
     answered = "all have a response" if not open_signals else f"{open_signals} without a response"
     return f"{spoke}, {answered}: the ringed visits are more than the usual scatter of this meter."
+
+
+def not_drawn(charted: dict[str, int]) -> str:
+    """Say which charts are kept without a figure, by name with their number of signals."""
+    if not charted:
+        return ""
+    told = [
+        f"{text.words_of(name)} ({text.count(signals, 'signal') if signals else 'no signal'})"
+        for name, signals in charted.items()
+    ]
+    return (
+        f"Kept but not drawn here: {text.listed(told)}. Their limits stand below, their signals "
+        "above them."
+    )
 
 
 def tolerance_verdict(

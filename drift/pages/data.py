@@ -7,6 +7,8 @@ Numbers and dates stay numbers and dates: the templates turn them into text thro
 from dataclasses import dataclass
 from datetime import date
 
+from drift.pages.reference_data import BenchPart, ReferencePart
+
 
 @dataclass(frozen=True, slots=True)
 class Figure:
@@ -177,6 +179,7 @@ class FleetPage:
 
     stamp: Stamp
     lead: tuple[str, ...]
+    reference: ReferencePart
     urgent: tuple[MeterRow, ...]
     watched: tuple[MeterRow, ...]
     overdue: tuple[MeterRow, ...]
@@ -234,7 +237,11 @@ class LimitRow:
 
 @dataclass(frozen=True, slots=True)
 class TrendRow:
-    """Trend and forecast at one point; verdict is that of `drift.frames.PATH_TRENDS`."""
+    """Trend and forecast at one point; verdict is that of `drift.frames.PATH_TRENDS`.
+
+    at_due and its band are of the true bias, next_mean_low and next_mean_high of what the next
+    visit's mean will show.
+    """
 
     point_pct: float
     visits: int
@@ -255,6 +262,8 @@ class TrendRow:
     at_due: float | None
     at_due_low: float | None
     at_due_high: float | None
+    next_mean_low: float | None
+    next_mean_high: float | None
     p_out: float | None
     crossing: Crossing
 
@@ -277,7 +286,9 @@ class DossierPage:
     meter: MeterRow
     facts: tuple[tuple[str, str], ...]
     brief: tuple[str, ...]
+    bench: BenchPart
     figures: tuple[Figure, ...]
+    not_drawn: str
     points_pct: tuple[float, ...]
     trends: tuple[TrendRow, ...]
     visits: tuple[VisitRow, ...]

@@ -10,16 +10,24 @@ from drift.figures.dossier import draw_as_found, draw_control, draw_path
 from drift.figures.drawing import on_date, svg
 from drift.pages import captions, rows
 from drift.pages import meter_tables as tables
+from drift.pages.bench import bench_part
 from drift.pages.data import DossierPage, Figure, MeterRow, TrendRow
 from drift.results import Review
 from drift.stats.conformity import within_tolerance
 from drift.stats.equivalence import DRIFTING
 
-# Charts that a dossier draws after the as-found figure, with their headings.
-_CONTROL = (
-    ("moving_range", "Step from one visit to the next (moving range)"),
-    ("ewma", "Weighted moving average of as-found bias (EWMA)"),
-)
+# Charts in reading order, with their headings.  The individuals chart is part of the as-found
+# figure; a figure costs as much time as all the rest of a page, so that those of the second group
+# are drawn where they have a signal, and those of the third never.
+_ALWAYS_DRAWN = {
+    "moving_range": "Step from one visit to the next (moving range)",
+    "ewma": "Weighted moving average of as-found bias (EWMA)",
+}
+_DRAWN_WITH_A_SIGNAL = {
+    "repeatability": "Scatter of the replicates (repeatability)",
+    "cusum_high": "Bias summed upwards (CUSUM)",
+    "cusum_low": "Bias summed downwards (CUSUM)",
+}
 # Charts whose signals are ringed on the as-found figure.
 _ON_AS_FOUND = ("individuals",)
 
@@ -66,7 +74,9 @@ def dossier_page(review: Review, meter_id: str) -> DossierPage:
         meter=meter,
         facts=tables.facts(review, meter),
         brief=_brief(one),
+        bench=bench_part(review, one.ledger, meter_id=meter_id),
         figures=_figures(review, one, trends),
+        not_drawn=captions.not_drawn(_kept_undrawn(one)),
         points_pct=tuple(one.ledger["point_pct"].unique().sort()),
         trends=trends,
         visits=tables.visit_rows(one.ledger, one.signals, policy=review.policy),
@@ -152,10 +162,28 @@ def _figures(review: Review, one: Slice, trends: tuple[TrendRow, ...]) -> tuple[
         _path_figure(review, one, trends, span=span),
         *(
             _control_figure(one, name=name, title=title, span=span)
-            for name, title in _CONTROL
-            if _plotted(one.charted, name)
+            for name, title in _control_charts(one).items()
         ),
     )
+
+
+def _control_charts(one: Slice) -> dict[str, str]:
+    """Return the charts that have a figure of their own, with their headings."""
+    spoke = set(one.signals["chart"])
+    wanted = _ALWAYS_DRAWN | {
+        name: title for name, title in _DRAWN_WITH_A_SIGNAL.items() if name in spoke
+    }
+    return {name: title for name, title in wanted.items() if _plotted(one.charted, name)}
+
+
+def _kept_undrawn(one: Slice) -> dict[str, int]:
+    """Return the charts that no figure shows, with how often each signalled."""
+    drawn = {*_control_charts(one), *_ON_AS_FOUND}
+    return {
+        name: one.signals.filter(pl.col("chart") == name).height
+        for name in one.charted["chart"].unique().sort()
+        if name not in drawn and _plotted(one.charted, name)
+    }
 
 
 def _plotted(charted: pl.DataFrame, name: str) -> bool:
@@ -187,8 +215,9 @@ def _as_found_figure(review: Review, one: Slice, *, span: tuple[date, date]) -> 
         label=f"As-found bias by date at each verification point. {conclude}",
         shows=(
             "Bias before any adjustment, in % air, at each verification point, with the control "
-            "limits of the individuals chart, what each adjustment left, and the band expected "
-            f"when the meter is next seen ({text.share(policy.band_level)})."
+            "limits of the individuals chart, what each adjustment left, and the band in which "
+            "the mean of the next visit is expected, reading noise and all "
+            f"({text.share(policy.band_level)}); its tick is the true bias expected then."
         ),
         conclude=conclude,
         key=("found", "signal", "limits", "adjusted", "left", "forecast", "tolerance"),

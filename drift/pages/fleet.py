@@ -7,6 +7,7 @@ from drift.figures.drawing import svg
 from drift.figures.fleet import LABELLED_METERS, draw_fleet
 from drift.pages import captions, rows
 from drift.pages.data import Figure, FleetPage
+from drift.pages.reference import reference_part
 from drift.results import Review
 
 # Rows of long lists that a page shows; the data files hold all.
@@ -40,6 +41,7 @@ def fleet_page(review: Review) -> FleetPage:
             overdue=overdue,
             open_signals=unanswered.height,
         ),
+        reference=reference_part(review),
         urgent=urgent,
         watched=watched,
         overdue=overdue,
@@ -67,8 +69,9 @@ def fleet_figure(review: Review, *, in_use: list[str]) -> Figure:
         label=f"Bias now and forecast of {text.count(drawn.height, 'meter')}. {conclude}",
         shows=(
             f"One {one} for each meter at its worst point, in the order of this review: its bias "
-            "now, and the band in which its as-found bias is expected when it is next seen "
-            f"({text.share(policy.band_level)} of such bands hold). The strip is the tolerance, "
+            "now, and the band in which the mean found at its next visit is expected "
+            f"({text.share(policy.band_level)} of such bands hold; reading noise is part of it), "
+            "with a tick at the true bias expected then. The strip is the tolerance, "
             f"±{text.plain(policy.tolerance_pct)}{text.NO_BREAK}%{text.NO_BREAK}air. "
             "Retired meters are left out."
         ),
@@ -92,8 +95,8 @@ def _drawn(review: Review) -> pl.DataFrame:
         pl.format("{}{}", "standing", overdue).alias("standing"),
         "level",
         "at_due",
-        "at_due_low",
-        "at_due_high",
+        "next_mean_low",
+        "next_mean_high",
     )
 
 

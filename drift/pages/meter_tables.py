@@ -91,6 +91,8 @@ def _trend_row(row: dict[str, Any], *, meter: MeterRow, review: Review) -> Trend
         at_due=row["at_due"],
         at_due_low=row["at_due_low"],
         at_due_high=row["at_due_high"],
+        next_mean_low=row["next_mean_low"],
+        next_mean_high=row["next_mean_high"],
         p_out=row["p_out_due"],
         crossing=captions.crossing(
             on=row["crossing"],

@@ -1,0 +1,156 @@
+"""This module says what to look at first on the bench; it is a hint and judges no meter."""
+
+from typing import Any
+
+import polars as pl
+
+from drift import format as text
+from drift.pages.reference_data import BenchPart, CauseRow, MoveRow
+from drift.results import Review
+
+# A cause less probable than this is left out of the table.
+_LEAST = 0.01
+
+# What each cause is called, and what to look at (common practice, no source).
+CAUSE_WORDS = {
+    "mark_misplaced": (
+        "initial pressure mark misplaced",
+        "Find the initial pressure line anew, then read all points again.",
+    ),
+    "hand_shifted": (
+        "hand shifted on its shaft",
+        "See whether the hand sits fast and returns to the same place.",
+    ),
+    "chamber_water": (
+        "water in the air chamber",
+        "Let the pressure out, drain and dry the chamber, then read again.",
+    ),
+    "leak": (
+        "leak before release",
+        "Pump to the mark and watch the hand; look at valves, petcocks and gasket.",
+    ),
+    "vessel_volume": (
+        "the vessel, not the meter",
+        "Read this meter with another vessel, and another meter with this one.",
+    ),
+    "plain_drift": (
+        "plain drift",
+        "No single fault to look for: follow the drift, or replace the gauge.",
+    ),
+}
+_UNITS = {"dial_pct": "% on the dial", "kpa": "kPa", "psi": "psi"}
+
+Row = dict[str, Any]
+
+
+def bench_part(review: Review, ledger: pl.DataFrame, *, meter_id: str) -> BenchPart:
+    """Return what the dossier of one meter says for the bench.
+
+    Parameters
+    ----------
+    review : Review
+        What was found.
+    ledger : pl.DataFrame
+        Its rows of this meter.
+    meter_id : str
+        The meter.
+    """
+    mine = pl.col("meter_id") == meter_id
+    causes = review.reference.causes.filter(mine)
+    latest = causes.filter(pl.col("segment") == pl.col("segment").max()).to_dicts()
+    told = bool(latest) and latest[0]["can_tell"] and latest[0]["probability"] is not None
+    likely = [row for row in latest if told and row["probability"] >= _LEAST]
+    return BenchPart(
+        lead=_lead(review, ledger, latest),
+        causes=tuple(
+            CauseRow(_words(row["cause"]), row["probability"], _look(row["cause"]))
+            for row in likely
+        ),
+        moves=move_rows(review.reference.moves.filter(mine)),
+    )
+
+
+def move_rows(moves: pl.DataFrame) -> tuple[MoveRow, ...]:
+    """Return the changes of one meter's mark, newest first."""
+    return tuple(
+        MoveRow(
+            performed_on=row["performed_on"],
+            change=(
+                f"{text.plain(row['mark_before'])} to {text.plain(row['mark_after'])}"
+                f"{text.NO_BREAK}{_UNITS.get(row['mark_unit'], row['mark_unit'])}"
+            ),
+            worth_0=row["change_0_pct"],
+            worth_5=row["change_5_pct"],
+            worth_10=row["change_10_pct"],
+            travel=row["travel_pct"],
+            note=row["note"] or "",
+        )
+        for row in moves.sort("performed_on", descending=True).iter_rows(named=True)
+    )
+
+
+def _lead(review: Review, ledger: pl.DataFrame, latest: list[Row]) -> str:
+    """Say what the readings point to, or why they point to nothing."""
+    half = review.policy.tolerance_pct / 2
+    least = f"{text.plain(half)}{text.NO_BREAK}%{text.NO_BREAK}air"
+    if not latest:
+        largest = ledger["as_found_bias_pct"].abs().max()
+        if isinstance(largest, float) and largest >= half:
+            return (
+                "No cause was weighed: its readings leave nothing to weigh, or others came first."
+            )
+        return f"Nothing to look for: no visit found a bias of {least} or more."
+    best = latest[0]
+    span = _span(ledger, best["segment"])
+    if best["probability"] is None:
+        return f"Cannot tell: {best['evidence']} ({span})."
+    if not best["can_tell"]:
+        leading = [
+            f"{_words(row['cause'])} {text.probability(row['probability'])}" for row in latest[:2]
+        ]
+        return (
+            f"Cannot tell: {best['evidence']}. Likeliest are {text.listed(leading)} ({span}; "
+            f"{_biases(best)})."
+        )
+    nothing = 1 - sum(row["probability"] for row in latest)
+    return (
+        f"{_capital(_words(best['cause']))}, {text.probability(best['probability'])}: "
+        f"{best['evidence']} ({span}; {_biases(best)}). That there is nothing to explain: "
+        f"{text.probability(max(nothing, 0.0))}."
+    )
+
+
+def _span(ledger: pl.DataFrame, segment: int) -> str:
+    """Say which visits a segment holds, and whether it has been closed."""
+    days = ledger.filter(pl.col("segment") == segment)["performed_on"]
+    first, last = days.min(), days.max()
+    newest = ledger["segment"].max() == segment
+    if days.is_empty():
+        return f"segment {segment}"
+    since = "its latest segment" if newest else "the latest segment with a bias to explain"
+    return f"{since}, {text.day(first)} to {text.day(last)}"  # type: ignore[arg-type]  # dates
+
+
+def _biases(row: Row) -> str:
+    """Return the biases that a cause is to explain."""
+    points, biases = row["points_pct"] or [], row["bias_pct"] or []
+    told = [
+        f"{text.bias(bias)} at {text.point(point)}"
+        for point, bias in zip(points, biases, strict=True)
+    ]
+    return f"bias found last {text.listed(told)}" if told else "biases unknown"
+
+
+def _words(cause: str) -> str:
+    """Return a cause in words."""
+    return CAUSE_WORDS.get(cause, (text.words_of(cause), ""))[0]
+
+
+def _look(cause: str) -> str:
+    """Return what to look at for a cause."""
+    return CAUSE_WORDS.get(cause, ("", ""))[1]
+
+
+def _capital(words: str) -> str:
+    """Return words with a capital first letter."""
+    return words[:1].upper() + words[1:]
