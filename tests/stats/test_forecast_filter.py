@@ -11,8 +11,7 @@ from statsmodels.tsa.statespace.kalman_filter import KalmanFilter
 
 from drift.frames import LEDGER
 from drift.stats.forecast.grid import State, mean_levels, state_levels, walk
-from drift.stats.forecast.hyper import make_grid
-from drift.stats.forecast.model import Grid, HyperParameters, Kind
+from drift.stats.forecast.model import Grid, HyperParameters, Kind, make_grid
 from drift.stats.forecast.rates import read_posterior
 from drift.stats.forecast.readings import make_tables
 from drift.stats.forecast.visits import read_visits, visits_before

@@ -13,9 +13,8 @@ from drift.stats.forecast.horizon import (
     mean_lattice,
     reading_table,
 )
-from drift.stats.forecast.hyper import make_grid
 from drift.stats.forecast.meters import any_out, tie_points
-from drift.stats.forecast.model import HyperParameters, Kind
+from drift.stats.forecast.model import HyperParameters, Kind, make_grid
 from drift.stats.forecast.passage import crossing_time, make_passage
 from tests.simulator import Plan, simulate, to_ledger
 from tests.stats.test_forecast_filter import USUAL

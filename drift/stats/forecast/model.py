@@ -24,6 +24,11 @@ from drift.stats.blocks import Floats
 Masses = NDArray[np.float32] | NDArray[np.float64]
 
 
+# Step of a coarse grid in noise; drift rates on either side of 0 unless told otherwise.
+COARSE = 0.7
+_RATES = 16
+
+
 @dataclass(frozen=True, slots=True)
 class Settings:
     """What a caller may choose; defaults are the policy's.
@@ -153,6 +158,36 @@ class Grid:
     outlier: float = 5e-4
     far: float = 1e-3
     precision: DTypeLike = np.float32
+
+
+def make_grid(
+    hyper: HyperParameters, *, resolutions: Floats, coarse: bool = False, rates: int | None = None
+) -> Grid:
+    """Choose a grid for `hyper`: steps of a share of the noise, a window that holds its readings.
+
+    Parameters
+    ----------
+    hyper : HyperParameters
+        Of the fleet.
+    resolutions : array
+        Steps to which its dials are read, % air.
+    coarse : bool
+        Larger steps, for fitting.
+    rates : int, optional
+        Drift rates on either side of 0; by default enough for long histories.
+    """
+    rates = rates or _RATES
+    step = (COARSE if coarse else 0.5) * hyper.noise_sd
+    noisiest = max(kind.noise for kind in hyper.kinds) * hyper.noise_sd
+    half = resolutions.max() / 2 + 2 * (noisiest + hyper.visit_sd + hyper.noise_sd)
+    rate_step = (2.6 * hyper.slab_sd + abs(hyper.slab_mean)) / rates
+    drifts = (np.arange(2 * rates) - rates + 0.5) * rate_step
+    return Grid(
+        step=step,
+        cells=int(2 * np.ceil(half / step)),
+        drifts=np.concatenate([[0.0], drifts]),
+        rate_step=rate_step,
+    )
 
 
 def windows(values: Masses, width: int) -> Masses:

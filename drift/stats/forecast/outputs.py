@@ -8,9 +8,9 @@ from scipy import special
 
 from drift.frames import DAYS_PER_YEAR, FORECASTS, Schema
 from drift.stats.blocks import Floats
-from drift.stats.forecast.hyper import Fit, fit_fleet, make_grid
+from drift.stats.forecast.hyper import Fit, fit_fleet
 from drift.stats.forecast.meters import any_out, tie_points
-from drift.stats.forecast.model import Settings
+from drift.stats.forecast.model import Settings, make_grid
 from drift.stats.forecast.past import look_back
 from drift.stats.forecast.predict import Model
 from drift.stats.forecast.present import Columns, look_ahead

@@ -11,12 +11,12 @@ import polars as pl
 
 from drift.frames import Schema
 from drift.stats.blocks import Floats, Integers
-from drift.stats.extrapolation import extrapolate
 from drift.stats.forecast.horizon import found_out
-from drift.stats.forecast.hyper import fit_fleet, make_grid
-from drift.stats.forecast.model import Settings
+from drift.stats.forecast.hyper import fit_fleet
+from drift.stats.forecast.model import Settings, make_grid
 from drift.stats.forecast.past import found_means, look_back
 from drift.stats.forecast.predict import Model
+from drift.stats.forecast.rivals import straight_lines, with_record
 from drift.stats.forecast.scores import (
     Flagging,
     brier,
@@ -26,7 +26,6 @@ from drift.stats.forecast.scores import (
     reliability,
 )
 from drift.stats.forecast.visits import Visits, read_visits, visits_before
-from drift.stats.trend import fit_trends
 
 # One row per series and past visit with as-found readings: what was forecast and what was found.
 # p_line, p_last and p_fleet are the same probability by a straight line through the unadjusted
@@ -70,8 +69,6 @@ METHODS = {
 _MOST_SERIES = 400
 # Steps of a fit that starts from the year before's.
 _ROUNDS = 3
-# Visits from which a straight line is drawn.
-_LINE_VISITS = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -229,62 +226,9 @@ def _with_rivals(made: pl.DataFrame, ledger: pl.DataFrame, settings: Settings) -
     left = rows["left"].fill_null(float("nan")).to_numpy()
     last = pl.Series(np.where(np.isnan(left), np.nan, found_out(left, settings)))
     rows = rows.with_columns(p_last=last.fill_nan(None)).join(
-        _lines(rows, ledger, settings), on="case", how="left"
+        straight_lines(rows, ledger, settings), on="case", how="left"
     )
-    return _with_record(rows).select(OUTCOMES.keys()).cast(OUTCOMES)  # type: ignore[arg-type]  # names to types
-
-
-def _lines(rows: pl.DataFrame, ledger: pl.DataFrame, settings: Settings) -> pl.DataFrame:
-    """Return what a straight line through the unadjusted path says of each case."""
-    cases = rows.select("series", "visit", case=pl.col("case").cast(pl.Int64))
-    paths = (
-        cases.join(
-            ledger.select(
-                "series",
-                "t_years",
-                earlier="visit",
-                value="unadjusted_path_pct",
-                resolution="resolution_pct",
-            ),
-            on="series",
-        )
-        .filter(pl.col("earlier") < pl.col("visit"))
-        .select("t_years", "value", "resolution", series="case")
-    )
-    empty = pl.DataFrame(schema={"case": pl.UInt32, "p_line": pl.Float64})
-    if paths.drop_nulls("value").is_empty():
-        return empty
-    now = rows.filter(pl.col("left").is_not_null()).select(
-        pl.col("case").cast(pl.Int64).alias("series"),
-        pl.col("seen_t_years").alias("t_years"),
-        pl.col("left").alias("level"),
-        pl.col("t_years").alias("due_t_years"),
-        "resolution",
-    )
-    made = extrapolate(
-        fit_trends(paths, fewest=_LINE_VISITS),
-        now,
-        tolerance=settings.tolerance,
-        band_level=settings.band_level,
-        horizon_years=settings.horizon_years,
-    )
-    return made.select(case=pl.col("series").cast(pl.UInt32), p_line="p_out_due")
-
-
-def _with_record(rows: pl.DataFrame) -> pl.DataFrame:
-    """Add the share of failures among all visits of the fleet before each visit's day."""
-    days = (
-        rows.group_by("t_years")
-        .agg(number=pl.len().cast(pl.Int64), failures=pl.col("found_out").sum().cast(pl.Int64))
-        .sort("t_years")
-        .with_columns(
-            before=pl.col("number").cum_sum() - pl.col("number"),
-            failed=pl.col("failures").cum_sum() - pl.col("failures"),
-        )
-        # Half a failure among one visit more: the usual guess for a share not yet seen.
-        .select("t_years", p_fleet=(pl.col("failed") + 0.5) / (pl.col("before") + 1))
-    )
-    return rows.join(days, on="t_years", how="left", maintain_order="left")
+    return with_record(rows).select(OUTCOMES.keys()).cast(OUTCOMES)  # type: ignore[arg-type]  # names to types
 
 
 def _scores(outcomes: pl.DataFrame) -> pl.DataFrame:

@@ -1,0 +1,55 @@
+"""Measure the forecaster on simulated fleets against an oracle and a straight line.
+
+    python tests/benchmarks/forecast_quality.py --meters 300 --fleets 4
+
+One block per noise and dial: forecasts of visits 19 to 25 and of visit 25 alone (after 24 visits).
+"""
+
+import argparse
+
+from tests.fleet_trials import Trial, band_errors, pool, put_to_trial, summary
+from tests.simulator import Plan
+
+COMBINATIONS = [(0.05, 0.02), (0.05, 0.04), (0.1, 0.02), (0.1, 0.04)]
+
+
+def report(title: str, trial: Trial) -> None:
+    """Print the numbers of one trial."""
+    print(title)
+    print("  " + ", ".join(f"{name} {value:.4g}" for name, value in summary(trial).items()))
+    for name, chance, happened in (
+        ("true", trial.p_out, trial.out),
+        ("found", trial.p_found, trial.found_out),
+    ):
+        bands = " ".join(f"{error:+.3f}({cases})" for error, cases in band_errors(chance, happened))
+        print(f"  bands of {name}: {bands}")
+
+
+def main() -> None:
+    """Run the benchmark."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--meters", type=int, default=300)
+    parser.add_argument("--fleets", type=int, default=4)
+    parser.add_argument("--wander", type=float, default=0.02)
+    parser.add_argument("--rough", type=float, default=0.0)
+    asked = parser.parse_args()
+    for resolution, noise_sd in COMBINATIONS:
+        plan = Plan(
+            meters=asked.meters,
+            visits=25,
+            resolution=resolution,
+            noise_sd=noise_sd,
+            wander=asked.wander,
+            rough=asked.rough,
+        )
+        title = f"resolution {resolution}, noise {noise_sd}"
+        for after in (18, 24):
+            trials = [put_to_trial(plan, seed=seed, after=after) for seed in range(asked.fleets)]
+            report(f"{title}, after {after} visits", pool(trials))
+    calm = Plan(meters=asked.meters, visits=25, drifting=0.0, wander=0.01)
+    trials = [put_to_trial(calm, seed=seed, after=18) for seed in range(asked.fleets)]
+    report("no drift", pool(trials))
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,135 @@
+"""This module puts the forecaster, the oracle and a straight line to the same simulated visits."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from drift.stats.forecast import Settings
+from drift.stats.forecast.hyper import fit_fleet
+from drift.stats.forecast.model import make_grid
+from drift.stats.forecast.past import look_back
+from drift.stats.forecast.predict import Model
+from drift.stats.forecast.rivals import straight_lines
+from drift.stats.forecast.scores import brier, ranked_apart
+from drift.stats.forecast.visits import read_visits, visits_before
+from tests.simulator import Fleet, Plan, ask_oracle, simulate, to_ledger
+
+Floats = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class Trial:
+    """Forecasts of visits and what happened; arrays of shape (forecasts,).
+
+    ``p_out`` and ``oracle`` are of the true bias, ``p_found`` and ``oracle_found`` of the as-found
+    mean, ``line`` of a straight line, 0 where there is none.
+    """
+
+    out: Flags
+    found_out: Flags
+    p_out: Floats
+    p_found: Floats
+    oracle: Floats
+    oracle_found: Floats
+    line: Floats
+    inside: Flags
+
+
+def put_to_trial(plan: Plan, *, seed: int, after: int) -> Trial:
+    """Forecast each visit of a simulated fleet that has `after` or more before it.
+
+    Hyper-parameters are fitted once, to the first `after` visits.
+    """
+    fleet = simulate(plan, seed=seed)
+    known = to_ledger(fleet, visits=after)
+    settings = Settings(threads=1)
+    hyper = fit_fleet(
+        read_visits(known, resolution=0.1), tolerance=plan.tolerance, sample=settings.sample
+    ).hyper
+    ledger = to_ledger(fleet)
+    visits = read_visits(ledger, resolution=0.1)
+    model = Model(settings, hyper, make_grid(hyper, resolutions=visits.resolutions), {})
+    wanted = np.zeros(visits.years.shape, dtype=bool)
+    wanted[:, after:] = True
+    past = look_back(visits, wanted, model)
+    oracle = ask_oracle(fleet)
+    found = fleet.found.mean(axis=2)
+    low, high = past.means.low - 1e-9, past.means.high + 1e-9
+    return Trial(
+        out=(np.abs(fleet.level) > plan.tolerance)[wanted],
+        found_out=(np.abs(found) > plan.tolerance + 1e-9)[wanted],
+        p_out=(past.levels.p_below + past.levels.p_above)[wanted],
+        p_found=(past.means.p_below + past.means.p_above)[wanted],
+        oracle=oracle.p_out[wanted],
+        oracle_found=oracle.p_found_out[wanted],
+        line=_lines(fleet, ledger, wanted, settings),
+        inside=((found >= low) & (found <= high))[wanted],
+    )
+
+
+def _lines(fleet: Fleet, ledger: pl.DataFrame, wanted: Flags, settings: Settings) -> Floats:
+    """Return what least-squares extrapolation says of the wanted visits."""
+    meter, place = np.nonzero(wanted)
+    before = ledger.select(
+        "series",
+        visit=pl.col("visit") + 1,
+        seen_t_years="t_years",
+        left="left_bias_pct",
+        resolution="resolution_pct",
+    )
+    cases = pl.DataFrame(
+        {"series": meter, "visit": place + 1, "t_years": fleet.years[wanted]}
+    ).with_row_index("case")
+    rows = cases.join(before, on=["series", "visit"], how="left", maintain_order="left")
+    lines = straight_lines(rows, ledger, settings)
+    joined = cases.join(lines, on="case", how="left", maintain_order="left")
+    return joined["p_line"].fill_null(0.0).to_numpy()
+
+
+def pool(trials: list[Trial]) -> Trial:
+    """Return several trials as one."""
+    return Trial(
+        out=np.concatenate([trial.out for trial in trials]),
+        found_out=np.concatenate([trial.found_out for trial in trials]),
+        p_out=np.concatenate([trial.p_out for trial in trials]),
+        p_found=np.concatenate([trial.p_found for trial in trials]),
+        oracle=np.concatenate([trial.oracle for trial in trials]),
+        oracle_found=np.concatenate([trial.oracle_found for trial in trials]),
+        line=np.concatenate([trial.line for trial in trials]),
+        inside=np.concatenate([trial.inside for trial in trials]),
+    )
+
+
+def band_errors(chance: Floats, happened: Flags, *, fewest: int = 100) -> list[tuple[float, int]]:
+    """Return mean forecast less what happened in each tenth of probability, and its cases."""
+    band = np.minimum((chance * 10).astype(np.int64), 9)
+    errors = []
+    for place in range(10):
+        chosen = band == place
+        if chosen.sum() >= fewest:
+            error = chance[chosen].mean() - happened[chosen].mean()
+            errors.append((float(error), int(chosen.sum())))
+    return errors
+
+
+def summary(trial: Trial) -> dict[str, float]:
+    """Return the numbers that targets are set for."""
+    return {
+        "forecasts": float(trial.out.size),
+        "out": float(trial.out.sum()),
+        "ranked": ranked_apart(trial.p_out, trial.out),
+        "ranked_of_oracle": ranked_apart(trial.p_out, trial.out)
+        / ranked_apart(trial.oracle, trial.out),
+        "ranked_over_line": ranked_apart(trial.p_out, trial.out)
+        - ranked_apart(trial.line, trial.out),
+        "brier_of_oracle": brier(trial.p_out, trial.out) / brier(trial.oracle, trial.out),
+        "found_ranked_of_oracle": ranked_apart(trial.p_found, trial.found_out)
+        / ranked_apart(trial.oracle_found, trial.found_out),
+        "found_brier_of_oracle": brier(trial.p_found, trial.found_out)
+        / brier(trial.oracle_found, trial.found_out),
+        "coverage": float(trial.inside.mean()),
+        "called_drifting": float((trial.p_out >= 0.5).mean()),
+    }
