@@ -2,42 +2,78 @@
 --   the same key was there before, in the store or in another file or line of this source.
 -- grain: one row per file_no and line of a row that shares its row_key with another.
 -- parameters: $table_name; $in_force, its view of rows in force; $first_file_no of this source.
--- columns: file_no; line; row_key; outcome, stored (was in the store), new, known (says what was
---   known), repeat (says what an earlier line of its file says) or amends; first_line, which a
---   repeat repeats; prior_file_no and prior_line, of the row that an amendment replaces; version,
---   of the row among those of its key, from 1.
+-- columns: file_no; line; row_key, null where simply known; outcome, stored (was in the store),
+--   new, known (says what was known), repeat (says what an earlier line of its file says), amends;
+--   first_line, which a repeat repeats; prior_file_no and prior_line, of the row that an amendment
+--   replaces; version, of the row among those of its key, from 1.
 
 create or replace temp table outcomes as
-with sharing as (
-    select file_no, line, row_key from query_table($table_name) where file_no >= $first_file_no
+with every_row as not materialized (
+    select * from query_table($table_name) where file_no >= $first_file_no
     union all
-    select file_no, line, row_key from query_table($in_force) where file_no < $first_file_no
+    select * from query_table($in_force) where file_no < $first_file_no
 ),
 
--- Hashes first: nearly all keys are there once, and a number is lighter than its text.
-shared as (select hash(row_key) as key_hash from sharing group by key_hash having count(*) > 1),
-
-content as (
-    select file_no, line, row(*columns(* exclude (file_no, line, row_key))) as cells
-    from query_table($table_name)
+-- Hashes first: nearly all keys are there once, and a number is lighter than its text.  Two rows
+-- of one key with the same hash of 64 bits over all their values are taken to say the same.
+shared as (
+    select hash(row_key) as key_hash from every_row group by key_hash having count(*) > 1
 ),
+
+sharing as (
+    select
+        every_row.file_no,
+        every_row.line,
+        shared.key_hash,
+        hash(row(*columns(every_row.* exclude (file_no, line, row_key)))) as content_hash
+    from every_row
+    join shared on shared.key_hash = hash(every_row.row_key)
+),
+
+files_of_key as (
+    select
+        key_hash,
+        file_no,
+        count(*) as rows,
+        min(line) as line,
+        min(content_hash) as lowest_hash,
+        max(content_hash) as highest_hash
+    from sharing
+    group by key_hash, file_no
+),
+
+-- The common case in bulk: each file has the row once and all say the same.
+agreed as (
+    select key_hash, min(file_no) as first_file_no
+    from files_of_key
+    group by key_hash
+    having max(rows) = 1 and min(lowest_hash) = max(highest_hash)
+),
+
+agreeing as (
+    select files_of_key.file_no, files_of_key.line
+    from files_of_key
+    join agreed using (key_hash)
+    where files_of_key.file_no > agreed.first_file_no
+),
+
+disputed as (select * from sharing anti join agreed using (key_hash)),
 
 candidates as (
-    select sharing.*, content.cells
-    from sharing
-    semi join shared on hash(sharing.row_key) = shared.key_hash
-    join content using (file_no, line)
+    select disputed.file_no, disputed.line, disputed.content_hash, every_row.row_key
+    from disputed
+    join every_row using (file_no, line)
 ),
 
 occurrences as (
     select
         *,
-        min(line) over (partition by row_key, file_no, cells) as first_line
+        min(line) over (partition by row_key, file_no, content_hash) as first_line
     from candidates
 ),
 
 closing as (
-    select row_key, file_no, arg_max(cells, line) as cells
+    select row_key, file_no, arg_max(content_hash, line) as content_hash
     from occurrences
     where line = first_line
     group by row_key, file_no
@@ -47,7 +83,7 @@ opening as (
     select
         row_key,
         file_no,
-        lag(cells) over (partition by row_key order by file_no) as opening_cells
+        lag(content_hash) over (partition by row_key order by file_no) as opening_hash
     from closing
 ),
 
@@ -55,9 +91,9 @@ opening as (
 compared as (
     select
         occurrences.*,
-        max(line) filter (
-            where opening_cells is not null and cells is not distinct from opening_cells
-        ) over (partition by row_key, file_no) as known_up_to_line
+        max(line) filter (where content_hash = opening_hash) over (
+            partition by row_key, file_no
+        ) as known_up_to_line
     from occurrences
     join opening using (row_key, file_no)
 ),
@@ -104,4 +140,6 @@ select
     case when fate = 'taken' then prior.file_no end as prior_file_no,
     case when fate = 'taken' then prior.line end as prior_line,
     versions_before + position as version
-from chained;
+from chained
+union all
+select file_no, line, null, 'known', null, null, null, null from agreeing;

@@ -213,6 +213,31 @@ def test_both_readers_agree(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> 
     assert in_bulk[1].sessions.equals(by_record[1].sessions)
 
 
+def test_large_and_small_files_mix(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Files read in bulk and record by record come in any order, good rows and bad."""
+    bad = "A-1,2024-01-05,as_left,5,x"
+    large = [f"B-{k},2024-01-05,as_found,5,5.1" for k in range(20)]
+    folder = write(
+        tmp_path,
+        a=readings(ROW, bad),
+        b=readings(*large, bad),
+        c=readings(SECOND, bad),
+        d=readings(*large, bad, large[0]),
+        e="meter_id,status\nA-1,lost\n",
+    )
+    monkeypatch.setattr(files, "BULK_BYTES", 400)
+    summary, sources = load(folder)
+    assert [(file, line) for file, line, _, _ in held(summary)] == [
+        ("a.csv", 3),
+        ("b.csv", 22),
+        ("c.csv", 3),
+        ("d.csv", 22),
+        ("e.csv", 2),
+    ]
+    assert counts(summary)["d.csv"] == (22, 1, 1, 20, 0)
+    assert sources.sessions.height == 21
+
+
 def test_a_file_in_many_batches_is_one_file(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

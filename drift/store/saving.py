@@ -91,10 +91,10 @@ def _save_waiting(con: Connection, waiting: _Waiting, *, least: int, layout: str
             continue
         staged = pl.concat(frames)
         frames.clear()
-        con.register("staged", staged)
+        con.register("rows_read", staged)
+        run(con, "stage_batch")
         file_nos = staged["file_no"].unique().to_list()
         _save_staged(con, key, file_nos=file_nos, rows=staged.height, layout=layout)
-        con.unregister("staged")
 
 
 def _stage_plain(con: Connection, file: SourceFile, *, file_no: int) -> None:
