@@ -1,1 +1,1 @@
-"""Benchmarks of the main job, printed and never asserted."""
+"""What is printed, not asserted: speed and quality."""

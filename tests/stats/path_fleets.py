@@ -1,12 +1,19 @@
 """This module turns simulated fleets into the drift steps that trends are fitted to."""
 
+from typing import Any
+
 import numpy as np
 import polars as pl
 
 from drift.stats.drift_steps import drift_steps
 from tests.simulator import Fleet, Plan, simulate
 
-STEADY, DRIFTING = (1.0, 0.0, 0.0, 0.0), (0.0, 1.0, 0.0, 0.0)
+# What the meters of a fleet are like, as settings of a `Plan`.
+STEADY: dict[str, Any] = {"drifting": 0.0, "noisy": 0.0, "rough": 0.0, "shock_rate": 0.0}
+DRIFTING = STEADY | {"drifting": 1.0}
+NOISY = STEADY | {"noisy": 1.0}
+SOME_DRIFTING = STEADY | {"drifting": 0.3}
+MIXED = STEADY | {"drifting": 0.3, "noisy": 0.1, "rough": 0.15, "rough_rate": 0.25}
 
 
 def simulated(plan: Plan, *, seed: int) -> tuple[Fleet, pl.DataFrame]:

@@ -1,5 +1,6 @@
 """Jumps of a path: published change points, simulated ones, and what must not pass for one."""
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -12,7 +13,7 @@ from drift.stats import jump_scan, path_model
 from drift.stats.change_point import find_changes
 from drift.stats.drift_steps import steps_of_paths
 from tests.simulator import Plan
-from tests.stats.path_fleets import STEADY, simulated
+from tests.stats.path_fleets import DRIFTING, NOISY, SOME_DRIFTING, STEADY, simulated
 from tests.stats.reference_tables import column, expected
 
 Floats = NDArray[np.float64]
@@ -113,8 +114,8 @@ def test_jumps_are_found_dated_and_sized(resolution: float, wander: float) -> No
     The intervals for date and size cover at least 92 %, and at most 5 % of the other meters are
     said to have jumped.
     """
-    plan = Plan(
-        meters=300, resolution=resolution, wander=wander, shares=(0.7, 0.3, 0.0, 0.0), tolerance=9.0
+    plan = replace(
+        Plan(meters=300, resolution=resolution, wander=wander, tolerance=9.0), **SOME_DRIFTING
     )
     steps, at = _jumped(plan, seed=4, size=0.3)
     changes = find_changes(steps)
@@ -131,15 +132,15 @@ def test_jumps_are_found_dated_and_sized(resolution: float, wander: float) -> No
 
 
 @pytest.mark.parametrize("resolution", [0.05, 0.1])
-@pytest.mark.parametrize("shares", [STEADY, (0.0, 1.0, 0.0, 0.0), (0.0, 0.0, 0.0, 1.0)])
+@pytest.mark.parametrize("kind", [STEADY, DRIFTING, NOISY])
 def test_drift_wander_and_noise_do_not_pass_for_jumps(
-    resolution: float, shares: tuple[float, float, float, float]
+    resolution: float, kind: dict[str, Any]
 ) -> None:
     """Of 400 steady, drifting or noisy meters at most 1 % are said to have jumped.
 
     A slow drift seen on a coarse dial climbs in jumps of one step of the dial.
     """
-    plan = Plan(meters=400, resolution=resolution, wander=0.03, noise_sd=0.02, shares=shares)
+    plan = replace(Plan(meters=400, resolution=resolution, wander=0.03, noise_sd=0.02), **kind)
     _, steps = simulated(plan, seed=9)
     assert find_changes(steps)["series"].n_unique() <= 4
 

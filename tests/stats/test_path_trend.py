@@ -4,6 +4,7 @@ The fleets are those of `tests.simulator`: unequal intervals, two replicates rou
 adjusted whenever found out of tolerance.
 """
 
+from dataclasses import replace
 from typing import Any
 
 import hypothesis.strategies as st
@@ -19,7 +20,7 @@ from drift.stats.equivalence import verdicts
 from drift.stats.path_trend import fit_path_trends
 from drift.stats.trend import fit_trends
 from tests.simulator import Fleet, Plan
-from tests.stats.path_fleets import DRIFTING, STEADY, ledger_columns, simulated
+from tests.stats.path_fleets import DRIFTING, MIXED, STEADY, ledger_columns, simulated
 
 NEGLIGIBLE = 0.02
 
@@ -52,7 +53,7 @@ CELLS = [
 @pytest.mark.parametrize(("visits", "wander", "resolution"), [(8, 0.02, 0.05), (24, 0.02, 0.1)])
 def test_interval_covers(visits: int, wander: float, resolution: float) -> None:
     """Nominal 95 % intervals cover 92.5 to 98 % on 1,200 meters of the mixed fleet."""
-    plan = Plan(meters=1200, visits=visits, wander=wander, resolution=resolution)
+    plan = replace(Plan(meters=1200, visits=visits, wander=wander, resolution=resolution), **MIXED)
     covered, bounded = _coverage_of(plan, seed=11)
     assert 0.925 < covered < 0.98
     assert bounded > 0.95
@@ -62,7 +63,7 @@ def test_interval_covers(visits: int, wander: float, resolution: float) -> None:
 @pytest.mark.parametrize(("visits", "wander", "resolution"), CELLS)
 def test_interval_covers_everywhere(visits: int, wander: float, resolution: float) -> None:
     """The same from 8 to 40 visits, without wander and with, on 4,000 meters: 93 to 97.5 %."""
-    plan = Plan(meters=4000, visits=visits, wander=wander, resolution=resolution)
+    plan = replace(Plan(meters=4000, visits=visits, wander=wander, resolution=resolution), **MIXED)
     covered, bounded = _coverage_of(plan, seed=12)
     assert 0.93 < covered < 0.975
     assert bounded > 0.95
@@ -70,7 +71,7 @@ def test_interval_covers_everywhere(visits: int, wander: float, resolution: floa
 
 def test_interval_of_a_lone_meter_covers() -> None:
     """Without a fleet to learn from, intervals cover at least 90 % where wander is strong."""
-    plan = Plan(meters=120, visits=24, wander=0.08, shares=STEADY, tolerance=10.0)
+    plan = replace(Plan(meters=120, visits=24, wander=0.08, tolerance=10.0), **STEADY)
     fleet, steps = simulated(plan, seed=2)
     inside = []
     for (_,), own in steps.group_by("series", maintain_order=True):
@@ -97,7 +98,9 @@ def test_false_discoveries_stay_nominal_under_rounding_and_wander(resolution: fl
     Plain Mann–Kendall, which takes visits for exchangeable, is wrong in a third of its findings
     and more on the same paths: the reason why its q value decides nothing.
     """
-    fleet, steps = simulated(Plan(meters=1500, resolution=resolution, wander=0.03), seed=21)
+    fleet, steps = simulated(
+        replace(Plan(meters=1500, resolution=resolution, wander=0.03), **MIXED), seed=21
+    )
     trends = fit_path_trends(steps, negligible=NEGLIGIBLE)
     false, steady, power = _discoveries(fleet, trends["drift_q"].to_numpy() <= 0.05)
     assert false < 0.07
@@ -114,14 +117,14 @@ def test_false_discoveries_stay_nominal_under_rounding_and_wander(resolution: fl
 
 def test_mann_kendall_allows_for_wander() -> None:
     """On steady wandering meters its p is below 0.05 at most 6 % of the time, the plain one 20."""
-    fleet, steps = simulated(Plan(meters=1000, wander=0.05, shares=STEADY), seed=5)
+    fleet, steps = simulated(replace(Plan(meters=1000, wander=0.05), **STEADY), seed=5)
     trends = fit_path_trends(steps, negligible=NEGLIGIBLE)
     assert (trends["kendall_p"] < 0.05).mean() < 0.06  # type: ignore[operator]  # never null here
     paths = ledger_columns(fleet).select(
         "series", "t_years", value="unadjusted_path_pct", resolution="resolution_pct"
     )
     assert (fit_trends(paths)["kendall_p"] < 0.05).mean() > 0.2  # type: ignore[operator]
-    _, drifting = simulated(Plan(meters=300, wander=0.02, shares=DRIFTING), seed=5)
+    _, drifting = simulated(replace(Plan(meters=300, wander=0.02), **DRIFTING), seed=5)
     found = fit_path_trends(drifting, negligible=NEGLIGIBLE)["kendall_p"] < 0.05
     assert found.mean() > 0.85  # type: ignore[operator]
 
@@ -131,19 +134,15 @@ def test_shown_steady_is_rarely_wrong_and_possible() -> None:
 
     Steady ones with little wander and long histories mostly are.
     """
-    at_the_edge = Plan(meters=800, visits=40, wander=0.01, shares=DRIFTING)
-    edge = Plan(**(_settings(at_the_edge) | {"drift_range": (NEGLIGIBLE, NEGLIGIBLE)}))
+    at_the_edge = replace(Plan(meters=800, visits=40, wander=0.01), **DRIFTING)
+    edge = replace(at_the_edge, drift_range=(NEGLIGIBLE, NEGLIGIBLE))
     _, steps = simulated(edge, seed=3)
     verdict = fit_path_trends(steps, negligible=NEGLIGIBLE)["verdict"]
     assert (verdict == "shown_steady").mean() < 0.05  # type: ignore[operator]
-    still = Plan(**(_settings(at_the_edge) | {"shares": STEADY}))
+    still = replace(at_the_edge, **STEADY)
     _, steps = simulated(still, seed=3)
     verdict = fit_path_trends(steps, negligible=NEGLIGIBLE)["verdict"]
     assert (verdict == "shown_steady").mean() > 0.6  # type: ignore[operator]
-
-
-def _settings(plan: Plan) -> dict[str, Any]:
-    return {name: getattr(plan, name) for name in Plan.__slots__}
 
 
 def test_verdicts_of_schuirmann() -> None:
@@ -162,7 +161,9 @@ def test_verdicts_of_schuirmann() -> None:
 
 def test_equivalence_is_the_ninety_percent_interval() -> None:
     """Shown steady at 5 % exactly where the 90 % interval lies within ± the negligible rate."""
-    _, steps = simulated(Plan(meters=400, visits=30, wander=0.01, resolution=0.01), seed=8)
+    _, steps = simulated(
+        replace(Plan(meters=400, visits=30, wander=0.01, resolution=0.01), **MIXED), seed=8
+    )
     verdict = fit_path_trends(steps, negligible=NEGLIGIBLE, level=0.05)["verdict"]
     inner = fit_path_trends(steps, negligible=NEGLIGIBLE, level=0.1)
     low, high = _numbers(inner, "drift_low", "drift_high")
@@ -270,7 +271,7 @@ def test_scale_and_reversal(values: list[int], scale: float) -> None:
 
 def test_noise_and_wander_are_told_apart() -> None:
     """On a fleet of σ 0.03 (mean of two: 0.021) and τ 0.06 their averages come out within 15 %."""
-    plan = Plan(meters=600, visits=30, wander=0.06, resolution=0.001, shares=STEADY)
+    plan = replace(Plan(meters=600, visits=30, wander=0.06, resolution=0.001), **STEADY)
     _, steps = simulated(plan, seed=6)
     trends = fit_path_trends(steps, negligible=NEGLIGIBLE)
     noise, wander = _numbers(trends, "noise_sd", "wander_sd")
