@@ -1,20 +1,20 @@
 """This module sorts blocks into groups of like meters and lays out the grid of each.
 
-It weighs nothing but the spread of replicates, which has to be known before anything else.
+Only the scatter of replicates is estimated here, which has to be known before anything else.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from drift.stats.observations import Observations, Patterns
-from drift.stats.process_cases import Entries, Group, split, weigh
-from drift.stats.spread_pool import grid_of_spreads, log_evidence
+from drift.stats.process_cases import Entries, Group
+from drift.stats.replicate_likelihood import pooled_within
+from drift.stats.spread_pool import grid_of_spreads
 from drift.stats.visit_likelihood import (
     PER_STEP,
     REACH_STEPS,
-    pooled_within,
     shapes_of,
     tabulate,
 )
@@ -29,9 +29,8 @@ _LOWEST = 0.12
 _RATIO_COARSE, _RATIO_FINE = 1.15, 1.1
 # Spread in steps from which rounding is mere noise for a whole group.
 _FINE = 2.0
-# Spreads of replicates, in steps, that are tried against each other, and on how many blocks.
-_WITHINS = np.array([0.05, 0.1, 0.15, 0.2, 0.27, 0.35, 0.45, 0.6, 0.8, 1.05])
-_MOST_JOINT = 200
+# Visits from which the scatter of replicates is estimated at most: more add nothing.
+_MOST_VISITS = 20_000
 
 
 def form_groups(observations: Observations, *, like: Integers) -> list[Group]:
@@ -126,10 +125,9 @@ def _group(
         pattern=pattern,
         patterns=_in_units(observations.patterns, seen, unit),
     )
-    within, known = pooled_within(raw.patterns, np.bincount(pattern, minlength=len(seen)))
-    if coarse and 0 < within < PER_STEP:
-        within, known = _joint_within(raw)
-    return _with_within(raw, within, known=known)
+    sample = entries[:: max(1, len(entries) // _MOST_VISITS)]
+    within, known = pooled_within(observations, sample)
+    return _with_within(raw, within / unit, known=known)
 
 
 def _with_within(raw: _Raw, within: float, *, known: bool) -> Group:
@@ -165,42 +163,6 @@ def _with_within(raw: _Raw, within: float, *, known: bool) -> Group:
             pattern=pattern,
         ),
     )
-
-
-def _joint_within(raw: _Raw) -> tuple[float, bool]:
-    """Estimate the spread of replicates together with the centres and spreads of visits.
-
-    How often replicates differ depends on where in a cell the visit lies, so that a meter's other
-    visits have a say in it.
-    """
-    some = np.arange(0, len(raw.blocks), max(1, len(raw.blocks) // _MOST_JOINT))
-    place = np.full(len(raw.blocks), -1)
-    place[some] = np.arange(len(some))
-    mine = place[raw.block] >= 0
-    sample = replace(
-        raw,
-        blocks=raw.blocks[some],
-        anchors=raw.anchors[some],
-        block=place[raw.block[mine]],
-        lowest=raw.lowest[mine],
-        centre=raw.centre[mine],
-        pattern=raw.pattern[mine],
-    )
-    typical = np.ones(len(some), np.int64)
-    evidence = []
-    for within in _WITHINS * PER_STEP:
-        group = _with_within(sample, float(within), known=True)
-        parts = split(group, typical)
-        masses = np.concatenate([weigh(group, part).mass[part.case] for part in parts])
-        scale = np.concatenate([weigh(group, part).log_scale[part.case] for part in parts])
-        evidence.append(scale.sum() + log_evidence(masses, nodes=raw.nodes))
-    score = np.array(evidence)
-    best = int(score.argmax())
-    if best in {0, len(score) - 1}:
-        return float(_WITHINS[best] * PER_STEP), best > 0
-    logs = np.log(_WITHINS[best - 1 : best + 2])
-    curve = np.polyfit(logs, score[best - 1 : best + 2], 2)
-    return float(np.exp(-curve[1] / (2 * curve[0])) * PER_STEP), True
 
 
 def _in_units(patterns: Patterns, which: Integers, unit: float) -> Patterns:

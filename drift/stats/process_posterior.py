@@ -179,7 +179,7 @@ def moments(held: Posterior, visit: Visit) -> Moments:
         centre=centre,
         centre_se=np.sqrt(np.maximum(square - centre**2, 0.0)),
         sigma=sigma,
-        df=_df_of_log_variance(spread),
+        df=df_of_log_variance(spread),
     )
 
 
@@ -236,7 +236,7 @@ def _moments_on_grid(held: Posterior, visit: Visit) -> tuple[Floats, Floats]:
     return mean.reshape(-1), np.maximum(square - mean**2, 0.0).reshape(-1)
 
 
-def _df_of_log_variance(variance: Floats) -> Floats:
+def df_of_log_variance(variance: Floats) -> Floats:
     """Return the ν with which the logarithm of a standard deviation has this variance.
 
     References

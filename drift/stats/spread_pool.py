@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import fdtrc, logsumexp
+from scipy.special import fdtrc
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -90,13 +90,6 @@ def learn_population(likelihoods: Floats, *, nodes: Floats, df: float) -> Popula
         laws=laws,
         cautious=cautious,
     )
-
-
-def log_evidence(likelihoods: Floats, *, nodes: Floats) -> float:
-    """Return the log-likelihood of all meters together, averaged over the laws of their spread."""
-    laws = _hypotheses(nodes)[0]
-    each = np.log(np.maximum(likelihoods @ laws.T, _TINY)).sum(axis=0)
-    return float(logsumexp(each) - np.log(len(laws)))
 
 
 def posterior_of_spread(likelihoods: Floats, *, population: Population | None) -> Floats:

@@ -25,8 +25,6 @@ _FOLD = 4
 # Steps on either side of a visit over which its likelihood is tabulated.
 REACH_STEPS = 10
 _FLOOR = 1e-300
-# Lowest within-visit spread in steps: below it replicates never differ.
-_LOWEST_WITHIN = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,49 +59,6 @@ class Shapes:
     offset: Floats
     variance: Floats
     log_mass: Floats
-
-
-def pooled_within(patterns: Patterns, counts: Integers) -> tuple[float, bool]:
-    """Estimate the common spread of replicates, each visit with a mean of its own.
-
-    Parameters
-    ----------
-    patterns : Patterns
-        Shapes of visits, in any one unit.
-    counts : array of int, shape (patterns,)
-        Visits of each shape.
-
-    Returns
-    -------
-    within : float
-        Standard deviation before rounding, 0 where no visit has replicates.
-    known : bool
-        False where replicates agree so closely that only a bound is known.
-    """
-    use = (patterns.replicates >= 2) & (counts > 0)
-    if not use.any():
-        return 0.0, False
-    n, step, number = patterns.replicates[use], patterns.steps[use], counts[use]
-    offsets = patterns.offsets[use]
-    mean = np.nansum(offsets, axis=1) / n
-    squares = np.nansum((offsets - mean[:, None]) ** 2, axis=1)
-    df = float(number @ (n - 1))
-    variance = float(number @ squares) / df
-    widest = float(step.max())
-    if variance >= widest**2:
-        rounding = float(number @ ((n - 1) * step**2)) / df / 12
-        return float(np.sqrt(variance - rounding)), True
-    nodes = widest * _LOWEST_WITHIN * 1.1 ** np.arange(48)
-    score = np.array(
-        [number @ np.log(np.maximum(_mass(offsets, step, node, widest), _FLOOR)) for node in nodes]
-    )
-    best = int(score.argmax())
-    if best == 0:
-        return float(nodes[0]), False
-    best = min(best, len(nodes) - 2)
-    left, middle, right = score[best - 1 : best + 2]
-    shift = 0.5 * (left - right) / (left - 2 * middle + right)
-    return float(nodes[best] * 1.1**shift), True
 
 
 def shapes_of(patterns: Patterns, *, within: float) -> Shapes:
@@ -253,19 +208,6 @@ def _profile(
     low = (offsets - step / 2 - grid[:, None]) / within
     logs = log_cell_probability(low, low + step / within).sum(axis=1)
     return grid, np.exp(logs - logs.max()), float(logs.max())
-
-
-def _mass(offsets: Floats, step: Floats, within: float, widest: float) -> Floats:
-    """Return the likelihood of each pattern integrated over the mean of its visit."""
-    highest = float(np.nanmax(offsets))
-    margin = widest / 2 + 6 * within
-    grid = np.arange(-margin, highest + margin, min(widest / 40, within / 2))
-    total = np.zeros((len(offsets), len(grid)))
-    for column in offsets.T:
-        used = np.isfinite(column)
-        low = (column[used, None] - step[used, None] / 2 - grid) / within
-        total[used] += log_cell_probability(low, low + step[used, None] / within)
-    return np.asarray(np.exp(total).sum(axis=1) * (grid[1] - grid[0]))
 
 
 def _normal(z: Floats) -> Floats:

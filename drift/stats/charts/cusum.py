@@ -1,0 +1,231 @@
+"""This module draws the two-sided tabular CUSUM and dates the shift that a signal speaks of."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from drift.frames import Schema
+from drift.stats.autocorrelation import spread_shortfall
+from drift.stats.charts.prepare import Prepared, origin_of, prepare
+from drift.stats.charts.settings import Charted, ChartSettings
+from drift.stats.charts.shape import Lines, assemble, per_row
+from drift.stats.cusum_rates import decision_interval, signal_rate
+
+Floats = NDArray[np.float64]
+
+# One row per first signal of a CUSUM in a phase.  onset is the first visit after the sum was last
+# 0, the estimate of when the shift began; shift the estimated size of it, in the unit of values.
+ONSETS: Schema = {
+    "series": pl.Int64,
+    "chart": pl.String,
+    "phase": pl.Int64,
+    "visit": pl.Int64,
+    "t_years": pl.Float64,
+    "onset_visit": pl.Int64,
+    "onset_t_years": pl.Float64,
+    "visits_since_onset": pl.Int64,
+    "shift": pl.Float64,
+}
+
+# How finely the decision interval is looked up: the error of the centre in σ, and the degrees of
+# freedom, each to the more cautious neighbour.
+_ERROR_STEP = 0.02
+_DFS = np.array([1.0, 2, 3, 4, 5, 6, 8, 10, 14, 20, 30, 50, 100, 1e6])
+
+
+def cusum(points: pl.DataFrame, *, settings: ChartSettings) -> Charted:
+    """Chart what visits lie above, and below, their centre, added up.
+
+    The chart ``cusum_high`` plots S⁺ = max(0, S⁺ + y − centre − k) with its upper limit h;
+    ``cusum_low`` plots −S⁻, S⁻ = max(0, S⁻ + centre − k − y), with its lower limit −h.  Both start
+    at 0 in each phase and pass over visits without a reading.
+
+    In the form "kept_rate" the reference value grows by half the standard error of the centre and
+    the decision interval is set so that a false signal is no likelier than with a known process.
+
+    Parameters
+    ----------
+    points, settings
+        As for `drift.stats.charts.individuals`.
+
+    Raises
+    ------
+    ValueError
+        If a column is missing or holds a number that cannot be.
+
+    References
+    ----------
+    NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.3.
+    """
+    return draw_cusum(prepare(points, settings=settings))
+
+
+def find_onsets(points: pl.DataFrame, *, settings: ChartSettings) -> pl.DataFrame:
+    """Date the shift behind the first signal of each CUSUM and phase.
+
+    Parameters
+    ----------
+    points, settings
+        As for `cusum`.
+
+    Returns
+    -------
+    pl.DataFrame
+        Frame of `ONSETS`, sorted by series, chart and phase.
+
+    Raises
+    ------
+    ValueError
+        If a column is missing or holds a number that cannot be.
+
+    References
+    ----------
+    Onset, and size of the shift k + S/N for a sum S over the N visits since it was 0: D. C.
+    Montgomery, Introduction to Statistical Quality Control, section 9.1 of the 7th edition.
+    """
+    return onsets_of(prepare(points, settings=settings))
+
+
+def draw_cusum(prepared: Prepared) -> Charted:
+    """Draw the CUSUM charts of prepared points."""
+    baseline = prepared.baseline
+    sums = _sums(prepared)
+    blank = np.full_like(sums.high, np.nan)
+    limit = per_row(baseline, sums.decision)
+    zero = np.where(np.isfinite(limit), 0.0, np.nan)
+    origin = origin_of(
+        prepared,
+        attained=np.full_like(sums.sigma, np.nan),
+        nominal=sums.nominal,
+        sigma=sums.sigma,
+    )
+    charts = [
+        assemble(
+            "cusum_high",
+            baseline,
+            lines=Lines(value=sums.high, centre=zero, lower=blank, upper=limit),
+            origin=origin,
+        ),
+        assemble(
+            "cusum_low",
+            baseline,
+            lines=Lines(value=0.0 - sums.low, centre=zero, lower=-limit, upper=blank),
+            origin=origin,
+        ),
+    ]
+    return Charted(
+        points=pl.concat([chart.points for chart in charts]).sort("series", "chart", "visit"),
+        limits=pl.concat([chart.limits for chart in charts]).sort("series", "chart", "phase"),
+    )
+
+
+def onsets_of(prepared: Prepared) -> pl.DataFrame:
+    """Date the shifts of prepared points; as `find_onsets`."""
+    baseline, sums = prepared.baseline, _sums(prepared)
+    limit = per_row(baseline, sums.decision)
+    visits, times = (baseline.rows[name].to_numpy() for name in ("visit", "t_years"))
+    series, phase = (baseline.rows[name].to_numpy() for name in ("series", "phase"))
+    found = []
+    for chart, total, sign in (("cusum_high", sums.high, 1.0), ("cusum_low", sums.low, -1.0)):
+        out = np.flatnonzero(total > limit)
+        _, first = np.unique(baseline.block[out], return_index=True)
+        rows = out[first]
+        onset = _last_zero(total, baseline.starts, baseline.block)[rows] + 1
+        since = rows - onset + 1
+        shift = sign * (sums.reference[baseline.block[rows]] + total[rows] / since)
+        found.append(
+            pl.DataFrame(
+                {
+                    "series": series[rows],
+                    "chart": [chart] * len(rows),
+                    "phase": phase[rows],
+                    "visit": visits[rows],
+                    "t_years": times[rows],
+                    "onset_visit": visits[onset],
+                    "onset_t_years": times[onset],
+                    "visits_since_onset": since,
+                    "shift": shift,
+                },
+                schema=ONSETS,
+            )
+        )
+    return pl.concat(found).sort("series", "chart", "phase")
+
+
+@dataclass(frozen=True, slots=True)
+class _Sums:
+    """Running sums of every row, and the design of every block in the unit of the values."""
+
+    high: Floats
+    low: Floats
+    reference: Floats
+    decision: Floats
+    sigma: Floats
+    nominal: float
+
+
+def _sums(prepared: Prepared) -> _Sums:
+    """Add up the deviations of prepared points."""
+    baseline, settings = prepared.baseline, prepared.settings
+    nominal = float(
+        signal_rate(
+            reference=settings.cusum_reference,
+            decision=settings.cusum_decision,
+            centre_error=0.0,
+            df=np.inf,
+        )[0]
+    )
+    phi = prepared.lag1.allowed_for
+    # Sums of autocorrelated visits wander by their long-run spread, not by that of one visit.
+    longer = np.sqrt((1 + phi) / (1 - phi) / spread_shortfall(phi, baseline.counts))
+    sigma = prepared.sigma * np.where(phi > 0, longer, 1.0)
+    reference, decision = _design(prepared, sigma, nominal)
+    deviation = baseline.values - per_row(baseline, prepared.centre)
+    # Where there is no centre there are no limits either, and the sum of nothing is plotted as 0.
+    deviation = np.where(np.isfinite(deviation), deviation, 0.0)
+    slack = np.nan_to_num(per_row(baseline, reference))
+    return _Sums(
+        high=_add_up(deviation - slack, baseline.starts, baseline.lengths),
+        low=_add_up(-deviation - slack, baseline.starts, baseline.lengths),
+        reference=reference,
+        decision=decision,
+        sigma=sigma,
+        nominal=nominal,
+    )
+
+
+def _last_zero(
+    total: Floats, starts: NDArray[np.int64], block: NDArray[np.int64]
+) -> NDArray[np.int64]:
+    """Return for each row the last row up to it whose sum is 0, or the one before its block."""
+    place = np.where(total == 0, np.arange(len(total)), -1)
+    return np.maximum(np.maximum.accumulate(place), starts[block] - 1)
+
+
+def _design(prepared: Prepared, sigma: Floats, nominal: float) -> tuple[Floats, Floats]:
+    """Return reference value and decision interval of each block, in the unit of values."""
+    settings = prepared.settings
+    if prepared.new is None:
+        return settings.cusum_reference * sigma, settings.cusum_decision * sigma
+    known = np.isfinite(sigma)
+    error = np.where(known, prepared.centre_se / np.where(known, sigma, 1.0), 0.0)
+    error = np.ceil(error / _ERROR_STEP) * _ERROR_STEP
+    df = _DFS[np.searchsorted(_DFS, np.where(known, prepared.df, 1e6), side="right") - 1]
+    pairs, place = np.unique(np.stack([error, df], axis=1), axis=0, return_inverse=True)
+    reference = settings.cusum_reference + pairs[:, 0] / 2
+    decision = decision_interval(
+        reference=reference, nominal=nominal, centre_error=pairs[:, 0], df=pairs[:, 1]
+    )
+    return reference[place.reshape(-1)] * sigma, decision[place.reshape(-1)] * sigma
+
+
+def _add_up(excess: Floats, starts: NDArray[np.int64], lengths: NDArray[np.int64]) -> Floats:
+    """Return running sums that never fall below 0, started at 0 in each block."""
+    total = np.empty_like(excess)
+    for step in range(int(lengths.max(initial=0))):
+        rows = starts[lengths > step] + step
+        before = 0.0 if step == 0 else total[rows - 1]
+        total[rows] = np.maximum(before + excess[rows], 0.0)
+    return total
