@@ -211,7 +211,6 @@ sittings as (
         count(*) as replicates,
         sum(bias_pct) as sum_bias_pct,
         list_sort(list([sequence::double, bias_pct::double])) as numbered_biases,
-        stddev_samp(bias_pct::double) as spread_pct,
         max(resolution_pct) as resolution_pct,
         list(vessel_id) filter (where vessel_id is not null) as vessels,
         list(operator) filter (where operator is not null) as operators,
@@ -219,6 +218,14 @@ sittings as (
         list(remarks) filter (where remarks is not null) as remarks
     from placed
     group by meter_id, visit_id, stage, point_pct
+),
+
+-- The spread is taken from a sorted list: summing in another order may change its last digit.
+listed as (
+    select
+        *,
+        list_transform(numbered_biases, lambda numbered: numbered[2]) as biases_pct
+    from sittings
 ),
 
 sessions as (
@@ -231,14 +238,14 @@ sessions as (
         round(sum_correct_pct::double / replicates, 12) as correct_air_pct,
         replicates,
         round(sum_bias_pct::double / replicates, 12) as bias_pct,
-        list_transform(numbered_biases, lambda numbered: numbered[2]) as biases_pct,
-        round(spread_pct, 12) as spread_pct,
+        biases_pct,
+        round(list_stddev_samp(list_sort(biases_pct)), 12) as spread_pct,
         resolution_pct::double as resolution_pct,
         joined_words(vessels) as vessel_id,
         joined_words(operators) as operator,
         round(water_temp_c::double, 9) as water_temp_c,
         joined_words(remarks) as remarks
-    from sittings
+    from listed
 )
 
 select * from sessions order by meter_id, performed_on, visit_id, stage, point_pct;

@@ -333,7 +333,7 @@ def rows_of(draw: st.DrawFn, name: str) -> list[dict[str, str]]:
 
 @pytest.mark.parametrize("name", [name for name in TABLES if name not in {"readings", "vessels"}])
 @settings(
-    max_examples=5, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None
+    max_examples=3, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None
 )
 @given(data=st.data())
 def test_what_is_written_is_read_back(tmp_path: Path, name: str, data: st.DataObject) -> None:
@@ -377,7 +377,7 @@ sittings = st.tuples(
 
 
 @settings(
-    max_examples=8, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None
+    max_examples=5, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None
 )
 @given(rows=st.lists(sittings, min_size=1, max_size=40), seed=st.randoms(use_true_random=False))
 def test_row_order_never_matters(
@@ -398,7 +398,7 @@ def test_row_order_never_matters(
 
 
 @settings(
-    max_examples=8, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None
+    max_examples=5, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None
 )
 @given(rows=st.lists(sittings, min_size=1, max_size=40))
 def test_sessions_are_what_decimal_arithmetic_says(
@@ -425,7 +425,7 @@ def test_sessions_are_what_decimal_arithmetic_says(
 
 
 @settings(
-    max_examples=12, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None
+    max_examples=8, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None
 )
 @given(
     rows=st.lists(

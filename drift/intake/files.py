@@ -107,7 +107,15 @@ def source_paths(folder: Path) -> list[Path]:
             expected="a folder of CSV files",
             hint=f"name the folder that holds it: {folder.parent}",
         )
-    paths = [path for path in folder.iterdir() if path.suffix.lower() == ".csv" and path.is_file()]
+    try:
+        inside = list(folder.iterdir())
+    except OSError as error:
+        raise SourceError(
+            what=f"cannot be read ({error.strerror})",
+            where=str(folder),
+            expected="a readable folder",
+        ) from error
+    paths = [path for path in inside if path.suffix.lower() == ".csv" and path.is_file()]
     if not paths:
         raise SourceError(
             what="holds no CSV file",

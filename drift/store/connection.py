@@ -3,6 +3,8 @@
 import re
 import tempfile
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import duckdb
@@ -69,6 +71,32 @@ def frame(con: Connection, name: str, *, schema: Schema, **parameters: object) -
     text, used = _query(name, parameters)
     result: pl.DataFrame = con.sql(text, params=used).pl()
     return result.select(pl.col(column).cast(kind) for column, kind in schema.items())
+
+
+@contextmanager
+def all_or_nothing(con: Connection) -> Iterator[None]:
+    """Commit what is done within, or take it back where anything fails.
+
+    Raises
+    ------
+    StoreError
+        If the store cannot be written, such as on a full disk.
+    """
+    con.begin()
+    try:
+        yield
+        con.commit()
+    except BaseException as error:
+        # A commit that failed has ended its transaction already.
+        with suppress(duckdb.Error):
+            con.rollback()
+        if isinstance(error, duckdb.IOException | duckdb.OutOfMemoryException):
+            raise StoreError(
+                what=f"cannot be written ({str(error).splitlines()[0]}); nothing was taken",
+                where="the store",
+                expected="room on the disk and in memory",
+            ) from error
+        raise
 
 
 def view_plain_file(

@@ -14,7 +14,7 @@ from drift.errors import SourceError
 from drift.frames import AMENDMENTS, FILES, HELD_BACK, Schema
 from drift.intake.files import SourceFile, look_at, source_paths
 from drift.intake.mapping import Mapping, read_mapping
-from drift.store.connection import Connection, frame, run
+from drift.store.connection import Connection, all_or_nothing, frame, run
 from drift.store.saving import save_rows
 
 _SEEN: Schema = {
@@ -88,17 +88,13 @@ def take_folder(
     SourceError
         If there is no such folder, no CSV file in it, or no table of readings either there or in
         the store.
+    StoreError
+        If the store cannot be written.
     """
     mapping = read_mapping(folder)
     files = [look_at(path, mapping=mapping) for path in source_paths(folder)]
-    con.begin()
-    try:
-        summary = _take(con, folder, files=files, mapping=mapping, progress=progress)
-    except BaseException:
-        con.rollback()
-        raise
-    con.commit()
-    return summary
+    with all_or_nothing(con):
+        return _take(con, folder, files=files, mapping=mapping, progress=progress)
 
 
 def _take(
