@@ -62,8 +62,9 @@ def set_baseline(
     ----------
     points : pl.DataFrame
         One row per series and visit: ``series``, ``visit``, ``phase``, ``t_years``, ``value``,
-        ``resolution`` (null or 0-free: null means unrounded) and any further columns.  A column
-        ``excluded`` holds, where it is not null, the reason why a visit must not set limits.
+        ``resolution`` (null means unrounded) and any further columns.  A column ``excluded``
+        holds, where it is not null, the reason why a visit must not set limits; a Boolean column
+        ``baseline`` names the visits of the baseline one by one, and then nothing else does.
     visits : int
         Length of the baseline where no `window` is given.
     window : tuple of float or None
@@ -81,7 +82,9 @@ def set_baseline(
     ).fill_null(value=True)
     rows = rows.with_columns(block=starts_block.cum_sum().cast(pl.Int64) - 1)
     may = pl.col("excluded").is_null()
-    if window is not None:
+    if "baseline" in rows.columns:
+        chosen = may & pl.col("baseline")
+    elif window is not None:
         chosen = may & pl.col("t_years").is_between(*window)
     else:
         chosen = may & (may.cast(pl.Int64).cum_sum().over("block") <= visits)

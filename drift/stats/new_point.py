@@ -227,7 +227,9 @@ def _points(held: Posterior, part: Part, can: Flags, result: NewPoints, request:
         result.df[blocks] = point.df[case]
         if request.between:
             above, mean, distances, spacing = move_tails(held, visit)
-            out = (above <= request.nominal).argmax(axis=1)
+            last = above.shape[1] - 1
+            reached = above[:, -1] <= request.nominal
+            out = np.where(reached, (above <= request.nominal).argmax(axis=1), last)
             cases = np.arange(len(out))
             result.move_centre[blocks] = group.unit * mean[case]
             result.move_upper[blocks] = group.unit * (distances[out] - spacing / 2)[case]

@@ -7,6 +7,7 @@ ratio of a meter's variance to the typical one follows F, which is the test of b
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,7 +22,10 @@ _VARIATIONS = np.array([0.0, 0.05, 0.1, 0.15, 0.2, 0.3, 0.4, 0.6])
 # this many coefficients of variation more: a fleet's noisy meters then keep their nominal rate too
 # (simulated in tests/benchmarks/false_alarms.py).
 _CAUTION = 1.3
-_PER_NODE = 8
+# Points between two nodes of the grid on which laws are laid out, and typical spreads tried.
+_PER_NODE, _PER_TYPICAL = 12, 6
+# Hypotheses so much less likely than the best, in log-likelihood, are dropped.
+_FORGOTTEN = 16.0
 _TINY = 1e-300
 # Fewest meters, and fewest degrees of freedom together, from which spread is pooled.
 FEWEST_METERS = 5
@@ -77,18 +81,21 @@ def learn_population(likelihoods: Floats, *, nodes: Floats, df: float) -> Popula
     G. K. Smyth (2004), Statist. Appl. Genet. Mol. Biol. 3(1), 3: moderated variances and their F
     law (from memory); here with grids in place of moments, since rounded data have no s².
     """
-    laws, cautious, typical, variation = _hypotheses(nodes)
+    laws, cautious, centres, variation = _hypotheses(len(nodes), float(np.log(nodes[1] / nodes[0])))
+    typical = nodes[0] * np.exp(centres)
     evidence = np.log(np.maximum(likelihoods @ laws.T, _TINY)).sum(axis=0)
-    weights = np.exp(evidence - evidence.max())
+    kept = evidence > evidence.max() - _FORGOTTEN
+    weights = np.exp(evidence[kept] - evidence.max())
     weights /= weights.sum()
+    typical, variation = typical[kept], variation[kept]
     spread = float(weights @ variation)
     return Population(
         typical=float(np.exp(weights @ np.log(typical))),
         variation=spread,
         df=1 / (2 * spread**2 + 1 / max(df, 1.0)),
         weights=weights,
-        laws=laws,
-        cautious=cautious,
+        laws=laws[kept],
+        cautious=cautious[kept],
     )
 
 
@@ -150,20 +157,21 @@ def unlike(spread: Floats, *, df: Floats, population: Population, level: float) 
     return np.asarray(fdtrc(np.maximum(df, 1e-9), population.df, ratio) < level)
 
 
-def _hypotheses(nodes: Floats) -> tuple[Floats, Floats, Floats, Floats]:
-    """Return laws of spread on the grid for every pair of typical spread and variation."""
-    logs = np.log(nodes)
-    step = logs[1] - logs[0]
+@lru_cache(maxsize=16)
+def _hypotheses(number: int, step: float) -> tuple[Floats, Floats, Floats, Floats]:
+    """Return laws of log σ, from 0 in so many steps, for pairs of typical spread and variation."""
+    logs = step * np.arange(number)
     fine = np.arange(logs[0], logs[-1] + step / (2 * _PER_NODE), step / _PER_NODE)
     # Hat functions share the mass between two nodes among them, so that narrow laws are not lost.
     share = np.maximum(1 - np.abs(fine[:, None] - logs) / step, 0)
-    typical = np.arange(logs[0], logs[-1] + step / 4, step / 2)
+    typical = fine[:: _PER_NODE // _PER_TYPICAL]
     pairs = [(centre, variation) for centre in typical for variation in _VARIATIONS]
     laws = np.array([_law(fine, centre, variation, 0.0) @ share for centre, variation in pairs])
     cautious = np.array(
         [_law(fine, centre, variation, _CAUTION) @ share for centre, variation in pairs]
     )
-    return laws, cautious, np.exp([pair[0] for pair in pairs]), np.array([p[1] for p in pairs])
+    centres, variations = np.array(pairs).T
+    return laws, cautious, centres, variations
 
 
 def _law(logs: Floats, centre: float, variation: float, caution: float) -> Floats:

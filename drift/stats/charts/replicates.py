@@ -35,8 +35,10 @@ class Replicated:
     pooled, pooled_df : array, shape (blocks,)
         Root of the pooled variance of the baseline's visits and its degrees of freedom; NaN and 0
         where no visit has replicates.
+    visits : array of int, shape (blocks,)
+        Baseline visits with replicates.
     enough : array of bool, shape (blocks,)
-        As many baseline visits with replicates as a baseline needs.
+        As many of them as a baseline needs.
     """
 
     settings: ChartSettings
@@ -47,6 +49,7 @@ class Replicated:
     scatter: Scatter
     pooled: Floats
     pooled_df: Floats
+    visits: Integers
     enough: NDArray[np.bool_]
 
 
@@ -76,6 +79,7 @@ def prepare_replicates(points: pl.DataFrame, *, settings: ChartSettings) -> Repl
     block, df = baseline.block[use], sizes[use] - 1
     pooled_df = np.bincount(block, df, minlength=blocks).astype(float)
     squares = np.bincount(block, df * spread[use] ** 2, minlength=blocks)
+    visits = np.bincount(block, minlength=blocks)
     scatter = pool_scatter(baseline, needed=needed, pooling_level=settings.pooling_level)
     return Replicated(
         settings=settings,
@@ -86,12 +90,13 @@ def prepare_replicates(points: pl.DataFrame, *, settings: ChartSettings) -> Repl
         scatter=scatter,
         pooled=np.where(pooled_df > 0, np.sqrt(squares / np.maximum(pooled_df, 1)), np.nan),
         pooled_df=pooled_df,
-        enough=np.bincount(block, minlength=blocks) >= needed,
+        visits=visits,
+        enough=visits >= needed,
     )
 
 
 def draw_upper(
-    chart: str, replicated: Replicated, *, of_range: bool, nominal: float, factor: Floats | None
+    chart: str, replicated: Replicated, *, of_range: bool, nominal: float, factor: Floats
 ) -> Charted:
     """Draw a chart of scatter with an upper limit that holds its false-alarm rate.
 
@@ -104,23 +109,26 @@ def draw_upper(
         Whether ranges are plotted.
     nominal : float
         False-alarm rate aimed at.
-    factor : array or None, shape (rows,)
-        Where given, the limit is this times the pooled standard deviation of the block instead.
+    factor : array, shape (rows,)
+        Limit in pooled standard deviations of the block where rounding is left out of account.
     """
     baseline, scatter = replicated.baseline, replicated.scatter
     sizes = replicated.sizes
     value = replicated.extent if of_range else replicated.spread
-    if factor is None:
+    known = replicated.enough & (replicated.pooled > 0)
+    sigma = np.where(known, replicated.pooled, np.nan)
+    df = np.where(known, replicated.pooled_df, np.nan)
+    centre = np.where(sizes > 1, sigma[baseline.block], np.nan)
+    upper, attained = centre * factor, np.full_like(sigma, np.nan)
+    if replicated.settings.limits == "kept_rate":
         limits = upper_limits(scatter, baseline, sizes, of_range=of_range, nominal=nominal)
-        centre, upper, attained = limits.centre, limits.upper, limits.attained
-        sigma, df = scatter.sigma, scatter.df
-    else:
-        known = replicated.enough & (replicated.pooled > 0)
-        sigma = np.where(known, replicated.pooled, np.nan)
-        df = np.where(known, replicated.pooled_df, np.nan)
-        centre = sigma[baseline.block]
-        upper = centre * factor
-        attained = np.full_like(sigma, np.nan)
+        # Where only standard deviations are on record, not readings, nothing is known of steps.
+        told = np.isfinite(scatter.sigma)
+        row = told[baseline.block]
+        centre = np.where(row, limits.centre, centre)
+        upper = np.where(row, limits.upper, upper)
+        attained = limits.attained
+        sigma, df = np.where(told, scatter.sigma, sigma), np.where(told, scatter.df, df)
     return assemble(
         chart,
         baseline,
@@ -269,7 +277,7 @@ def _estimator(replicated: Replicated, block: int) -> str:
 def _describe(replicated: Replicated, block: int, *, known: bool) -> str:
     """Say in a sentence or two where the limits of a block come from."""
     scatter, needed = replicated.scatter, replicated.settings.baseline_visits
-    visits = int(scatter.visits[block])
+    visits = int(replicated.visits[block])
     if not known:
         if visits >= needed:
             return "No limits: the replicates of the baseline show no scatter to set them by."

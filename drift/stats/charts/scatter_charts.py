@@ -46,7 +46,7 @@ def draw_spread(replicated: Replicated) -> Charted:
         sigma = weighted_sigma(replicated, of_range=False)
         return draw_textbook("spread", replicated, sigma=sigma, of_range=False)
     nominal = float(2 * ndtr(-settings.sigmas))
-    factor = _root_f(replicated, nominal) if settings.limits == "t" else None
+    factor = _root_f(replicated, nominal)
     return draw_upper("spread", replicated, of_range=False, nominal=nominal, factor=factor)
 
 
@@ -80,7 +80,8 @@ def draw_range(replicated: Replicated) -> Charted:
         sigma = weighted_sigma(replicated, of_range=True)
         return draw_textbook("range", replicated, sigma=sigma, of_range=True)
     nominal = float(2 * ndtr(-replicated.settings.sigmas))
-    return draw_upper("range", replicated, of_range=True, nominal=nominal, factor=None)
+    blank = np.full(len(replicated.sizes), np.nan)
+    return draw_upper("range", replicated, of_range=True, nominal=nominal, factor=blank)
 
 
 def repeatability(points: pl.DataFrame, *, settings: ChartSettings) -> Charted:
@@ -109,7 +110,7 @@ def repeatability(points: pl.DataFrame, *, settings: ChartSettings) -> Charted:
 def draw_repeatability(replicated: Replicated) -> Charted:
     """Draw the repeatability chart of prepared replicates."""
     level = replicated.settings.repeatability_level
-    factor = None if replicated.settings.limits == "kept_rate" else _root_f(replicated, level)
+    factor = _root_f(replicated, level)
     return draw_upper("repeatability", replicated, of_range=False, nominal=level, factor=factor)
 
 
