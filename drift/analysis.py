@@ -18,6 +18,7 @@ from drift.stats.change_point import find_changes
 from drift.stats.charts import ChartSettings, ewma, individuals, moving_range
 from drift.stats.drift_steps import drift_steps, unadjusted_paths
 from drift.stats.forecast import Forecasts, forecast
+from drift.stats.forecast.hyper import Fit
 from drift.stats.path_trend import fit_path_trends
 from drift.stats.rules import apply_rules
 from drift.stats.trend import fit_trends
@@ -67,7 +68,9 @@ def analyse(sources: Sources, *, source_name: str, as_of: date, policy: Policy) 
         signals=signals,
         meters=meters,
         reference=reference,
-        own_meters=judge_alone(sources, reference, signals=signals, as_of=as_of, policy=policy),
+        own_meters=judge_alone(
+            sources, reference, signals=signals, fit=ahead.fit, as_of=as_of, policy=policy
+        ),
     )
 
 
@@ -79,12 +82,13 @@ def judge(
     signals: pl.DataFrame,
     as_of: date,
     policy: Policy,
+    fit: Fit | None = None,
 ) -> tuple[Forecasts, pl.DataFrame]:
-    """Forecast every meter of a ledger and decide its standing."""
+    """Forecast every meter of a ledger, with `fit` where given, and decide its standing."""
     schedule = build_schedule(
         ledger, sources.meters, as_of=as_of, interval_days=policy.interval_days
     )
-    ahead = look_ahead(ledger, schedule, as_of=as_of, policy=policy)
+    ahead = look_ahead(ledger, schedule, as_of=as_of, policy=policy, fit=fit)
     meters = build_meters(
         ledger,
         forecasts=ahead.series,
@@ -103,6 +107,7 @@ def judge_alone(
     reference: Reference,
     *,
     signals: pl.DataFrame,
+    fit: Fit,
     as_of: date,
     policy: Policy,
 ) -> pl.DataFrame:
@@ -118,9 +123,16 @@ def judge_alone(
     alone = dataclasses.replace(sources, sessions=reference.sessions)
     ledger = ledger_of(alone, source_name="", as_of=as_of, policy=policy)
     _, path_trends, _ = weigh_drift(ledger, policy)
-    return judge(
-        ledger, alone, path_trends=path_trends, signals=signals, as_of=as_of, policy=policy
-    )[1]
+    _, meters = judge(
+        ledger,
+        alone,
+        path_trends=path_trends,
+        signals=signals,
+        as_of=as_of,
+        policy=policy,
+        fit=fit,
+    )
+    return meters
 
 
 def ledger_of(sources: Sources, *, source_name: str, as_of: date, policy: Policy) -> pl.DataFrame:
@@ -210,7 +222,12 @@ def weigh_drift(
 
 
 def look_ahead(
-    ledger: pl.DataFrame, schedule: pl.DataFrame, *, as_of: date, policy: Policy
+    ledger: pl.DataFrame,
+    schedule: pl.DataFrame,
+    *,
+    as_of: date,
+    policy: Policy,
+    fit: Fit | None = None,
 ) -> Forecasts:
     """Forecast every series in use to the date that its meter's schedule speaks for.
 
@@ -225,6 +242,7 @@ def look_ahead(
         due=known.drop_nulls("left").join(due, on="meter_id").select("series", "due_t_years"),
         now=(as_of - EPOCH).days / DAYS_PER_YEAR,
         settings=forecast_settings(policy, band_level=policy.band_level),
+        fit=fit,
     )
 
 

@@ -92,7 +92,12 @@ class Forecasts:
 
 
 def forecast(
-    ledger: pl.DataFrame, *, due: pl.DataFrame, now: float, settings: Settings | None = None
+    ledger: pl.DataFrame,
+    *,
+    due: pl.DataFrame,
+    now: float,
+    settings: Settings | None = None,
+    fit: Fit | None = None,
 ) -> Forecasts:
     """Forecast every series that has a due time.
 
@@ -106,6 +111,8 @@ def forecast(
         The time that the forecasts speak for, `t_years`; not before the last visit.
     settings : Settings, optional
         The caller's choices.
+    fit : Fit, optional
+        Hyper-parameters of much the same fleet, found before; fitted to `ledger` where not given.
 
     Returns
     -------
@@ -122,7 +129,8 @@ def forecast(
     """
     settings = settings or Settings()
     visits = read_visits(ledger, resolution=settings.resolution)
-    fit = fit_fleet(visits, tolerance=settings.tolerance, sample=settings.sample)
+    if fit is None:
+        fit = fit_fleet(visits, tolerance=settings.tolerance, sample=settings.sample)
     rates = _FEWER_RATES if visits.series.size > _MANY_SERIES else None
     grid = make_grid(fit.hyper, resolutions=visits.resolutions, rates=rates)
     model = Model(settings, fit.hyper, grid, {})
