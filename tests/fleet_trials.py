@@ -13,7 +13,7 @@ from drift.stats.forecast.past import look_back
 from drift.stats.forecast.predict import Model
 from drift.stats.forecast.rivals import straight_lines
 from drift.stats.forecast.scores import brier, ranked_apart
-from drift.stats.forecast.visits import read_visits, visits_before
+from drift.stats.forecast.visits import read_visits
 from tests.simulator import Fleet, Plan, ask_oracle, simulate, to_ledger
 
 Floats = NDArray[np.float64]

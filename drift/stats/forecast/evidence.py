@@ -10,6 +10,7 @@ import numpy as np
 
 from drift.stats.blocks import Floats, Integers
 from drift.stats.forecast.beliefs import (
+    BELIEFS,
     KIND_WEIGHTS,
     MEAN_RATE_SD,
     STEADY,
@@ -110,7 +111,7 @@ def _fit_weights(
     belief = scaled("slab_sd", tolerance=data.tolerance)
     slabs = belief.median * np.exp(np.linspace(-1.5, 1.2, 28))
     believed = -0.5 * (np.log(slabs / belief.median) / belief.spread) ** 2
-    mean_sd = MEAN_RATE_SD * belief.median / 0.08
+    mean_sd = _mean_sd(data.tolerance)
     drifts = grid.drifts[1:]
     for _ in range(_UPDATES):
         share = likelihood * np.exp(_log_prior(hyper, grid))
@@ -132,6 +133,11 @@ def _fit_weights(
     return hyper
 
 
+def _mean_sd(tolerance: float) -> float:
+    """Return the spread of the belief in the mean drift rate, % air per year."""
+    return MEAN_RATE_SD * scaled("slab_sd", tolerance=tolerance).median / BELIEFS["slab_sd"].median
+
+
 def _log_belief(hyper: HyperParameters, tolerance: float) -> float:
     """Return the log density of the beliefs at `hyper`, up to a constant."""
     values = level_values(hyper) | {"slab_sd": hyper.slab_sd}
@@ -141,8 +147,7 @@ def _log_belief(hyper: HyperParameters, tolerance: float) -> float:
     for name, value in values.items():
         belief = scaled(name, tolerance=tolerance)
         total -= 0.5 * (np.log(value / belief.median) / belief.spread) ** 2
-    mean_sd = MEAN_RATE_SD * scaled("slab_sd", tolerance=tolerance).median / 0.08
-    total -= 0.5 * (hyper.slab_mean / mean_sd) ** 2
+    total -= 0.5 * (hyper.slab_mean / _mean_sd(tolerance)) ** 2
     total += STEADY[0] * np.log(hyper.spike_weight) + STEADY[1] * np.log1p(-hyper.spike_weight)
     total += np.array(KIND_WEIGHTS) @ np.log([kind.weight for kind in hyper.kinds])
     return float(total)
