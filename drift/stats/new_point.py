@@ -16,7 +16,13 @@ from drift.stats.observations import observe_readings, observe_visits, read_read
 from drift.stats.point_limits import RowReadings, limits_of_rows
 from drift.stats.process_cases import Group, Part, learn, split, weigh
 from drift.stats.process_groups import form_groups
-from drift.stats.process_posterior import Posterior, moments, move_tails, posterior
+from drift.stats.process_posterior import (
+    Posterior,
+    SeenTables,
+    moments,
+    move_tails,
+    posterior,
+)
 from drift.stats.spread_pool import Population, own_spread, posterior_of_spread, unlike
 from drift.stats.visit_likelihood import Visit
 
@@ -165,6 +171,7 @@ def _predict_group(group: Group, result: NewPoints, request: _Request) -> None:
     baseline = request.baseline
     parts = split(group, request.typical[group.blocks])
     population = _learn(group, parts, request.pooling_level)
+    seen: SeenTables = {}
     for part in parts:
         weights = weigh(group, part)
         spread, shown = own_spread(weights.mass, nodes=group.nodes)
@@ -180,7 +187,14 @@ def _predict_group(group: Group, result: NewPoints, request: _Request) -> None:
         result.unlike[blocks] = odd[part.case]
         result.meters[blocks] = np.where(pooled, len(group.blocks), 1)
         can = pooled | (baseline.counts[blocks] >= request.needed)
-        held = posterior(group, weights, probability, entries=part.entries, between=request.between)
+        held = posterior(
+            group,
+            weights,
+            probability,
+            entries=part.entries,
+            between=request.between,
+            seen=seen,
+        )
         _points(held, part, can, result, request)
         which = part.members[can]
         lines = limits_of_rows(

@@ -15,10 +15,13 @@ from drift.stats.visit_likelihood import Visit, survival
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
+SeenTables = dict[tuple[Visit, float, int], tuple[Floats, Floats, float]]
 
 # Probability of a spread below which it is left out of sums over new points.
 _NEGLIGIBLE = 1e-9
 _MOST_DF = 1e6
+# Standard deviations from the farthest centre beyond which a new point is not looked for.
+_FAR = 6.5
 # Lowest spread of replicates, in steps, that new visits are predicted with.  How little replicates
 # scatter below this cannot be told from where in their cells the centres lie (on the mark of a
 # dial they never differ), so that the more cautious of the two readings is taken.
@@ -43,6 +46,8 @@ class Posterior:
     spreads : array, shape (kept fine nodes,)
     level, level_variance : array, shape (blocks, kept fine nodes)
         Law of the centre given the larger spreads.
+    seen : dict
+        Tables of `drift.stats.visit_likelihood.survival` made so far for the group.
     """
 
     group: Group
@@ -53,6 +58,7 @@ class Posterior:
     spreads: Floats
     level: Floats
     level_variance: Floats
+    seen: SeenTables
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +80,13 @@ class Moments:
 
 
 def posterior(
-    group: Group, weights: Weights, probability: Floats, *, entries: int, between: bool
+    group: Group,
+    weights: Weights,
+    probability: Floats,
+    *,
+    entries: int,
+    between: bool,
+    seen: SeenTables,
 ) -> Posterior:
     """Spread each node's probability over the centres that go with it."""
     coarse = group.coarse
@@ -92,6 +104,7 @@ def posterior(
         spreads=group.nodes[coarse:][kept],
         level=weights.level[:, kept],
         level_variance=weights.level_variance[:, kept],
+        seen=seen,
     )
 
 
@@ -110,12 +123,15 @@ def plotted_variance(group: Group, spreads: Floats, visit: Visit, *, between: bo
 
 def _lattice(held: Posterior, centres: Floats, visit: Visit) -> tuple[Floats, Floats, float]:
     """Return the chances of `survival` for the coarse nodes of a group."""
-    return survival(
-        centres,
-        visit,
-        spreads=held.group.nodes[: held.group.coarse],
-        within=within_of(held.group, visit) if held.between else None,
-    )
+    key = (visit, float(centres[0]), len(centres))
+    if key not in held.seen:
+        held.seen[key] = survival(
+            centres,
+            visit,
+            spreads=held.group.nodes[: held.group.coarse],
+            within=within_of(held.group, visit) if held.between else None,
+        )
+    return held.seen[key]
 
 
 def tails(held: Posterior, which: Integers, visit: Visit) -> tuple[Floats, Floats, Floats, float]:
@@ -137,20 +153,26 @@ def tails(held: Posterior, which: Integers, visit: Visit) -> tuple[Floats, Float
     spacing : float
     """
     chance, values, spacing = _lattice(held, held.centres, visit)
+    coarse = held.group.nodes[: held.group.coarse]
+    widest = plotted_variance(held.group, coarse[-1:], visit, between=held.between)
+    reach = held.centres[-1] + _FAR * float(np.sqrt(widest.max(initial=0.0))) + visit.step
+    near = np.abs(values) <= reach
+    grid = held.grid if len(which) == len(held.grid) else held.grid[which]
     # Half the digits are plenty for a probability near a thousandth, and twice as fast.
-    table = chance.reshape(-1, len(values)).astype(np.float32)
-    above = (held.grid[which].astype(np.float32) @ table).astype(np.float64)
-    total = held.grid[which].sum(axis=1, keepdims=True)
-    below = total - np.concatenate([above[:, 1:], np.zeros((len(which), 1))], axis=1)
+    table = chance[:, :, near].reshape(grid.shape[1], -1).astype(np.float32)
+    above = np.zeros((len(which), len(values)))
+    above[:, near] = grid.astype(np.float32) @ table
+    above[:, values < -reach] = grid.sum(axis=1, keepdims=True)
     about = plotted_variance(held.group, held.spreads, visit, between=held.between)
     for node, variance in enumerate(about - spacing**2 / 12):
-        share = held.chance[which, node][:, None]
-        scale = np.sqrt(variance + held.level_variance[which, node])[:, None]
-        away = (values - held.level[which, node][:, None]) / scale
-        half = spacing / 2 / scale
-        above = above + share * ndtr(half - away)
-        below = below + share * ndtr(away + half)
-    return below, above, values, spacing
+        share = held.chance[which, node]
+        some = np.flatnonzero(share > _NEGLIGIBLE)
+        row = which[some]
+        scale = np.sqrt(variance + held.level_variance[row, node])[:, None]
+        away = (values - spacing / 2 - held.level[row, node][:, None]) / scale
+        above[some] += share[some, None] * ndtr(-away)
+    below = 1 - np.concatenate([above[:, 1:], np.zeros((len(which), 1))], axis=1)
+    return np.maximum(below, 0.0), above, values, spacing
 
 
 def moments(held: Posterior, visit: Visit) -> Moments:

@@ -116,8 +116,8 @@ def draw_cusum(prepared: Prepared) -> Charted:
         ),
     ]
     return Charted(
-        points=pl.concat([chart.points for chart in charts]).sort("series", "chart", "visit"),
-        limits=pl.concat([chart.limits for chart in charts]).sort("series", "chart", "phase"),
+        points=pl.concat([chart.points for chart in charts]),
+        limits=pl.concat([chart.limits for chart in charts]),
     )
 
 

@@ -26,8 +26,8 @@ class Family:
     Attributes
     ----------
     points, limits : pl.DataFrame
-        Frames of `drift.frames.CHARTED` and `drift.frames.LIMITS`, sorted by series, chart and
-        visit or phase.
+        Frames of `drift.frames.CHARTED` and `drift.frames.LIMITS`, chart after chart, each
+        sorted by series and visit or phase.
     onsets : pl.DataFrame
         Frame of `drift.stats.charts.cusum.ONSETS`; empty where no CUSUM was asked for.
     """
@@ -85,7 +85,7 @@ def draw_family(
         }
         drawn += [draw(replicated) for name, draw in many.items() if name in charts]
     return Family(
-        points=pl.concat([one.points for one in drawn]).sort("series", "chart", "visit"),
-        limits=pl.concat([one.limits for one in drawn]).sort("series", "chart", "phase"),
+        points=pl.concat([one.points for one in drawn], rechunk=False),
+        limits=pl.concat([one.limits for one in drawn], rechunk=False),
         onsets=onsets,
     )

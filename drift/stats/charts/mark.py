@@ -90,8 +90,8 @@ def mark(points: pl.DataFrame, *, settings: ChartSettings) -> Charted:
         ),
     ]
     return Charted(
-        points=pl.concat([chart.points for chart in charts]).sort("series", "chart", "visit"),
-        limits=pl.concat([chart.limits for chart in charts]).sort("series", "chart", "phase"),
+        points=pl.concat([chart.points for chart in charts]),
+        limits=pl.concat([chart.limits for chart in charts]),
     )
 
 

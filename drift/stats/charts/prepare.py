@@ -11,12 +11,11 @@ from drift.stats.autocorrelation import Lag1, find_lag1
 from drift.stats.baseline import Baseline, set_baseline
 from drift.stats.charts.settings import ChartSettings
 from drift.stats.charts.shape import Origin
+from drift.stats.charts.words import Circumstances, where_limits_come_from
 from drift.stats.constants import d2
 from drift.stats.new_point import NewPoints, kinds_of_meters, predict
 
 Floats = NDArray[np.float64]
-
-OWN = "this series alone"
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +37,8 @@ class Prepared:
         Standard error of the centre; 0 where the form takes it as known.
     nominal : float
         False-alarm rate of single points that is aimed at.
+    estimators, notes : list of str
+        Per block, how its spread was estimated and where its limits come from, in words.
     """
 
     settings: ChartSettings
@@ -49,6 +50,8 @@ class Prepared:
     df: Floats
     centre_se: Floats
     nominal: float
+    estimators: list[str]
+    notes: list[str]
 
 
 def prepare(points: pl.DataFrame, *, settings: ChartSettings) -> Prepared:
@@ -87,16 +90,19 @@ def prepare(points: pl.DataFrame, *, settings: ChartSettings) -> Prepared:
         centre, error = np.full(blocks, settings.given_centre), np.zeros(blocks)
     if settings.given_sigma is not None:
         sigma, df = np.full(blocks, settings.given_sigma), np.full(blocks, np.inf)
+    known = np.isfinite(sigma) & np.isfinite(centre)
     return Prepared(
         settings=settings,
         baseline=baseline,
         new=new,
         lag1=lag1,
-        centre=np.where(np.isfinite(sigma), centre, np.nan),
-        sigma=np.where(np.isfinite(centre), sigma, np.nan),
+        centre=np.where(known, centre, np.nan),
+        sigma=np.where(known, sigma, np.nan),
         df=df,
         centre_se=error,
         nominal=nominal,
+        estimators=_estimators(settings, new, blocks),
+        notes=_notes(settings, baseline, new, known, lag1),
     )
 
 
@@ -121,61 +127,45 @@ def origin_of(
         lag1=np.where(phi > 0, phi, np.nan),
         form="given" if prepared.settings.given_sigma is not None else prepared.settings.limits,
         nominal=nominal,
-        estimator=[_estimator(prepared, block) for block in range(len(known))],
-        note=[describe(prepared, block) for block in range(len(known))],
+        estimator=prepared.estimators,
+        note=prepared.notes,
     )
 
 
-def describe(prepared: Prepared, block: int) -> str:
-    """Say in a sentence or two where the limits of a block come from."""
-    settings, baseline = prepared.settings, prepared.baseline
-    points = int(baseline.counts[block])
+def _estimators(settings: ChartSettings, new: NewPoints | None, blocks: int) -> list[str]:
+    """Name the estimator of each block's spread."""
     if settings.given_sigma is not None:
-        return "Centre and spread are given, not estimated."
-    if not np.isfinite(prepared.sigma[block]):
-        return _why_none(prepared, block)
-    words = []
-    if points >= settings.baseline_visits or settings.baseline_window is not None:
-        words.append(f"Limits from the {points} visits of the baseline.")
-    else:
-        words.append(
-            f"Limits from only {points} of the {settings.baseline_visits} visits that a baseline "
-            "needs, with the spread of like series and the t factor for what is known."
+        return ["given"] * blocks
+    if new is None:
+        of_moves = settings.limits == "sigma"
+        return ["mean moving range / d2" if of_moves else "standard deviation"] * blocks
+    likelihood = ("rounding likelihood, this series alone", "rounding likelihood, pooled")
+    return [likelihood[pooled] for pooled in (new.meters > 1).tolist()]
+
+
+def _notes(
+    settings: ChartSettings,
+    baseline: Baseline,
+    new: NewPoints | None,
+    known: NDArray[np.bool_],
+    lag1: Lag1,
+) -> list[str]:
+    """Say of each block where its limits come from."""
+    blocks = len(known)
+    if settings.given_sigma is not None:
+        return ["Centre and spread are given, not estimated."] * blocks
+    return where_limits_come_from(
+        Circumstances(
+            kind="visits",
+            needed=0 if settings.baseline_window is not None else settings.baseline_visits,
+            visits=baseline.counts,
+            known=known,
+            pooled=np.ones(blocks, np.int64) if new is None else new.meters,
+            unlike=np.zeros(blocks, bool) if new is None else new.unlike,
+            limited=np.zeros(blocks, bool) if new is None else new.limited,
+            widened=lag1.allowed_for > 0,
         )
-    if prepared.new is not None:
-        pooled = int(prepared.new.meters[block])
-        if prepared.new.unlike[block]:
-            words.append("Its spread fails the F test of its like and is not pooled.")
-        elif pooled > 1:
-            words.append(f"Spread pooled over {pooled} like series.")
-        if prepared.new.limited[block]:
-            words.append("Its own spread is hidden by the steps of the dial.")
-    if prepared.lag1.allowed_for[block] > 0:
-        words.append("Limits are widened, since successive visits resemble each other.")
-    return " ".join(words)
-
-
-def _why_none(prepared: Prepared, block: int) -> str:
-    """Say why a block has no limits."""
-    points, needed = int(prepared.baseline.counts[block]), prepared.settings.baseline_visits
-    if points < needed:
-        return (
-            f"No limits yet: {points} of the {needed} visits that a baseline needs, and too few "
-            "like series to pool spread with."
-        )
-    return "No limits: the readings of the baseline show no spread to set them by."
-
-
-def _estimator(prepared: Prepared, block: int) -> str:
-    """Name the estimator of a block's spread."""
-    if prepared.settings.given_sigma is not None:
-        return "given"
-    if prepared.new is None:
-        of_moves = prepared.settings.limits == "sigma"
-        return "mean moving range / d2" if of_moves else "standard deviation"
-    if prepared.new.meters[block] > 1:
-        return "rounding likelihood, pooled over like series"
-    return "rounding likelihood, this series alone"
+    )
 
 
 def _plain(baseline: Baseline, settings: ChartSettings) -> tuple[Floats, Floats, Floats]:

@@ -10,6 +10,7 @@ from scipy.special import ndtr
 from drift.stats.baseline import Baseline, set_baseline
 from drift.stats.charts.settings import Charted, ChartSettings
 from drift.stats.charts.shape import Lines, Origin, assemble
+from drift.stats.charts.words import Circumstances, where_limits_come_from
 from drift.stats.constants import c4, c5, d2, d3
 from drift.stats.observations import Readings, read_readings
 from drift.stats.scatter import Scatter, pool_scatter, upper_limits
@@ -191,7 +192,6 @@ def origin_of_scatter(
 ) -> Origin:
     """Return where the limits of a chart of replicates come from."""
     known = np.isfinite(sigma)
-    blocks = range(len(sigma))
     return Origin(
         centre=np.where(known, centre, np.nan),
         sigma=sigma,
@@ -200,8 +200,8 @@ def origin_of_scatter(
         lag1=np.full_like(sigma, np.nan),
         form=replicated.settings.limits,
         nominal=nominal,
-        estimator=[_estimator(replicated, block) for block in blocks],
-        note=[_describe(replicated, block, known=bool(known[block])) for block in blocks],
+        estimator=_estimators(replicated),
+        note=_notes(replicated, known),
     )
 
 
@@ -265,32 +265,30 @@ def _of_rows(baseline: Baseline, readings: Readings) -> tuple[Integers, Floats, 
     return sizes, spread, np.where(many, extent, np.nan)
 
 
-def _estimator(replicated: Replicated, block: int) -> str:
-    """Name the estimator of a block's scatter."""
+def _estimators(replicated: Replicated) -> list[str]:
+    """Name the estimator of each block's scatter."""
     if replicated.settings.limits != "kept_rate":
-        return "standard deviations of the baseline's visits"
-    if replicated.scatter.meters[block] > 1:
-        return "rounding likelihood of replicates, pooled over like series"
-    return "rounding likelihood of replicates, this series alone"
+        return ["standard deviations of the baseline's visits"] * len(replicated.visits)
+    likelihood = (
+        "rounding likelihood of replicates, this series alone",
+        "rounding likelihood of replicates, pooled",
+    )
+    return [likelihood[pooled] for pooled in (replicated.scatter.meters > 1).tolist()]
 
 
-def _describe(replicated: Replicated, block: int, *, known: bool) -> str:
-    """Say in a sentence or two where the limits of a block come from."""
-    scatter, needed = replicated.scatter, replicated.settings.baseline_visits
-    visits = int(replicated.visits[block])
-    if not known:
-        if visits >= needed:
-            return "No limits: the replicates of the baseline show no scatter to set them by."
-        return (
-            f"No limits yet: {visits} of the {needed} visits with replicates that a baseline "
-            "needs, and too few like series to pool scatter with."
+def _notes(replicated: Replicated, known: NDArray[np.bool_]) -> list[str]:
+    """Say of each block where its limits come from."""
+    settings, scatter = replicated.settings, replicated.scatter
+    kept = np.full(len(known), settings.limits == "kept_rate")
+    return where_limits_come_from(
+        Circumstances(
+            kind="visits with replicates",
+            needed=0 if settings.baseline_window is not None else settings.baseline_visits,
+            visits=replicated.visits,
+            known=known,
+            pooled=np.where(kept, scatter.meters, 1),
+            unlike=kept & scatter.unlike,
+            limited=kept & scatter.limited,
+            widened=np.zeros(len(known), bool),
         )
-    words = [f"Limits from the {visits} visits of the baseline with replicates."]
-    if replicated.settings.limits == "kept_rate":
-        if scatter.unlike[block]:
-            words.append("Its scatter fails the F test of its like and is not pooled.")
-        elif scatter.meters[block] > 1:
-            words.append(f"Scatter pooled over {int(scatter.meters[block])} like series.")
-        if scatter.limited[block]:
-            words.append("Its own scatter is hidden by the steps of the dial.")
-    return " ".join(words)
+    )

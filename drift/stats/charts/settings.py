@@ -65,6 +65,8 @@ class ChartSettings:
             raise ValueError(f"limits = {self.limits!r} is unknown: choose one of {FORMS}")
         if self.baseline_visits < 2:
             raise ValueError(f"a baseline needs at least 2 visits, not {self.baseline_visits}")
+        if (self.given_centre is None) != (self.given_sigma is None):
+            raise ValueError("given_centre and given_sigma are given together or not at all")
         if not 0 < self.ewma_weight <= 1:
             raise ValueError(f"ewma_weight = {self.ewma_weight} is not over 0 and at most 1")
         widths = {
@@ -84,9 +86,10 @@ class Charted:
     Attributes
     ----------
     points : pl.DataFrame
-        Frame of `drift.frames.CHARTED`, sorted by series and visit: one row per plotted point.
+        Frame of `drift.frames.CHARTED`, one row per plotted point, sorted by chart (of which
+        some functions draw two), series and visit.
     limits : pl.DataFrame
-        Frame of `drift.frames.LIMITS`, sorted by series and phase.
+        Frame of `drift.frames.LIMITS`, sorted by chart, series and phase.
     """
 
     points: pl.DataFrame

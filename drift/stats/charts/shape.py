@@ -7,7 +7,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from drift.frames import CHARTED, LIMITS
-from drift.stats.baseline import Baseline
+from drift.stats.baseline import Baseline, in_order
 from drift.stats.charts.settings import Charted
 
 Floats = NDArray[np.float64]
@@ -75,8 +75,9 @@ def assemble(chart: str, baseline: Baseline, *, lines: Lines, origin: Origin) ->
         .with_columns(chart=pl.lit(chart))
         .select(CHARTED.keys())
         .cast(CHARTED)  # type: ignore[arg-type]  # names to types
-        .sort("series", "visit")
     )
+    if not in_order(points, "series", "visit"):
+        points = points.sort("series", "visit")
     sources = {
         "centre": origin.centre,
         "sigma": origin.sigma,

@@ -1,0 +1,97 @@
+"""This module says in words where the limits of each block come from; it computes none."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+
+@dataclass(frozen=True, slots=True)
+class Circumstances:
+    """How the limits of every block came about.
+
+    Attributes
+    ----------
+    kind : str
+        What is counted, such as "visits".
+    needed : int
+        How many a baseline needs; 0 where it was named by a window of time.
+    visits : array of int, shape (blocks,)
+        How many the baseline has.
+    known : array of bool, shape (blocks,)
+        The block has limits.
+    pooled : array of int, shape (blocks,)
+        Series that the spread was pooled over; 1 for its own.
+    unlike, limited, widened : array of bool, shape (blocks,)
+        The spread fails the F test of its like; it is hidden by the steps of the dial; limits are
+        widened for autocorrelation.
+    """
+
+    kind: str
+    needed: int
+    visits: NDArray[np.int64]
+    known: NDArray[np.bool_]
+    pooled: NDArray[np.int64]
+    unlike: NDArray[np.bool_]
+    limited: NDArray[np.bool_]
+    widened: NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class _State:
+    """The circumstances of one block."""
+
+    kind: str
+    needed: int
+    visits: int
+    known: bool
+    pooled: int
+    unlike: bool
+    limited: bool
+    widened: bool
+
+
+def where_limits_come_from(circumstances: Circumstances) -> list[str]:
+    """Return one or a few sentences for each block."""
+    states = zip(
+        circumstances.visits.tolist(),
+        circumstances.known.tolist(),
+        circumstances.pooled.tolist(),
+        circumstances.unlike.tolist(),
+        circumstances.limited.tolist(),
+        circumstances.widened.tolist(),
+        strict=True,
+    )
+    kind, needed = circumstances.kind, circumstances.needed
+    # Blocks come in few states, so that each sentence is made once.
+    said: dict[tuple[int, bool, int, bool, bool, bool], str] = {}
+    notes = []
+    for state in states:
+        if state not in said:
+            said[state] = _sentences(_State(kind, needed, *state))
+        notes.append(said[state])
+    return notes
+
+
+def _sentences(state: _State) -> str:
+    """Say where the limits of a block come from, or why it has none."""
+    counted = f"{state.visits} of the {state.needed} {state.kind} that a baseline needs"
+    if not state.known and state.visits < state.needed:
+        return f"No limits yet: {counted}, and too few like series to pool spread with."
+    if not state.known and state.visits < 2:
+        return f"No limits: {state.visits} {state.kind} in the window of the baseline."
+    if not state.known:
+        return "No limits: the readings of the baseline show no spread to set them by."
+    words = [f"Limits from the {state.visits} {state.kind} of the baseline."]
+    if state.visits < state.needed:
+        borrowed = "spread is that of like series, with the t factor for what is known."
+        words = [f"Limits from only {counted}: {borrowed}"]
+    if state.unlike:
+        words.append("Its spread fails the F test of its like and is not pooled.")
+    elif state.pooled > 1:
+        words.append(f"Spread is pooled over {state.pooled} like series.")
+    if state.limited:
+        words.append("Its own spread is limited by the dial's resolution.")
+    if state.widened:
+        words.append("Limits are widened, since successive visits resemble each other.")
+    return " ".join(words)
