@@ -81,7 +81,7 @@ def sea_going_ledger(instruments: int | None = None) -> pl.DataFrame:
     """Return the ledger of a real fleet: as-found errors at 10 °C, 0.02 % air for 1 mK.
 
     So scaled, the maker's typical accuracy of 5 mK is the tolerance of 0.1.  Each recalibration
-    is an adjustment to 0; nothing was read as left.
+    is an adjustment after which the instrument is right by definition.
     """
     table = pl.read_csv(REFERENCE / "m_ooi_ctd_temperature_asfound.csv", try_parse_dates=True).sort(
         "instrument_uid", "calibration_date"
@@ -104,9 +104,11 @@ def sea_going_ledger(instruments: int | None = None) -> pl.DataFrame:
                 "as_found_bias_pct": error,
                 "as_found_replicates": None if error is None else 1,
                 "as_found_biases_pct": None if error is None else [error],
+                "as_left_bias_pct": 0.0,
+                "as_left_biases_pct": [0.0],
                 "left_bias_pct": 0.0,
                 "resolution_pct": 0.0001,
-                "adjusted": True,
+                "adjusted": number > 1,
                 "evidence_lost": False,
                 "phase": 1,
             }

@@ -185,9 +185,13 @@ def _with_replicates(ledger: pl.DataFrame, resolution: float) -> pl.DataFrame:
     none = pl.lit([], dtype=pl.List(pl.Float64))
     found = pl.col("as_found_biases_pct").fill_null(none)
     left = pl.col("as_left_biases_pct").fill_null(none)
+    declared = pl.lit(value=False)
+    if _left_is_declared(ledger):
+        declared, left = left.list.len() > 0, none
     final = pl.col("visit") == pl.col("visit").max().over("series")
     # A last visit that left with an unknown bias was adjusted after its readings.
     reset = pl.col("adjusted").fill_null(value=False) | (final & pl.col("left_bias_pct").is_null())
+    reset = reset | (declared & (found.list.len() == 0))
     had_found = pl.col("as_found_biases_pct").is_not_null()
     return ledger.sort("series", "visit").select(
         "series",
@@ -204,6 +208,22 @@ def _with_replicates(ledger: pl.DataFrame, resolution: float) -> pl.DataFrame:
         left=pl.when(reset).then(left).otherwise(none),
         renewed=pl.col("events").fill_null("").str.contains(_RENEWING) & final,
     )
+
+
+def _left_is_declared(ledger: pl.DataFrame) -> bool:
+    """Return whether as-left biases are right by definition, not by reading.
+
+    Where the display is far finer than the biases found, readings as left cannot all be exactly
+    right; a certificate with new coefficients can.
+    """
+    left = ledger["as_left_biases_pct"].drop_nulls().explode()
+    found = ledger["as_found_bias_pct"].drop_nulls().abs()
+    if left.is_empty() or found.is_empty():
+        return False
+    exact = (left.abs() < _FINEST).mean()
+    resolution = ledger["resolution_pct"].drop_nulls().median()
+    fine = resolution is not None and resolution < 0.1 * found.median()  # type: ignore[operator]  # numbers
+    return bool(exact is not None and exact > 0.9 and fine)  # type: ignore[operator]  # numbers
 
 
 def _with_lives(rows: pl.DataFrame) -> pl.DataFrame:
