@@ -6,6 +6,7 @@ shape, so that a fleet needs few of them.
 """
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -18,6 +19,8 @@ Integers = NDArray[np.int64]
 
 # Stands for "not rounded": a step far below anything a dial can show, relative to the values.
 _UNROUNDED = 1e-9
+# Span of whole numbers, in their number, up to which distinct ones are found by counting.
+_COUNTED = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,6 +139,25 @@ def observe_readings(baseline: Baseline, readings: Readings) -> Observations:
     )
 
 
+def distinct(values: NDArray[Any]) -> tuple[NDArray[Any], Integers]:
+    """Return distinct values, ascending, and the place of each value among them.
+
+    Whole numbers within a modest span are counted, not sorted.
+    """
+    if len(values) == 0 or np.all(values == values[0]):
+        return values[:1], np.zeros(len(values), np.int64)
+    if values.dtype.kind == "i":
+        low = int(values.min())
+        span = int(values.max()) - low + 1
+        if span <= _COUNTED * len(values):
+            present = np.zeros(span, bool)
+            present[values - low] = True
+            place = np.cumsum(present) - 1
+            return np.flatnonzero(present) + low, place[values - low]
+    found, back = np.unique(values, return_inverse=True)
+    return found, back.reshape(-1)
+
+
 def _entries(block: Integers, taken: Floats, counts: Integers, steps: Floats) -> Observations:
     """Return entries from sorted readings padded with infinity."""
     if not len(block):
@@ -145,13 +167,20 @@ def _entries(block: Integers, taken: Floats, counts: Integers, steps: Floats) ->
     inside = np.isfinite(taken)
     above = np.where(inside, taken - lowest[:, None], 0.0)
     cells = np.rint(above / steps[:, None]).astype(np.int64)
-    key = np.concatenate([counts[:, None], steps.view(np.int64)[:, None], cells], axis=1)
-    _, first, pattern = np.unique(key, axis=0, return_index=True, return_inverse=True)
+    _, step_code = distinct(steps)
+    # Shapes are told apart column by column, which beats sorting whole rows.
+    code = step_code * (int(counts.max()) + 1) + counts
+    for column in cells[:, 1:].T:
+        _, code = distinct(code)
+        code = code * (int(column.max()) + 1) + column
+    _, pattern = distinct(code)
+    first = np.zeros(int(pattern.max()) + 1, np.int64)
+    first[pattern[::-1]] = np.arange(len(pattern))[::-1]
     return Observations(
         block=block,
         lowest=lowest,
         mean=lowest + above.sum(axis=1) / counts,
-        pattern=pattern.reshape(-1),
+        pattern=pattern,
         patterns=Patterns(
             replicates=counts[first],
             steps=steps[first],

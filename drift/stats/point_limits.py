@@ -2,12 +2,14 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr, stdtrit
 
 from drift.stats.baseline import Baseline
+from drift.stats.observations import distinct
 from drift.stats.process_posterior import Posterior, moments, plotted_variance, tails
 from drift.stats.rounded_rates import nearest_not_above
 from drift.stats.visit_likelihood import Visit
@@ -111,11 +113,11 @@ def _on_lattices(
     snapped = np.rint(first)
     period = np.maximum(np.rint(steps), 1)
     shown = steps >= 2
-    phase = np.where(shown, np.mod(snapped, period), 0)
+    phase = np.where(shown, np.mod(snapped, period), 0).astype(np.int64)
     residual = np.where(shown, first - snapped, 0.0)
     lower, upper, rate = (np.empty(len(case)) for _ in range(3))
-    for mine, (at, number, step) in _kinds(phase, replicates.astype(float), steps):
-        wanted, back = _distinct(case[mine])
+    for mine, (at, number, step) in _kinds(phase, replicates, steps):
+        wanted, back = distinct(case[mine])
         below, above, values, spacing = tails(held, wanted, Visit(int(number), step, int(at)))
         first_out, last_out, chance = nearest_not_above(below, above, nominal=nominal)
         lower[mine] = (values[last_out] + spacing / 2)[back] + residual[mine]
@@ -139,8 +141,8 @@ def _on_edges(
     # A lattice far finer than the spread needs no edge: a third of a thousandth of its unit.
     place = np.where(spacing < 1e-3, 0.0, place)
     lower, upper, rate = (np.empty(len(case)) for _ in range(3))
-    for mine, (number, step) in _kinds(replicates.astype(float), steps):
-        pairs, back = _distinct(case[mine] * _PLACES + place[mine].astype(np.int64))
+    for mine, (number, step) in _kinds(replicates, steps):
+        pairs, back = distinct(case[mine] * _PLACES + place[mine].astype(np.int64))
         low, high, chance = _edges(
             held,
             pairs // _PLACES,
@@ -152,30 +154,15 @@ def _on_edges(
     return lower, upper, rate
 
 
-def _kinds(*columns: Floats) -> Iterator[tuple[Integers, tuple[float, ...]]]:
+def _kinds(*columns: NDArray[Any]) -> Iterator[tuple[Integers, tuple[float, ...]]]:
     """Yield the rows of each distinct combination of values, and the values."""
     code = np.zeros(len(columns[0]), np.int64)
     for column in columns:
-        _, back = _distinct_numbers(column)
+        _, back = distinct(column)
         code = code * (int(back.max(initial=0)) + 1) + back
     for kind in np.flatnonzero(np.bincount(code)):
         mine = np.flatnonzero(code == kind)
         yield mine, tuple(float(column[mine[0]]) for column in columns)
-
-
-def _distinct_numbers(column: Floats) -> tuple[Floats, Integers]:
-    """Return distinct numbers and the place of each row's among them."""
-    if np.all(column == column[:1]):
-        return column[:1], np.zeros(len(column), np.int64)
-    numbers, back = np.unique(column, return_inverse=True)
-    return numbers, back.reshape(-1)
-
-
-def _distinct(codes: Integers) -> tuple[Integers, Integers]:
-    """Return distinct small whole numbers and the place of each row's among them."""
-    present = np.zeros(int(codes.max(initial=0)) + 1, bool)
-    present[codes] = True
-    return np.flatnonzero(present), (np.cumsum(present) - 1)[codes]
 
 
 def _edges(
