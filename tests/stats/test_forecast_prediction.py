@@ -17,7 +17,8 @@ from drift.stats.forecast.meters import any_out, tie_points
 from drift.stats.forecast.model import HyperParameters, Kind, make_grid
 from drift.stats.forecast.passage import crossing_time, make_passage
 from tests.simulator import Plan, simulate, to_ledger
-from tests.stats.test_forecast_filter import USUAL
+from tests.stats.test_forecast_filter import USUAL, found
+from tests.stats.test_forecast_filter import ledger as ledger_of
 
 BINS = Bins(step=0.1 / 40, resolution=0.1, replicates=1)
 
@@ -297,6 +298,52 @@ def test_a_shock_is_told_from_drift() -> None:
     assert made["p_shock"][0] > 0.8
     assert made["p_drifting"][1] > 0.9
     assert made["drift"][1] == pytest.approx(0.12, abs=0.03)
+
+
+_STAGES = ("found", "left")
+ODD: dict[str, list[dict[str, object]]] = {
+    "three percent out, never adjusted": [found(3.0, 3.1) for _ in range(6)],
+    "a dial of half a percent": [found(0.5 * (j % 2), 0.0, resolution_pct=0.5) for j in range(6)],
+    "ten replicates": [found(*([0.0, 0.05] * 5)) for _ in range(5)],
+    "two visits on one day": [found(0.0, 0.0, t_years=15.0), found(0.1, 0.1, t_years=15.0)],
+    "nothing as found, ever": [
+        {"as_left_biases_pct": [0.0, 0.05], "adjusted": True, "left_bias_pct": 0.025}
+        for _ in range(4)
+    ],
+    "no readings at all": [{"left_bias_pct": None} for _ in range(3)],
+    "evidence lost each time": [found(0.1 * j, 0.0, evidence_lost=j > 0) for j in range(5)],
+    "twenty years between visits": [found(0.0), found(0.3, t_years=35.0), found(0.0, t_years=55.0)],
+    "a display of a millionth": [found(0.001234 * j, resolution_pct=1e-6) for j in range(6)],
+    "no resolution known": [found(0.0, 0.1, resolution_pct=None) for _ in range(4)],
+}
+
+
+@pytest.mark.parametrize("visits", ODD.values(), ids=ODD.keys())
+def test_odd_histories_give_honest_numbers(visits: list[dict[str, object]]) -> None:
+    """Whatever a history is like, probabilities are probabilities and bands are in order."""
+    frame = ledger_of(*visits)
+    due, now = due_in(frame, 0.25)
+    made = forecast(frame, due=due, now=now)
+    row = made.series.row(0, named=True)
+    for name in ("p_out_due", "p_found_out_due", "p_out_now", "p_steady", "p_drifting", "p_shock"):
+        assert 0.0 <= row[name] <= 1.0
+    assert row["at_due_low"] <= row["at_due"] <= row["at_due_high"]
+    assert row["next_mean_low"] < row["next_mean_high"]
+    assert row["drift_low"] <= row["drift_high"]
+    assert made.horizons["p_out"].is_between(0.0, 1.0).all()
+    given = [len(v.get(f"as_{stage}_biases_pct") or ()) for v in visits for stage in _STAGES]  # type: ignore[arg-type]  # lists
+    assert row["readings"] == sum(given)
+
+
+def test_a_meter_far_out_is_said_to_be() -> None:
+    """Three percent out and left so, it is out now, at the due date and ever since."""
+    frame = ledger_of(*ODD["three percent out, never adjusted"])
+    due, now = due_in(frame, 0.25)
+    row = forecast(frame, due=due, now=now).series.row(0, named=True)
+    assert row["level"] == pytest.approx(3.05, abs=0.03)
+    assert row["p_out_due"] > 0.999
+    assert row["p_out_now"] > 0.999
+    assert row["crossing"] == pytest.approx(now)
 
 
 def test_usual_parameters_have_kinds_of_one_shock_rate_side_by_side() -> None:

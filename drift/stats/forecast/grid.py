@@ -217,7 +217,7 @@ def _advance(
         matrix = np.ascontiguousarray(windows(kernel, cells)[:, ::-1])
         rows = (kinds.stop - kinds.start) * rates
         flat = shifted[:, kinds].reshape(series, rows, cells + 2 * reach)
-        state.mass[:, kinds] = np.matmul(flat, matrix).reshape(series, -1, rates, cells)
+        np.matmul(flat, matrix, out=state.mass[:, kinds].reshape(series, rows, cells))
     state.origin[:] = origin
     state.years[:] = visits.years[at, j]
 

@@ -133,36 +133,42 @@ def spread(
     factor = np.exp(-squared * variance[:, None])[:, None]
     if shocks is not None:
         factor = factor * (1 + shocks[..., None] * np.expm1(-squared * shock_size**2))
-    after = np.maximum(np.fft.irfft(np.fft.rfft(masses) * factor, _BINS), 0.0)
-    kept: Floats = after / after.sum(axis=-1, keepdims=True) * masses.sum(axis=-1, keepdims=True)
-    return kept
+    # The factor is 1 at frequency 0, so that no mass is lost; the rest is rounding.
+    after: Floats = np.maximum(np.fft.irfft(np.fft.rfft(masses) * factor, _BINS), 0.0)
+    return after
 
 
-def chance_below(masses: Floats, reference: Floats, level: float, *, bins: Bins) -> Floats:
+def cumulated(masses: Floats) -> Floats:
+    """Return the mass below each edge of bins, shape (series, bins + 1)."""
+    below = np.empty((masses.shape[0], masses.shape[1] + 1))
+    below[:, 0] = 0.0
+    np.cumsum(masses, axis=1, out=below[:, 1:])
+    return below
+
+
+def chance_below(below: Floats, reference: Floats, level: float, *, bins: Bins) -> Floats:
     """Return P(level below `level`), bins taken as uniform, shape (series,)."""
-    edges = np.concatenate([np.zeros((masses.shape[0], 1)), np.cumsum(masses, axis=1)], axis=1)
     place = np.clip((level - reference) / bins.step + _BINS // 2 + 0.5, 0.0, float(_BINS))
     whole = np.minimum(place.astype(np.int64), _BINS - 1)
-    row = np.arange(masses.shape[0])
-    low, high = edges[row, whole], edges[row, whole + 1]
+    row = np.arange(below.shape[0])
+    low, high = below[row, whole], below[row, whole + 1]
     chance: Floats = low + (place - whole) * (high - low)
     return chance
 
 
-def quantile(masses: Floats, share: float) -> Floats:
+def quantile(below: Floats, share: float) -> Floats:
     """Return where `share` of the mass lies below, in bins from the first bin's lower edge."""
-    upper = np.cumsum(masses, axis=1)
-    goal = share * upper[:, -1:]
-    at = np.minimum((upper < goal).sum(axis=1), masses.shape[1] - 1)
-    row = np.arange(masses.shape[0])
-    here = np.maximum(masses[row, at], 1e-300)
-    place: Floats = at + np.clip((goal[:, 0] - upper[row, at] + here) / here, 0.0, 1.0)
+    goal = share * below[:, -1]
+    at = np.clip((below < goal[:, None]).sum(axis=1) - 1, 0, below.shape[1] - 2)
+    row = np.arange(below.shape[0])
+    low, high = below[row, at], below[row, at + 1]
+    place: Floats = at + np.clip((goal - low) / np.maximum(high - low, 1e-300), 0.0, 1.0)
     return place
 
 
-def level_quantile(masses: Floats, reference: Floats, share: float, *, bins: Bins) -> Floats:
+def level_quantile(below: Floats, reference: Floats, share: float, *, bins: Bins) -> Floats:
     """Return a quantile of predicted levels, % air, shape (series,)."""
-    place: Floats = reference + (quantile(masses, share) - _BINS // 2 - 0.5) * bins.step
+    place: Floats = reference + (quantile(below, share) - _BINS // 2 - 0.5) * bins.step
     return place
 
 
@@ -217,8 +223,9 @@ def mean_band(
 ) -> tuple[Floats, Floats]:
     """Return the band of the next as-found mean, % air; arrays of shape (series,)."""
     step = bins.resolution / bins.replicates
-    low = lattice[:, 0] + (quantile(masses, (1 - level) / 2) - 0.5 + _TAKEN_IN) * step
-    high = lattice[:, 0] + (quantile(masses, (1 + level) / 2) - 0.5 - _TAKEN_IN) * step
+    below = cumulated(masses)
+    low = lattice[:, 0] + (quantile(below, (1 - level) / 2) - 0.5 + _TAKEN_IN) * step
+    high = lattice[:, 0] + (quantile(below, (1 + level) / 2) - 0.5 - _TAKEN_IN) * step
     return low, high
 
 

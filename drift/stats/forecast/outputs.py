@@ -22,7 +22,11 @@ _MANY_SERIES, _FEWER_RATES = 1500, 10
 # Meters whose past forecasts say how their points are tied.
 _TIED_METERS = 60
 
-# One row per series: `FORECASTS` and what else is known.
+# One row per series: `FORECASTS` and what else is known.  p_out_due is of the true bias,
+# p_found_out_due of the as-found mean, whose band is next_mean_low to next_mean_high; level_low to
+# level_high is the band of the true bias now.  p_steady, p_drifting and p_shock (steady but for a
+# shock since the last adjustment, at most eight visits ago) sum to 1.  readings counts those since
+# the gauge was last replaced: with none, all else is what the fleet is like.
 SERIES: Schema = FORECASTS | {
     "meter_id": pl.String,
     "last_t_years": pl.Float64,
@@ -36,6 +40,7 @@ SERIES: Schema = FORECASTS | {
     "p_drifting": pl.Float64,
     "p_shock": pl.Float64,
     "noise_sd": pl.Float64,
+    "readings": pl.Int64,
 }
 
 # One row per series and horizon: level is the predicted true bias, low and high its band.
@@ -145,7 +150,10 @@ def forecast(
     made = look_ahead(visits, life, model, now=now, due=wanted["due_t_years"].to_numpy())
     tie, found_tie = _ties(visits, model)
     ids = pl.Series(visits.meter_ids)[visits.meter[life]]
-    series = wanted.with_columns(meter_id=ids)
+    readings = [
+        np.count_nonzero(~np.isnan(each[life]), axis=(1, 2)) for each in (visits.found, visits.left)
+    ]
+    series = wanted.with_columns(meter_id=ids, readings=pl.Series(readings[0] + readings[1]))
     meters, meter_horizons = _meters(made, series, settings, tie=tie, found_tie=found_tie)
     return Forecasts(
         series=_series(made, series),
@@ -211,7 +219,7 @@ def _series(made: Columns, series: pl.DataFrame) -> pl.DataFrame:
         "level_high": made["now_high"],
     }
     flat = {name: columns[name] for name in SERIES if name in columns}
-    frame = series.select("series", "due_t_years", "meter_id").with_columns(
+    frame = series.select("series", "due_t_years", "meter_id", "readings").with_columns(
         **{name: pl.Series(values) for name, values in flat.items()}
     )
     return frame.fill_nan(None).select(SERIES.keys())

@@ -1,19 +1,27 @@
 """This module forecasts every past visit from the visits before it; it scores nothing."""
 
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import asdict, dataclass, fields
+from dataclasses import dataclass, fields
 
 import numpy as np
 
 from drift.stats.blocks import Floats, Integers
 from drift.stats.forecast.grid import State, take, walk
-from drift.stats.forecast.predict import Dial, Levels, Means, Model, predict_visit
+from drift.stats.forecast.predict import (
+    Dial,
+    Levels,
+    Means,
+    Model,
+    level_columns,
+    mean_columns,
+    predict_visit,
+)
 from drift.stats.forecast.rates import read_posterior
 from drift.stats.forecast.readings import make_tables
 from drift.stats.forecast.visits import Flags, Visits
 
 # Series filtered together: small enough for a processor's cache, large enough to hide Python.
-BLOCK = 64
+BLOCK = 128
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,9 +96,9 @@ def look_back(visits: Visits, wanted: Flags, model: Model) -> Past:
                 dial=last_dial(visits, at, j - 1),
                 found=found_means(visits, at, j),
             )
-            for name, values in asdict(level).items():
+            for name, values in level_columns(level).items():
                 levels[name][at, j] = values
-            for name, values in asdict(mean).items():
+            for name, values in mean_columns(mean).items():
                 means[name][at, j] = values
 
         walk(visits, part, hyper=model.hyper, grid=model.grid, tables=tables, watch=watch)

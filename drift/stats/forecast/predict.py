@@ -10,6 +10,7 @@ from drift.stats.forecast.horizon import (
     Bins,
     chance_below,
     choose_bins,
+    cumulated,
     found_out,
     level_masses,
     level_quantile,
@@ -71,6 +72,28 @@ class Means:
     p_below: Floats
     p_above: Floats
     share_below: Floats
+
+
+def level_columns(levels: Levels) -> dict[str, Floats]:
+    """Return the arrays of `levels` by name, not copied."""
+    return {
+        "level": levels.level,
+        "low": levels.low,
+        "high": levels.high,
+        "p_below": levels.p_below,
+        "p_above": levels.p_above,
+    }
+
+
+def mean_columns(means: Means) -> dict[str, Floats]:
+    """Return the arrays of `means` by name, not copied."""
+    return {
+        "low": means.low,
+        "high": means.high,
+        "p_below": means.p_below,
+        "p_above": means.p_above,
+        "share_below": means.share_below,
+    }
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,7 +198,7 @@ def _alike(ahead: Floats, dial: Dial, model: Model) -> Iterator[tuple[Integers, 
 
     Bins depend on what a series is like alone, so that no series' numbers depend on others.
     """
-    span = np.exp2(np.ceil(np.log2(np.maximum(ahead, 0.25))))
+    span = 4.0 ** np.ceil(np.log2(np.maximum(ahead, 1.0)) / 2)
     key = np.stack([dial.resolution, dial.replicates.astype(np.float64), span], axis=1)
     for resolution, replicates, years in np.unique(key, axis=0):
         at = np.flatnonzero((key == (resolution, replicates, years)).all(axis=1))
@@ -194,11 +217,12 @@ def _describe_levels(
 ) -> dict[str, Floats]:
     """Return band and tails of predicted levels."""
     tolerance, share = settings.tolerance, (1 - settings.band_level) / 2
-    below = chance_below(masses, reference, -tolerance, bins=bins)
-    above = masses.sum(axis=1) - chance_below(masses, reference, tolerance, bins=bins)
+    edges = cumulated(masses)
+    below = chance_below(edges, reference, -tolerance, bins=bins)
+    above = edges[:, -1] - chance_below(edges, reference, tolerance, bins=bins)
     return {
-        "low": level_quantile(masses, reference, share, bins=bins),
-        "high": level_quantile(masses, reference, 1 - share, bins=bins),
+        "low": level_quantile(edges, reference, share, bins=bins),
+        "high": level_quantile(edges, reference, 1 - share, bins=bins),
         "p_below": np.clip(below, 0.0, 1.0),
         "p_above": np.clip(above, 0.0, 1.0),
     }

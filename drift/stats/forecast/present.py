@@ -1,7 +1,6 @@
 """This module says where each life stands now and where it goes; it looks back at no forecast."""
 
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import asdict
 
 import numpy as np
 
@@ -16,7 +15,13 @@ from drift.stats.forecast.passage import (
     make_passage,
 )
 from drift.stats.forecast.past import blocks, last_dial
-from drift.stats.forecast.predict import Model, predict_levels, predict_visit
+from drift.stats.forecast.predict import (
+    Model,
+    level_columns,
+    mean_columns,
+    predict_levels,
+    predict_visit,
+)
 from drift.stats.forecast.rates import Posterior, Rates, read_posterior
 from drift.stats.forecast.readings import Tables, make_tables
 from drift.stats.forecast.visits import Visits, recent_visits
@@ -159,13 +164,13 @@ def _ahead(
 
     def levels_at(time: Floats) -> Columns:
         ahead = np.maximum(time - state.years, 0.0)
-        return asdict(predict_levels(posterior, model, ahead=ahead, dial=dial))
+        return level_columns(predict_levels(posterior, model, ahead=ahead, dial=dial))
 
     present = np.full(part.size, now)
     later = np.maximum(np.maximum(due, now) - state.years, 0.0)
     levels, means = predict_visit(posterior, model, ahead=later, dial=dial)
-    columns = {f"due_{name}": values for name, values in asdict(levels).items()}
-    columns |= {f"found_{name}": values for name, values in asdict(means).items()}
+    columns = {f"due_{name}": values for name, values in level_columns(levels).items()}
+    columns |= {f"found_{name}": values for name, values in mean_columns(means).items()}
     columns |= {f"now_{name}": values for name, values in levels_at(present).items()}
     ahead = [levels_at(present + days / DAYS_PER_YEAR) for days in model.settings.horizons_days]
     for name in ahead[0] if ahead else ():

@@ -6,7 +6,7 @@ distance; between rates the logarithm of the posterior is then close to a parabo
 close to a straight line, through what neighbouring rates say.
 """
 
-from dataclasses import astuple, dataclass
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -121,7 +121,13 @@ def take_posterior(posterior: Posterior, rows: Integers) -> Posterior:
     if rows.size == posterior.middle.size:
         return posterior
     return Posterior(
-        rates=Rates(*(values[rows] for values in astuple(posterior.rates))),
+        rates=Rates(
+            weight=posterior.rates.weight[rows],
+            mean=posterior.rates.mean[rows],
+            variance=posterior.rates.variance[rows],
+            level=posterior.rates.level[rows],
+            lean=posterior.rates.lean[rows],
+        ),
         levels=posterior.levels[rows],
         mass=posterior.mass[rows],
         middle=posterior.middle[rows],
