@@ -15,7 +15,7 @@ from drift.policy import Policy
 from drift.reference import Reference, weigh_reference
 from drift.results import Review
 from drift.stats.change_point import find_changes
-from drift.stats.charts import ChartSettings, ewma, individuals, moving_range
+from drift.stats.charts import ChartSettings, draw_family
 from drift.stats.drift_steps import drift_steps, unadjusted_paths
 from drift.stats.forecast import Forecasts, forecast
 from drift.stats.forecast.hyper import Fit
@@ -186,13 +186,16 @@ def chart(ledger: pl.DataFrame, policy: Policy) -> tuple[pl.DataFrame, pl.DataFr
     )
     settings = ChartSettings(
         baseline_visits=policy.baseline_visits,
+        limits=policy.limits,
         sigmas=policy.limit_sigmas,
         ewma_weight=policy.ewma_weight,
         ewma_sigmas=policy.limit_sigmas,
+        cusum_reference=policy.cusum_reference_sigmas,
+        cusum_decision=policy.cusum_decision_sigmas,
     )
-    charts = [draw(points, settings=settings) for draw in (individuals, moving_range, ewma)]
-    charted = pl.concat([one.points for one in charts]).sort("series", "chart", "visit")
-    limits = pl.concat([one.limits for one in charts]).sort("series", "chart", "phase")
+    family = draw_family(points, settings=settings, charts=policy.charts)
+    charted = family.points.sort("series", "chart", "visit")
+    limits = family.limits.sort("series", "chart", "phase")
     # With the dial's step beside it, a rounded reading counts as past a zone only if every value
     # that rounds to it is.
     dial = ledger.select("series", "visit", "resolution_pct")

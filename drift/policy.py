@@ -35,6 +35,11 @@ class Policy:
         themselves do not show a finer one, % air.
     baseline_visits : int
         Visits that set the control limits of a chart, at least 3.
+    charts : tuple of str
+        Charts drawn of the as-found bias and its replicates.
+    limits : {"kept_rate", "sigma", "t"}
+        How control limits are set: so that a rounded reading and a short baseline keep the
+        false-alarm rate; at `limit_sigmas` standard deviations; or by Student's t.
     limit_sigmas : float
         Half-width of control limits in standard deviations.
     ewma_weight : float
@@ -80,6 +85,8 @@ class Policy:
     interval_days: int = 91
     resolution_pct: float = 0.1
     baseline_visits: int = 7
+    charts: tuple[str, ...] = ("individuals", "moving_range", "ewma")
+    limits: str = "kept_rate"
     limit_sigmas: float = 3.0
     ewma_weight: float = 0.2
     cusum_reference_sigmas: float = 0.5
@@ -200,7 +207,7 @@ def _check(path: Path, policy: Policy) -> None:
             where=str(path),
             expected=f"one of {', '.join(COMPARISONS)}",
         )
-    _check_rules(path, policy.rules)
+    _check_charts(path, policy)
     if policy.watch_probability > policy.drifting_probability:
         raise PolicyError(
             what="watch_probability exceeds drifting_probability",
@@ -215,13 +222,29 @@ def _check(path: Path, policy: Policy) -> None:
         )
 
 
-def _check_rules(path: Path, rules: tuple[str, ...]) -> None:
-    """Raise if a rule is unknown, naming the nearest."""
-    # Rules bring the numeric libraries with them; the defaults need no check.
+def _check_charts(path: Path, policy: Policy) -> None:
+    """Raise if a rule, a chart or a form of limits is unknown, naming the nearest."""
+    # These bring the numeric libraries with them; the defaults need no check.
+    from drift.stats.charts import REPLICATES, SINGLE_POINTS  # noqa: PLC0415
+    from drift.stats.charts.settings import FORMS  # noqa: PLC0415
     from drift.stats.rules import rules_named  # noqa: PLC0415
 
+    for key, given, known in (
+        ("charts", policy.charts, SINGLE_POINTS + REPLICATES),
+        ("limits", (policy.limits,), FORMS),
+    ):
+        for name in given:
+            if name not in known:
+                near = difflib.get_close_matches(name, known, n=1, cutoff=0.0)[0]
+                raise PolicyError(
+                    what=f"{key}: {name!r} is unknown: did you mean {near!r}?",
+                    where=str(path),
+                    expected=f"among {', '.join(known)}",
+                )
+    if not policy.charts:
+        raise PolicyError(what="charts is empty", where=str(path), expected="at least one chart")
     try:
-        rules_named(rules)
+        rules_named(policy.rules)
     except ValueError as error:
         raise PolicyError(
             what=f"rules: {error}", where=str(path), expected="names of rules that the charts know"

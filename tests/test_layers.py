@@ -22,7 +22,7 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
     ("drift.format", set(), set()),
     ("drift.columns", set(), set()),
     ("drift.frames", {"polars"}, set()),
-    ("drift.policy", set(), {"drift.errors", "drift.stats.rules"}),
+    ("drift.policy", set(), {"drift.errors", "drift.stats."}),
     ("drift.results", {"polars"}, {"drift.frames", "drift.policy", "drift.reference"}),
     ("drift.reference", {"polars"}, {"drift.frames", "drift.policy", "drift.stats."}),
     ("drift.stats.", NUMERIC, {"drift.stats.", "drift.frames"}),

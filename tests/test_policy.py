@@ -46,6 +46,9 @@ def test_a_file_changes_only_what_it_names(tmp_path: Path) -> None:
         ("points_pct = []", "ascending"),
         ("watch_probability = 0.9", "exceeds drifting_probability"),
         ("rules = ['beyond_limit']", "did you mean 'beyond_limits'"),
+        ("charts = ['individual']", "did you mean 'individuals'"),
+        ("charts = []", "charts is empty"),
+        ("limits = 'sigmas'", "did you mean 'sigma'"),
         ("tolerance_pct 0.1", "is not TOML"),
     ],
 )

@@ -18,6 +18,8 @@ _PLOTTED: Mapping[str, tuple[str, bool]] = MappingProxyType(
         "range": ("range of the replicates", False),
         "repeatability": ("scatter of the replicates", False),
         "ewma": ("weighted mean of the biases so far", True),
+        "cusum_high": ("cumulative sum of biases above the centre", True),
+        "cusum_low": ("cumulative sum of biases below the centre", True),
         "mark": ("position of the initial pressure mark", True),
     }
 )
