@@ -17,8 +17,8 @@ _FINEST, _CALMEST = 1 / 40, 0.02
 # Source: Broadie, Glasserman and Kou (1997), A continuity correction for discrete barrier options,
 # Mathematical Finance 7, 325–349.
 _UNSEEN = 0.5826
-# Chances are kept at times about this far apart, years.
-_APART = 0.06
+# Chances are kept at times about this far apart, years, for two years; then at every fourth.
+_APART, _SOON = 0.06, 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,7 +30,7 @@ class Passage:
     levels : array, shape (levels,)
         Present levels within the tolerance, evenly spaced, % air.
     years : array, shape (times,)
-        From the last visit, ascending from 0.
+        From the last visit, ascending from 0; sparser later on.
     groups : list of slice and float
         Kinds of one shock factor, and their shocks per year.
     chance : array, shape (groups, levels, rates, times)
@@ -84,7 +84,8 @@ def make_passage(span: float, *, tolerance: float, hyper: HyperParameters, grid:
             chance[place, :, :, time] = 1 - stay[..., 0].T
             stay = power @ stay
     years = step * keep * np.arange(times, dtype=np.float64)
-    return Passage(levels, years, groups, np.clip(chance, 0.0, 1.0))
+    kept = (years <= _SOON) | (np.arange(times) % 4 == 0) | (np.arange(times) == times - 1)
+    return Passage(levels, years[kept], groups, np.clip(chance[..., kept], 0.0, 1.0))
 
 
 def _density(offset: Floats, sd: float) -> Floats:
