@@ -1,6 +1,7 @@
 """The benchmark's inputs and yardstick do what they say; nothing here is timed."""
 
 import csv
+import json
 import subprocess
 import sys
 from pathlib import Path
@@ -10,7 +11,9 @@ import pytest
 from scipy.stats import linregress
 
 from tests.benchmarks import big_fleet, peer_script
-from tests.benchmarks.children import measure
+from tests.benchmarks.children import Measured, measure
+
+ROOT = Path(__file__).resolve().parents[1]
 
 
 def test_a_big_fleet_has_the_rows_it_promises(tmp_path: Path) -> None:
@@ -73,8 +76,16 @@ def test_the_plain_script_fits_what_scipy_fits(tmp_path: Path) -> None:
 
 def test_a_child_is_measured_and_its_failure_shown() -> None:
     """Wall time and memory are those of the child; a failing one raises with what it printed."""
+    # From a small process, as the benchmark is one: a child starts at the size of its parent.
     block = "x = bytearray(120 * 2**20); x[::4096] = b'1' * len(x[::4096]); print('done')"
-    measured = measure([sys.executable, "-c", block])
+    program = (
+        "import dataclasses, json, sys; from tests.benchmarks.children import measure; "
+        f"print(json.dumps(dataclasses.asdict(measure([sys.executable, '-c', {block!r}]))))"
+    )
+    ran = subprocess.run(
+        [sys.executable, "-c", program], capture_output=True, text=True, check=True, cwd=ROOT
+    )
+    measured = Measured(**json.loads(ran.stdout))
     assert measured.output == "done\n"
     assert 120 < measured.peak_mib < 400
     assert 0 < measured.seconds < 60
