@@ -1,6 +1,7 @@
 """This module takes a review from sources to verdicts, in order; it reads and writes nothing."""
 
 import dataclasses
+from concurrent.futures import ThreadPoolExecutor
 from datetime import date
 
 import polars as pl
@@ -45,13 +46,17 @@ def analyse(sources: Sources, *, source_name: str, as_of: date, policy: Policy) 
         If there is no reading to speak of.
     """
     ledger = ledger_of(sources, source_name=source_name, as_of=as_of, policy=policy)
-    charted, limits, findings = chart(ledger, policy)
-    trends, path_trends, changes = weigh_drift(ledger, policy)
-    signals = name_signals(findings, ledger=ledger, charted=charted, responses=sources.responses)
-    ahead, meters = judge(
-        ledger, sources, path_trends=path_trends, signals=signals, as_of=as_of, policy=policy
+    schedule = build_schedule(
+        ledger, sources.meters, as_of=as_of, interval_days=policy.interval_days
     )
-    reference = weigh_reference(sources, ledger, policy)
+    # The forecast takes longest; all that does not need it goes on beside it.
+    with ThreadPoolExecutor(1) as beside:
+        begun = beside.submit(look_ahead, ledger, schedule, as_of=as_of, policy=policy)
+        charted, limits, findings = chart(ledger, policy)
+        trends, path_trends, changes = weigh_drift(ledger, policy)
+        reference = weigh_reference(sources, ledger, policy)
+        ahead = begun.result()
+    signals = name_signals(findings, ledger=ledger, charted=charted, responses=sources.responses)
     return Review(
         as_of=as_of,
         source_name=source_name,
@@ -66,40 +71,21 @@ def analyse(sources: Sources, *, source_name: str, as_of: date, policy: Policy) 
         forecasts=ahead.series,
         forecast=forecast_rows(ahead, ledger, as_of=as_of),
         signals=signals,
-        meters=meters,
+        meters=build_meters(
+            ledger,
+            forecasts=ahead.series,
+            chances=ahead.meters,
+            path_trends=path_trends,
+            signals=signals,
+            schedule=schedule,
+            as_of=as_of,
+            policy=policy,
+        ),
         reference=reference,
         own_meters=judge_alone(
             sources, reference, signals=signals, fit=ahead.fit, as_of=as_of, policy=policy
         ),
     )
-
-
-def judge(
-    ledger: pl.DataFrame,
-    sources: Sources,
-    *,
-    path_trends: pl.DataFrame,
-    signals: pl.DataFrame,
-    as_of: date,
-    policy: Policy,
-    fit: Fit | None = None,
-) -> tuple[Forecasts, pl.DataFrame]:
-    """Forecast every meter of a ledger, with `fit` where given, and decide its standing."""
-    schedule = build_schedule(
-        ledger, sources.meters, as_of=as_of, interval_days=policy.interval_days
-    )
-    ahead = look_ahead(ledger, schedule, as_of=as_of, policy=policy, fit=fit)
-    meters = build_meters(
-        ledger,
-        forecasts=ahead.series,
-        chances=ahead.meters,
-        path_trends=path_trends,
-        signals=signals,
-        schedule=schedule,
-        as_of=as_of,
-        policy=policy,
-    )
-    return ahead, meters
 
 
 def judge_alone(
@@ -122,17 +108,19 @@ def judge_alone(
         return pl.DataFrame(schema=METERS)
     alone = dataclasses.replace(sources, sessions=reference.sessions)
     ledger = ledger_of(alone, source_name="", as_of=as_of, policy=policy)
+    schedule = build_schedule(ledger, alone.meters, as_of=as_of, interval_days=policy.interval_days)
     _, path_trends, _ = weigh_drift(ledger, policy)
-    _, meters = judge(
+    ahead = look_ahead(ledger, schedule, as_of=as_of, policy=policy, fit=fit)
+    return build_meters(
         ledger,
-        alone,
+        forecasts=ahead.series,
+        chances=ahead.meters,
         path_trends=path_trends,
         signals=signals,
+        schedule=schedule,
         as_of=as_of,
         policy=policy,
-        fit=fit,
     )
-    return meters
 
 
 def ledger_of(sources: Sources, *, source_name: str, as_of: date, policy: Policy) -> pl.DataFrame:
