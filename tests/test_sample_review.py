@@ -1,0 +1,134 @@
+"""A review of the sample history finds what its README says is planted."""
+
+from datetime import date
+from pathlib import Path
+
+import polars as pl
+import pytest
+
+from drift.pipeline import review_source
+from drift.policy import Policy
+from drift.results import Review
+
+SAMPLE = Path(__file__).resolve().parents[1] / "sample_history"
+
+
+def tell_nobody(_done: int, _of: int) -> None:
+    pass
+
+
+@pytest.fixture(scope="module")
+def review(tmp_path_factory: pytest.TempPathFactory) -> Review:
+    return review_source(
+        SAMPLE,
+        out=tmp_path_factory.mktemp("review"),
+        as_of=date(2026, 10, 1),
+        policy=Policy(),
+        with_pages=False,
+        progress=tell_nobody,
+    ).review
+
+
+def meter(review: Review, meter_id: str) -> dict[str, object]:
+    return review.meters.filter(pl.col("meter_id") == meter_id).row(0, named=True)
+
+
+@pytest.mark.parametrize(
+    ("meter_id", "standing"),
+    [
+        ("AM-01", "holding"),
+        ("AM-02", "holding"),
+        ("AM-03", "holding"),
+        ("AM-04", "drifting"),
+        ("AM-06", "drifting"),
+        ("AM-07", "drifting"),
+        ("AM-09", "watch"),
+        ("AM-12", "out"),
+        ("AM-19", "unproven"),
+        ("AM-24", "holding"),
+    ],
+)
+def test_planted_meters_stand_as_planted(review: Review, meter_id: str, standing: str) -> None:
+    """Steady, drifting, failed, leaking and new meters are told apart."""
+    assert meter(review, meter_id)["standing"] == standing
+
+
+def test_the_leak_comes_first_and_the_drifting_next(review: Review) -> None:
+    """Those that need action lead the list."""
+    assert review.meters["meter_id"].head(4).to_list() == ["AM-12", "AM-04", "AM-06", "AM-07"]
+
+
+def test_drifts_are_recovered(review: Review) -> None:
+    """The drifts of AM-05 (−0.020), AM-06 (0.15) and AM-07 (0.13) lie in their intervals."""
+    for meter_id, drift in (("AM-05", -0.020), ("AM-06", 0.15), ("AM-07", 0.13)):
+        row = meter(review, meter_id)
+        assert row["worst_point_pct"] == 10.0
+        assert row["drift_low"] < drift < row["drift_high"]  # type: ignore[operator]  # numbers
+
+
+def test_overdue_and_retired_are_apart_from_charts(review: Review) -> None:
+    """AM-18 alone is overdue; nothing is due of the retired AM-20 and the withdrawn AM-12."""
+    assert review.meters.filter("overdue")["meter_id"].to_list() == ["AM-18"]
+    assert meter(review, "AM-20")["next_due_on"] is None
+    assert meter(review, "AM-12")["next_due_on"] is None
+    assert meter(review, "AM-20")["action"] == "None: not in use."
+
+
+def test_the_drop_is_dated_and_its_signal_answered(review: Review) -> None:
+    """AM-08 fell on 2024-02-29: the interval of a jump holds that day, a signal is answered."""
+    series = review.ledger.filter(
+        (pl.col("meter_id") == "AM-08") & (pl.col("point_pct") == 10.0)
+    ).select("series", "t_years", "performed_on")
+    jump = review.changes.filter(pl.col("series") == series["series"][0]).row(0, named=True)
+    fell = (date(2024, 2, 29) - date(2000, 1, 1)).days / 365.25
+    assert jump["t_low"] < fell < jump["t_high"]
+    assert jump["size_low"] < -0.12 < jump["size_high"]
+    answered = review.signals.filter(pl.col("answered_on").is_not_null())
+    assert set(answered["meter_id"]) == {"AM-08", "AM-10", "AM-11"}
+
+
+def test_lost_evidence_is_kept_apart(review: Review) -> None:
+    """AM-21's adjustment of 2025-06-13 without as-found breaks the path there, at every point."""
+    lost = review.ledger.filter("evidence_lost")
+    assert lost["meter_id"].unique().to_list() == ["AM-21"]
+    assert lost["performed_on"].unique().to_list() == [date(2025, 6, 13)]
+
+
+def test_the_new_vessel_is_blamed_before_the_meters(review: Review) -> None:
+    """CV-B holds 0.6 % more than weighed: its change is found, +0.03 % at 5 % in the interval."""
+    change = review.reference.effects.filter(
+        (pl.col("kind") == "vessel_change") & (pl.col("q") <= 0.05)
+    )
+    assert change.height == 1
+    row = change.row(0, named=True)
+    assert "CV-B" in row["name"]
+    assert row["low"] < 0.03 < row["high"]
+
+
+@pytest.mark.parametrize(
+    ("meter_id", "cause"),
+    [
+        ("AM-09", "mark_misplaced"),
+        ("AM-10", "chamber_water"),
+        ("AM-11", "hand_shifted"),
+        ("AM-12", "leak"),
+    ],
+)
+def test_the_bench_is_told_where_to_look(review: Review, meter_id: str, cause: str) -> None:
+    """The planted cause is the likeliest of the first segment."""
+    weighed = review.reference.causes.filter(
+        (pl.col("meter_id") == meter_id) & (pl.col("segment") == 1)
+    ).sort("probability", descending=True)
+    assert weighed["cause"][0] == cause
+
+
+def test_exactly_the_planted_rows_are_held_back(review: Review) -> None:
+    """The README's table of held-back rows, by file and line."""
+    table = (SAMPLE / "README.md").read_text(encoding="utf-8").split("## Rows that must be held")[1]
+    planted = {
+        (cells[1].strip().strip("`"), int(cells[2]))
+        for cells in (line.split("|") for line in table.splitlines())
+        if len(cells) > 4 and cells[2].strip().isdigit()
+    }
+    held = review.sources.held_back
+    assert set(held.select("file", "line").iter_rows()) == planted
