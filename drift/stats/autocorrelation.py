@@ -18,6 +18,7 @@ Floats = NDArray[np.float64]
 # Points from which one series is tested by itself; shorter ones only together with their like.
 OWN_POINTS = 15
 _FEWEST_POINTS = 5
+_FEWEST_TOGETHER = 5
 # Below this a fleet's common autocorrelation changes limits by less than a twentieth.
 _LEAST = 0.05
 _MOST = 0.95
@@ -87,7 +88,9 @@ def find_lag1(baseline: Baseline, *, like: NDArray[np.int64], level: float) -> L
     phi = np.zeros(len(n))
     for kind in np.unique(like):
         mine = usable & (like == kind)
-        if mine.any() and excess[mine].sum() > critical * np.sqrt(variance[mine].sum()):
+        if mine.sum() < _FEWEST_TOGETHER:
+            continue
+        if excess[mine].sum() > critical * np.sqrt(variance[mine].sum()):
             common = float(coefficient[mine].mean())
             phi[like == kind] = common if common > _LEAST else 0.0
     own = usable & (count >= OWN_POINTS) & (excess > critical * np.sqrt(variance))

@@ -110,7 +110,7 @@ def pool_scatter(baseline: Baseline, *, needed: int, pooling_level: float) -> Sc
     baseline : Baseline
         Points in blocks, with their readings in ``values``.
     needed : int
-        Visits with replicates from which a block's own are enough.
+        Visits from which a block's own are enough, with as many degrees of freedom less one.
     pooling_level : float
         Level of the F test of being alike.
     """
@@ -130,6 +130,7 @@ def pool_scatter(baseline: Baseline, *, needed: int, pooling_level: float) -> Sc
     )
     squares = _squares(observations)
     df = np.bincount(observations.block, sizes - 1, minlength=blocks)
+    enough = (baseline.counts >= needed) & (df >= needed - 1)
     total = np.bincount(observations.block, squares, minlength=blocks)
     step = np.zeros(blocks)
     np.maximum.at(step, observations.block, observations.patterns.steps[observations.pattern])
@@ -145,7 +146,7 @@ def pool_scatter(baseline: Baseline, *, needed: int, pooling_level: float) -> Sc
         for chosen, each in picks:
             highest = float(np.sqrt((total[chosen] / df[chosen]).max()))
             group = _group(observations, np.flatnonzero(chosen), each, typical, highest)
-            _fill(result, group, df[group.blocks].astype(float), needed, pooling_level)
+            _fill(result, group, df[group.blocks].astype(float), enough, pooling_level)
     return result
 
 
@@ -224,7 +225,7 @@ def _group(
 
 
 def _fill(
-    result: Scatter, group: ScatterGroup, df: Floats, needed: int, pooling_level: float
+    result: Scatter, group: ScatterGroup, df: Floats, enough: Flags, pooling_level: float
 ) -> None:
     """Pool a group and fill in what it says of its blocks."""
     masses, blocks = group.probability, group.blocks
@@ -242,7 +243,7 @@ def _fill(
     variance = group.nodes**2 + group.step**2 / 12
     logs = np.log(variance) / 2
     about = probability @ logs**2 - (probability @ logs) ** 2
-    can = ((population is not None) & ~odd) | (result.visits[blocks] >= needed)
+    can = ((population is not None) & ~odd) | enough[blocks]
     sigma = 1 / np.sqrt(probability @ (1 / variance))
     result.sigma[blocks] = np.where(can, sigma, np.nan)
     result.df[blocks] = np.where(can, df_of_log_variance(about), np.nan)

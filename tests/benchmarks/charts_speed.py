@@ -1,7 +1,7 @@
-"""Time the whole chart family for a large fleet: `python tests/benchmarks/charts_speed.py`.
+"""Time the whole chart family for a large fleet: `python -m tests.benchmarks.charts_speed`.
 
-10,000 meters × 40 visits × 3 verification points, once with one reading a visit and once with three.
-The aim is 10 s on two cores and 2 GB.
+10,000 meters × 40 visits × 3 verification points, once with one reading a visit and once with
+three.  The aim is 10 s on two cores and 2 GB.
 """
 
 import argparse

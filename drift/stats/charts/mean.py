@@ -5,6 +5,7 @@ import polars as pl
 from numpy.typing import NDArray
 from scipy.special import ndtr, stdtrit
 
+from drift.stats.charts.prepare import fewest_visits
 from drift.stats.charts.replicates import (
     Replicated,
     origin_of_scatter,
@@ -53,7 +54,7 @@ def draw_mean(replicated: Replicated) -> Charted:
     if settings.limits == "kept_rate":
         new = predict(
             baseline,
-            needed=settings.baseline_visits,
+            needed=fewest_visits(settings),
             nominal=nominal,
             pooling_level=settings.pooling_level,
             between=False,

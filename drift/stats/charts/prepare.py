@@ -77,7 +77,7 @@ def prepare(points: pl.DataFrame, *, settings: ChartSettings) -> Prepared:
     if settings.limits == "kept_rate" and settings.given_sigma is None:
         new = predict(
             baseline,
-            needed=settings.baseline_visits,
+            needed=fewest_visits(settings),
             nominal=nominal,
             pooling_level=settings.pooling_level,
         )
@@ -104,6 +104,11 @@ def prepare(points: pl.DataFrame, *, settings: ChartSettings) -> Prepared:
         estimators=_estimators(settings, new, blocks),
         notes=_notes(settings, baseline, new, known, lag1),
     )
+
+
+def fewest_visits(settings: ChartSettings) -> int:
+    """Return how many visits a baseline must have; one that is named by its dates, only two."""
+    return 2 if settings.baseline_window is not None else settings.baseline_visits
 
 
 def half_widths(prepared: Prepared, *, nominal: float, sigmas: float) -> Floats:
@@ -157,8 +162,9 @@ def _notes(
     return where_limits_come_from(
         Circumstances(
             kind="visits",
-            needed=0 if settings.baseline_window is not None else settings.baseline_visits,
+            needed=fewest_visits(settings),
             visits=baseline.counts,
+            enough=baseline.counts >= fewest_visits(settings),
             known=known,
             pooled=np.ones(blocks, np.int64) if new is None else new.meters,
             unlike=np.zeros(blocks, bool) if new is None else new.unlike,
@@ -179,7 +185,7 @@ def _plain(baseline: Baseline, settings: ChartSettings) -> tuple[Floats, Floats,
     spread = np.sqrt(squares / np.maximum(count - 1, 1))
     if settings.limits == "sigma":
         spread = mean_moving_range(baseline) / float(d2(2))
-    enough = count >= (2 if settings.baseline_window is not None else settings.baseline_visits)
+    enough = count >= fewest_visits(settings)
     shown = spread > 1e-12 * np.maximum(np.abs(centre), 1)
     return (
         np.where(enough, centre, np.nan),

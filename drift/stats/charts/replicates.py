@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from drift.stats.baseline import Baseline, set_baseline
+from drift.stats.charts.prepare import fewest_visits
 from drift.stats.charts.settings import Charted, ChartSettings
 from drift.stats.charts.shape import Lines, Origin, assemble
 from drift.stats.charts.words import Circumstances, where_limits_come_from
@@ -39,7 +40,8 @@ class Replicated:
     visits : array of int, shape (blocks,)
         Baseline visits with replicates.
     enough : array of bool, shape (blocks,)
-        As many of them as a baseline needs.
+        The baseline is long enough, and has as many degrees of freedom for scatter as single
+        readings would have.
     """
 
     settings: ChartSettings
@@ -72,7 +74,7 @@ def prepare_replicates(points: pl.DataFrame, *, settings: ChartSettings) -> Repl
     baseline = set_baseline(
         points, visits=settings.baseline_visits, window=settings.baseline_window
     )
-    needed = 1 if settings.baseline_window is not None else settings.baseline_visits
+    needed = fewest_visits(settings)
     readings = read_readings(baseline)
     sizes, spread, extent = _of_rows(baseline, readings)
     blocks = len(baseline.starts)
@@ -92,7 +94,7 @@ def prepare_replicates(points: pl.DataFrame, *, settings: ChartSettings) -> Repl
         pooled=np.where(pooled_df > 0, np.sqrt(squares / np.maximum(pooled_df, 1)), np.nan),
         pooled_df=pooled_df,
         visits=visits,
-        enough=visits >= needed,
+        enough=(baseline.counts >= needed) & (pooled_df >= needed - 1),
     )
 
 
@@ -283,8 +285,9 @@ def _notes(replicated: Replicated, known: NDArray[np.bool_]) -> list[str]:
     return where_limits_come_from(
         Circumstances(
             kind="visits with replicates",
-            needed=0 if settings.baseline_window is not None else settings.baseline_visits,
+            needed=fewest_visits(settings),
             visits=replicated.visits,
+            enough=replicated.enough,
             known=known,
             pooled=np.where(kept, scatter.meters, 1),
             unlike=kept & scatter.unlike,

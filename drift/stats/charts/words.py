@@ -15,9 +15,11 @@ class Circumstances:
     kind : str
         What is counted, such as "visits".
     needed : int
-        How many a baseline needs; 0 where it was named by a window of time.
+        How many a baseline needs.
     visits : array of int, shape (blocks,)
         How many the baseline has.
+    enough : array of bool, shape (blocks,)
+        They are enough by themselves.
     known : array of bool, shape (blocks,)
         The block has limits.
     pooled : array of int, shape (blocks,)
@@ -30,6 +32,7 @@ class Circumstances:
     kind: str
     needed: int
     visits: NDArray[np.int64]
+    enough: NDArray[np.bool_]
     known: NDArray[np.bool_]
     pooled: NDArray[np.int64]
     unlike: NDArray[np.bool_]
@@ -44,6 +47,7 @@ class _State:
     kind: str
     needed: int
     visits: int
+    enough: bool
     known: bool
     pooled: int
     unlike: bool
@@ -55,6 +59,7 @@ def where_limits_come_from(circumstances: Circumstances) -> list[str]:
     """Return one or a few sentences for each block."""
     states = zip(
         circumstances.visits.tolist(),
+        circumstances.enough.tolist(),
         circumstances.known.tolist(),
         circumstances.pooled.tolist(),
         circumstances.unlike.tolist(),
@@ -64,7 +69,7 @@ def where_limits_come_from(circumstances: Circumstances) -> list[str]:
     )
     kind, needed = circumstances.kind, circumstances.needed
     # Blocks come in few states, so that each sentence is made once.
-    said: dict[tuple[int, bool, int, bool, bool, bool], str] = {}
+    said: dict[tuple[int, bool, bool, int, bool, bool, bool], str] = {}
     notes = []
     for state in states:
         if state not in said:
@@ -76,14 +81,12 @@ def where_limits_come_from(circumstances: Circumstances) -> list[str]:
 def _sentences(state: _State) -> str:
     """Say where the limits of a block come from, or why it has none."""
     counted = f"{state.visits} of the {state.needed} {state.kind} that a baseline needs"
-    if not state.known and state.visits < state.needed:
+    if not state.known and not state.enough:
         return f"No limits yet: {counted}, and too few like series to pool spread with."
-    if not state.known and state.visits < 2:
-        return f"No limits: {state.visits} {state.kind} in the window of the baseline."
     if not state.known:
         return "No limits: the readings of the baseline show no spread to set them by."
     words = [f"Limits from the {state.visits} {state.kind} of the baseline."]
-    if state.visits < state.needed:
+    if not state.enough:
         borrowed = "spread is that of like series, with the t factor for what is known."
         words = [f"Limits from only {counted}: {borrowed}"]
     if state.unlike:
