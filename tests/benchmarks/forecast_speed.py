@@ -69,9 +69,8 @@ def main() -> None:
     wall, busy = time.perf_counter() - wall, time.process_time() - busy
     memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024**2
     print(f"series {made.series.height}, visits {ledger.height}")
-    print(
-        f"wall {wall:.1f} s, processor {busy:.1f} s, {1e3 * busy / made.series.height:.2f} ms a series"
-    )
+    each = 1e3 * busy / made.series.height
+    print(f"wall {wall:.1f} s, processor {busy:.1f} s, {each:.2f} ms a series")
     print(f"peak memory {memory:.2f} GB")
 
 
