@@ -19,7 +19,7 @@ from drift.stats.forecast.evidence import (
     likelihood,
     per_life,
 )
-from drift.stats.forecast.model import COARSE, Grid, HyperParameters, make_grid
+from drift.stats.forecast.model import Grid, HyperParameters, make_grid
 from drift.stats.forecast.visits import Visits
 
 # The level parameters, always fitted.
@@ -35,7 +35,8 @@ _EASY = 3000
 _SHARED_TRIAL = 0.4
 # Gain of log likelihood that one more parameter must bring.
 _WORTH = 2.0
-# Drift rates of the fitting grid on either side of 0.
+# Step of the fitting grid in noise, and its drift rates on either side of 0.
+_COARSE = 0.7
 _COARSE_RATES = 7
 
 
@@ -173,7 +174,7 @@ def _fitting_grid(hyper: HyperParameters, data: Sample) -> Grid:
     return make_grid(
         replace(hyper, slab_sd=roomy, visit_sd=hyper.visit_sd + 0.3 * hyper.noise_sd),
         resolutions=data.visits.resolutions[kinds],
-        coarse=True,
+        share=_COARSE,
         rates=_COARSE_RATES,
     )
 
@@ -193,7 +194,7 @@ def _climb(point: Point, names: tuple[str, ...], data: Sample, rounds: int) -> t
         if better is None:
             return point, number
         gain, point = better.value - point.value, _plainest_first(better, data)
-        fineness = point.grid.step / (COARSE * point.hyper.noise_sd)
+        fineness = point.grid.step / (_COARSE * point.hyper.noise_sd)
         if not 0.75 < fineness < 1.35:
             point = evaluate(point.hyper, _fitting_grid(point.hyper, data), data)
         elif gain < _LEAST_GAIN:

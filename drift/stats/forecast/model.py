@@ -24,11 +24,6 @@ from drift.stats.blocks import Floats
 Masses = NDArray[np.float32] | NDArray[np.float64]
 
 
-# Step of a coarse grid in noise; drift rates on either side of 0 unless told otherwise.
-COARSE = 0.7
-_RATES = 16
-
-
 @dataclass(frozen=True, slots=True)
 class Settings:
     """What a caller may choose; defaults are the policy's.
@@ -161,7 +156,7 @@ class Grid:
 
 
 def make_grid(
-    hyper: HyperParameters, *, resolutions: Floats, coarse: bool = False, rates: int | None = None
+    hyper: HyperParameters, *, resolutions: Floats, share: float = 0.5, rates: int = 16
 ) -> Grid:
     """Choose a grid for `hyper`: steps of a share of the noise, a window that holds its readings.
 
@@ -171,13 +166,12 @@ def make_grid(
         Of the fleet.
     resolutions : array
         Steps to which its dials are read, % air.
-    coarse : bool
-        Larger steps, for fitting.
-    rates : int, optional
-        Drift rates on either side of 0; by default enough for long histories.
+    share : float
+        Step of the levels as a share of the noise; errors set in beyond 0.7.
+    rates : int
+        Drift rates on either side of 0; the default is enough for long histories.
     """
-    rates = rates or _RATES
-    step = (COARSE if coarse else 0.5) * hyper.noise_sd
+    step = share * hyper.noise_sd
     noisiest = max(kind.noise for kind in hyper.kinds) * hyper.noise_sd
     half = resolutions.max() / 2 + 2 * (noisiest + hyper.visit_sd + hyper.noise_sd)
     rate_step = (2.6 * hyper.slab_sd + abs(hyper.slab_mean)) / rates

@@ -21,7 +21,7 @@ from drift.stats.forecast.readings import make_tables
 from drift.stats.forecast.visits import Flags, Visits
 
 # Series filtered together: small enough for a processor's cache, large enough to hide Python.
-BLOCK = 128
+BLOCK = 256
 
 
 @dataclass(frozen=True, slots=True)
