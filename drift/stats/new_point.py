@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import stdtrit
 
 from drift.stats.baseline import Baseline
 from drift.stats.observations import observe_readings, observe_visits, read_readings
@@ -79,6 +80,7 @@ class _Request:
     baseline: Baseline
     rows: RowReadings
     typical: Integers
+    on_dial: Flags
     needed: int
     nominal: float
     pooling_level: float
@@ -118,6 +120,10 @@ def predict(
             first=readings.values[readings.starts], replicates=readings.counts, steps=readings.steps
         ),
         typical=_typical_replicates(baseline, readings.counts),
+        on_dial=np.bincount(
+            baseline.block, baseline.inside * baseline.resolutions, minlength=len(baseline.starts)
+        )
+        > 0,
         needed=needed,
         nominal=nominal,
         pooling_level=pooling_level,
@@ -183,10 +189,15 @@ def _predict_group(group: Group, result: NewPoints, request: _Request) -> None:
             probability[~odd] = posterior_of_spread(weights.mass[~odd], population=population)
         blocks = group.blocks[part.members]
         pooled = (population is not None) & ~odd[part.case]
-        result.limited[blocks] = ~shown[part.case]
+        result.limited[blocks] = ~shown[part.case] & (group.coarse > 0) & (part.entries > 1)
         result.unlike[blocks] = odd[part.case]
         result.meters[blocks] = np.where(pooled, len(group.blocks), 1)
-        can = pooled | (baseline.counts[blocks] >= request.needed)
+        # A baseline without spread has limits only where a dial's steps, or its like, give them.
+        on_dial = request.on_dial[blocks]
+        enough = baseline.counts[blocks] >= request.needed
+        can = (pooled & (on_dial | (group.coarse == 0))) | (
+            enough & (shown[part.case] | (on_dial & (group.coarse > 0)))
+        )
         held = posterior(
             group,
             weights,
@@ -229,10 +240,13 @@ def _learn(group: Group, parts: list[Part], level: float) -> Population | None:
 def _points(held: Posterior, part: Part, can: Flags, result: NewPoints, request: _Request) -> None:
     """Fill in centre and spread of points and of moves."""
     group = held.group
-    for replicates in np.unique(part.typical):
-        visit = Visit(int(replicates), float(group.patterns.steps[part.pattern].max()))
+    # The finest step of a baseline stands for its points: there the centre is biased least.
+    steps = group.patterns.steps[part.pattern].min(axis=1)
+    for replicates, step in np.unique(np.stack([part.typical, steps], axis=1), axis=0):
+        visit = Visit(int(replicates), float(step))
         point = moments(held, visit)
-        here = can & (part.typical[part.case] == replicates)
+        of_case = (part.typical == replicates) & (steps == step)
+        here = can & of_case[part.case]
         blocks, case = group.blocks[part.members[here]], part.case[here]
         shift = group.anchors[part.members[here]] + group.unit * part.residual[here]
         result.centre[blocks] = shift + group.unit * point.centre[case]
@@ -241,10 +255,11 @@ def _points(held: Posterior, part: Part, can: Flags, result: NewPoints, request:
         result.df[blocks] = point.df[case]
         if request.between:
             above, mean, distances, spacing = move_tails(held, visit)
-            last = above.shape[1] - 1
-            reached = above[:, -1] <= request.nominal
-            out = np.where(reached, (above <= request.nominal).argmax(axis=1), last)
-            cases = np.arange(len(out))
+            reached = (above <= request.nominal).any(axis=1)
+            out = (above <= request.nominal).argmax(axis=1)
+            student = stdtrit(point.df, 1 - request.nominal / 2) * np.sqrt(2) * point.sigma
+            upper = np.where(reached, distances[out] - spacing / 2, student)
+            rate = np.where(reached, above[np.arange(len(out)), out], request.nominal)
             result.move_centre[blocks] = group.unit * mean[case]
-            result.move_upper[blocks] = group.unit * (distances[out] - spacing / 2)[case]
-            result.move_attained[blocks] = above[cases, out][case]
+            result.move_upper[blocks] = group.unit * upper[case]
+            result.move_attained[blocks] = rate[case]

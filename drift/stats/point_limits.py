@@ -120,8 +120,19 @@ def _on_lattices(
         wanted, back = distinct(case[mine])
         below, above, values, spacing = tails(held, wanted, Visit(int(number), step, int(at)))
         first_out, last_out, chance = nearest_not_above(below, above, nominal=nominal)
-        lower[mine] = (values[last_out] + spacing / 2)[back] + residual[mine]
-        upper[mine] = (values[first_out] - spacing / 2)[back] + residual[mine]
+        low, high = values[last_out] + spacing / 2, values[first_out] - spacing / 2
+        short = np.flatnonzero(chance > nominal)
+        if len(short):
+            # So little is known that the tabulated values do not reach: Student's limits do.
+            point = moments(held, Visit(int(number), step))
+            width = stdtrit(point.df, 1 - nominal / 2) * np.hypot(point.sigma, point.centre_se)
+            out = np.ceil(width[wanted[short]] / spacing + 0.5) * spacing
+            middle = np.rint((point.centre[wanted[short]] - values[0]) / spacing) * spacing
+            low[short], high[short] = values[0] + middle - out, values[0] + middle + out
+            low[short] -= spacing / 2
+            high[short] += spacing / 2
+            chance[short] = nominal
+        lower[mine], upper[mine] = low[back] + residual[mine], high[back] + residual[mine]
         rate[mine] = chance[back]
     return lower, upper, rate
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from drift.stats.observations import Observations, Patterns
 from drift.stats.process_cases import Entries, Group
-from drift.stats.replicate_likelihood import pooled_within
+from drift.stats.replicate_likelihood import LOWEST_WITHIN, pooled_within
 from drift.stats.spread_pool import grid_of_spreads
 from drift.stats.visit_likelihood import (
     PER_STEP,
@@ -29,6 +29,8 @@ _LOWEST = 0.12
 _RATIO_COARSE, _RATIO_FINE = 1.15, 1.1
 # Spread in steps from which rounding is mere noise for a whole group.
 _FINE = 2.0
+# Spread in steps from which a block of a coarse group is set apart from it.
+_ROUGH = 5.0
 # Visits from which the scatter of replicates is estimated at most: more add nothing.
 _MOST_VISITS = 20_000
 
@@ -48,20 +50,57 @@ def form_groups(observations: Observations, *, like: Integers) -> list[Group]:
     mean, sd = _mean_and_sd(observations, number)
     step = np.zeros(blocks)
     np.maximum.at(step, observations.block, observations.patterns.steps[observations.pattern])
-    groups = []
-    for key in np.unique(like[number > 0]):
-        mine = (like == key) & (number > 0)
-        typical = (
-            float(np.median(sd[mine & (number >= 3)])) if (mine & (number >= 3)).any() else 0.0
-        )
-        fine = mine & (_FINE * step <= typical)
-        if fine.any():
-            groups.append(_group(observations, np.flatnonzero(fine), mean, sd, 0.0))
+    groups: list[Group] = []
+    for kind in np.unique(like[number > 0]):
+        mine = (like == kind) & (number > 0)
         groups.extend(
-            _group(observations, np.flatnonzero(mine & ~fine & (step == each)), mean, sd, each)
-            for each in np.unique(step[mine & ~fine])
+            _group(observations, chosen, mean, sd, each)
+            for chosen, each in sort_by_step(mine, step=step, sd=sd, number=number)
         )
     return groups
+
+
+def sort_by_step(
+    mine: Flags, *, step: Floats, sd: Floats, number: Integers
+) -> list[tuple[Integers, float]]:
+    """Sort blocks of like meters by how coarse their steps are against their spread.
+
+    Parameters
+    ----------
+    mine : array of bool, shape (blocks,)
+        The blocks to sort.
+    step, sd, number : array, shape (blocks,)
+        Coarsest step, standard deviation, and values that it is made of.
+
+    Returns
+    -------
+    list of (array of int, float)
+        Blocks that go together, and their step; 0 for blocks read so finely that rounding is
+        mere noise.
+    """
+    sorted_ = []
+    fine, rough = np.zeros(len(mine), bool), np.zeros(len(mine), bool)
+    for each in np.unique(step[mine]):
+        same = mine & (step == each)
+        if _FINE * each <= _typical(sd[same], number[same]):
+            fine |= same
+            continue
+        # A meter whose readings lie many steps apart is like none that scatter within one.
+        far = same & (sd > _ROUGH * each)
+        rough |= far
+        if (same & ~far).any():
+            sorted_.append((np.flatnonzero(same & ~far), float(each)))
+    sorted_.extend((np.flatnonzero(chosen), 0.0) for chosen in (fine, rough) if chosen.any())
+    return sorted_
+
+
+def _typical(sd: Floats, number: Integers) -> float:
+    """Return the typical spread of blocks, from those with the most to say; 0 where none can."""
+    for fewest in (3, 2):
+        use = number >= fewest
+        if use.any():
+            return float(np.median(sd[use]))
+    return 0.0
 
 
 def _mean_and_sd(observations: Observations, number: Integers) -> tuple[Floats, Floats]:
@@ -98,7 +137,9 @@ def _group(
     local[blocks] = np.arange(len(blocks))
     entries = np.flatnonzero(local[observations.block] >= 0)
     block = local[observations.block[entries]]
-    typical, largest = float(np.median(sd[blocks])), float(sd[blocks].max())
+    scattered = sd[blocks][sd[blocks] > 0]
+    typical = float(np.median(scattered)) if len(scattered) else 0.0
+    largest = float(sd[blocks].max())
     anchors = mean[blocks]
     if step > 0:
         first = np.zeros(len(blocks))
@@ -127,6 +168,8 @@ def _group(
     )
     sample = entries[:: max(1, len(entries) // _MOST_VISITS)]
     within, known = pooled_within(observations, sample)
+    if coarse and within > 0:
+        within = max(within, LOWEST_WITHIN * step)
     return _with_within(raw, within / unit, known=known)
 
 

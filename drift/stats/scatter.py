@@ -14,6 +14,7 @@ from drift.stats.baseline import Baseline
 from drift.stats.new_point import kinds_of_meters
 from drift.stats.observations import Observations, observe_visits, read_readings
 from drift.stats.process_cases import learn
+from drift.stats.process_groups import sort_by_step
 from drift.stats.process_posterior import df_of_log_variance
 from drift.stats.replicate_likelihood import LOWEST_WITHIN, replicate_log_likelihoods
 from drift.stats.rounded_spread import (
@@ -29,7 +30,6 @@ Integers = NDArray[np.int64]
 Flags = NDArray[np.bool_]
 
 _RATIO_COARSE, _RATIO_FINE = 1.15, 1.1
-_FINE = 2.0
 _MOST_LEARNT = 3000
 _QUANTILE_RATIO = 1.01
 # Share of the nominal rate aimed at where steps are coarse: a scatter estimated a sixth too low, as
@@ -135,18 +135,12 @@ def pool_scatter(baseline: Baseline, *, needed: int, pooling_level: float) -> Sc
     step = np.zeros(blocks)
     np.maximum.at(step, observations.block, observations.patterns.steps[observations.pattern])
     like = kinds_of_meters(baseline)
+    sd = np.sqrt(total / np.maximum(df, 1))
     for kind in np.unique(like):
         mine = (like == kind) & (df > 0)
-        if not mine.any():
-            continue
-        typical = float(np.sqrt(total[mine].sum() / df[mine].sum()))
-        fine = mine & (_FINE * step <= typical)
-        picks = [(fine, 0.0)] if fine.any() else []
-        picks += [(mine & ~fine & (step == each), each) for each in np.unique(step[mine & ~fine])]
-        for chosen, each in picks:
-            highest = float(np.sqrt((total[chosen] / df[chosen]).max()))
-            group = _group(observations, np.flatnonzero(chosen), each, typical, highest)
-            _fill(result, group, df[group.blocks].astype(float), enough, pooling_level)
+        for chosen, each in sort_by_step(mine, step=step, sd=sd, number=df + 1):
+            group = _group(observations, chosen, each, sd[chosen])
+            _fill(result, group, df[chosen].astype(float), enough, pooling_level)
     return result
 
 
@@ -198,10 +192,11 @@ def _squares(observations: Observations) -> Floats:
     return np.asarray(squares[observations.pattern])
 
 
-def _group(
-    observations: Observations, blocks: Integers, step: float, typical: float, highest: float
-) -> ScatterGroup:
+def _group(observations: Observations, blocks: Integers, step: float, sd: Floats) -> ScatterGroup:
     """Weigh the spreads of one group by the readings of each block; not yet by its like."""
+    scattered = sd[sd > 0]
+    typical = float(np.median(scattered)) if len(scattered) else 0.0
+    highest = float(sd.max())
     if step > 0:
         top = max(30 * max(typical, step / 2), 6 * highest)
         nodes = grid_of_spreads(LOWEST_WITHIN * step, top, ratio=_RATIO_COARSE)
@@ -268,19 +263,18 @@ def _limit(
     noisy = np.sqrt(group.nodes**2 + group.step**2 / 12)
     grid = np.linspace(0, 12, 1201)
     expected = float(np.trapezoid(tail(size, grid), grid))
+    block = group.blocks[which]
+    sigma, df = scatter.sigma[block], scatter.df[block]
+    if of_range:
+        number = int(np.log(20 * noisy[-1] / noisy[0]) / np.log(_QUANTILE_RATIO))
+        shown = noisy[0] * _QUANTILE_RATIO ** np.arange(number)
+        smooth = _first_below(shown, chance @ tail(size, shown / noisy[:, None]), nominal)
+    else:
+        smooth = sigma * np.sqrt(fdtri(size - 1.0, df, 1 - nominal))
+    rate = np.full(len(which), nominal)
     coarse = int((group.nodes < group.step).sum())
     if not coarse:
-        block = group.blocks[which]
-        sigma, df = scatter.sigma[block], scatter.df[block]
-        centre = sigma * expected
-        if not of_range:
-            factor = np.sqrt(fdtri(size - 1.0, df, 1 - nominal))
-            return centre, sigma * factor, np.full(len(which), nominal)
-        shown = noisy[0] * _QUANTILE_RATIO ** np.arange(
-            int(np.log(20 * noisy[-1] / noisy[0]) / np.log(_QUANTILE_RATIO))
-        )
-        table = chance @ tail(size, shown / noisy[:, None])
-        return centre, _first_below(shown, table, nominal), np.full(len(which), nominal)
+        return sigma * expected, smooth, rate
     law = range_law if of_range else spread_law
     shown, exact, mean = law(size, tuple((group.nodes[:coarse] / group.step).tolist()))
     # Between two values that can be shown lies the limit, and there the smooth tails are taken.
@@ -288,9 +282,10 @@ def _limit(
     table = chance[:, :coarse] @ exact
     table += chance[:, coarse:] @ tail(size, edges / noisy[coarse:, None])
     centre = chance[:, :coarse] @ mean * group.step + chance[:, coarse:] @ noisy[coarse:] * expected
-    aim = _MARGIN * nominal
-    out = np.where(table[:, -1] <= aim, (table <= aim).argmax(axis=1), table.shape[1] - 1)
-    return centre, edges[out], table[np.arange(len(which)), out]
+    within = table <= _MARGIN * nominal
+    out, reached = within.argmax(axis=1), within.any(axis=1)
+    rate = np.where(reached, table[np.arange(len(which)), out], nominal)
+    return centre, np.where(reached, edges[out], smooth), rate
 
 
 def _first_below(values: Floats, chance: Floats, nominal: float) -> Floats:
