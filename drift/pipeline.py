@@ -115,6 +115,18 @@ def review_source(
     )
 
 
+def find(source: Path, *, as_of: date, policy: Policy) -> Review:
+    """Review a folder or a store file without writing anything.
+
+    Raises
+    ------
+    DriftError
+        If the source cannot be used.
+    """
+    sources = read(source, as_of=as_of, policy=policy)
+    return analyse(sources, source_name=source.resolve().name, as_of=as_of, policy=policy)
+
+
 def intake(source: Path, *, store: Path) -> IntakeSummary:
     """Load a folder into a store file, all of it or nothing.
 
