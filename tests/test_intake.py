@@ -78,6 +78,20 @@ def test_western_text_is_read_and_said(
     assert ("Windows-1252" in summary.files["note"][0]) == (encoding != "utf-8")
 
 
+@pytest.mark.parametrize("quote", ["", '"'])
+@pytest.mark.parametrize("stray", [b"\xe9", b"\x81"])
+def test_a_mark_of_utf_8_before_other_bytes_hides_no_column(
+    tmp_path: Path, quote: str, stray: bytes
+) -> None:
+    """A file marked UTF-8 that is not UTF-8 is read as Western, its first column by its name."""
+    header = ",".join(f"{quote}{name}{quote}" for name in REMARKED.strip().split(","))
+    text = "\ufeff" + header + "\n" + ROW + ","
+    summary, sources = load(write(tmp_path, r=text.encode() + stray + b"\n"))
+    assert held(summary) == []
+    assert sources.sessions["remarks"].to_list() == [stray.decode("latin-1")]
+    assert "Windows-1252" in summary.files["note"][0]
+
+
 def test_an_encoding_is_told_across_the_seams_of_reading(tmp_path: Path) -> None:
     """A character cut in two by a block of reading is still UTF-8, and a lone half is not."""
     filler = REMARKED + (ROW + ",x\n") * ((1 << 22) // 32)

@@ -3,8 +3,10 @@
 import codecs
 import hashlib
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TextIO
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +21,7 @@ _LONGEST_LINE_BYTES = 1 << 20
 # What may surround the content of a cell without being part of it.
 BLANKS = " \t\v\f\u00a0\u2007\u202f\ufeff"
 _RARE_BLANKS = tuple(blank.encode() for blank in BLANKS if blank != " ")
+WESTERN = ("cp1252", "latin-1")
 _BOMS = (
     (codecs.BOM_UTF8, "utf-8-sig"),
     (codecs.BOM_UTF16_LE, "utf-16"),
@@ -64,13 +67,28 @@ def fingerprint(path: Path) -> Fingerprint:
         unicode = unicode and _decodes(decoder, chunk)
     unicode = unicode and _decodes(decoder, b"", final=True)
     if bom != "utf-16" and not unicode:
-        bom = "cp1252" if _is_cp1252(path) else "latin-1"
+        bom = WESTERN[0] if _is_cp1252(path) else WESTERN[1]
     return Fingerprint(
         sha256=digest.hexdigest(),
         size=size,
         encoding=bom or "utf-8",
         nul_share=nuls / max(size, 1),
     )
+
+
+@contextmanager
+def text_of(path: Path, *, encoding: str) -> Iterator[TextIO]:
+    """Open a file as text, line ends as they are, behind its byte order mark.
+
+    Bytes that are not UTF-8 make a file Western even behind the mark of UTF-8, which then reads as
+    three letters before the first cell.
+    """
+    with path.open("rb") as file:
+        marked = file.read(len(codecs.BOM_UTF8)) == codecs.BOM_UTF8
+    with path.open(encoding=encoding, newline="") as text:
+        if marked and encoding in WESTERN:
+            text.read(len(codecs.BOM_UTF8))
+        yield text
 
 
 def plain_rows(path: Path, *, delimiter: str, fields: int) -> int | None:

@@ -9,7 +9,7 @@ import polars as pl
 
 from drift.columns import TABLES
 from drift.errors import SourceError
-from drift.intake.bytes_of import BLANKS, Fingerprint, fingerprint, plain_rows
+from drift.intake.bytes_of import BLANKS, WESTERN, Fingerprint, fingerprint, plain_rows, text_of
 from drift.intake.headers import Header, delimiter_of, nearest_column, recognise
 from drift.intake.mapping import Mapping
 from drift.intake.records import Record, records
@@ -193,16 +193,16 @@ def _looked_at(path: Path, *, mark: Fingerprint, mapping: Mapping) -> SourceFile
 
 def _header_record(path: Path, *, encoding: str, mapping: Mapping) -> tuple[str, Record | None]:
     """Return the delimiter of a file and its first record that is not empty, if it has one."""
-    with path.open(encoding=encoding, newline="") as lines:
+    with text_of(path, encoding=encoding) as lines:
         first = next((line for line in lines if line.strip(BLANKS + "\r\n")), "")
     delimiter = delimiter_of(first, declared=mapping.columns)
-    with path.open(encoding=encoding, newline="") as lines:
+    with text_of(path, encoding=encoding) as lines:
         return delimiter, next(records(lines, delimiter=delimiter, fields=None), None)
 
 
 def _rows(file: SourceFile) -> Iterator[Record]:
     """Yield the records below the header of a file."""
-    with file.path.open(encoding=file.encoding, newline="") as lines:
+    with text_of(file.path, encoding=file.encoding) as lines:
         for record in records(lines, delimiter=file.delimiter, fields=len(file.names)):
             if record.line > file.header_line:
                 yield record
@@ -230,7 +230,7 @@ def _chunk(rows: list[Record], *, names: tuple[str | None, ...], columns: list[s
 
 def _writes_decimal_commas(path: Path, *, encoding: str) -> bool:
     """Return whether a cell of a file separated by semicolons is a number with a comma."""
-    with path.open(encoding=encoding, newline="") as lines:
+    with text_of(path, encoding=encoding) as lines:
         return any(_DECIMAL_COMMA.search(line) for line in lines)
 
 
@@ -249,7 +249,7 @@ def _refusal(header: Header) -> tuple[str, str]:
 def _note(encoding: str, *, header: Header, refusal: str) -> str:
     """Return what a reader of the list of files should know about a file."""
     notes = []
-    if encoding in {"cp1252", "latin-1"}:
+    if encoding in WESTERN:
         notes.append("not in UTF-8, so read as Western text (Windows-1252)")
     if refusal and header.repeated:
         notes.append(f"held back whole: {', '.join(header.repeated)} {refusal}")
