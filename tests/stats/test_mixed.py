@@ -91,6 +91,27 @@ def test_pastes_nested() -> None:
     assert np.sqrt(fit.covariance[10, 10]) == pytest.approx(known["se_mean"], abs=5e-5)
 
 
+def test_penicillin_crossed() -> None:
+    """Penicillin (Davies & Goldsmith 1972; lme4 book): plates crossed with samples."""
+    data = _columns("k_penicillin_crossed.csv")
+    known = _published("k_penicillin_crossed_expected.csv")
+    plate, sample = data["plate"].astype(np.int64) - 1, data["sample"].astype(np.int64) - 1
+    products = cross_products(
+        data["diameter"],
+        group=plate,
+        group_design=np.ones((len(plate), 1)),
+        columns=np.column_stack([np.eye(6)[sample], np.ones(len(sample))]),
+    )
+    fit = fit_reml(products, components=[0] * 6 + [FIXED])
+    assert fit.converged
+    assert np.sqrt(fit.group_variances[0]) == pytest.approx(known["reml_sd_plate"], abs=5e-5)
+    assert np.sqrt(fit.rest_variances[0]) == pytest.approx(known["reml_sd_sample"], abs=5e-5)
+    assert np.sqrt(fit.residual_variance) == pytest.approx(known["reml_sd_residual"], abs=5e-5)
+    assert fit.criterion == pytest.approx(known["reml_criterion"], abs=5e-5)
+    assert fit.estimates[6] == pytest.approx(known["mean"], abs=5e-5)
+    assert np.sqrt(fit.covariance[6, 6]) == pytest.approx(known["se_mean"], abs=5e-5)
+
+
 def test_balanced_crossed_equals_analysis_of_variance() -> None:
     """Two crossed factors, balanced: REML is (MSA − MSE)/b, (MSB − MSE)/a, MSE (Searle 1992)."""
     rng = np.random.default_rng(6)
@@ -247,8 +268,9 @@ def test_joined_products_equal_the_whole() -> None:
         )
     joined = join_products(parts)
     assert joined.rows == whole.rows
-    np.testing.assert_allclose(joined.group, whole.group)
-    np.testing.assert_allclose(joined.rest, whole.rest)
+    # The sums of t are 0 but for what adding in another order leaves, so no relative tolerance.
+    np.testing.assert_allclose(joined.group, whole.group, atol=1e-12)
+    np.testing.assert_allclose(joined.rest, whole.rest, atol=1e-12)
     ratios = np.array([3.0, 0.4])
     one, two = absorb(joined, ratios=ratios), absorb(whole, ratios=ratios)
     np.testing.assert_allclose(one.products, two.products, atol=1e-9)
