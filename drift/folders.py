@@ -19,3 +19,8 @@ def sql(name: str) -> str:
 def report(name: str) -> str:
     """Return the text of ``reports/<name>``."""
     return (root("reports") / name).read_text(encoding="utf-8")
+
+
+def cautions() -> list[str]:
+    """Return the cautions that whatever leaves the program carries, one a line."""
+    return report("cautions.txt").splitlines()

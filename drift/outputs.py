@@ -15,7 +15,7 @@ from drift.results import Review
 
 SIGNIFICANT_DIGITS = 6
 # What a spreadsheet takes for the start of a formula (common practice, no source).
-_FORMULA_STARTS = "^[=+@\t\r-]"
+FORMULA_STARTS = "^[=+@\t\r-]"
 
 VISITS = tuple(
     name for name in LEDGER if name not in {"series", "visit", "t_years"} and "biases" not in name
@@ -24,17 +24,35 @@ VISITS = tuple(
 CAUSES = ("meter_id", "segment", "cause", "probability", "evidence")
 
 
-def write_data(review: Review, folder: Path) -> None:
-    """Write everything that a review found, and the rows held back, as CSV into `folder`."""
+# A signal with the day of the first response to it, null where there is none.
+ANSWERED_SIGNALS = (*SIGNALS, "answered_on")
+
+
+def data_tables(review: Review) -> dict[str, pl.DataFrame]:
+    """Return everything that a review found, and the rows held back, by name of data file.
+
+    Numbers are rounded and text is spelled as they are written; text is not yet made harmless to
+    a spreadsheet that reads CSV.
+    """
+    tables = {
+        "meters": review.meters.select(METERS.keys()),
+        "visits": review.ledger.select(VISITS),
+        "forecast": review.forecast.select(FORECAST.keys()),
+        "signals": review.signals.select(ANSWERED_SIGNALS),
+        "reference": review.reference.effects,
+        "causes": review.reference.causes.select(CAUSES),
+        "own_standings": review.own_meters,
+        "held_back": review.sources.held_back.select(HELD_BACK.keys()),
+    }
+    return {name: plain(frame) for name, frame in tables.items()}
+
+
+def write_data(tables: dict[str, pl.DataFrame], folder: Path) -> None:
+    """Write each table as a CSV file of its name into `folder`."""
     folder.mkdir(parents=True, exist_ok=True)
-    _write_csv(review.meters.select(METERS.keys()), folder / "meters.csv")
-    _write_csv(review.ledger.select(VISITS), folder / "visits.csv")
-    _write_csv(review.forecast.select(FORECAST.keys()), folder / "forecast.csv")
-    _write_csv(review.signals.select(SIGNALS.keys()), folder / "signals.csv")
-    _write_csv(review.reference.effects, folder / "reference.csv")
-    _write_csv(review.reference.causes.select(CAUSES), folder / "causes.csv")
-    _write_csv(review.own_meters, folder / "own_standings.csv")
-    _write_csv(review.sources.held_back.select(HELD_BACK.keys()), folder / "held_back.csv")
+    for name, frame in tables.items():
+        disarmed = [_disarmed(column) for column, kind in frame.schema.items() if kind == pl.String]
+        frame.with_columns(disarmed).write_csv(folder / f"{name}.csv")
 
 
 def write_record(record: dict[str, object], path: Path) -> None:
@@ -43,13 +61,12 @@ def write_record(record: dict[str, object], path: Path) -> None:
     path.write_text(text + "\n", encoding="utf-8")
 
 
-def _write_csv(frame: pl.DataFrame, path: Path) -> None:
-    """Write `frame` so that it reads the same in any program and on any run."""
-    columns = [
+def plain(frame: pl.DataFrame) -> pl.DataFrame:
+    """Round and spell `frame` so that it reads the same in any program and on any run."""
+    return frame.select(
         _plain_number(name) if kind.is_float() else _plain_text(name) if kind == pl.String else name
         for name, kind in frame.schema.items()
-    ]
-    frame.select(columns).write_csv(path)
+    )
 
 
 def _plain_number(name: str) -> pl.Expr:
@@ -59,8 +76,13 @@ def _plain_number(name: str) -> pl.Expr:
 
 
 def _plain_text(name: str) -> pl.Expr:
-    """Spell minus signs and spaces in ASCII and take the power out of formulas."""
+    """Spell minus signs and spaces in ASCII; text without a character is not known."""
     text = pl.col(name).str.replace_all("\u2212", "-").str.replace_all("[\u00a0\u202f]", " ")
-    formula = text.str.contains(_FORMULA_STARTS)
-    safe = pl.when(formula).then(pl.lit("'") + text).otherwise(text)
-    return pl.when(safe != "").then(safe).alias(name)
+    return pl.when(text != "").then(text).alias(name)
+
+
+def _disarmed(name: str) -> pl.Expr:
+    """Take the power out of text that a spreadsheet would run as a formula."""
+    text = pl.col(name)
+    formula = text.str.contains(FORMULA_STARTS)
+    return pl.when(formula).then(pl.lit("'") + text).otherwise(text).alias(name)

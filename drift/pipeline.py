@@ -14,7 +14,7 @@ import drift
 from drift.analysis import analyse, ledger_of
 from drift.errors import DriftError, SourceError
 from drift.frames import Sources
-from drift.outputs import write_data, write_record
+from drift.outputs import data_tables, write_data, write_record
 from drift.policy import Policy
 from drift.results import Review
 from drift.stats.forecast.proof import Proof
@@ -22,7 +22,12 @@ from drift.store import IntakeSummary, open_store, read_sources, take_folder
 from drift.studies import study_proof
 
 if TYPE_CHECKING:
+    import polars as pl
+
     from drift.figures.drawing import Drawing
+
+# What a review writes beside its data files.
+_MADE = {".html", ".xlsx"}
 
 # Told how many steps are done and how many there are.
 Progress = Callable[[int, int], None]
@@ -75,7 +80,7 @@ def review_source(
     policy : Policy
         The laboratory's choices.
     with_pages : bool
-        Whether to write pages beside the data files.
+        Whether to write pages and a workbook beside the data files.
     progress : callable
         Told how many steps are done and how many there are.
 
@@ -92,9 +97,12 @@ def review_source(
         review = analyse(sources, source_name=source.resolve().name, as_of=as_of, policy=policy)
     try:
         with _timed(timings, "write_data"):
-            write_data(review, out / "data")
+            tables = data_tables(review)
+            write_data(tables, out / "data")
         with _timed(timings, "write_pages"):
             pages = _write_pages(review, out, progress) if with_pages else []
+        with _timed(timings, "write_workbook"):
+            pages += _write_workbook(review, tables, out) if with_pages else []
         _drop_stale_pages(out, pages)
         write_record(_record(review, pages, timings), out / "data" / "run.json")
     except OSError as error:
@@ -205,6 +213,15 @@ def _write_pages(review: Review, out: Path, progress: Progress) -> list[str]:
     return write_pages(review, out, progress=progress)
 
 
+def _write_workbook(review: Review, tables: "dict[str, pl.DataFrame]", out: Path) -> list[str]:
+    """Write the workbook; return its name below `out`."""
+    # As the pages, --data-only does without it.
+    from drift.workbook import NAME, write_workbook  # noqa: PLC0415
+
+    write_workbook(review, tables, out / NAME)
+    return [NAME]
+
+
 def _drop_stale_pages(out: Path, pages: list[str]) -> None:
     """Remove the pages that an earlier review into the same folder wrote and this one did not."""
     record = out / "data" / "run.json"
@@ -216,7 +233,7 @@ def _drop_stale_pages(out: Path, pages: list[str]) -> None:
         return
     for name in set(earlier) - set(pages):
         page = out / name
-        if page.resolve().is_relative_to(out.resolve()) and page.suffix == ".html":
+        if page.resolve().is_relative_to(out.resolve()) and page.suffix in _MADE:
             page.unlink(missing_ok=True)
 
 

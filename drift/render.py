@@ -8,7 +8,7 @@ from functools import cache
 from jinja2 import Environment, FunctionLoader, StrictUndefined
 
 from drift import format as text
-from drift.folders import report
+from drift.folders import cautions, report
 from drift.pages.data import DossierPage, FleetPage
 
 
@@ -27,7 +27,9 @@ def _html(template: str, page: FleetPage | DossierPage) -> str:
     style = _style()
     digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
     rendered = (
-        _environment().get_template(template).render(page=page, style=style, style_hash=digest)
+        _environment()
+        .get_template(template)
+        .render(page=page, style=style, style_hash=digest, cautions=cautions())
     )
     return rendered + "\n"
 

@@ -9,8 +9,9 @@ import click
 
 from drift.cli import commands
 from drift.columns import TABLES
-from drift.frames import FORECAST, HELD_BACK, METERS, SIGNALS
-from drift.outputs import CAUSES
+from drift.frames import FORECAST, HELD_BACK, METERS
+from drift.output_notes import COLUMN_NOTES
+from drift.outputs import ANSWERED_SIGNALS, CAUSES
 from drift.policy import Policy
 from drift.stats.common_effects import REFERENCE
 
@@ -39,11 +40,20 @@ def test_the_readme_names_every_input_column() -> None:
 def test_the_readme_names_every_output_column() -> None:
     """Nothing is written that the README does not explain."""
     assert [name for name in METERS if f"`{name}`" not in README] == []
-    assert " ".join(SIGNALS) in re.sub(r"\s+", " ", README)
+    assert " ".join(ANSWERED_SIGNALS) in re.sub(r"\s+", " ", README)
     assert " ".join(HELD_BACK) in README
     assert " ".join(FORECAST) in README
     assert " ".join(REFERENCE) in re.sub(r"\s+", " ", README)
     assert " ".join(CAUSES) in README
+
+
+def test_the_readme_and_the_workbook_give_the_same_units() -> None:
+    """Units of the meters' table are alike where a person and where a program reads them."""
+    told = re.findall(r"^\| (`\w+`(?:, `\w+`)*) \| ([^|]*)\| [^|]+\|$", README, re.MULTILINE)
+    units = {name: unit.strip() for names, unit in told for name in re.findall(r"`(\w+)`", names)}
+    assert {name: unit for name, (unit, _) in COLUMN_NOTES["meters"].items()} == {
+        name: units[name] for name in METERS
+    }
 
 
 def test_the_readmes_policy_is_the_default_policy() -> None:

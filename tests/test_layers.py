@@ -66,6 +66,19 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
     ),
     ("drift.studies", {"polars"}, {"drift.frames", "drift.policy", "drift.stats."}),
     ("drift.outputs", {"polars"}, {"drift.frames", "drift.results"}),
+    ("drift.output_notes", set(), set()),
+    (
+        "drift.workbook",
+        {"polars", "xlsxwriter"},
+        {
+            "drift",
+            "drift.folders",
+            "drift.format",
+            "drift.output_notes",
+            "drift.outputs",
+            "drift.results",
+        },
+    ),
     (
         "drift.figures.",
         {"altair", "vl_convert", "polars"},
@@ -89,7 +102,7 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
     ("drift.page_files", {"polars"}, {"drift.pages.", "drift.render", "drift.results"}),
     (
         "drift.pipeline",
-        set(),
+        {"polars"},
         {
             "drift",
             "drift.analysis",
@@ -103,6 +116,7 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
             "drift.stats.",
             "drift.store.",
             "drift.studies",
+            "drift.workbook",
         },
     ),
     (

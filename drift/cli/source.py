@@ -32,7 +32,7 @@ as_of_option = click.option(
 @click.option(
     "--policy", type=click.Path(path_type=Path), help="TOML file of the laboratory's choices."
 )
-@click.option("--data-only", is_flag=True, help="Write the data files, no pages.")
+@click.option("--data-only", is_flag=True, help="Write the data files, no pages and no workbook.")
 @click.option("--strict", is_flag=True, help="Exit with 1 where rows were held back.")
 def review(
     source: Path,
