@@ -11,9 +11,15 @@ from statsmodels.tsa.statespace.kalman_filter import KalmanFilter
 
 from drift.frames import LEDGER
 from drift.stats.forecast.grid import State, mean_levels, state_levels, walk
-from drift.stats.forecast.model import Grid, HyperParameters, Kind, make_grid
+from drift.stats.forecast.model import (
+    Grid,
+    HyperParameters,
+    Kind,
+    cell_probability,
+    make_grid,
+)
 from drift.stats.forecast.rates import read_posterior
-from drift.stats.forecast.readings import make_tables
+from drift.stats.forecast.readings import group_readings, make_tables, reading_chances
 from drift.stats.forecast.visits import read_visits, visits_before
 
 Floats = NDArray[np.float64]
@@ -441,3 +447,35 @@ def test_what_cannot_be_filtered_is_refused(frame: pl.DataFrame, message: str) -
     """An empty ledger and values that are not finite raise with the reason."""
     with pytest.raises(ValueError, match=message):
         read_visits(frame, resolution=0.1)
+
+
+@pytest.mark.parametrize(
+    ("readings", "groups"),
+    [
+        ([0.05], 1),
+        ([0.1, 0.0, 0.05], 1),
+        ([0.1, 0.1, 0.1, -0.05], 2),
+        ([0.03, 0.05], 2),
+        ([0.0, 0.4], 2),
+    ],
+)
+def test_readings_in_groups_are_as_probable_as_one_by_one(
+    readings: list[float], groups: int
+) -> None:
+    """The tables of patterns give the product of the single readings' probabilities."""
+    steps = np.array([0.05])
+    grid = replace(make_grid(USUAL, resolutions=steps), fineness=500, precision=np.float64)
+    made = group_readings(np.array([[readings]]), np.zeros((1, 1), dtype=np.int64), steps)
+    assert made.middle.shape == (1, 1, groups)
+    tables = make_tables(USUAL, grid, resolutions=steps)
+    base = np.array([[-0.15]])
+    product = np.ones(grid.cells)
+    looked = reading_chances(base, made.at(np.array([0]), 0), margin=0, grid=grid, tables=tables)
+    for _, chance in looked:
+        product *= chance[0, 1, 0]
+    level = base[0] + grid.step * np.arange(grid.cells)
+    alone = np.ones(grid.cells)
+    for reading in readings:
+        shown = cell_probability(level - reading, resolution=0.05, sd=2.1 * USUAL.noise_sd)
+        alone *= (1 - grid.outlier) * shown + grid.outlier * 0.05
+    assert product == pytest.approx(alone, rel=1e-2)

@@ -142,12 +142,13 @@ def _pattern_chances(patterns: Floats, sd: float) -> Floats:
     spread = np.where(there, np.abs(away), 0.0).max(axis=1)
     half = spread + patterns[:, 0] / 2 + 4 * sd
     share = np.linspace(-1.0, 1.0, 121)
-    chance = np.ones((patterns.shape[0], share.size))
-    for row in range(patterns.shape[0]):
-        for reading in away[row, there[row]]:
-            chance[row] *= cell_probability(
-                half[row] * share - reading, resolution=patterns[row, 0], sd=sd
-            )
+    level = half[:, None] * share
+    chance = np.ones(level.shape)
+    for step in np.unique(patterns[:, 0]):
+        for replicate in range(away.shape[1]):
+            at = (patterns[:, 0] == step) & there[:, replicate]
+            offset = level[at] - away[at, replicate][:, None]
+            chance[at] *= cell_probability(offset, resolution=float(step), sd=sd)
     log: Floats = np.log((chance.sum(axis=1) * half) + 1e-300)
     return log
 

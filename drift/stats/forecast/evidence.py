@@ -18,9 +18,9 @@ from drift.stats.forecast.beliefs import (
     weighted_kinds,
 )
 from drift.stats.forecast.grid import walk
-from drift.stats.forecast.model import Grid, HyperParameters, log_rate_prior
+from drift.stats.forecast.model import Grid, HyperParameters, Masses, log_rate_prior
 from drift.stats.forecast.rates import between_rates
-from drift.stats.forecast.readings import make_tables
+from drift.stats.forecast.readings import Tables, make_tables
 from drift.stats.forecast.visits import Visits
 
 # Lives filtered together, and rounds of expectation and maximisation.
@@ -40,10 +40,14 @@ class Sample:
 
 @dataclass(frozen=True, slots=True)
 class Point:
-    """Hyper-parameters, what the filter says with them, and their penalised log likelihood."""
+    """Hyper-parameters, what the filter says with them, and their penalised log likelihood.
+
+    `reading` is the filter's table of readings, which depends on the noise alone.
+    """
 
     hyper: HyperParameters
     grid: Grid
+    reading: Masses
     evidence: Floats
     value: float
 
@@ -60,9 +64,8 @@ def level_values(hyper: HyperParameters) -> dict[str, float]:
     }
 
 
-def life_evidence(hyper: HyperParameters, grid: Grid, data: Sample) -> Floats:
+def life_evidence(hyper: HyperParameters, grid: Grid, data: Sample, tables: Tables) -> Floats:
     """Return the log likelihood of each life by kind and drift rate."""
-    tables = make_tables(hyper, grid, resolutions=data.visits.resolutions)
     log = np.empty((data.lives.size, len(hyper.kinds), grid.drifts.size))
     with np.errstate(divide="ignore"):
         prior = np.log(tables.prior)
@@ -95,12 +98,25 @@ def likelihood(point: Point) -> float:
     return float(per_life(point.hyper, point.evidence, point.grid).sum())
 
 
+def nudged_lives(point: Point, hyper: HyperParameters, data: Sample) -> Floats:
+    """Return the log likelihood of each life with `hyper` near `point`, weights left alone."""
+    alike = hyper.noise_sd == point.hyper.noise_sd
+    tables = make_tables(
+        hyper,
+        point.grid,
+        resolutions=data.visits.resolutions,
+        reading=point.reading if alike else None,
+    )
+    return per_life(hyper, life_evidence(hyper, point.grid, data, tables), point.grid)
+
+
 def evaluate(hyper: HyperParameters, grid: Grid, data: Sample) -> Point:
     """Run the filter, fit the weights of kinds and drift rates to what it says, and value it."""
-    evidence = life_evidence(hyper, grid, data)
+    tables = make_tables(hyper, grid, resolutions=data.visits.resolutions)
+    evidence = life_evidence(hyper, grid, data, tables)
     hyper = _fit_weights(hyper, evidence, grid, data)
     value = float(per_life(hyper, evidence, grid).sum()) + _log_belief(hyper, data.tolerance)
-    return Point(hyper, grid, evidence, value)
+    return Point(hyper, grid, tables.reading, evidence, value)
 
 
 def _fit_weights(

@@ -34,7 +34,7 @@ from drift.stats.forecast.model import (
     wide_mass,
     windows,
 )
-from drift.stats.forecast.readings import Tables, reading_chances
+from drift.stats.forecast.readings import Groups, Tables, group_readings, reading_chances
 from drift.stats.forecast.visits import Visits
 
 # Below this the likelihood of one visit is numerical dust; it is counted as this and the series'
@@ -108,6 +108,9 @@ def walk(
     """
     counts = visits.count[lives]
     state = _open(visits, lives, hyper, grid, tables) if start is None else start
+    kind, steps = visits.kind[lives], visits.resolutions
+    found = group_readings(visits.found[lives], kind, steps)
+    left = group_readings(visits.left[lives], kind, steps)
     for j in range(0 if start is None else 1, int(counts[0])):
         active = int(np.searchsorted(-counts, -j, side="left"))
         if j > 0 and watch is not None:
@@ -120,36 +123,16 @@ def walk(
         if read.size:
             if j > 0:
                 _advance(part, visits, at[read], j, hyper=hyper, grid=grid, calm=calm)
-            _take_in(
-                part, visits.found[at[read], j], visits.kind[at[read], j], grid=grid, tables=tables
-            )
+            _take_in(part, found.at(read, j), grid=grid, tables=tables)
         if not leading:
             put(state, read, part)
         reset = np.flatnonzero(visits.reset[at, j])
         if reset.size:
-            _readjust(state, reset, visits, at[reset], j, hyper=hyper, grid=grid, tables=tables)
+            part = take(state, reset)
+            _adjust(part, visits, at[reset], j, hyper=hyper, grid=grid)
+            _take_in(part, left.at(reset, j), grid=grid, tables=tables)
+            put(state, reset, part)
     return state
-
-
-def _readjust(
-    state: State,
-    rows: Integers,
-    visits: Visits,
-    at: Integers,
-    j: int,
-    *,
-    hyper: HyperParameters,
-    grid: Grid,
-    tables: Tables,
-) -> None:
-    """Adjust the series `rows` of `state` at visit `j` and take their as-left readings in."""
-    part, left = take(state, rows), visits.left[at, j]
-    # A jump of known size starts from a level, and only a reading says where that was by now.
-    jump = np.where(part.years == visits.years[at, j], visits.jump[at, j], np.nan)
-    _adjust(part, left, jump, hyper=hyper, grid=grid)
-    part.years[:] = visits.years[at, j]
-    _take_in(part, left, visits.kind[at, j], grid=grid, tables=tables)
-    put(state, rows, part)
 
 
 def _open(
@@ -258,23 +241,21 @@ def _kernels(
     return bell_mass(lag, variance=wandered, step=grid.step), thrown
 
 
-def _take_in(
-    state: State, readings: Floats, resolution: Integers, *, grid: Grid, tables: Tables
-) -> None:
+def _take_in(state: State, groups: Groups, *, grid: Grid, tables: Tables) -> None:
     """Multiply the series of `state` by the probability of their readings, in place."""
     mass = state.mass
     base = state.origin[:, None] * grid.step + state.offset
-    look = partial(reading_chances, base, readings, resolution, grid=grid, tables=tables)
+    look = partial(reading_chances, base, groups, grid=grid, tables=tables)
     if tables.shared is None:
-        for chance in look(margin=0):
-            mass *= chance
+        for at, chance in look(margin=0):
+            mass[at] *= chance
     else:
-        product = None
-        for chance in look(margin=(tables.shared.shape[0] - grid.cells) // 2):
-            product = chance if product is None else np.multiply(product, chance, out=product)
-        if product is not None:
-            flat = product.reshape(mass.shape[0], -1, product.shape[3])
-            mass *= np.matmul(flat, tables.shared).reshape(mass.shape)
+        width = tables.shared.shape[0]
+        product = np.ones((*mass.shape[:3], width), dtype=mass.dtype)
+        for at, chance in look(margin=(width - grid.cells) // 2):
+            product[at] *= chance
+        flat = product.reshape(mass.shape[0], -1, width)
+        mass *= np.matmul(flat, tables.shared).reshape(mass.shape)
     total = mass.sum(axis=(1, 2, 3)).astype(np.float64)
     lost = total < _DUST
     if lost.any():
@@ -283,13 +264,16 @@ def _take_in(
     mass *= (1 / total).astype(mass.dtype)[:, None, None, None]
     np.maximum(mass, mass.dtype.type(_LEAST), out=mass)
     # Without a reading the total is what the window kept of the level, no evidence.
-    state.log_likelihood += np.where(np.isnan(readings).all(axis=1), 0.0, np.log(total))
+    state.log_likelihood += np.where(np.isnan(groups.middle[:, 0]), 0.0, np.log(total))
 
 
 def _adjust(
-    state: State, left: Floats, jump: Floats, *, hyper: HyperParameters, grid: Grid
+    state: State, visits: Visits, at: Integers, j: int, *, hyper: HyperParameters, grid: Grid
 ) -> None:
-    """Put the levels of `state` where an adjustment puts them, in place."""
+    """Put the levels of `state` where the adjustments of the lives `at` put them, in place."""
+    left = visits.left[at, j]
+    # A jump of known size starts from a level, and only a reading says where that was by now.
+    jump = np.where(state.years == visits.years[at, j], visits.jump[at, j], np.nan)
     target = np.zeros(left.shape[0])
     known = np.flatnonzero(~np.isnan(jump))
     if known.size:
@@ -307,6 +291,7 @@ def _adjust(
     state.mass[:] = adjusted
     state.origin[:] = origin
     state.offset[:] = offset
+    state.years[:] = visits.years[at, j]
 
 
 def _jumped(

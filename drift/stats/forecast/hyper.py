@@ -15,8 +15,8 @@ from drift.stats.forecast.evidence import (
     Sample,
     evaluate,
     level_values,
-    life_evidence,
     likelihood,
+    nudged_lives,
     per_life,
 )
 from drift.stats.forecast.model import Grid, HyperParameters, make_grid
@@ -29,15 +29,19 @@ _DIFFERENCE = 0.1
 _LONGEST_STEP = 1.0
 # A gain of log likelihood that no data can tell from none.
 _LEAST_GAIN = 0.3
-# Visits up to which all are taken at once.
-_EASY = 3000
+# Visits of some lives that lead the search most of the way, or this share of all; up to twice as
+# many visits are taken at once.
+_LEADING, _LEADING_SHARE = 500, 1 / 3
+# Spreads them evenly over lives in any order (additive recurrence of the golden ratio).
+_GOLDEN = (5**0.5 - 1) / 2
 # A shared error of a visit is looked for at this share of the noise.
 _SHARED_TRIAL = 0.4
 # Gain of log likelihood that one more parameter must bring.
 _WORTH = 2.0
-# Step of the fitting grid in noise, and its drift rates on either side of 0.
+# Step of the fitting grid in noise, its drift rates on either side of 0, its parts of a step.
 _COARSE = 0.7
 _COARSE_RATES = 7
+_COARSE_FINENESS = 16
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,27 +105,30 @@ def fit_fleet(
     if lives.size == 0:
         return Fit(hyper, 0, 0, 0.0, 0)
     unseen = _resets_unseen(visits, lives)
-    taken = 0
-    if start is None and visits.count[lives].sum() > _EASY:
-        # A third of the lives leads most of the way for a third of the price.
-        point, taken = _search(hyper, Sample(visits, lives[::3], tolerance, unseen), rounds)
+    taken, leading = 0, _leading(visits, lives)
+    if start is None and leading.size < lives.size:
+        point, taken = _search(hyper, Sample(visits, leading, tolerance, unseen), rounds)
         hyper = point.hyper
-    point, more = _search(hyper, Sample(visits, lives, tolerance, unseen), rounds)
+    point, more = _search(hyper, Sample(visits, lives, tolerance, unseen), rounds, led=taken > 0)
     found, left = visits.found[lives], visits.left[lives]
     readings = int((~np.isnan(found)).sum() + (~np.isnan(left)).sum())
     return Fit(point.hyper, int(lives.size), readings, likelihood(point), taken + more)
 
 
-def _search(hyper: HyperParameters, data: Sample, rounds: int) -> tuple[Point, int]:
+def _search(
+    hyper: HyperParameters, data: Sample, rounds: int, *, led: bool = False
+) -> tuple[Point, int]:
     """Climb from `hyper`, with an error shared by a visit's readings where they ask for it.
 
-    It is asked for at the start, which saves steps, and again at the end, which decides.
+    It is asked for at the start, which saves steps, unless `led` there by a part of the lives, and
+    again at the end, which decides.
     """
     hyper = _moved(hyper, (), np.empty(0), unseen=data.unseen)
     point = evaluate(hyper, _fitting_grid(hyper, data), data)
     if not _has_replicates(data.visits, data.lives):
         return _climb(point, _LEVEL, data, rounds)
-    point = _likelier(point, _other(point, data))
+    if not led:
+        point = _likelier(point, _other(point, data))
     names = (*_LEVEL, "visit_sd") if point.hyper.visit_sd > 0 else _LEVEL
     point, taken = _climb(point, names, data, rounds)
     other = _likelier(point, _other(point, data))
@@ -154,6 +161,17 @@ def _choose(visits: Visits, most: int) -> Integers:
     return usable[np.argsort(-visits.count[usable], kind="stable")]
 
 
+def _leading(visits: Visits, lives: Integers) -> Integers:
+    """Return the lives that lead the search, spread evenly over `lives` and in their order."""
+    total = visits.count[lives].sum()
+    if total <= 2 * _LEADING:
+        return lives
+    wanted = max(_LEADING, _LEADING_SHARE * total)
+    order = np.argsort(np.arange(lives.size) * _GOLDEN % 1.0)
+    number = int(np.searchsorted(np.cumsum(visits.count[lives[order]]), wanted)) + 1
+    return lives[np.sort(order[:number])]
+
+
 def _resets_unseen(visits: Visits, lives: Integers) -> bool:
     """Return whether most adjustments were left without as-left readings."""
     reset = visits.reset[lives]
@@ -171,35 +189,46 @@ def _fitting_grid(hyper: HyperParameters, data: Sample) -> Grid:
     """Return a coarse grid with room for faster drifts than `hyper` has."""
     roomy = max(hyper.slab_sd, 1.1 * scaled("slab_sd", tolerance=data.tolerance).median)
     kinds = np.unique(data.visits.kind[data.lives])
-    return make_grid(
+    grid = make_grid(
         replace(hyper, slab_sd=roomy, visit_sd=hyper.visit_sd + 0.3 * hyper.noise_sd),
         resolutions=data.visits.resolutions[kinds],
         share=_COARSE,
         rates=_COARSE_RATES,
     )
+    return replace(grid, fineness=_COARSE_FINENESS)
 
 
 def _climb(point: Point, names: tuple[str, ...], data: Sample, rounds: int) -> tuple[Point, int]:
-    """Take scoring steps in the logarithms of `names` until they gain next to nothing."""
+    """Take scoring steps in the logarithms of `names` until they gain next to nothing more.
+
+    That is so, too, where a step gains what its parabola foretold: the next would start at the top.
+    """
     for number in range(1, rounds + 1):
-        step = _scoring_step(point, names, data)
-        better = None
-        for shrink in (1.0, 0.4, 0.1):
-            tried = evaluate(
-                _moved(point.hyper, names, shrink * step, unseen=data.unseen), point.grid, data
-            )
-            if tried.value > point.value:
-                better = tried
-                break
+        step, foretold = _scoring_step(point, names, data)
+        if foretold < _LEAST_GAIN:
+            return point, number
+        better, shrink = _tried(point, names, step, data)
         if better is None:
             return point, number
         gain, point = better.value - point.value, _plainest_first(better, data)
         fineness = point.grid.step / (_COARSE * point.hyper.noise_sd)
         if not 0.75 < fineness < 1.35:
             point = evaluate(point.hyper, _fitting_grid(point.hyper, data), data)
-        elif gain < _LEAST_GAIN:
+        elif gain < _LEAST_GAIN or (shrink == 1.0 and abs(gain - foretold) < _LEAST_GAIN):
             return point, number
     return point, rounds
+
+
+def _tried(
+    point: Point, names: tuple[str, ...], step: Floats, data: Sample
+) -> tuple[Point | None, float]:
+    """Return a better point along `step`, None where there is none, and the share taken of it."""
+    for shrink in (1.0, 0.4, 0.1):
+        moved = _moved(point.hyper, names, shrink * step, unseen=data.unseen)
+        tried = evaluate(moved, point.grid, data)
+        if tried.value > point.value:
+            return tried, shrink
+    return None, 0.0
 
 
 def _plainest_first(point: Point, data: Sample) -> Point:
@@ -237,16 +266,15 @@ def _moved(
     return replace(hyper, **values)  # type: ignore[arg-type]  # names of float fields
 
 
-def _scoring_step(point: Point, names: tuple[str, ...], data: Sample) -> Floats:
-    """Return the scoring step for the logarithms of `names`."""
+def _scoring_step(point: Point, names: tuple[str, ...], data: Sample) -> tuple[Floats, float]:
+    """Return the scoring step for the logarithms of `names`, and what it should gain."""
     base = per_life(point.hyper, point.evidence, point.grid)
     scores = np.empty((data.lives.size, len(names)))
     for place in range(len(names)):
         nudge = np.zeros(len(names))
         nudge[place] = _DIFFERENCE
         nudged = _moved(point.hyper, names, nudge, unseen=data.unseen)
-        there = per_life(nudged, life_evidence(nudged, point.grid, data), point.grid)
-        scores[:, place] = (there - base) / _DIFFERENCE
+        scores[:, place] = (nudged_lives(point, nudged, data) - base) / _DIFFERENCE
     beliefs = [scaled(name, tolerance=data.tolerance) for name in names]
     values = level_values(point.hyper)
     away = np.array(
@@ -254,6 +282,7 @@ def _scoring_step(point: Point, names: tuple[str, ...], data: Sample) -> Floats:
     )
     precision = np.array([belief.spread**-2 for belief in beliefs])
     gradient = scores.sum(axis=0) - precision * away
-    step = np.linalg.solve(scores.T @ scores + np.diag(precision), gradient)
+    curvature = scores.T @ scores + np.diag(precision)
+    step = np.linalg.solve(curvature, gradient)
     limited: Floats = step * min(1.0, _LONGEST_STEP / max(float(np.abs(step).max()), 1e-12))
-    return limited
+    return limited, float(gradient @ limited - limited @ curvature @ limited / 2)

@@ -20,8 +20,9 @@ from drift.stats.forecast.visits import Visits, read_visits
 # leaves their score as it is, and take less than half the time.
 _MANY_SERIES = 1500
 _MANY_SHARE, _MANY_RATES = 0.6, 8
-# Meters whose past forecasts say how their points are tied.
+# Meters whose past forecasts say how their points are tied, and visits of each.
 _TIED_METERS = 60
+_TIED_VISITS = 10
 
 # One row per series: `FORECASTS` and what else is known.  p_out_due is of the true bias,
 # p_found_out_due of the as-found mean, whose band is next_mean_low to next_mean_high; level_low to
@@ -197,6 +198,8 @@ def _ties(visits: Visits, model: Model) -> tuple[float, float]:
     chosen = several[np.linspace(0, several.size - 1, min(several.size, _TIED_METERS)).astype(int)]
     wanted = np.isin(visits.meter, chosen)[:, None] & (visits.found_count > 0)
     wanted[:, 0] = False
+    # Every so many visits, alike for the points of a meter, which share their visits.
+    wanted &= visits.visit % max(1, round(wanted.sum(axis=1).max() / _TIED_VISITS)) == 0
     past = look_back(visits, wanted, model)
     known = ~np.isnan(past.means.share_below)
     scores = special.ndtri(np.clip(past.means.share_below[known], 1e-3, 1 - 1e-3))
