@@ -7,6 +7,7 @@ from datetime import date
 import polars as pl
 
 from drift.decisions.fleet import build_meters, to_date
+from drift.decisions.responses import answered_on, match_responses
 from drift.decisions.schedule import build_schedule
 from drift.decisions.signals import name_signals
 from drift.errors import SourceError
@@ -56,7 +57,9 @@ def analyse(sources: Sources, *, source_name: str, as_of: date, policy: Policy) 
         trends, path_trends, changes = weigh_drift(ledger, policy)
         reference = weigh_reference(sources, ledger, policy)
         ahead = begun.result()
-    signals = name_signals(findings, ledger=ledger, charted=charted, responses=sources.responses)
+    signals, responses = with_responses(
+        name_signals(findings, ledger=ledger, charted=charted), sources.responses
+    )
     return Review(
         as_of=as_of,
         source_name=source_name,
@@ -71,6 +74,7 @@ def analyse(sources: Sources, *, source_name: str, as_of: date, policy: Policy) 
         forecasts=ahead.series,
         forecast=forecast_rows(ahead, ledger, as_of=as_of),
         signals=signals,
+        responses=responses,
         meters=build_meters(
             ledger,
             forecasts=ahead.series,
@@ -86,6 +90,31 @@ def analyse(sources: Sources, *, source_name: str, as_of: date, policy: Policy) 
             sources, reference, signals=signals, fit=ahead.fit, as_of=as_of, policy=policy
         ),
     )
+
+
+def with_responses(
+    signals: pl.DataFrame, responses: pl.DataFrame
+) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Return signals with ``answered_on``, and every response with the signal that it answers."""
+    matched = match_responses(responses, signals)
+    answered = signals.join(answered_on(matched), on="signal_id", how="left", maintain_order="left")
+    return answered, matched
+
+
+def find_signals(
+    sources: Sources, *, source_name: str, as_of: date, policy: Policy
+) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Return the signals and the responses of a review, and nothing else of it.
+
+    Raises
+    ------
+    SourceError
+        If there is no reading to speak of.
+    """
+    ledger = ledger_of(sources, source_name=source_name, as_of=as_of, policy=policy)
+    charted, _, findings = chart(ledger, policy)
+    signals = name_signals(findings, ledger=ledger, charted=charted)
+    return with_responses(signals, sources.responses)
 
 
 def judge_alone(

@@ -227,6 +227,7 @@ TABLES: dict[str, tuple[Column, ...]] = {
         Column("finding", "text", "what was found", required=True),
         Column("action", "text", "what was done", required=True),
         Column("recorded_by", "text", "who recorded it", required=True),
+        Column("meter_id", "text", "meter it is meant for, checked against the signal's"),
     ),
     "field_tests": (
         Column("test_id", "text", "identity of the test", required=True),

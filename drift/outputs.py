@@ -10,6 +10,7 @@ from pathlib import Path
 
 import polars as pl
 
+from drift.decisions.responses import RESPONSES
 from drift.frames import FORECAST, HELD_BACK, LEDGER, METERS, SIGNALS
 from drift.results import Review
 
@@ -39,6 +40,7 @@ def data_tables(review: Review) -> dict[str, pl.DataFrame]:
         "visits": review.ledger.select(VISITS),
         "forecast": review.forecast.select(FORECAST.keys()),
         "signals": review.signals.select(ANSWERED_SIGNALS),
+        "responses": review.responses.select(RESPONSES.keys()),
         "reference": review.reference.effects,
         "causes": review.reference.causes.select(CAUSES),
         "own_standings": review.own_meters,

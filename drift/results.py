@@ -29,6 +29,8 @@ class Review:
         action first.  `forecasts` has one row a series (with the further columns of
         `drift.stats.forecast.outputs.SERIES`), `forecast` one a series and date.  `signals` has
         the further column ``answered_on`` (date of the response, null where there is none).
+    responses : pl.DataFrame
+        Frame of `drift.decisions.responses.RESPONSES`: each with the signal that it answers.
     reference : Reference
         What the fleet's own readings say of their reference.
     own_meters : pl.DataFrame
@@ -49,6 +51,7 @@ class Review:
     forecasts: pl.DataFrame
     forecast: pl.DataFrame
     signals: pl.DataFrame
+    responses: pl.DataFrame
     meters: pl.DataFrame
     reference: Reference
     own_meters: pl.DataFrame

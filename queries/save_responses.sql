@@ -13,7 +13,8 @@ with typed as (
         as_date(recorded_on, $date_format) as recorded_on,
         finding,
         action,
-        recorded_by
+        recorded_by,
+        meter_id
     from staged
 ),
 

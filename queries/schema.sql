@@ -7,7 +7,7 @@
 
 create table store_info (schema_version integer not null);
 
-insert into store_info values (1);
+insert into store_info values (2);
 
 create table loads (
     load_no integer primary key,
@@ -151,6 +151,7 @@ create table responses (
     finding varchar not null,
     action varchar not null,
     recorded_by varchar not null,
+    meter_id varchar,
     row_key varchar generated always as (concat_ws(chr(0), signal_id, recorded_on)) virtual
 );
 

@@ -13,6 +13,7 @@ import polars as pl
 
 from drift import frames
 from drift.columns import TABLES, Kind
+from drift.decisions.responses import RESPONSES
 from drift.policy import Policy
 from drift.reference import Reference
 from drift.results import Review
@@ -72,6 +73,7 @@ def fabricate() -> Review:
         "changes": _changes(ledger),
         "forecasts": _forecasts(ledger),
         "signals": _signals(),
+        "responses": _responses(),
         "meters": _meters(ledger),
         "reference": _reference(),
         "own_meters": _own_meters(_meters(ledger)),
@@ -293,6 +295,24 @@ def _signals() -> pl.DataFrame:
         )
     ]
     return _frame(rows, frames.SIGNALS | {"answered_on": pl.Date})
+
+
+def _responses() -> pl.DataFrame:
+    rows: list[dict[str, object]] = [
+        {
+            "signal_id": signal_id,
+            "recorded_on": date(2024, 9, 1),
+            "recorded_by": "A. Nobody",
+            "finding": SCRIPT,
+            "action": "hand reset",
+            "problem": problem,
+        }
+        for signal_id, problem in (
+            ("S-0000000001", ""),
+            (IMAGE, "names no signal of this review"),
+        )
+    ]
+    return _frame(rows, RESPONSES)
 
 
 def _meters(ledger: pl.DataFrame) -> pl.DataFrame:

@@ -14,6 +14,7 @@ DATA_FILES = (
     "visits.csv",
     "forecast.csv",
     "signals.csv",
+    "responses.csv",
     "reference.csv",
     "causes.csv",
     "own_standings.csv",
@@ -203,6 +204,28 @@ def test_pages_of_meters_that_are_gone_are_removed(tmp_path: Path) -> None:
     (out / "meters" / "mine.html").write_text("kept", encoding="utf-8")
     drift("review", source(tmp_path / "in", *quarters("B", [0.0])), "--out", out)
     assert {path.name for path in (out / "meters").iterdir()} == {"B.html", "mine.html"}
+
+
+def test_respond_answers_a_signal_of_its_meter(tmp_path: Path) -> None:
+    """An unknown id names the nearest and is code 2; a good one is recorded and closes it."""
+    steps = [0.0, 0.02, 0.01, 0.0, 0.02, 0.01, 0.0, 0.01, 0.5]
+    folder = source(tmp_path / "in", *quarters("A", steps), *quarters("B", [0.0] * 9))
+    drift("review", folder, "--out", tmp_path / "one", "--data-only")
+    signals = (tmp_path / "one" / "data" / "signals.csv").read_text().splitlines()[1:]
+    signal_id = signals[0].split(",")[0]
+    said = ("--finding", "hand  loose", "--action", "reset", "--by", "me", "--on", "2022-02-01")
+    wrong = drift("respond", folder, signal_id[:-1] + "z", *said)
+    assert (wrong.returncode, wrong.stdout) == (2, "")
+    assert f"the nearest is {signal_id}" in wrong.stderr
+    assert drift("respond", folder, signal_id, *said, "--meter", "B").returncode == 2
+    right = drift("respond", folder, signal_id, *said, "--meter", "A")
+    assert (right.returncode, right.stderr) == (0, "")
+    assert "hand loose" in (folder / "responses.csv").read_text()
+    ran = drift("review", folder, "--out", tmp_path / "two", "--data-only")
+    assert ran.returncode == 0
+    (row,) = (tmp_path / "two" / "data" / "responses.csv").read_text().splitlines()[1:]
+    assert row.split(",")[0] == signal_id
+    assert row.endswith(",")  # no problem
 
 
 def test_detectability_prints_exact_run_lengths() -> None:

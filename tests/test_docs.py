@@ -9,6 +9,7 @@ import click
 
 from drift.cli import commands
 from drift.columns import TABLES
+from drift.decisions.responses import RESPONSES
 from drift.frames import FORECAST, HELD_BACK, METERS
 from drift.output_notes import COLUMN_NOTES
 from drift.outputs import ANSWERED_SIGNALS, CAUSES
@@ -41,6 +42,7 @@ def test_the_readme_names_every_output_column() -> None:
     """Nothing is written that the README does not explain."""
     assert [name for name in METERS if f"`{name}`" not in README] == []
     assert " ".join(ANSWERED_SIGNALS) in re.sub(r"\s+", " ", README)
+    assert " ".join(RESPONSES) in re.sub(r"\s+", " ", README)
     assert " ".join(HELD_BACK) in README
     assert " ".join(FORECAST) in README
     assert " ".join(REFERENCE) in re.sub(r"\s+", " ", README)

@@ -128,7 +128,7 @@ def test_pages_are_balanced_and_self_contained(written: dict[str, str]) -> None:
 def test_links_resolve(written: dict[str, str]) -> None:
     """Every link leads to a page of the review, a data file or an anchor of its own page."""
     data = {"meters.csv", "visits.csv", "signals.csv", "held_back.csv", "run.json"}
-    data |= {"reference.csv", "own_standings.csv"}
+    data |= {"reference.csv", "own_standings.csv", "responses.csv"}
     known = set(written) | {f"data/{name}" for name in data}
     for name, html in written.items():
         page = Outline(html)
@@ -499,3 +499,21 @@ def test_bands_are_of_what_their_captions_say(review: Review, dossier: DossierPa
     assert [row.next_mean_low for row in dossier.trends] == rows["next_mean_low"].to_list()
     as_found = dossier.figures[0]
     assert "the mean of the next visit is expected" in as_found.shows
+
+
+def test_open_signals_come_oldest_first_with_their_age(fleet: FleetPage) -> None:
+    """The longest unanswered signal leads, and each says for how long it has been open."""
+    ages = [signal.age_days for signal in fleet.open_signals]
+    assert ages == sorted(ages, reverse=True)
+    first = fleet.open_signals[0]
+    assert first.age_days == (AS_OF - first.visit_on).days
+    assert f"{first.age_days} days" in Outline(render.html_fleet(fleet)).text
+
+
+def test_a_response_that_answers_nothing_is_listed(fleet: FleetPage) -> None:
+    """The fleet page lists it with its reason; its hostile id stays text."""
+    (stray,) = fleet.stray_responses
+    assert stray.signal_id == IMAGE
+    text = Outline(render.html_fleet(fleet)).text
+    assert "Responses that answer no signal" in text
+    assert "names no signal of this review" in text

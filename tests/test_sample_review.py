@@ -85,6 +85,8 @@ def test_the_drop_is_dated_and_its_signal_answered(review: Review) -> None:
     assert jump["size_low"] < -0.12 < jump["size_high"]
     answered = review.signals.filter(pl.col("answered_on").is_not_null())
     assert set(answered["meter_id"]) == {"AM-08", "AM-10", "AM-11"}
+    stray = review.responses.filter(pl.col("problem") != "")
+    assert stray["signal_id"].to_list() == ["S-0000000000"]
 
 
 def test_lost_evidence_is_kept_apart(review: Review) -> None:

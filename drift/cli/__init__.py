@@ -2,6 +2,7 @@
 
 ``main``      the group of commands, trouble and exit codes
 ``source``    commands that read a source: review, intake
+``bench``     commands for the bench: respond, sheet, check
 ``studies``   commands that study the method itself: detectability, proof
 ``saying``    what they print
 

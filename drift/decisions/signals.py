@@ -17,7 +17,6 @@ def name_signals(
     *,
     ledger: pl.DataFrame,
     charted: pl.DataFrame,
-    responses: pl.DataFrame,
 ) -> pl.DataFrame:
     """Turn findings of rules into signals.
 
@@ -29,14 +28,11 @@ def name_signals(
         Frame of `drift.frames.LEDGER`, whose series and visits the findings speak of.
     charted : pl.DataFrame
         Frame of `drift.frames.CHARTED` that the rules judged.
-    responses : pl.DataFrame
-        Rows of the input table ``responses``.
 
     Returns
     -------
     pl.DataFrame
-        Frame of `drift.frames.SIGNALS` and ``answered_on``, the day of the first response, null
-        where there is none; by meter, date, point, chart and rule.
+        Frame of `drift.frames.SIGNALS`, by meter, date, point, chart and rule.
 
     Notes
     -----
@@ -56,18 +52,13 @@ def name_signals(
         .join(centres, on=["series", "chart", "visit"], how="left")
         .sort("meter_id", "visit_on", "visit_id", "point_pct", "chart", "rule")
     )
-    answered = responses.group_by("signal_id").agg(answered_on=pl.col("recorded_on").min())
     named = rows.with_columns(
         signal_id=pl.Series(
             [_signal_id(row) for row in rows.iter_rows(named=True)], dtype=pl.String
         ),
         sentence=pl.Series([_sentence(row) for row in rows.iter_rows(named=True)], dtype=pl.String),
     )
-    return (
-        named.select(SIGNALS.keys())
-        .cast(SIGNALS)  # type: ignore[arg-type]  # names to types
-        .join(answered, on="signal_id", how="left", maintain_order="left")
-    )
+    return named.select(SIGNALS.keys()).cast(SIGNALS)  # type: ignore[arg-type]  # names to types
 
 
 def _first_of_run(findings: pl.DataFrame, charted: pl.DataFrame) -> pl.DataFrame:

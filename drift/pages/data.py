@@ -114,17 +114,29 @@ class MeterRow:
 
 @dataclass(frozen=True, slots=True)
 class SignalRow:
-    """One signal, with the response to it; answered_on is None where there is none."""
+    """One signal, its age, and the response to it; answered_on is None where there is none."""
 
     signal_id: str
     meter_id: str
     file: str
     visit_on: date
+    age_days: int
     point_pct: float
     chart: str
     sentence: str
     answered_on: date | None
     response: str
+
+
+@dataclass(frozen=True, slots=True)
+class StrayResponse:
+    """One response that answers no signal, and why."""
+
+    signal_id: str
+    recorded_on: date
+    recorded_by: str
+    said: str
+    problem: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,6 +199,8 @@ class FleetPage:
     fleet: Figure
     open_signals: tuple[SignalRow, ...]
     open_signals_total: int
+    stray_responses: tuple[StrayResponse, ...]
+    stray_responses_total: int
     held_back: tuple[HeldBackRow, ...]
     held_back_total: int
     policy: tuple[Choice, ...]

@@ -30,8 +30,9 @@ def fleet_page(review: Review) -> FleetPage:
     watched = tuple(row for row in meters if row.standing == "watch" and row not in urgent)
     overdue = tuple(row for row in meters if row.overdue and not row.retired)
     unanswered = review.signals.filter(pl.col("answered_on").is_null()).sort(
-        "visit_on", "meter_id", "point_pct", descending=[True, False, False], maintain_order=True
+        "visit_on", "meter_id", "point_pct", maintain_order=True
     )
+    stray = review.responses.filter(pl.col("problem") != "")
     return FleetPage(
         stamp=rows.stamp(review),
         lead=captions.fleet_lead(
@@ -49,6 +50,8 @@ def fleet_page(review: Review) -> FleetPage:
         fleet=fleet_figure(review, in_use=[row.meter_id for row in meters if not row.retired]),
         open_signals=rows.signal_rows(review, unanswered.head(LONGEST_LIST)),
         open_signals_total=unanswered.height,
+        stray_responses=rows.stray_responses(stray.head(LONGEST_LIST)),
+        stray_responses_total=stray.height,
         held_back=rows.held_back_rows(review.sources.held_back.head(LONGEST_LIST)),
         held_back_total=review.sources.held_back.height,
         policy=rows.policy_rows(policy),

@@ -11,7 +11,16 @@ import polars as pl
 import drift
 from drift import format as text
 from drift.pages import captions
-from drift.pages.data import Choice, FileRow, HeldBackRow, MeterRow, SignalRow, Sparkline, Stamp
+from drift.pages.data import (
+    Choice,
+    FileRow,
+    HeldBackRow,
+    MeterRow,
+    SignalRow,
+    Sparkline,
+    Stamp,
+    StrayResponse,
+)
 from drift.pages.names import file_name
 from drift.policy import Policy
 from drift.results import Review
@@ -153,9 +162,9 @@ def signal_rows(review: Review, signals: pl.DataFrame) -> tuple[SignalRow, ...]:
     """Return page rows for rows of `review.signals`, each with its first response."""
     said = {
         row["signal_id"]: f"{row['finding']}; {row['action']} ({row['recorded_by']})"
-        for row in review.sources.responses.sort("recorded_on", descending=True).iter_rows(
-            named=True
-        )
+        for row in review.responses.filter(pl.col("problem") == "")
+        .sort("recorded_on", descending=True)
+        .iter_rows(named=True)
     }
     return tuple(
         SignalRow(
@@ -163,6 +172,7 @@ def signal_rows(review: Review, signals: pl.DataFrame) -> tuple[SignalRow, ...]:
             meter_id=row["meter_id"],
             file=file_name(row["meter_id"]),
             visit_on=row["visit_on"],
+            age_days=(review.as_of - row["visit_on"]).days,
             point_pct=row["point_pct"],
             chart=text.words_of(row["chart"]),
             sentence=row["sentence"],
@@ -170,6 +180,20 @@ def signal_rows(review: Review, signals: pl.DataFrame) -> tuple[SignalRow, ...]:
             response=said.get(row["signal_id"], ""),
         )
         for row in signals.iter_rows(named=True)
+    )
+
+
+def stray_responses(responses: pl.DataFrame) -> tuple[StrayResponse, ...]:
+    """Return page rows for responses that answer no signal."""
+    return tuple(
+        StrayResponse(
+            signal_id=row["signal_id"],
+            recorded_on=row["recorded_on"],
+            recorded_by=row["recorded_by"],
+            said=f"{row['finding']}; {row['action']}",
+            problem=row["problem"],
+        )
+        for row in responses.iter_rows(named=True)
     )
 
 

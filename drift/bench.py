@@ -1,0 +1,192 @@
+"""This module serves the bench from a source to files: responses, sheets and checks of readings.
+
+It computes and words nothing itself.
+"""
+
+import tempfile
+from dataclasses import asdict, dataclass
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from drift.analysis import find_signals
+from drift.decisions.responses import nearest_ids, why_no_answer
+from drift.errors import DriftError, SourceError
+from drift.intake.appending import append_row, start_file, take_back
+from drift.intake.mapping import Mapping
+from drift.pipeline import read
+from drift.policy import Policy
+from drift.store import open_store, take_folder
+
+# Open signals that a message names.
+_MOST_NAMED = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Response:
+    """What was found and done about a signal, as it is to be recorded.
+
+    Attributes
+    ----------
+    signal_id, finding, action, recorded_by : str
+        Columns of the input table ``responses``, none empty.
+    recorded_on : date
+        Its day.
+    meter_id : str or None
+        The meter that it is meant for; None to take the signal's word for it.
+    """
+
+    signal_id: str
+    finding: str
+    action: str
+    recorded_by: str
+    recorded_on: date
+    meter_id: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Recorded:
+    """Where a response went, and the signal it answers (a row of `drift.frames.SIGNALS`)."""
+
+    place: Path
+    signal: dict[str, Any]
+
+
+def respond(source: Path, response: Response, *, as_of: date, policy: Policy) -> Recorded:
+    """Record a response to a signal in a folder or a store file.
+
+    Parameters
+    ----------
+    source : Path
+        Folder or store file; no row in it is changed.
+    response : Response
+        What to record.
+    as_of : date
+        Today: the signals known then may be answered.
+    policy : Policy
+        Under which the signals arise.
+
+    Raises
+    ------
+    DriftError
+        If the source cannot be used or written, the signal is unknown or another meter's, or the
+        response is on record already.
+    """
+    _check_response(response, as_of=as_of)
+    sources = read(source, as_of=as_of, policy=policy)
+    signals, responses = find_signals(
+        sources, source_name=source.resolve().name, as_of=as_of, policy=policy
+    )
+    signal = _answerable(response, signals)
+    _check_new(response, responses)
+    if not source.is_dir():
+        _add_to_store(source, response)
+        return Recorded(source, signal)
+    place, before = append_row(source, table="responses", row=asdict(response))
+    try:
+        seen = read(source, as_of=as_of, policy=policy).responses
+    except BaseException:
+        take_back(place, before=before)
+        raise
+    if not _is_among(response, seen):
+        take_back(place, before=before)
+        raise SourceError(
+            what="takes no further row: what was added could not be read again",
+            where=str(place),
+            expected="texts of one line, and a file that ends with a complete row",
+        )
+    return Recorded(place, signal)
+
+
+def _is_among(response: Response, rows: pl.DataFrame) -> bool:
+    """Say whether a response is among rows; its meter, for which a file may lack room, apart."""
+    wanted = {name: value for name, value in asdict(response).items() if name != "meter_id"}
+    return wanted in rows.select(wanted.keys()).to_dicts()
+
+
+def _add_to_store(store: Path, response: Response) -> None:
+    """Load one response into a store, as if it had come in a folder of its own."""
+    with tempfile.TemporaryDirectory() as made:
+        folder = Path(made) / "respond"
+        folder.mkdir()
+        start_file(folder, table="responses", row=asdict(response), mapping=Mapping())
+        con = open_store(store)
+        try:
+            take_folder(con, folder)
+        finally:
+            con.close()
+
+
+def _check_response(response: Response, *, as_of: date) -> None:
+    """Raise if something is missing, or dated in the future."""
+    for name in ("finding", "action", "recorded_by"):
+        if not asdict(response)[name].strip():
+            raise DriftError(
+                what=f"{name} is empty", where="the response", expected="a few words", hint=""
+            )
+    if response.recorded_on > as_of:
+        raise DriftError(
+            what=f"is dated {response.recorded_on}, after {as_of}",
+            where="the response",
+            expected="a day that has come",
+        )
+
+
+def _answerable(response: Response, signals: pl.DataFrame) -> dict[str, Any]:
+    """Return the signal that a response names, or raise where it cannot answer one."""
+    named = signals.filter(pl.col("signal_id") == response.signal_id).to_dicts()
+    if named:
+        why = why_no_answer(named[0], meter_id=response.meter_id, recorded_on=response.recorded_on)
+        if not why:
+            return named[0]
+        raise DriftError(
+            what=f"cannot be answered so: {why}",
+            where=response.signal_id,
+            expected="a response to a signal of its meter, dated on or after its visit",
+            hint=_open_hint(signals, response.meter_id),
+        )
+    near = nearest_ids(response.signal_id, signals["signal_id"])
+    raise DriftError(
+        what="is no signal of this source" + (f"; the nearest is {near[0]}" if near else ""),
+        where=response.signal_id,
+        expected="an id from data/signals.csv of a review under the same policy",
+        hint=_open_hint(signals, response.meter_id),
+    )
+
+
+def _open_hint(signals: pl.DataFrame, meter_id: str | None) -> str:
+    """Return the open signals of a meter, where one was named."""
+    if meter_id is None:
+        return ""
+    mine = signals.filter((pl.col("meter_id") == meter_id) & pl.col("answered_on").is_null())
+    if mine.is_empty():
+        return f"{meter_id} has no open signal"
+    shown = mine.sort("visit_on").tail(_MOST_NAMED)
+    ids = ", ".join(f"{row['signal_id']} ({row['visit_on']})" for row in shown.to_dicts())
+    return f"newest open signals of {meter_id}: {ids}"
+
+
+def _check_new(response: Response, responses: pl.DataFrame) -> None:
+    """Raise if a response to the same signal and of the same day is on record."""
+    same = responses.filter(
+        (pl.col("signal_id") == response.signal_id)
+        & (pl.col("recorded_on") == response.recorded_on)
+    ).to_dicts()
+    if not same:
+        return
+    first = same[0]
+    alike = all(
+        first[name] == asdict(response)[name] for name in ("finding", "action", "recorded_by")
+    )
+    raise DriftError(
+        what=(
+            "has this response already"
+            if alike
+            else f"has a response of {response.recorded_on} by {first['recorded_by']} already"
+        ),
+        where=response.signal_id,
+        expected="one response to a signal a day",
+        hint="" if alike else "give another day with --on, or amend the row where it was recorded",
+    )

@@ -1,0 +1,109 @@
+"""This module matches responses with the signals they answer; it writes none."""
+
+import difflib
+from collections.abc import Iterable
+from datetime import date
+from typing import Any
+
+import polars as pl
+
+from drift.format import day
+from drift.frames import Schema
+
+# One row per response: `data/responses.csv`.  meter_id and visit_on are those of the signal it
+# names, null where it names none of this review; given_meter_id is the meter it was recorded for,
+# null where it does not say.  problem is empty where the response answers its signal.
+RESPONSES: Schema = {
+    "signal_id": pl.String,
+    "recorded_on": pl.Date,
+    "recorded_by": pl.String,
+    "finding": pl.String,
+    "action": pl.String,
+    "given_meter_id": pl.String,
+    "meter_id": pl.String,
+    "visit_on": pl.Date,
+    "problem": pl.String,
+}
+
+# Ids less alike than this (share of letters in common) are no slip of each other.
+_ALIKE = 0.75
+
+
+def match_responses(responses: pl.DataFrame, signals: pl.DataFrame) -> pl.DataFrame:
+    """Say of every response which signal it answers, or why it answers none.
+
+    Parameters
+    ----------
+    responses : pl.DataFrame
+        Rows of the input table ``responses``.
+    signals : pl.DataFrame
+        Frame of `drift.frames.SIGNALS`.
+
+    Returns
+    -------
+    pl.DataFrame
+        Frame of `RESPONSES`, by date and signal.
+
+    Notes
+    -----
+    A response answers a signal that stands in this review, of the meter that it was recorded for
+    where one was named, and that was there to be answered on its day.  Anything else leaves the
+    signal open: better a question too many than a signal closed by a slip.
+    """
+    known = {row["signal_id"]: row for row in signals.iter_rows(named=True)}
+    rows = []
+    for given in responses.sort("recorded_on", "signal_id").iter_rows(named=True):
+        signal = known.get(given["signal_id"])
+        rows.append(
+            {name: given[name] for name in ("signal_id", "recorded_on", "recorded_by")}
+            | {name: given[name] for name in ("finding", "action")}
+            | {
+                "given_meter_id": given["meter_id"],
+                "meter_id": signal["meter_id"] if signal else None,
+                "visit_on": signal["visit_on"] if signal else None,
+                "problem": _problem(given, signal, known),
+            }
+        )
+    return pl.DataFrame(rows, schema=RESPONSES)
+
+
+def answered_on(matched: pl.DataFrame) -> pl.DataFrame:
+    """Return ``signal_id`` and ``answered_on``, the day of the first response that answers it."""
+    sound = matched.filter(pl.col("problem") == "")
+    return sound.group_by("signal_id").agg(answered_on=pl.col("recorded_on").min())
+
+
+def nearest_ids(wanted: str, known: Iterable[str], *, most: int = 3) -> list[str]:
+    """Return the known ids that `wanted` may be a slip of, the likeliest first."""
+    by_folded = {name.casefold(): name for name in sorted(known, reverse=True)}
+    near = difflib.get_close_matches(wanted.casefold(), by_folded, n=most, cutoff=_ALIKE)
+    return [by_folded[name] for name in near]
+
+
+def why_no_answer(signal: dict[str, Any], *, meter_id: str | None, recorded_on: date) -> str:
+    """Return why a response cannot answer a signal; empty where it can.
+
+    Parameters
+    ----------
+    signal : dict
+        A row of `drift.frames.SIGNALS`.
+    meter_id : str or None
+        Meter that the response was recorded for, None where it does not say.
+    recorded_on : date
+        Its day.
+    """
+    if meter_id is not None and meter_id != signal["meter_id"]:
+        return f"recorded for {meter_id}, but the signal is of {signal['meter_id']}"
+    if recorded_on < signal["visit_on"]:
+        return f"recorded before the visit of {day(signal['visit_on'])} that it is to answer"
+    return ""
+
+
+def _problem(
+    given: dict[str, Any], signal: dict[str, Any] | None, known: dict[str, dict[str, Any]]
+) -> str:
+    """Return why a response answers nothing; empty where it does."""
+    if signal is not None:
+        return why_no_answer(signal, meter_id=given["meter_id"], recorded_on=given["recorded_on"])
+    near = nearest_ids(given["signal_id"], known, most=1)
+    return "names no signal of this review" + (f"; the nearest is {near[0]}" if near else "")

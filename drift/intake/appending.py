@@ -1,0 +1,123 @@
+"""This module adds one row to a folder's own CSV file of a table; it rewrites no row."""
+
+import codecs
+import csv
+import io
+from collections.abc import Mapping as Map
+from datetime import date
+from pathlib import Path
+
+from drift.columns import TABLES
+from drift.errors import SourceError
+from drift.intake.files import SourceFile, look_at, source_paths
+from drift.intake.mapping import Mapping, read_mapping
+
+
+def append_row(folder: Path, *, table: str, row: Map[str, str | date | None]) -> tuple[Path, int]:
+    """Add a row to the last file of a folder that holds `table`, or to a new one.
+
+    Parameters
+    ----------
+    folder : Path
+        A source folder.
+    table : str
+        Name of an input table.
+    row : mapping of str to str, date or None
+        Cells by column.  Columns that the file does not have are left out.
+
+    Returns
+    -------
+    path : Path
+        The file written to.
+    before : int
+        Its size before, in bytes; 0 for a new one.  `take_back` with it undoes the writing.
+
+    Raises
+    ------
+    SourceError
+        If the file cannot be written, or its encoding lacks a character.
+    """
+    mapping = read_mapping(folder)
+    files = [look_at(path, mapping=mapping) for path in source_paths(folder)]
+    mine = [file for file in files if file.table == table]
+    try:
+        if not mine:
+            return start_file(folder, table=table, row=row, mapping=mapping), 0
+        file = mine[-1]
+        before = file.path.stat().st_size
+        with file.path.open("ab") as end:
+            end.write(_row_bytes(file, row=row, mapping=mapping))
+    except OSError as error:
+        raise SourceError(
+            what=f"cannot be written ({error.strerror})",
+            where=str(error.filename or folder),
+            expected="a folder that may be written to",
+        ) from error
+    return file.path, before
+
+
+def take_back(path: Path, *, before: int) -> None:
+    """Undo `append_row`: cut a file to the size it had, or remove it where it was new."""
+    if before == 0:
+        path.unlink()
+        return
+    with path.open("r+b") as file:
+        file.truncate(before)
+
+
+def start_file(
+    folder: Path, *, table: str, row: Map[str, str | date | None], mapping: Mapping
+) -> Path:
+    """Write a new file with a header and one row beside those of a folder; return where."""
+    headers = {column: header for header, column in mapping.columns.items()}
+    columns = [column.name for column in TABLES[table]]
+    path, number = folder / f"{table}.csv", 1
+    while path.exists():
+        number += 1
+        path = folder / f"{table}-{number}.csv"
+    lines = [
+        _line([headers.get(name, name) for name in columns], delimiter=","),
+        _line([_cell(row.get(name), mapping) for name in columns], delimiter=","),
+    ]
+    path.write_bytes("".join(lines).encode())
+    return path
+
+
+def _row_bytes(file: SourceFile, *, row: Map[str, str | date | None], mapping: Mapping) -> bytes:
+    """Return a row as a file writes its own: encoding, delimiter, columns and line ends."""
+    content = file.path.read_bytes()
+    encoding = _exact(file.encoding, content)
+    text = content.decode(encoding)
+    end = "\r\n" if "\r\n" in text else "\n"
+    cells = [_cell(row.get(name) if name else None, mapping) for name in file.names]
+    line = _line(cells, delimiter=file.delimiter, end=end)
+    try:
+        return ((end if text and not text.endswith(("\n", "\r")) else "") + line).encode(encoding)
+    except UnicodeEncodeError as error:
+        raise SourceError(
+            what=f"cannot hold the character {error.object[error.start]!r}",
+            where=str(file.path),
+            expected=f"text that its encoding ({file.encoding}) has",
+            hint="write the response without that character, or save the file as UTF-8",
+        ) from error
+
+
+def _exact(encoding: str, content: bytes) -> str:
+    """Return an encoding that writes no byte order mark in the middle of a file."""
+    if encoding == "utf-16":
+        return "utf-16-be" if content.startswith(codecs.BOM_UTF16_BE) else "utf-16-le"
+    return "utf-8" if encoding == "utf-8-sig" else encoding
+
+
+def _cell(value: str | date | None, mapping: Mapping) -> str:
+    """Return a value as the folder writes it."""
+    if isinstance(value, date):
+        return value.strftime(mapping.date_format) if mapping.date_format else value.isoformat()
+    return value or ""
+
+
+def _line(cells: list[str], *, delimiter: str, end: str = "\n") -> str:
+    """Return one record of a CSV file."""
+    text = io.StringIO()
+    csv.writer(text, delimiter=delimiter, lineterminator=end).writerow(cells)
+    return text.getvalue()
