@@ -144,6 +144,11 @@ def day(value: date | None) -> str:
     return f"{value.day}{NO_BREAK}{_MONTHS[value.month - 1]}{NO_BREAK}{value.year}"
 
 
+def month(value: date) -> str:
+    """Return the month of a date as "Mar 2025"."""
+    return f"{_MONTHS[value.month - 1]}{NO_BREAK}{value.year}"
+
+
 def years(days: int) -> str:
     """Return a span of days in years, to 0.1 year."""
     text = fixed(days / 365.25, places=1).removesuffix(".0")

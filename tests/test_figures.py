@@ -1,23 +1,39 @@
-"""Figures: valid, deterministic and drawn from the frames they are given."""
+"""Figures: valid, deterministic and drawn from the frames they are given.
 
-import json
+What a figure shows is read off it as a reader would: places in pixels become biases and dates by
+the labels of its axes.
+"""
+
 import re
+from collections.abc import Sequence
 from datetime import date, timedelta
-from typing import Any
 
 import altair as alt
+import numpy as np
 import polars as pl
 import pytest
 
 from drift.figures import drawing, panels
+from drift.figures.axes import bias_ticks, dates
+from drift.figures.canvas import Picture, Row
 from drift.figures.dossier import draw_as_found, draw_control, draw_path
 from drift.figures.fleet import LABELLED_METERS, draw_fleet
 from drift.pages.dossier import fitted_trend
 from drift.results import Review
-from tests.fabricated_review import DRIFTER, FIRST, NEWCOMER, VISITS, fabricate
+from tests.fabricated_review import DRIFTER, FIRST, NEWCOMER, REMARK, VISITS, fabricate
 
 SPAN = (date(2022, 1, 1), date(2025, 6, 1))
 TOLERANCE = 0.1
+# Places are kept to a tenth of a pixel, which no axis here makes more than this, % air.
+PIXEL = 0.001
+FAN = pl.DataFrame(
+    {
+        "on_date": [date(2025, 1, 15), date(2025, 5, 1)],
+        "level": [0.02, 0.03],
+        "low": [0.01, -0.02],
+        "high": [0.03, 0.08],
+    }
+)
 JUMP = pl.DataFrame(
     {"point_pct": [5.0], "after": [date(2023, 5, 5)], "by": [date(2023, 9, 2)]},
 )
@@ -32,7 +48,7 @@ def _mine(frame: pl.DataFrame, ledger: pl.DataFrame) -> pl.DataFrame:
     return frame.join(ledger.select("series").unique(), on="series", how="semi")
 
 
-def _figures(review: Review, meter_id: str) -> dict[str, drawing.Drawing]:
+def _figures(review: Review, meter_id: str) -> dict[str, Picture]:
     ledger = review.ledger.filter(pl.col("meter_id") == meter_id)
     charted = _mine(review.charted, ledger)
     only = "ewma" if meter_id == NEWCOMER else "moving_range"  # one visit has no moving range
@@ -44,6 +60,7 @@ def _figures(review: Review, meter_id: str) -> dict[str, drawing.Drawing]:
             charted=individuals,
             signals=signals,
             forecasts=_mine(review.forecasts, ledger),
+            fan=FAN.with_columns(series=pl.lit(ledger["series"][0])),
             tolerance_pct=TOLERANCE,
             span=SPAN,
         ),
@@ -73,34 +90,87 @@ def _fleet(meters: int) -> pl.DataFrame:
     )
 
 
-def _drawn(chart: drawing.Drawing) -> list[dict[str, Any]]:
-    """Return the mark rows of a figure."""
-    specification = chart.to_dict()
-    rows: list[dict[str, Any]] = json.loads(
-        specification["datasets"][specification["data"]["name"]]
-    )
-    return rows
+def _line(places: Sequence[float], values: Sequence[float]) -> np.poly1d:
+    """Return the straight line through the labels of an axis."""
+    return np.poly1d(np.polyfit(places, values, 1))
+
+
+def _number(label: str) -> float:
+    return float(label.replace("\u2212", "-"))
+
+
+def _heights(picture: Picture) -> list[tuple[float, float, np.poly1d]]:
+    """Return top, foot and the axis of bias of each panel, by its labels."""
+    tops = [word.y for word in picture.words if word.bold]
+    feet = [*tops[1:], picture.height]
+    labels = [word for word in picture.words if word.align == "end"]
+    found = []
+    for top, foot in zip(tops, feet, strict=True):
+        mine = [word for word in labels if top < word.y < foot]
+        line = _line([word.y for word in mine], [_number(word.text) for word in mine])
+        found.append((top, foot, line))
+    return found
+
+
+def _bias(picture: Picture, y: float) -> float:
+    """Return the bias at a height."""
+    return next(float(line(y)) for top, foot, line in _heights(picture) if top < y < foot)
+
+
+def _panel(picture: Picture, y: float) -> int:
+    return next(n for n, (top, foot, _) in enumerate(_heights(picture)) if top < y < foot)
+
+
+def _day(picture: Picture, x: float) -> date:
+    """Return the date at a place, by the labels of the years."""
+    years = [word for word in picture.words if word.align == "middle"]
+    days = [date(int(word.text), 1, 1).toordinal() for word in years]
+    return date.fromordinal(round(float(_line([word.x for word in years], days)(x))))
+
+
+def _of(picture: Picture, kind: str) -> list[Row]:
+    """Return the rows that look like a kind of mark."""
+    style = panels.STYLES[kind]
+    hue = drawing.colour(style.role)
+    dash = list(style.dash) if style.dash else None
+    rows = [row for row in (*picture.under, *picture.dots) if hue in {row["stroke"], row["fill"]}]
+    if style.geometry == "dot":
+        return [row for row in rows if row["shape"] == style.shape]
+    rows = [row for row in rows if row["shape"].startswith("M")]
+    if style.geometry == "band":
+        return [row for row in rows if row["fill"] == hue]
+    return [row for row in rows if row["dash"] == dash and row["width"] == style.width]
+
+
+def _vertices(row: Row) -> list[tuple[float, float]]:
+    """Return the points of a path."""
+    pairs = row["shape"].strip("MZ").split("L")
+    return [(float(x), float(y)) for x, y in (pair.split(",") for pair in pairs)]
+
+
+def _biases(picture: Picture, rows: list[Row]) -> list[float]:
+    return sorted(_bias(picture, row["y"]) for row in rows)
 
 
 @pytest.mark.parametrize("meter_id", [DRIFTER, NEWCOMER, "CON"])
 def test_figures_of_a_meter_satisfy_the_schema(review: Review, meter_id: str) -> None:
     """Each figure, with gaps, single visits and nan, is valid by Altair's own schema check."""
     for chart in _figures(review, meter_id).values():
-        assert chart.to_dict(validate=True)["$schema"] == alt.SCHEMA_URL
+        assert chart.to_dict()["$schema"] == alt.SCHEMA_URL
 
 
 @pytest.mark.parametrize("meters", [1, LABELLED_METERS, LABELLED_METERS + 1])
 def test_fleet_figure_satisfies_the_schema(meters: int) -> None:
     """Both forms of the fleet figure are valid."""
     chart = draw_fleet(_fleet(meters), tolerance_pct=TOLERANCE)
-    assert chart.to_dict(validate=True)["$schema"] == alt.SCHEMA_URL
+    assert chart.to_dict()["$schema"] == alt.SCHEMA_URL
 
 
 def test_same_figure_same_text_and_no_ids(review: Review) -> None:
     """A figure is the same text whatever was drawn before, and brings no id or link into a page."""
-    first = drawing.svg(_figures(review, DRIFTER)["as found"])
-    drawing.svg(_figures(review, NEWCOMER)["path"])
-    again = drawing.svg(_figures(review, DRIFTER)["as found"])
+    first = drawing.marks_svg(_figures(review, DRIFTER)["as found"])
+    drawing.marks_svg(_figures(review, NEWCOMER)["path"])
+    again = drawing.marks_svg(_figures(review, DRIFTER)["as found"])
     assert first == again
     assert not re.search(r"\bid=|url\(|href|<script|\bstyle=", first)
 
@@ -110,77 +180,113 @@ def test_every_hue_of_a_figure_is_a_role(review: Review) -> None:
     hues = set(drawing.theme()["light"].values())
     assert len(hues) == len(drawing.theme()["light"])
     assert drawing.theme()["dark"].keys() == drawing.theme()["light"].keys()
-    pictures = [drawing.svg(chart) for chart in _figures(review, DRIFTER).values()]
-    pictures.append(drawing.svg(draw_fleet(_fleet(9), tolerance_pct=TOLERANCE)))
+    pictures = [drawing.marks_svg(chart) for chart in _figures(review, DRIFTER).values()]
+    pictures.append(drawing.marks_svg(draw_fleet(_fleet(9), tolerance_pct=TOLERANCE)))
     for picture in pictures:
         used = set(re.findall(r'(?:fill|stroke)="(#[^"]+)"', picture))
-        assert used
+        assert len(used) > 3
         assert used <= hues
 
 
 def test_as_found_figure_draws_what_the_ledger_holds(review: Review) -> None:
     """Every known bias is a dot, every adjustment a line and a triangle, signals are ringed."""
-    rows = _drawn(_figures(review, DRIFTER)["as found"])
+    picture = _figures(review, DRIFTER)["as found"]
     ledger = review.ledger.filter(pl.col("meter_id") == DRIFTER)
-    looks = {kind: (style.role, style.shape) for kind, style in panels.STYLES.items()}
-
-    def of(kind: str) -> list[dict[str, Any]]:
-        role, shape = looks[kind]
-        hue = drawing.colour(role)
-        return [row for row in rows if row["hue"] == hue and row.get("shape", shape) == shape]
-
-    assert {row["y"] for row in of("dot") if row["geometry"] == "dot"} == set(
-        ledger["as_found_bias_pct"]
-    )
-    assert {row["y"] for row in of("left")} == set(ledger.filter("adjusted")["as_left_bias_pct"])
-    assert len(of("adjusted")) == ledger.filter("adjusted").height
-    ringed = {(row["panel"], row["on"][:10]) for row in of("signal")}
-    assert {on for _, on in ringed} == {"2023-01-05", "2023-12-31"}
-    assert len({panel for panel, _ in ringed}) == 1
+    found = sorted(ledger["as_found_bias_pct"])
+    left = sorted(ledger.filter("adjusted")["as_left_bias_pct"])
+    assert _biases(picture, _of(picture, "dot")) == pytest.approx(found, abs=PIXEL)
+    assert _biases(picture, _of(picture, "left")) == pytest.approx(left, abs=PIXEL)
+    assert len(_of(picture, "adjusted")) == ledger.filter("adjusted").height
+    ringed = _of(picture, "signal")
+    days = sorted(_day(picture, row["x"]) for row in ringed)
+    for day, visit in zip(days, (3, 6), strict=True):
+        assert abs(day - (FIRST + timedelta(days=120 * visit))) <= timedelta(days=1)
+    assert len({_panel(picture, row["y"]) for row in ringed}) == 1
 
 
-def test_forecast_bar_is_the_band_of_the_next_mean(review: Review) -> None:
-    """The bar at the due date spans what the visit will find, the tick is the true bias then."""
+def test_forecast_is_drawn_from_now_on(review: Review) -> None:
+    """The bar at the due date spans what the visit will find; the fan is that of the frame."""
     ledger = review.ledger.filter(pl.col("meter_id") == DRIFTER)
     ahead = _mine(review.forecasts, ledger)
-    rows = _drawn(_figures(review, DRIFTER)["as found"])
-    bars = [row for row in rows if row["hue"] == drawing.colour("forecast")]
-    assert sorted((bar["low"], bar["high"]) for bar in bars) == sorted(
-        ahead.select("next_mean_low", "next_mean_high").iter_rows()
-    )
-    ticks = [row for row in rows if row.get("shape") == "stroke"]
-    assert sorted(tick["y"] for tick in ticks) == sorted(ahead["at_due"])
+    picture = _figures(review, DRIFTER)["as found"]
+    bars = [_vertices(row) for row in _of(picture, "expected")]
+    ends = sorted(_bias(picture, y) for bar in bars for _, y in bar)
+    asked = sorted([*ahead["next_mean_low"], *ahead["next_mean_high"]])
+    assert ends == pytest.approx(asked, abs=PIXEL)
+    ticks = _biases(picture, _of(picture, "middle"))
+    assert ticks == pytest.approx(sorted(ahead["at_due"]), abs=PIXEL)
+    (fan,) = _of(picture, "fan")
+    corners = sorted(_bias(picture, y) for _, y in _vertices(fan))
+    assert corners == pytest.approx(sorted([*FAN["low"], *FAN["high"]]), abs=PIXEL)
+    assert abs(_day(picture, _vertices(fan)[1][0]) - FAN["on_date"][1]) <= timedelta(days=1)
 
 
 def test_unknown_values_are_gaps(review: Review) -> None:
     """A line never bridges a visit without as-found reading, an adjustment or nan."""
-    rows = _drawn(_figures(review, "CON")["as found"])
-    hue = drawing.colour("measured")
-    strokes = [row for row in rows if row["hue"] == hue and row["geometry"] == "stroke"]
-    dots = [row for row in rows if row["hue"] == hue and row["geometry"] == "dot"]
-    assert len(dots) == 2 * (VISITS - 1)
-    assert len(strokes) == 2 * (VISITS - 3)  # the lost visit parts the eight that were read
-    lost = (FIRST + timedelta(days=120 * 4)).isoformat()
-    assert all(not row["on"] < lost < row["until"] for row in strokes)
+    picture = _figures(review, "CON")["as found"]
+    lines = [_vertices(row) for row in _of(picture, "link")]
+    assert len(_of(picture, "dot")) == 2 * (VISITS - 1)
+    assert [len(line) for line in lines] == [4, 4, 4, 4]  # the lost visit parts the eight read
+    lost = FIRST + timedelta(days=120 * 4)
+    for line in lines:
+        first, last = (_day(picture, x) for x, _ in (line[0], line[-1]))
+        assert not first < lost < last
 
 
 def test_axes_cover_what_is_drawn(review: Review) -> None:
-    """An axis of ranges starts at zero; one of biases covers the tolerance and all marks."""
-    control = _figures(review, DRIFTER)["control"].to_dict()
-    as_found = _figures(review, DRIFTER)["as found"].to_dict()
+    """An axis of ranges starts at zero; all marks of a figure lie inside its panels."""
+    control = _figures(review, DRIFTER)["control"]
+    drawn = [row for row in control.under if row["shape"].startswith("M")]
+    feet = [y for row in drawn for _, y in _vertices(row)]
+    assert _bias(control, max(feet) - panels._TICK) == pytest.approx(0, abs=PIXEL)
+    for picture in _figures(review, DRIFTER).values():
+        paths = [_vertices(row) for row in picture.under if row["shape"].startswith("M")]
+        dots = [(row["x"], row["y"]) for row in picture.dots]
+        for x, y in (*dots, *(vertex for path in paths for vertex in path)):
+            assert panels.LEFT <= x <= picture.width - panels.RIGHT
+            assert 0 <= y <= picture.height
 
-    def domain(spec: dict[str, Any]) -> list[float]:
-        layers = [layer for layer in spec["spec"]["layer"] if layer["mark"].get("type") == "point"]
-        found: list[float] = layers[0]["encoding"]["y"]["scale"]["domain"]
-        return found
 
-    assert domain(control)[0] == 0
-    assert domain(as_found)[0] < -TOLERANCE
-    assert domain(as_found)[1] > TOLERANCE
-    ys = [row["y"] for row in _drawn(_figures(review, DRIFTER)["path"]) if row.get("y") is not None]
-    path = domain(_figures(review, DRIFTER)["path"].to_dict())
-    assert path[0] < min(ys)
-    assert path[1] > max(ys) > TOLERANCE
+def test_a_dot_says_who_read_what(review: Review) -> None:
+    """Each dot of a visit names its date, point, operator, vessel and remarks as they are."""
+    ledger = review.ledger.filter((pl.col("meter_id") == DRIFTER) & (pl.col("visit") == 3))
+    row = ledger.row(1, named=True)
+    said = [dot["says"] for dot in _of(_figures(review, DRIFTER)["as found"], "dot")]
+    (mine,) = [one for one in said if REMARK[:40] in one and "5\u00a0% point" in one]
+    assert f"as found {row['as_found_bias_pct']:+.3f}".replace("-", "\u2212") in mine
+    assert "R. <b>Example</b>" in mine
+    assert "vessel V-1" in mine
+    assert len(said) == len(set(said))
+    plotted = [dot["says"] for dot in _of(_figures(review, DRIFTER)["control"], "dot")]
+    assert all("limits up to +0.090" in one for one in plotted)
+
+
+@pytest.mark.parametrize(
+    ("ends", "labels"),
+    [
+        ((-0.12, 0.19), ["\u22120.1", "0.0", "+0.1"]),
+        ((0.0, 0.0107), ["0.000", "0.005", "0.010"]),
+        ((-3.2, 7.4), ["0", "+5"]),
+    ],
+)
+def test_axes_are_labelled_at_round_values(ends: tuple[float, float], labels: list[str]) -> None:
+    """Steps are 1, 2 or 5 times a power of ten, worked out here by hand."""
+    assert [label for _, label in bias_ticks(ends, most=4)] == labels
+
+
+def test_time_axis_is_true_to_scale() -> None:
+    """A short axis is labelled by quarters, a long one by years; days are as far apart as days."""
+    short = dates((date(2024, 1, 10), date(2024, 12, 1)), start=0, end=100)
+    assert [label.replace("\u00a0", " ") for _, label in short.ticks()] == [
+        "Jan 2024",
+        "Apr 2024",
+        "Jul 2024",
+        "Oct 2024",
+    ]
+    long = dates((date(2000, 1, 10), date(2030, 1, 1)), start=0, end=100)
+    assert [label for _, label in long.ticks()] == [str(year) for year in range(2000, 2031, 4)]
+    a, b, c = (long.at(date(2020, 2, day)) for day in (1, 2, 3))
+    assert b - a == pytest.approx(c - b)
 
 
 def test_line_and_wedge_have_the_slopes_of_the_frame(review: Review) -> None:

@@ -107,7 +107,7 @@ def test_figures_are_drawn(page: Page, folder: Path) -> None:
     pictures = page.locator(".picture")
     assert pictures.count() == 4
     for n in range(pictures.count()):
-        box = pictures.nth(n).locator("svg").bounding_box()
+        box = pictures.nth(n).locator("> svg").bounding_box()
         assert box is not None
         assert box["width"] > 300
         assert pictures.nth(n).locator("path").count() > 10

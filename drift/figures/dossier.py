@@ -1,16 +1,19 @@
 """This module draws the figures of one meter; it decides nothing about it.
 
-Every function takes frames of `drift.frames` that hold the rows of one meter, and returns an
-Altair chart with one panel for each verification point on shared axes.
+Every function takes frames of `drift.frames` that hold the rows of one meter, and returns a
+picture with one panel for each verification point on shared axes.
 """
 
+from collections.abc import Callable
 from datetime import date
 from typing import Any
 
 import polars as pl
 
 from drift import format as text
-from drift.figures.drawing import Drawing, known, on_date, unchecked
+from drift.figures import says
+from drift.figures.canvas import Picture
+from drift.figures.drawing import known, on_date
 from drift.figures.panels import Mark, draw_panels
 
 _HEIGHT = 112
@@ -21,16 +24,16 @@ _LEAST_REACH = 0.01
 Row = dict[str, Any]
 
 
-@unchecked
 def draw_as_found(
     ledger: pl.DataFrame,
     *,
     charted: pl.DataFrame,
     signals: pl.DataFrame,
     forecasts: pl.DataFrame,
+    fan: pl.DataFrame,
     tolerance_pct: float,
     span: tuple[date, date],
-) -> Drawing:
+) -> Picture:
     """Draw as-found bias by date with tolerance, control limits, adjustments and forecast.
 
     Parameters
@@ -40,6 +43,8 @@ def draw_as_found(
     forecasts : pl.DataFrame
         One row per series: ``due_t_years``, ``at_due`` (true bias then), ``next_mean_low`` and
         ``next_mean_high`` (band of the mean that the visit will find).
+    fan : pl.DataFrame
+        Predicted true bias from now on: ``series on_date level low high``; empty for none.
     charted : pl.DataFrame
         Rows of the individuals chart.
     signals : pl.DataFrame
@@ -56,17 +61,23 @@ def draw_as_found(
         row | {"panel": panel_of[row["series"]]}
         for row in forecasts.with_columns(on=on_date("due_t_years")).to_dicts()
     ]
+    coming = [
+        row | {"on": row["on_date"], "panel": panel_of[row["series"]]}
+        for row in fan.sort("on_date").to_dicts()
+    ]
     adjusted = [row for row in visits if row["adjusted"]]
     marks = [
+        *_bars(coming, "low", "high", kind="fan"),
+        *_lines(coming, "level", kind="ahead"),
         *_lines(limits, "lower", kind="lower", run="phase"),
         *_lines(limits, "upper", kind="upper", run="phase"),
         *_lines(limits, "centre", kind="centre", run="phase"),
         *_lines(visits, "as_found_bias_pct", kind="link", run="segment"),
-        *_dots(visits, "as_found_bias_pct", kind="dot"),
-        *_dots(adjusted, "as_left_bias_pct", kind="left"),
+        *_dots(visits, "as_found_bias_pct", kind="dot", told=says.visit),
+        *_dots(adjusted, "as_left_bias_pct", kind="left", told=_as_left),
         *_dots(_ringed(visits, signals), "as_found_bias_pct", kind="signal"),
         *_bars(due, "next_mean_low", "next_mean_high", kind="expected"),
-        *_dots(due, "at_due", kind="middle"),
+        *_dots(due, "at_due", kind="middle", told=says.ahead),
         *_heights(adjusted),
     ]
     reach = (-tolerance_pct, tolerance_pct)
@@ -80,7 +91,6 @@ def draw_as_found(
     )
 
 
-@unchecked
 def draw_path(
     ledger: pl.DataFrame,
     *,
@@ -88,7 +98,7 @@ def draw_path(
     jumps: pl.DataFrame,
     tolerance_pct: float,
     span: tuple[date, date],
-) -> Drawing:
+) -> Picture:
     """Draw the unadjusted path with its fitted trend and the band of the trend.
 
     Parameters
@@ -110,7 +120,7 @@ def draw_path(
         *_bars(line, "low", "high", kind="band"),
         *_lines(line, "fit", kind="fit"),
         *_lines(visits, "unadjusted_path_pct", kind="link"),
-        *_dots(visits, "unadjusted_path_pct", kind="dot"),
+        *_dots(visits, "unadjusted_path_pct", kind="dot", told=_on_path),
         *_heights([row for row in visits if row["adjusted"]]),
         *(
             Mark(_heading(row["point_pct"]), "jump", row["after"] + (row["by"] - row["after"]) / 2)
@@ -128,14 +138,13 @@ def draw_path(
     )
 
 
-@unchecked
 def draw_control(
     ledger: pl.DataFrame,
     *,
     charted: pl.DataFrame,
     signals: pl.DataFrame,
     span: tuple[date, date],
-) -> Drawing:
+) -> Picture:
     """Draw one control chart: its points, centre and limits, signals ringed.
 
     Parameters
@@ -155,7 +164,7 @@ def draw_control(
         *_lines(visits, "upper", kind="upper", run="phase"),
         *_lines(visits, "centre", kind="centre", run="phase"),
         *_lines(visits, "value", kind="link", run="phase"),
-        *_dots(visits, "value", kind="dot"),
+        *_dots(visits, "value", kind="dot", told=_on_chart),
         *_dots(_ringed(visits, signals), "value", kind="signal"),
     ]
     return draw_panels(
@@ -209,13 +218,39 @@ def _lines(rows: list[Row], field: str, *, kind: str, run: str | None = None) ->
     ]
 
 
-def _dots(rows: list[Row], field: str, *, kind: str) -> list[Mark]:
-    """Return dots where `field` is known."""
+def _dots(
+    rows: list[Row], field: str, *, kind: str, told: Callable[[Row], str] | None = None
+) -> list[Mark]:
+    """Return dots where `field` is known; `told` says what each stands for."""
     return [
-        Mark(row["panel"], kind, row["on"], y=row[field])
+        Mark(row["panel"], kind, row["on"], y=row[field], says=told(row) if told else "")
         for row in rows
         if known(row[field]) is not None
     ]
+
+
+def _as_left(row: Row) -> str:
+    """Say what a triangle stands for."""
+    return says.visit(row, stage="as_left")
+
+
+def _on_path(row: Row) -> str:
+    """Say where the unadjusted path is at a visit, and by what it moved."""
+    step = f" (step {text.bias(row['drift_step_pct'])})" if row["drift_step_pct"] else ""
+    return says.value(row, f"path {text.bias_with_unit(row['unadjusted_path_pct'])}{step}")
+
+
+def _on_chart(row: Row) -> str:
+    """Say what a control chart plots at a visit, and between which limits."""
+    within = f", limits {_limits(row)}" if known(row["upper"]) is not None else ", no limits yet"
+    return says.value(row, f"plotted {text.bias(row['value'])}{within}")
+
+
+def _limits(row: Row) -> str:
+    """Return the limits of a plotted point."""
+    if known(row["lower"]) is None:
+        return f"up to {text.bias(row['upper'])}"
+    return text.interval(row["lower"], row["upper"])
 
 
 def _bars(rows: list[Row], low: str, high: str, *, kind: str) -> list[Mark]:

@@ -3,7 +3,6 @@
 import json
 import math
 from collections.abc import Callable
-from datetime import date, timedelta
 from functools import cache, wraps
 from typing import Any, ParamSpec
 
@@ -12,6 +11,7 @@ import polars as pl
 import vl_convert
 from altair.utils.schemapi import debug_mode
 
+from drift.figures.canvas import LAYERS, Picture, blank
 from drift.folders import report
 from drift.frames import DAYS_PER_YEAR, EPOCH
 
@@ -23,11 +23,13 @@ PANEL_WIDTH = 560
 
 # The converter names the version of Vega-Lite by its first two numbers.
 _VEGA_LITE = ".".join(alt.SCHEMA_VERSION.removeprefix("v").split(".")[:2])
-_DAYS_BY_MONTH = 900
-_MOST_YEARS = 10
-
-# Label of an axis of bias: it carries its sign; zero has none.
-SIGNED = "datum.value > 0 ? '+' + datum.label : datum.label"
+# What it writes on each mark that can be spoken of.  A picture is hidden from a screen reader,
+# which is told of it in words.
+_UNHEARD = (
+    ' role="graphics-symbol" aria-roledescription="symbol mark"',
+    ' role="graphics-object" aria-roledescription="symbol mark container"',
+    ' role="graphics-object" aria-roledescription="group mark container"',
+)
 
 
 @cache
@@ -57,7 +59,7 @@ def _config() -> dict[str, Any]:
 
 
 def svg(chart: Drawing) -> str:
-    """Return a figure as SVG text, the same for the same figure in any process.
+    """Return a chart with axes of its own as SVG text, the same for the same in any process.
 
     No mark of a figure may be clipped: a clip path carries an id that depends on what the process
     has drawn before.
@@ -68,6 +70,27 @@ def svg(chart: Drawing) -> str:
         specification, vl_version=_VEGA_LITE, allowed_base_urls=[]
     )
     return text
+
+
+def marks_svg(picture: Picture) -> str:
+    """Return the marks of a picture as SVG text, without its words, under the rules of `svg`."""
+    layers = {"width": picture.width, "height": picture.height, "data": picture.rows()}
+    text: str = vl_convert.vega_to_svg(
+        json.dumps(_blank() | layers, allow_nan=False), allowed_base_urls=[]
+    )
+    for attributes in _UNHEARD:
+        text = text.replace(attributes, "")
+    return text
+
+
+@cache
+def _blank() -> dict[str, Any]:
+    """Return the canvas without rows, as Vega reads it; compiled once in each process."""
+    specification = blank(*(alt.NamedData(name=name) for name in LAYERS)).to_dict()
+    compiled: dict[str, Any] = vl_convert.vegalite_to_vega(
+        specification | {"config": _config()}, vl_version=_VEGA_LITE
+    )
+    return compiled | {"padding": 0}
 
 
 def unchecked(draw: Callable[Settings, Drawing]) -> Callable[Settings, Drawing]:
@@ -106,41 +129,3 @@ def values(rows: list[dict[str, object]]) -> alt.InlineData:
         values=json.dumps(rows, allow_nan=False, separators=(",", ":")),
         format=alt.JsonDataFormat(type="json"),
     )
-
-
-def time_axis(span: tuple[date, date]) -> alt.X:
-    """Return the time axis of a figure, a little wider than `span` on both sides."""
-    days = (span[1] - span[0]).days
-    margin = timedelta(days=max(20, round(days * 0.02)))
-    bounds = [
-        {"year": on.year, "month": on.month, "date": on.day}
-        for on in (span[0] - margin, span[1] + margin)
-    ]
-    by_month = days < _DAYS_BY_MONTH
-    step = 3 if by_month else 1 + round(days / DAYS_PER_YEAR) // _MOST_YEARS
-    axis = {
-        "format": "%b %Y" if by_month else "%Y",
-        "tickCount": {"interval": "month" if by_month else "year", "step": step},
-    }
-    scale = {"domain": bounds, "nice": False}
-    return alt.X(field="on", type="temporal", title=None, scale=scale, axis=axis)
-
-
-def bias_axis(field: str, *, ends: tuple[float, float]) -> alt.Y:
-    """Return an axis of bias from one end to the other, % air."""
-    scale = {"domain": list(ends), "nice": False, "zero": False}
-    axis = {"tickCount": 3, "labelExpr": SIGNED if ends[0] < 0 else "datum.label"}
-    return alt.Y(field=field, type="quantitative", title=None, scale=scale, axis=axis)
-
-
-def tolerance_strip(tolerance_pct: float) -> list[alt.Chart]:
-    """Return the marks of the tolerance: a strip and its two edges."""
-    edges: list[dict[str, object]] = [{"edge": -tolerance_pct}, {"edge": tolerance_pct}]
-    return [
-        alt.Chart(values([{}]))
-        .mark_rect(color=colour("strip"))
-        .encode(y=alt.YDatum(-tolerance_pct), y2=alt.Y2Datum(tolerance_pct)),
-        alt.Chart(values(edges))
-        .mark_rule(color=colour("edge"), strokeWidth=1)
-        .encode(y=alt.Y("edge:Q")),
-    ]

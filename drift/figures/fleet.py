@@ -2,29 +2,24 @@
 
 from typing import Any
 
-import altair as alt
 import polars as pl
 
-from drift.figures.drawing import (
-    PANEL_WIDTH,
-    SIGNED,
-    Drawing,
-    bias_axis,
-    colour,
-    known,
-    tolerance_strip,
-    unchecked,
-    values,
-)
+from drift import format as text
+from drift.figures import canvas
+from drift.figures.axes import Scale, bias_ticks
+from drift.figures.canvas import Picture, Row
+from drift.figures.drawing import PANEL_WIDTH, colour, known
 
 # Up to this many meters each has a labelled row; beyond it a column of its own by rank.
 LABELLED_METERS = 60
 _ROW = 20
-_NAMED_WIDTH = 400
+_NAMES, _NAMED_WIDTH, _STANDINGS = 150, 380, 110
+_TOP = 38
+_LEFT, _RIGHT, _HEIGHT, _FOOT = 46, 16, 260, 40
+_MOST_TICKS = 8
 
 
-@unchecked
-def draw_fleet(rows: pl.DataFrame, *, tolerance_pct: float) -> Drawing:
+def draw_fleet(rows: pl.DataFrame, *, tolerance_pct: float) -> Picture:
     """Draw level and forecast of every meter at its worst point against the tolerance.
 
     Parameters
@@ -48,57 +43,105 @@ def draw_fleet(rows: pl.DataFrame, *, tolerance_pct: float) -> Drawing:
     return _by_name(named, tolerance_pct=tolerance_pct, reach=reach)
 
 
-def _by_name(rows: list[dict[str, Any]], *, tolerance_pct: float, reach: float) -> Drawing:
+def _by_name(rows: list[dict[str, Any]], *, tolerance_pct: float, reach: float) -> Picture:
     """Return the figure with one labelled row per meter."""
-    order = [row["label"] for row in rows]
-    # Names are cut to length before they come here: measuring them again costs the time of a page.
-    name = {"grid": True, "labelColor": colour("ink"), "labelLimit": 0}
-    y = alt.Y(field="label", type="nominal", sort=order, title=None, axis=name)
-    scale = {"domain": [-reach, reach], "nice": False}
-    axis = {"labelExpr": SIGNED, "tickCount": 7, "grid": True, "orient": "top", "domain": False}
-
-    def x(field: str) -> alt.X:
-        return alt.X(field=field, type="quantitative", title="% air", scale=scale, axis=axis)
-
-    base = alt.Chart(values(rows))
-    edges: list[dict[str, object]] = [{"edge": -tolerance_pct}, {"edge": tolerance_pct}]
-    word = base.mark_text(align="left", dx=8, fontSize=11, color=colour("quiet"))
-    bar = base.mark_rule(strokeWidth=5, color=colour("forecast"))
-    tick = base.mark_tick(color=colour("ink"), thickness=1.6, size=12, orient="vertical")
-    dot = base.mark_point(color=colour("measured"), filled=True, size=42, opacity=1)
-    return alt.layer(
-        alt.Chart(values([{}]))
-        .mark_rect(color=colour("strip"))
-        .encode(x=alt.XDatum(-tolerance_pct), x2=alt.X2Datum(tolerance_pct)),
-        alt.Chart(values(edges)).mark_rule(color=colour("edge"), strokeWidth=1).encode(x("edge")),
-        bar.encode(y, x("next_mean_low"), alt.X2(field="next_mean_high")),
-        tick.encode(y, x("at_due")),
-        dot.encode(y, x("level")),
-        word.encode(y, alt.Text(field="standing", type="nominal"), x=alt.value(_NAMED_WIDTH)),
-    ).properties(width=_NAMED_WIDTH, height={"step": _ROW})
-
-
-def _by_rank(rows: list[dict[str, Any]], *, tolerance_pct: float, reach: float) -> Drawing:
-    """Return the figure with one narrow column per meter, in the order of the review."""
-    ranked = [
-        {"rank": rank, **{name: row[name] for name in ("level", "next_mean_low", "next_mean_high")}}
-        for rank, row in enumerate(rows, start=1)
+    bias = Scale(-reach, reach, _NAMES, _NAMES + _NAMED_WIDTH)
+    foot = _TOP + _ROW * len(rows)
+    ticks = bias_ticks((-reach, reach), most=_MOST_TICKS)
+    under = [_upright_strip(bias, tolerance_pct, top=_TOP, foot=foot)]
+    under += [_upright(bias.at(value), _TOP, foot, "hairline", 0.6) for value, _ in ticks]
+    under += [_upright(bias.at(e), _TOP, foot, "edge", 1) for e in (-tolerance_pct, tolerance_pct)]
+    words = [
+        canvas.word(_NAMES + _NAMED_WIDTH / 2, 9, "% air", hue=colour("quiet"), align="middle")
     ]
-    base = alt.Chart(values(ranked))
-    x = alt.X(
-        field="rank",
-        type="quantitative",
-        title="place in the order of this review",
-        scale={"domain": [0, len(rows) + 1], "nice": False},
-        axis={"grid": False, "format": "d", "tickCount": 8},
-    )
+    words += [
+        canvas.word(bias.at(value), _TOP - 10, label, hue=colour("quiet"), align="middle")
+        for value, label in ticks
+    ]
+    dots = []
+    for place, row in enumerate(rows):
+        y = _TOP + _ROW * (place + 0.5)
+        words.append(canvas.word(_NAMES - 8, y, row["label"], hue=colour("ink"), align="end"))
+        after = _NAMES + _NAMED_WIDTH + 8
+        words.append(canvas.word(after, y, row["standing"], hue=colour("quiet")))
+        if row["next_mean_low"] is not None and row["next_mean_high"] is not None:
+            ends = [(bias.at(row["next_mean_low"]), y), (bias.at(row["next_mean_high"]), y)]
+            under.append(canvas.path(ends, stroke=colour("forecast"), width=5))
+        if row["at_due"] is not None:
+            under.append(_upright(bias.at(row["at_due"]), y - 6, y + 6, "ink", 1.6))
+        dots += _level(row, bias.at(row["level"] or 0.0), y, size=42)
+    width = _NAMES + _NAMED_WIDTH + _STANDINGS
+    return Picture(width, foot + 4, tuple(under), tuple(dots), tuple(words))
+
+
+def _by_rank(rows: list[dict[str, Any]], *, tolerance_pct: float, reach: float) -> Picture:
+    """Return the figure with one narrow column per meter, in the order of the review."""
+    bias = Scale(-reach, reach, 10 + _HEIGHT, 10)
+    rank = Scale(0, len(rows) + 1, _LEFT, _LEFT + PANEL_WIDTH)
+    ends = (_LEFT, _LEFT + PANEL_WIDTH)
+    strip = [
+        (x, bias.at(edge))
+        for edge, x in zip(
+            (tolerance_pct, tolerance_pct, -tolerance_pct, -tolerance_pct),
+            (*ends, *reversed(ends)),
+            strict=True,
+        )
+    ]
+    ticks = bias_ticks((-reach, reach), most=_MOST_TICKS)
+    under = [canvas.path(strip, fill=colour("strip"))]
+    under += [_across(ends, bias.at(value), "hairline", 0.6) for value, _ in ticks]
+    under += [_across(ends, bias.at(edge), "edge", 1) for edge in (-tolerance_pct, tolerance_pct)]
     width = max(0.5, min(4.0, 0.6 * PANEL_WIDTH / len(rows)))
-    bar = base.mark_rule(strokeWidth=width, color=colour("forecast"))
-    dot = base.mark_point(color=colour("measured"), filled=True, size=8, opacity=1)
-    return alt.layer(
-        *tolerance_strip(tolerance_pct),
-        bar.encode(
-            x, bias_axis("next_mean_low", ends=(-reach, reach)), alt.Y2(field="next_mean_high")
-        ),
-        dot.encode(x, bias_axis("level", ends=(-reach, reach))),
-    ).properties(width=PANEL_WIDTH, height=260)
+    dots = []
+    for place, row in enumerate(rows, start=1):
+        x = rank.at(place)
+        if row["next_mean_low"] is not None and row["next_mean_high"] is not None:
+            tips = [(x, bias.at(row["next_mean_low"])), (x, bias.at(row["next_mean_high"]))]
+            under.append(canvas.path(tips, stroke=colour("forecast"), width=width))
+        dots += _level(row, x, bias.at(row["level"] or 0.0), size=8)
+    foot = 10 + _HEIGHT
+    words = [
+        canvas.word(_LEFT - 6, bias.at(value), label, hue=colour("quiet"), align="end")
+        for value, label in ticks
+    ]
+    step = max(1, 10 ** (len(str(len(rows))) - 1))
+    words += [
+        canvas.word(
+            rank.at(place), foot + 12, text.whole(place), hue=colour("quiet"), align="middle"
+        )
+        for place in (1, *range(step, len(rows) + 1, step))
+    ]
+    title = "place in the order of this review; bias in % air"
+    words.append(canvas.word(sum(ends) / 2, foot + 30, title, hue=colour("quiet"), align="middle"))
+    whole = _LEFT + PANEL_WIDTH + _RIGHT
+    return Picture(whole, foot + _FOOT, tuple(under), tuple(dots), tuple(words))
+
+
+def _level(row: dict[str, Any], x: float, y: float, *, size: int) -> list[Row]:
+    """Return the dot of a meter's bias now, if known, with what it says."""
+    if row["level"] is None:
+        return []
+    hue = colour("measured")
+    ahead = text.interval(row["next_mean_low"], row["next_mean_high"])
+    says = (
+        f"{row['label']}, {row['standing']} · now {text.bias_with_unit(row['level'])} · "
+        f"next as-found mean expected within {ahead} · true bias then {text.bias(row['at_due'])}"
+    )
+    return [canvas.dot(x, y, stroke=hue, fill=hue, size=size, says=says)]
+
+
+def _upright(x: float, top: float, foot: float, role: str, width: float) -> Row:
+    """Return an upright line."""
+    return canvas.path([(x, top), (x, foot)], stroke=colour(role), width=width)
+
+
+def _across(ends: tuple[float, float], y: float, role: str, width: float) -> Row:
+    """Return a level line from one end to the other."""
+    return canvas.path([(ends[0], y), (ends[1], y)], stroke=colour(role), width=width)
+
+
+def _upright_strip(bias: Scale, tolerance_pct: float, *, top: float, foot: float) -> Row:
+    """Return the strip of the tolerance from top to foot."""
+    left, right = bias.at(-tolerance_pct), bias.at(tolerance_pct)
+    corners = [(left, top), (right, top), (right, foot), (left, foot)]
+    return canvas.path(corners, fill=colour("strip"))

@@ -1,24 +1,23 @@
 """This module draws marks in one panel for each verification point; it shapes no frame."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
-from itertools import groupby, pairwise
+from itertools import groupby
 
-import altair as alt
-
-from drift.figures.drawing import (
-    PANEL_WIDTH,
-    Drawing,
-    bias_axis,
-    colour,
-    time_axis,
-    tolerance_strip,
-    values,
-)
+from drift.figures import canvas
+from drift.figures.axes import Dates, Scale, bias_ticks, dates
+from drift.figures.canvas import Picture
+from drift.figures.drawing import PANEL_WIDTH, colour
 
 # Room above and below the marks, as a share of what they span.
 _ROOM = 0.07
+# Around the panels, in pixels: labels of the axes, and half a label at the right end.
+LEFT, RIGHT = 46, 16
+_HEADING, _APART, _FOOT = 20, 14, 24
+_TICK = 4
+_MOST_TICKS = 5
+_ON_TOP = ("dot", "left", "middle", "event")
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +38,8 @@ class Mark:
         Which line of its kind a vertex belongs to.
     low, high : float or None
         Ends of a bar or band, % air; a bar without ends is as high as its panel.
+    says : str
+        What a dot stands for, for who points at it; empty where nobody asks.
     """
 
     panel: str
@@ -48,6 +49,7 @@ class Mark:
     run: int = 0
     low: float | None = None
     high: float | None = None
+    says: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,15 +59,18 @@ class Style:
     geometry: str
     role: str
     width: float = 1.0
-    dash: tuple[int, int] = (1, 0)
+    dash: tuple[int, int] | None = None
     shape: str = "circle"
     size: int = 30
     filled: bool = False
+    opacity: float = 1.0
 
 
 # In the order in which they are drawn, the last on top.
 STYLES = {
-    "band": Style("band", "edge"),
+    "fan": Style("band", "forecast", opacity=0.28),
+    "ahead": Style("line", "ink", width=1.4, dash=(1, 3)),
+    "band": Style("band", "edge", opacity=0.3),
     "adjusted": Style("bar", "adjusted", width=1.3, dash=(2, 2)),
     "jump": Style("bar", "ink", width=1.3, dash=(9, 4)),
     "expected": Style("bar", "forecast", width=5),
@@ -74,11 +79,20 @@ STYLES = {
     "centre": Style("line", "quiet"),
     "fit": Style("line", "ink", width=1.6),
     "link": Style("line", "measured"),
+    "signal": Style("dot", "signal", width=1.9, size=170),
     "dot": Style("dot", "measured", filled=True),
     "left": Style("dot", "left", width=1.6, shape="triangle-up", size=46),
     "middle": Style("dot", "ink", width=1.8, shape="stroke", size=130),
-    "signal": Style("dot", "signal", width=1.9, size=170),
 }
+
+
+@dataclass(frozen=True, slots=True)
+class _Panel:
+    """Where one panel lies: its heading, its upper edge in pixels, and its axis of bias."""
+
+    heading: str
+    top: float
+    bias: Scale
 
 
 def draw_panels(
@@ -89,7 +103,7 @@ def draw_panels(
     reach: tuple[float, float],
     height: int,
     tolerance_pct: float | None = None,
-) -> Drawing:
+) -> Picture:
     """Draw marks, one panel for each heading, on shared axes.
 
     Parameters
@@ -108,33 +122,27 @@ def draw_panels(
         Largest bias that passes; None to draw no strip.
     """
     ends = _ends(marks, reach)
-    on = time_axis(span)
-    y = bias_axis("y", ends=ends)
-    low, high = alt.Y(field="low", type="quantitative"), alt.Y2(field="high")
-    until = alt.X2(field="until")
-    hue = alt.Color(field="hue", type="nominal", scale=None)
-    width = alt.StrokeWidth(field="width", type="quantitative", scale=None)
-    dash = alt.StrokeDash(field="dash", type="nominal", scale=None)
-    shape = alt.Shape(field="shape", type="nominal", scale=None)
-    size = alt.Size(field="size", type="quantitative", scale=None)
-    fill = alt.Fill(field="fill", type="nominal", scale=None)
-    chart = alt.Chart()
-    drawn = {
-        "band": chart.mark_area(color=colour("edge"), opacity=0.3).encode(on, low, high),
-        "stroke": chart.mark_rule().encode(on, until, low, high, hue, width, dash),
-        "dot": chart.mark_point(opacity=1).encode(on, y, hue, width, shape, size, fill),
+    days = dates(span, start=LEFT, end=LEFT + PANEL_WIDTH)
+    placed = {
+        heading: _placed(heading, place, ends=ends, height=height)
+        for place, heading in enumerate(panels)
     }
-    rows = _rows(marks, panels, ends)
-    present = {row["geometry"] for row in rows}
-    layers = [
-        layer.transform_filter(f"datum.geometry === '{geometry}'")
-        for geometry, layer in drawn.items()
-        if geometry in present
-    ]
-    strip = [] if tolerance_pct is None else tolerance_strip(tolerance_pct)
-    layered = alt.layer(*strip, *layers).properties(width=PANEL_WIDTH, height=height)
-    facet = alt.Facet(field="panel", type="nominal", sort=list(panels), title=None)
-    return layered.facet(facet=facet, columns=1, data=values(rows))
+    under: list[canvas.Row] = []
+    words: list[canvas.Word] = []
+    for panel in placed.values():
+        grid, labels = _grid(panel, ends, tolerance_pct=tolerance_pct)
+        under += grid
+        words += labels
+    foot = max(panel.bias.start for panel in placed.values())
+    axis, labels = _foot(days, foot)
+    painted = list(_painted(marks, placed, days, ends))
+    return Picture(
+        width=LEFT + PANEL_WIDTH + RIGHT,
+        height=round(foot) + _FOOT,
+        under=(*under, *axis, *(row for kind, row in painted if kind not in _ON_TOP)),
+        dots=tuple(row for kind, row in painted if kind in _ON_TOP),
+        words=(*words, *labels),
+    )
 
 
 def _ends(marks: Sequence[Mark], reach: tuple[float, float]) -> tuple[float, float]:
@@ -147,67 +155,123 @@ def _ends(marks: Sequence[Mark], reach: tuple[float, float]) -> tuple[float, flo
     return (low - room if low < 0 else 0.0), high + room
 
 
-def _rows(
-    marks: Sequence[Mark], panels: Sequence[str], ends: tuple[float, float]
-) -> list[dict[str, object]]:
-    """Return what is to be drawn, in order: dots, strokes and the edges of bands.
+def _placed(heading: str, place: int, *, ends: tuple[float, float], height: int) -> _Panel:
+    """Return where the panel of one heading lies."""
+    top = place * (height + _HEADING + _APART) + _HEADING
+    return _Panel(heading, top, Scale(*ends, top + height, top))
 
-    Lines are drawn as strokes from one vertex to the next, because a line mark costs the time of
-    a small figure for each line it holds.
-    """
+
+def _grid(
+    panel: _Panel, ends: tuple[float, float], *, tolerance_pct: float | None
+) -> tuple[list[canvas.Row], list[canvas.Word]]:
+    """Return the strip and grid lines of a panel, and its words."""
+    right = LEFT + PANEL_WIDTH
+
+    def across(bias: float, role: str, width: float) -> canvas.Row:
+        height = panel.bias.at(bias)
+        return canvas.path([(LEFT, height), (right, height)], stroke=colour(role), width=width)
+
+    ticks = bias_ticks(ends, most=_MOST_TICKS)
+    rows = []
+    if tolerance_pct is not None:
+        top, bottom = panel.bias.at(tolerance_pct), panel.bias.at(-tolerance_pct)
+        corners = [(LEFT, top), (right, top), (right, bottom), (LEFT, bottom)]
+        rows.append(canvas.path(corners, fill=colour("strip")))
+    rows += [across(value, "hairline", 0.6) for value, _ in ticks]
+    if tolerance_pct is not None:
+        rows += [across(edge, "edge", 1) for edge in (-tolerance_pct, tolerance_pct)]
+    words = [
+        canvas.word(LEFT, panel.top - 11, panel.heading, hue=colour("ink"), size=12, bold=True)
+    ]
+    words += [
+        canvas.word(LEFT - 6, panel.bias.at(value), label, hue=colour("quiet"), align="end")
+        for value, label in ticks
+    ]
+    return rows, words
+
+
+def _foot(days: Dates, foot: float) -> tuple[list[canvas.Row], list[canvas.Word]]:
+    """Return the time axis below the last panel, and its labels."""
+    edge = colour("edge")
+    ticks = days.ticks()
+    rows = [canvas.path([(LEFT, foot), (LEFT + PANEL_WIDTH, foot)], stroke=edge)]
+    rows += [canvas.path([(x, foot), (x, foot + _TICK)], stroke=edge) for x, _ in ticks]
+    words = [
+        canvas.word(x, foot + 14, label, hue=colour("quiet"), align="middle") for x, label in ticks
+    ]
+    return rows, words
+
+
+def _painted(
+    marks: Sequence[Mark], panels: dict[str, _Panel], days: Dates, ends: tuple[float, float]
+) -> Iterable[tuple[str, canvas.Row]]:
+    """Yield what is to be painted, in order, each with its kind."""
     layers = {kind: layer for layer, kind in enumerate(STYLES)}
     places = {panel: place for place, panel in enumerate(panels)}
     in_order = sorted(
         marks, key=lambda mark: (layers[mark.kind], places[mark.panel], mark.run, mark.on)
     )
-    rows: list[dict[str, object]] = []
-    for (kind, panel), group in groupby(in_order, key=lambda mark: (mark.kind, mark.panel)):
-        style = STYLES[kind]
-        shared: dict[str, object] = {"panel": panel, "hue": colour(style.role)}
-        shared |= {"width": style.width}
+    together = groupby(in_order, key=lambda mark: (mark.kind, mark.panel, mark.run))
+    for (kind, heading, _), run in together:
+        style, bias, found = STYLES[kind], panels[heading].bias, list(run)
         if style.geometry == "dot":
-            fill = colour(style.role) if style.filled else "transparent"
-            shared |= {"shape": style.shape, "size": style.size, "fill": fill}
-            drawn: list[dict[str, object]] = [{"on": _day(mark.on), "y": mark.y} for mark in group]
-        elif style.geometry == "line":
-            shared |= {"dash": style.dash}
-            drawn = _strokes(list(group))
+            rows = [_dot(mark, style, days, bias) for mark in found]
+        elif style.geometry == "bar":
+            rows = [_bar(mark, style, days, bias, ends) for mark in found]
+        elif style.geometry == "band":
+            rows = _band(found, style, days, bias)
         else:
-            shared |= {"dash": style.dash}
-            drawn = [_bar(mark, ends) for mark in group]
-        geometry = "stroke" if style.geometry in {"line", "bar"} else style.geometry
-        rows += [shared | {"geometry": geometry} | row for row in drawn]
-    return rows
+            rows = _line(found, style, days, bias)
+        yield from ((kind, row) for row in rows)
 
 
-def _bar(mark: Mark, ends: tuple[float, float]) -> dict[str, object]:
+def _dot(mark: Mark, style: Style, days: Dates, bias: Scale) -> canvas.Row:
+    """Return one dot; its `y` is known."""
+    hue = colour(style.role)
+    return canvas.dot(
+        days.at(mark.on),
+        bias.at(mark.y or 0.0),
+        stroke=hue,
+        shape=style.shape,
+        size=style.size,
+        fill=hue if style.filled else None,
+        width=style.width,
+        says=mark.says,
+    )
+
+
+def _bar(
+    mark: Mark, style: Style, days: Dates, bias: Scale, ends: tuple[float, float]
+) -> canvas.Row:
     """Return a bar, as high as the panel where it has no ends of its own."""
     low = ends[0] if mark.low is None else mark.low
     high = ends[1] if mark.high is None else mark.high
-    return {"on": _day(mark.on), "until": _day(mark.on), "low": low, "high": high}
+    x = days.at(mark.on)
+    return canvas.path(
+        [(x, bias.at(low)), (x, bias.at(high))],
+        stroke=colour(style.role),
+        width=style.width,
+        dash=style.dash,
+    )
 
 
-def _strokes(vertices: list[Mark]) -> list[dict[str, object]]:
-    """Return the strokes between known neighbours of a run; a level stretch is one stroke."""
-    strokes: list[dict[str, object]] = []
-    for here, there in pairwise(vertices):
-        if here.run != there.run or here.y is None or there.y is None:
-            continue
-        stroke: dict[str, object] = {
-            "on": _day(here.on),
-            "until": _day(there.on),
-            "low": here.y,
-            "high": there.y,
-        }
-        before = strokes[-1] if strokes else {}
-        level = here.y == there.y == before.get("low") == before.get("high")
-        if level and before["until"] == stroke["on"]:
-            before["until"] = stroke["until"]
-        else:
-            strokes.append(stroke)
-    return strokes
+def _band(marks: list[Mark], style: Style, days: Dates, bias: Scale) -> list[canvas.Row]:
+    """Return the area between the ends of its marks."""
+    upper = [(days.at(mark.on), bias.at(mark.high)) for mark in marks if mark.high is not None]
+    lower = [(days.at(mark.on), bias.at(mark.low)) for mark in marks if mark.low is not None]
+    area = [*upper, *reversed(lower)]
+    return [canvas.path(area, fill=colour(style.role), opacity=style.opacity)] if area else []
 
 
-def _day(on: date) -> str:
-    """Return a date as a figure reads it: midnight of the reader's own day."""
-    return f"{on.isoformat()}T00:00:00"
+def _line(marks: list[Mark], style: Style, days: Dates, bias: Scale) -> list[canvas.Row]:
+    """Return the stretches of a line between its gaps."""
+    stretches = [
+        [(days.at(mark.on), bias.at(mark.y)) for mark in stretch if mark.y is not None]
+        for known, stretch in groupby(marks, key=lambda mark: mark.y is not None)
+        if known
+    ]
+    return [
+        canvas.path(stretch, stroke=colour(style.role), width=style.width, dash=style.dash)
+        for stretch in stretches
+        if len(stretch) > 1
+    ]

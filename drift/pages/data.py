@@ -7,6 +7,7 @@ Numbers and dates stay numbers and dates: the templates turn them into text thro
 from dataclasses import dataclass
 from datetime import date
 
+from drift.figures.canvas import Word
 from drift.pages.reference_data import BenchPart, ReferencePart
 
 
@@ -21,7 +22,11 @@ class Figure:
     title : str
         Heading of the figure.
     svg : str
-        The picture, trusted markup.
+        The marks of the picture, trusted markup.
+    words : tuple of Word
+        What is written on the picture.
+    width, height : int
+        Of the picture, in pixels.
     label : str
         What a reader who cannot see it is told.
     shows : str
@@ -35,6 +40,9 @@ class Figure:
     name: str
     title: str
     svg: str
+    words: tuple[Word, ...]
+    width: int
+    height: int
     label: str
     shows: str
     conclude: str

@@ -7,11 +7,12 @@ import polars as pl
 
 from drift import format as text
 from drift.figures.dossier import draw_as_found, draw_control, draw_path
-from drift.figures.drawing import on_date, svg
+from drift.figures.drawing import on_date
 from drift.pages import captions, rows
 from drift.pages import meter_tables as tables
 from drift.pages.bench import bench_part
 from drift.pages.data import DossierPage, Figure, MeterRow, TrendRow
+from drift.pages.pictures import pictured
 from drift.results import Review
 from drift.stats.conformity import within_tolerance
 from drift.stats.equivalence import DRIFTING
@@ -44,6 +45,7 @@ class Slice:
     path_trends: pl.DataFrame
     changes: pl.DataFrame
     forecasts: pl.DataFrame
+    fan: pl.DataFrame
     signals: pl.DataFrame
     worst_point_pct: float
     out_points: list[float]
@@ -124,10 +126,24 @@ def _slice(review: Review, meter_id: str, *, worst_point_pct: float | None) -> S
         path_trends=review.path_trends.filter(mine),
         changes=review.changes.filter(mine),
         forecasts=review.forecasts.filter(mine),
+        fan=_fan(review, ledger),
         signals=review.signals.filter(pl.col("meter_id") == meter_id),
         worst_point_pct=points[0] if worst_point_pct is None else worst_point_pct,
         out_points=last.filter(~within)["point_pct"].unique().sort().to_list(),
     )
+
+
+def _fan(review: Review, ledger: pl.DataFrame) -> pl.DataFrame:
+    """Return the predicted true bias of one meter from now on: its band at dates to come."""
+    points = ledger.select("series", "meter_id", "point_pct").unique()
+    now = review.forecasts.join(points.select("series"), on="series").select(
+        "series", on_date=pl.lit(review.as_of), level="level", low="level_low", high="level_high"
+    )
+    later = review.forecast.join(points, on=["meter_id", "point_pct"]).select(
+        "series", "on_date", level="level_pct", low="low", high="high"
+    )
+    ahead = pl.concat([now, later.filter(pl.col("on_date") > review.as_of)])
+    return ahead.drop_nulls().unique(["series", "on_date"]).sort("series", "on_date")
 
 
 def _last_visit(one: Slice) -> pl.DataFrame:
@@ -155,7 +171,7 @@ def _brief(one: Slice) -> tuple[str, ...]:
 def _figures(review: Review, one: Slice, trends: tuple[TrendRow, ...]) -> tuple[Figure, ...]:
     """Return the figures of a dossier in reading order, all on one time axis."""
     due = one.forecasts.select(due=on_date("due_t_years"))["due"].drop_nulls()
-    days = [*one.ledger["performed_on"], *due, review.as_of]
+    days = [*one.ledger["performed_on"], *due, *one.fan["on_date"], review.as_of]
     span = (min(days), max(days))
     return (
         _as_found_figure(review, one, span=span),
@@ -205,13 +221,14 @@ def _as_found_figure(review: Review, one: Slice, *, span: tuple[date, date]) -> 
         charted=one.charted.filter(pl.col("chart") == "individuals"),
         signals=one.signals.filter(pl.col("chart").is_in(_ON_AS_FOUND)),
         forecasts=one.forecasts,
+        fan=one.fan,
         tolerance_pct=policy.tolerance_pct,
         span=span,
     )
-    return Figure(
+    return pictured(
+        chart,
         name="as-found",
         title="As-found bias by date",
-        svg=svg(chart),
         label=f"As-found bias by date at each verification point. {conclude}",
         shows=(
             "Bias before any adjustment, in % air, at each verification point, with the control "
@@ -239,10 +256,10 @@ def _path_figure(
         tolerance_pct=policy.tolerance_pct,
         span=span,
     )
-    return Figure(
+    return pictured(
+        chart,
         name="path",
         title="Unadjusted path",
-        svg=svg(chart),
         label=f"Unadjusted path and fitted trend at each verification point. {conclude}",
         shows=(
             "Where the meter would be had no one touched it, in % air: the running sum of its "
@@ -283,10 +300,10 @@ def _control_figure(one: Slice, *, name: str, title: str, span: tuple[date, date
         open_signals=signals["answered_on"].null_count(),
     )
     chart = draw_control(one.ledger, charted=charted, signals=signals, span=span)
-    return Figure(
+    return pictured(
+        chart,
         name=name.replace("_", "-"),
         title=title,
-        svg=svg(chart),
         label=f"{title} at each verification point. {conclude}",
         shows="In % air, with centre and limits from the baseline named under Limits.",
         conclude=conclude,

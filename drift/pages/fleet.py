@@ -3,10 +3,10 @@
 import polars as pl
 
 from drift import format as text
-from drift.figures.drawing import svg
 from drift.figures.fleet import LABELLED_METERS, draw_fleet
 from drift.pages import captions, rows
 from drift.pages.data import Figure, FleetPage
+from drift.pages.pictures import pictured
 from drift.pages.reference import reference_part
 from drift.results import Review
 
@@ -65,10 +65,10 @@ def fleet_figure(review: Review, *, in_use: list[str]) -> Figure:
     drawn = _drawn(review).filter(pl.col("meter_id").is_in(in_use))
     conclude = captions.fleet_figure(drawn, tolerance_pct=policy.tolerance_pct)
     one = "row" if drawn.height <= LABELLED_METERS else "column"
-    return Figure(
+    return pictured(
+        draw_fleet(drawn, tolerance_pct=policy.tolerance_pct),
         name="fleet-figure",
         title="Where every meter is, and where it is going",
-        svg=svg(draw_fleet(drawn, tolerance_pct=policy.tolerance_pct)),
         label=f"Bias now and forecast of {text.count(drawn.height, 'meter')}. {conclude}",
         shows=(
             f"One {one} for each meter at its worst point, in the order of this review: its bias "

@@ -1,0 +1,98 @@
+"""This module says where dates, biases and their labels lie on a canvas; it paints nothing."""
+
+import math
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+from drift import format as text
+from drift.frames import DAYS_PER_YEAR
+
+_DAYS_BY_MONTH = 900
+_MONTHS_APART = 3
+_MOST_YEARS = 10
+
+
+@dataclass(frozen=True, slots=True)
+class Scale:
+    """A straight line from values to pixels.
+
+    Attributes
+    ----------
+    first, last : float
+        Values at its ends; they differ.
+    start, end : float
+        Where these lie, in pixels.
+    """
+
+    first: float
+    last: float
+    start: float
+    end: float
+
+    def at(self, value: float) -> float:
+        """Return where a value lies, in pixels."""
+        along = (value - self.first) / (self.last - self.first)
+        return self.start + along * (self.end - self.start)
+
+
+@dataclass(frozen=True, slots=True)
+class Dates:
+    """The time axis of a figure: a little wider than its span on both sides.
+
+    Attributes
+    ----------
+    first, last : date
+        Its ends.
+    scale : Scale
+        From ordinal days to pixels.
+    """
+
+    first: date
+    last: date
+    scale: Scale
+
+    def at(self, on: date) -> float:
+        """Return where a day lies, in pixels."""
+        return self.scale.at(on.toordinal())
+
+    def ticks(self) -> list[tuple[float, str]]:
+        """Return where the axis is labelled, and how: years, or quarters where it is short."""
+        if (self.last - self.first).days < _DAYS_BY_MONTH:
+            months = range(self.first.year * 12, self.last.year * 12 + 12, _MONTHS_APART)
+            days = [date(month // 12, month % 12 + 1, 1) for month in months]
+            return [(self.at(on), text.month(on)) for on in days if self.first <= on <= self.last]
+        step = 1 + round((self.last - self.first).days / DAYS_PER_YEAR) // _MOST_YEARS
+        years = range(self.first.year + 1, self.last.year + 1)
+        return [(self.at(date(year, 1, 1)), str(year)) for year in years if year % step == 0]
+
+
+def dates(span: tuple[date, date], *, start: float, end: float) -> Dates:
+    """Return the time axis for a span of days, drawn from `start` to `end` pixels."""
+    margin = timedelta(days=max(20, round((span[1] - span[0]).days * 0.02)))
+    first, last = span[0] - margin, span[1] + margin
+    return Dates(first, last, Scale(first.toordinal(), last.toordinal(), start, end))
+
+
+def bias_ticks(ends: tuple[float, float], *, most: int) -> list[tuple[float, str]]:
+    """Return round values of an axis of bias with their labels, which carry a sign.
+
+    Parameters
+    ----------
+    ends : (float, float)
+        Least and largest value of the axis, % air; a sign stands where the least is below zero.
+    most : int
+        How many there may be; steps are 1, 2 or 5 times a power of ten.
+    """
+    low, high = ends
+    rough = (high - low) / most
+    power = math.floor(math.log10(rough))
+    step, places = next(
+        (factor * 10.0**exponent, max(0, -exponent))
+        for exponent in (power, power + 1)
+        for factor in (1, 2, 5)
+        if factor * 10.0**exponent >= rough
+    )
+    within = range(math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9) + 1)
+    return [
+        (count * step, text.fixed(count * step, places=places, signed=low < 0)) for count in within
+    ]
