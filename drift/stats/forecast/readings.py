@@ -136,7 +136,7 @@ def _group_chances(hyper: HyperParameters, grid: Grid, resolution: float) -> Mas
     size, part = 4 * grid.cells * grid.fineness, grid.step / grid.fineness
     # A reading stands at most so many parts from its group's middle, and one more to interpolate.
     reach = int(np.ceil(_SPAN / 2 * resolution / part)) + 1
-    offset: Floats = part * (np.arange(-reach, size + reach) - size // 2)
+    offset = part * (np.arange(-reach, size + reach, dtype=np.float64) - size // 2)
     noises, kinds = np.unique([kind.noise for kind in hyper.kinds], return_inverse=True)
     chances = np.ones((len(_PATTERNS), noises.size, size))
     for place, noise in enumerate(noises):
