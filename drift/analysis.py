@@ -21,6 +21,7 @@ from drift.stats.charts import ChartSettings, draw_family
 from drift.stats.drift_steps import drift_steps, unadjusted_paths
 from drift.stats.forecast import Forecasts, forecast
 from drift.stats.forecast.hyper import Fit
+from drift.stats.known_jumps import with_known_jumps
 from drift.stats.path_trend import fit_path_trends
 from drift.stats.rules import apply_rules
 from drift.stats.trend import fit_trends
@@ -52,7 +53,9 @@ def analyse(sources: Sources, *, source_name: str, as_of: date, policy: Policy) 
     )
     # The forecast takes longest; all that does not need it goes on beside it.
     with ThreadPoolExecutor(1) as beside:
-        begun = beside.submit(look_ahead, ledger, schedule, as_of=as_of, policy=policy)
+        begun = beside.submit(
+            look_ahead, jumps_known(ledger, sources), schedule, as_of=as_of, policy=policy
+        )
         charted, limits, findings = chart(ledger, policy)
         trends, path_trends, changes = weigh_drift(ledger, policy)
         reference = weigh_reference(sources, ledger, policy)
@@ -139,7 +142,8 @@ def judge_alone(
     ledger = ledger_of(alone, source_name="", as_of=as_of, policy=policy)
     schedule = build_schedule(ledger, alone.meters, as_of=as_of, interval_days=policy.interval_days)
     _, path_trends, _ = weigh_drift(ledger, policy)
-    ahead = look_ahead(ledger, schedule, as_of=as_of, policy=policy, fit=fit)
+    known = jumps_known(ledger, alone)
+    ahead = look_ahead(known, schedule, as_of=as_of, policy=policy, fit=fit)
     return build_meters(
         ledger,
         forecasts=ahead.series,
@@ -173,6 +177,13 @@ def ledger_of(sources: Sources, *, source_name: str, as_of: date, policy: Policy
         service=sources.service,
         meters=sources.meters,
         resolution_pct=policy.resolution_pct,
+    )
+
+
+def jumps_known(ledger: pl.DataFrame, sources: Sources) -> pl.DataFrame:
+    """Add to a ledger what unread moves of the mark did, see `drift.stats.known_jumps`."""
+    return with_known_jumps(
+        ledger, marks=sources.marks, service=sources.service, meters=sources.meters
     )
 
 
@@ -251,15 +262,16 @@ def look_ahead(
 ) -> Forecasts:
     """Forecast every series in use to the date that its meter's schedule speaks for.
 
-    Nothing is forecast for a retired meter, nor for one whose present level nobody has read.
+    `ledger` comes from `jumps_known`.  Nothing is forecast for a retired meter, nor for one whose
+    present level was neither read nor follows from a known move of its mark.
     """
     due = schedule.filter(pl.col("status") != "retired").select(
         "meter_id", due_t_years=years("speaks_for")
     )
-    known = ledger.group_by("series", "meter_id").agg(left=pl.col("left_bias_pct").last())
+    last = ledger.group_by("series", "meter_id").agg(pl.col("present_known").last())
     return forecast(
         ledger,
-        due=known.drop_nulls("left").join(due, on="meter_id").select("series", "due_t_years"),
+        due=last.filter("present_known").join(due, on="meter_id").select("series", "due_t_years"),
         now=(as_of - EPOCH).days / DAYS_PER_YEAR,
         settings=forecast_settings(policy, band_level=policy.band_level),
         fit=fit,

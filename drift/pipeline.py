@@ -11,7 +11,7 @@ from time import perf_counter
 from typing import TYPE_CHECKING
 
 import drift
-from drift.analysis import analyse, ledger_of
+from drift.analysis import analyse, jumps_known, ledger_of
 from drift.errors import DriftError, SourceError
 from drift.frames import Sources
 from drift.outputs import data_tables, write_data, write_record
@@ -160,7 +160,7 @@ def prove_source(source: Path, *, as_of: date, policy: Policy) -> Proof:
     """
     sources = read(source, as_of=as_of, policy=policy)
     ledger = ledger_of(sources, source_name=source.resolve().name, as_of=as_of, policy=policy)
-    return study_proof(ledger, policy)
+    return study_proof(jumps_known(ledger, sources), policy)
 
 
 def draw(figure: Path, chart: "Drawing") -> None:

@@ -132,6 +132,11 @@ def walk(
             _adjust(part, visits, at[reset], j, hyper=hyper, grid=grid)
             _take_in(part, left.at(reset, j), grid=grid, tables=tables)
             put(state, reset, part)
+        moved = np.flatnonzero(~np.isnan(visits.later[at, j]))
+        if moved.size:
+            part = take(state, moved)
+            _shift_known(part, visits, at[moved], j, grid=grid)
+            put(state, moved, part)
     return state
 
 
@@ -285,8 +290,11 @@ def _adjust(
     adjusted = kept[..., None] * level[:, None, None, :]
     offset = np.zeros_like(state.offset)
     if known.size:
+        # Where nobody says how well the jump is known, as well as adjustments are.
+        sd = visits.jump_sd[at[known], j]
+        sd = np.where(np.isnan(sd), hyper.reset_sd, sd)
         adjusted[known], offset[known] = _jumped(
-            take(state, known), jump[known], origin[known], hyper=hyper, grid=grid
+            take(state, known), jump[known], origin[known], sd=sd, grid=grid
         )
     state.mass[:] = adjusted
     state.origin[:] = origin
@@ -294,14 +302,27 @@ def _adjust(
     state.years[:] = visits.years[at, j]
 
 
+def _shift_known(state: State, visits: Visits, at: Integers, j: int, *, grid: Grid) -> None:
+    """Shift the levels of `state` by what was done after visit `j` of the lives `at`, in place.
+
+    Drift and wander until then add to the level the same whether before or after the jump.
+    """
+    jump = visits.later[at, j]
+    origin = state.origin + np.rint(jump / grid.step).astype(np.int64)
+    state.mass[:], state.offset[:] = _jumped(
+        state, jump, origin, sd=visits.later_sd[at, j], grid=grid
+    )
+    state.origin[:] = origin
+
+
 def _jumped(
-    state: State, jump: Floats, origin: Integers, *, hyper: HyperParameters, grid: Grid
+    state: State, jump: Floats, origin: Integers, *, sd: Floats, grid: Grid
 ) -> tuple[Masses, Floats]:
-    """Return mass and offset of `state` in windows at `origin` after jumps known to reset_sd."""
+    """Return mass and offset of `state` in windows at `origin` after jumps known to `sd`."""
     whole = np.rint(jump / grid.step).astype(np.int64)
     moved = origin - state.origin - whole
     cells = np.arange(2 * grid.cells - 1) - (grid.cells - 1) + moved[:, None]
-    kernel = wide_mass(grid.step * cells.astype(np.float64), sd=hyper.reset_sd, grid=grid)
+    kernel = wide_mass(grid.step * cells.astype(np.float64), sd=sd[:, None], grid=grid)
     runs = windows(kernel.astype(grid.precision), grid.cells)
     flat = state.mass.reshape(jump.size, -1, grid.cells)
     jumped: Masses = np.matmul(flat, np.ascontiguousarray(runs[:, ::-1]))

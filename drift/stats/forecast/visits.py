@@ -16,6 +16,13 @@ Flags = NDArray[np.bool_]
 
 # Words of the ledger's events after which a gauge is another one (see `drift.ledger`).
 _RENEWING = r"(gauge replaced|mark established)"
+# Columns of known jumps, as they are called here.
+_JUMPS = {
+    "jump": "known_jump_pct",
+    "jump_sd": "known_jump_sd_pct",
+    "later": "later_jump_pct",
+    "later_sd": "later_jump_sd_pct",
+}
 # A step below this is read as this one: no dial or display of an air meter resolves it.
 _FINEST = 1e-6
 
@@ -49,8 +56,10 @@ class Visits:
         The different steps to which dials are read, % air.
     reset : array of bool, shape (lives, visits)
         After its as-found readings the meter was adjusted.
-    jump : array, shape (lives, visits)
-        Size of that adjustment where known, % air, else NaN.
+    jump, jump_sd : array, shape (lives, visits)
+        Size of that adjustment where known and its standard uncertainty, % air, else NaN.
+    later, later_sd : array, shape (lives, visits)
+        The same of what was done after the visit, before the next, NaN for nothing or not known.
     jolt : array of bool, shape (lives, visits)
         Something unrecorded changed the meter before the visit.
     fresh : array of bool, shape (lives,)
@@ -71,6 +80,9 @@ class Visits:
     resolutions: Floats
     reset: Flags
     jump: Floats
+    jump_sd: Floats
+    later: Floats
+    later_sd: Floats
     jolt: Flags
     fresh: Flags
 
@@ -81,8 +93,8 @@ def read_visits(ledger: pl.DataFrame, *, resolution: float) -> Visits:
     Parameters
     ----------
     ledger : pl.DataFrame
-        Frame of `drift.frames.LEDGER`; it may have the further column ``known_jump_pct``, the
-        change of bias that an adjustment made, by the dial model, null where not known.
+        Frame of `drift.frames.LEDGER`; it may have the further columns of
+        `drift.stats.known_jumps.KNOWN_JUMPS`.
     resolution : float
         Step of a dial where the ledger gives none, % air.
 
@@ -126,7 +138,7 @@ def read_visits(ledger: pl.DataFrame, *, resolution: float) -> Visits:
         kind=pad(kind, 0),  # type: ignore[arg-type]  # as above
         resolutions=steps,
         reset=pad(rows["reset"].to_numpy(), False),  # type: ignore[arg-type]  # stays boolean
-        jump=pad(rows["jump"].to_numpy(), np.nan),  # type: ignore[arg-type]  # as above
+        **{name: pad(rows[name].to_numpy(), np.nan) for name in _JUMPS},  # type: ignore[arg-type]  # as above
         jolt=pad(rows["jolt"].to_numpy(), False),  # type: ignore[arg-type]  # as above
         fresh=rows["fresh"].to_numpy()[starts],
     )
@@ -161,6 +173,9 @@ def recent_visits(visits: Visits, lives: Integers, first: Integers, *, width: in
         kind=visits.kind[row, column],
         reset=visits.reset[row, column],
         jump=visits.jump[row, column],
+        jump_sd=visits.jump_sd[row, column],
+        later=visits.later[row, column],
+        later_sd=visits.later_sd[row, column],
         jolt=visits.jolt[row, column],
     )
 
@@ -180,8 +195,8 @@ def visits_before(visits: Visits, time: float) -> Visits:
 
 def _with_replicates(ledger: pl.DataFrame, resolution: float) -> pl.DataFrame:
     """Reduce the ledger to what the filter needs, one row per series and visit."""
-    if "known_jump_pct" not in ledger.columns:
-        ledger = ledger.with_columns(known_jump_pct=pl.lit(None, dtype=pl.Float64))
+    missing = [name for name in _JUMPS.values() if name not in ledger.columns]
+    ledger = ledger.with_columns(pl.lit(None, dtype=pl.Float64).alias(name) for name in missing)
     none = pl.lit([], dtype=pl.List(pl.Float64))
     found = pl.col("as_found_biases_pct").fill_null(none)
     left = pl.col("as_left_biases_pct").fill_null(none)
@@ -190,7 +205,8 @@ def _with_replicates(ledger: pl.DataFrame, resolution: float) -> pl.DataFrame:
         declared, left = left.list.len() > 0, none
     final = pl.col("visit") == pl.col("visit").max().over("series")
     # A last visit that left with an unknown bias was adjusted after its readings.
-    reset = pl.col("adjusted").fill_null(value=False) | (final & pl.col("left_bias_pct").is_null())
+    unknown = pl.col("left_bias_pct").is_null() & pl.col("later_jump_pct").is_null()
+    reset = pl.col("adjusted").fill_null(value=False) | (final & unknown)
     reset = reset | (declared & (found.list.len() == 0))
     had_found = pl.col("as_found_biases_pct").is_not_null()
     return ledger.sort("series", "visit").select(
@@ -199,10 +215,12 @@ def _with_replicates(ledger: pl.DataFrame, resolution: float) -> pl.DataFrame:
         "visit",
         "t_years",
         "phase",
+        *(pl.col(name).fill_null(float("nan")).alias(short) for short, name in _JUMPS.items()),
         step=pl.col("resolution_pct").fill_null(resolution).clip(lower_bound=_FINEST),
         reset=reset,
-        jump=pl.col("known_jump_pct").fill_null(float("nan")),
-        jolt=pl.col("evidence_lost").fill_null(value=False) & had_found,
+        jolt=pl.col("evidence_lost").fill_null(value=False)
+        & had_found
+        & pl.col("later_jump_pct").shift(1).over("series", order_by="visit").is_null(),
         found_count=found.list.len().cast(pl.Int64),
         found=pl.when(reset).then(found).otherwise(found.list.concat(left)),
         left=pl.when(reset).then(left).otherwise(none),
@@ -252,6 +270,7 @@ def _with_lives(rows: pl.DataFrame) -> pl.DataFrame:
         found_count=pl.lit(0, dtype=pl.Int64),
         reset=pl.lit(value=False),
         jump=pl.lit(float("nan")),
+        jump_sd=pl.lit(float("nan")),
         jolt=pl.lit(value=False),
         fresh=pl.lit(value=True),
         part=pl.lit(1, dtype=pl.Int64),
