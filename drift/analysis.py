@@ -26,6 +26,11 @@ from drift.stats.path_trend import fit_path_trends
 from drift.stats.rules import apply_rules
 from drift.stats.trend import fit_trends
 from drift.studies import forecast_settings
+from drift.upkeep import weigh_upkeep
+
+# Days ahead at which forecasts are written, and those at which intervals need them besides.
+WRITTEN_DAYS = (30, 60, 90, 180, 365)
+FORECAST_DAYS = (15, *WRITTEN_DAYS, 730)
 
 
 def analyse(sources: Sources, *, source_name: str, as_of: date, policy: Policy) -> Review:
@@ -63,6 +68,9 @@ def analyse(sources: Sources, *, source_name: str, as_of: date, policy: Policy) 
     signals, responses = with_responses(
         name_signals(findings, ledger=ledger, charted=charted), sources.responses
     )
+    processes, intervals = weigh_upkeep(
+        ledger, path_trends, ahead, meters=sources.meters, as_of=as_of, policy=policy
+    )
     return Review(
         as_of=as_of,
         source_name=source_name,
@@ -89,6 +97,8 @@ def analyse(sources: Sources, *, source_name: str, as_of: date, policy: Policy) 
             policy=policy,
         ),
         reference=reference,
+        processes=processes,
+        intervals=intervals,
         own_meters=judge_alone(
             sources, reference, signals=signals, fit=ahead.fit, as_of=as_of, policy=policy
         ),
@@ -259,8 +269,9 @@ def look_ahead(
     as_of: date,
     policy: Policy,
     fit: Fit | None = None,
+    days: tuple[int, ...] = FORECAST_DAYS,
 ) -> Forecasts:
-    """Forecast every series in use to the date that its meter's schedule speaks for.
+    """Forecast every series in use to the date that its meter's schedule speaks for, and `days` on.
 
     `ledger` comes from `jumps_known`.  Nothing is forecast for a retired meter, nor for one whose
     present level was neither read nor follows from a known move of its mark.
@@ -273,7 +284,7 @@ def look_ahead(
         ledger,
         due=last.filter("present_known").join(due, on="meter_id").select("series", "due_t_years"),
         now=(as_of - EPOCH).days / DAYS_PER_YEAR,
-        settings=forecast_settings(policy, band_level=policy.band_level),
+        settings=forecast_settings(policy, band_level=policy.band_level, days=days),
         fit=fit,
     )
 
@@ -281,7 +292,7 @@ def look_ahead(
 def forecast_rows(ahead: Forecasts, ledger: pl.DataFrame, *, as_of: date) -> pl.DataFrame:
     """Return the forecasts by horizon and due date, as `drift.frames.FORECAST`."""
     names = ledger.select("series", "meter_id", "point_pct").unique()
-    by_horizon = ahead.horizons.with_columns(
+    by_horizon = ahead.horizons.filter(pl.col("horizon_days").is_in(WRITTEN_DAYS)).with_columns(
         next_mean_low=pl.lit(None, dtype=pl.Float64), next_mean_high=pl.lit(None, dtype=pl.Float64)
     )
     at_due = ahead.series.select(

@@ -11,7 +11,7 @@ from pathlib import Path
 import polars as pl
 
 from drift.decisions.responses import RESPONSES
-from drift.frames import FORECAST, HELD_BACK, LEDGER, METERS, SIGNALS
+from drift.frames import FORECAST, HELD_BACK, INTERVALS, LEDGER, METERS, SIGNALS
 from drift.results import Review
 
 SIGNIFICANT_DIGITS = 6
@@ -39,6 +39,7 @@ def data_tables(review: Review) -> dict[str, pl.DataFrame]:
         "meters": review.meters.select(METERS.keys()),
         "visits": review.ledger.select(VISITS),
         "forecast": review.forecast.select(FORECAST.keys()),
+        "intervals": review.intervals.select(INTERVALS.keys()),
         "signals": review.signals.select(ANSWERED_SIGNALS),
         "responses": review.responses.select(RESPONSES.keys()),
         "reference": review.reference.effects,

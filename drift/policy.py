@@ -3,12 +3,18 @@
 import dataclasses
 import difflib
 import tomllib
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any, TypeVar
 
+from drift.decisions.interval_choices import INTERVAL_BOUNDS, IntervalChoices
+from drift.decisions.retirement_choices import RETIREMENT_BOUNDS, RetirementChoices
 from drift.errors import PolicyError
 
 COMPARISONS = ("absolute", "rounding")
+
+_INTERVALS, _RETIREMENT = IntervalChoices(), RetirementChoices()
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +82,10 @@ class Policy:
         How far ahead a crossing date is looked for.
     band_level : float
         Coverage of the bands of forecasts and crossing dates.
+    intervals : IntervalChoices
+        How long meters may go unseen: the table ``[intervals]``.
+    retirement : RetirementChoices
+        Whether to keep a meter: the table ``[retirement]``.
     """
 
     tolerance_pct: float = 0.1
@@ -104,9 +114,12 @@ class Policy:
     sound_sigma_pct: float = 0.03
     horizon_days: int = 1826
     band_level: float = 0.8
+    intervals: IntervalChoices = _INTERVALS
+    retirement: RetirementChoices = _RETIREMENT
 
 
-# Bounds outside which a value cannot be meant: field, lowest, highest (both inclusive).
+# Bounds outside which a value cannot be meant: field, lowest, highest (both inclusive); those of a
+# table have its name before them.
 _BOUNDS: tuple[tuple[str, float, float], ...] = (
     ("tolerance_pct", 1e-6, 10.0),
     ("point_window_pct", 0.0, 10.0),
@@ -129,7 +142,33 @@ _BOUNDS: tuple[tuple[str, float, float], ...] = (
     ("signal_days", 0, 36600),
     ("horizon_days", 1, 36600),
     ("band_level", 0.5, 0.999),
+    *((f"intervals.{name}", low, high) for name, low, high in INTERVAL_BOUNDS),
+    *((f"retirement.{name}", low, high) for name, low, high in RETIREMENT_BOUNDS),
 )
+# Of each pair the first may not exceed the second.
+_ORDERED = (
+    ("watch_probability", "drifting_probability"),
+    ("intervals.shortest_days", "intervals.ceiling_days"),
+    ("intervals.ceiling_days", "intervals.longest_days"),
+    ("retirement.left_out_visits", "retirement.recent_adjustments"),
+)
+# A value that stands alone in the file, or a list of such.
+Value = float | int | str | tuple[float | str, ...]
+_Choices = TypeVar("_Choices", bound=Policy | IntervalChoices | RetirementChoices)
+
+
+def choices_of(policy: Policy) -> dict[str, Value]:
+    """Return every choice of a policy by its name, those of a table as ``table.name``."""
+    return dict(_flat(dataclasses.asdict(policy)))
+
+
+def _flat(values: dict[str, object], before: str = "") -> Iterator[tuple[str, Value]]:
+    """Yield what a policy holds, tables taken apart."""
+    for name, value in values.items():
+        if isinstance(value, dict):
+            yield from _flat(value, f"{before}{name}.")
+        else:
+            yield f"{before}{name}", value  # type: ignore[misc]  # no field of a policy holds else
 
 
 def read_policy(path: Path | None) -> Policy:
@@ -138,7 +177,8 @@ def read_policy(path: Path | None) -> Policy:
     Parameters
     ----------
     path : Path or None
-        A TOML file whose keys are fields of `Policy`; None for the defaults alone.
+        A TOML file whose keys are fields of `Policy`, and whose tables are those of its tables;
+        None for the defaults alone.
 
     Raises
     ------
@@ -160,22 +200,35 @@ def read_policy(path: Path | None) -> Policy:
             where=str(path),
             expected="lines such as interval_days = 91",
         ) from error
-    defaults = {field.name: field.default for field in dataclasses.fields(Policy)}
-    chosen = {key: _typed(path, key, value, defaults) for key, value in given.items()}
-    policy = Policy(**chosen)  # type: ignore[arg-type]  # _typed has matched each value to its field
+    policy = _over(Policy(), given, path=path)
     _check(path, policy)
     return policy
 
 
-def _typed(path: Path, key: str, value: object, defaults: dict[str, object]) -> object:
+def _over(choices: _Choices, given: dict[str, object], *, path: Path, before: str = "") -> _Choices:
+    """Return `choices`, which are the defaults, with what is given in their place, or raise."""
+    defaults = {field.name: field.default for field in dataclasses.fields(choices)}
+    chosen: dict[str, Any] = {}
+    for key, value in given.items():
+        default = defaults.get(key)
+        if isinstance(default, IntervalChoices | RetirementChoices) and isinstance(value, dict):
+            chosen[key] = _over(default, value, path=path, before=f"{before}{key}.")
+        else:
+            chosen[key] = _typed(path, key, value, defaults, before=before)
+    return dataclasses.replace(choices, **chosen)
+
+
+def _typed(
+    path: Path, key: str, value: object, defaults: dict[str, object], *, before: str = ""
+) -> object:
     """Return `value` in the type of the field `key`, or raise."""
     if key not in defaults:
         near = difflib.get_close_matches(key, defaults, n=1)
         raise PolicyError(
-            what=f"unknown key {key!r}",
+            what=f"unknown key {before + key!r}",
             where=str(path),
             expected=f"one of {', '.join(sorted(defaults))}",
-            hint=f"did you mean {near[0]!r}?" if near else "",
+            hint=f"did you mean {before + near[0]!r}?" if near else "",
         )
     default = defaults[key]
     if isinstance(default, float) and type(value) in {int, float}:
@@ -185,15 +238,17 @@ def _typed(path: Path, key: str, value: object, defaults: dict[str, object]) -> 
     if type(value) is type(default):
         return value
     raise PolicyError(
-        what=f"{key} = {value!r} has the wrong type",
+        what=f"{before}{key} = {value!r} has the wrong type",
         where=str(path),
-        expected=f"a value like {default!r}",
+        expected=(
+            f"a table [{key}]" if dataclasses.is_dataclass(default) else f"a value like {default!r}"
+        ),
     )
 
 
 def _check(path: Path, policy: Policy) -> None:
     """Raise if a value of `policy` cannot be meant."""
-    values = dataclasses.asdict(policy)
+    values: dict[str, Any] = choices_of(policy)
     for key, low, high in _BOUNDS:
         if not low <= values[key] <= high:
             raise PolicyError(
@@ -208,12 +263,11 @@ def _check(path: Path, policy: Policy) -> None:
             expected=f"one of {', '.join(COMPARISONS)}",
         )
     _check_charts(path, policy)
-    if policy.watch_probability > policy.drifting_probability:
-        raise PolicyError(
-            what="watch_probability exceeds drifting_probability",
-            where=str(path),
-            expected="watch_probability at most drifting_probability",
-        )
+    for less, more in _ORDERED:
+        if values[less] > values[more]:
+            raise PolicyError(
+                what=f"{less} exceeds {more}", where=str(path), expected=f"{less} at most {more}"
+            )
     if not policy.points_pct or list(policy.points_pct) != sorted(set(policy.points_pct)):
         raise PolicyError(
             what=f"points_pct = {list(policy.points_pct)} is not in ascending order",

@@ -33,6 +33,10 @@ class Review:
         Frame of `drift.decisions.responses.RESPONSES`: each with the signal that it answers.
     reference : Reference
         What the fleet's own readings say of their reference.
+    intervals : pl.DataFrame
+        Frame of `drift.frames.INTERVALS`.
+    processes : pl.DataFrame
+        Of `drift.upkeep.fleet_processes`: how each series moves from its last visit on.
     own_meters : pl.DataFrame
         As `meters`, with what meters share taken out of their readings; empty where nothing
         shared was found.
@@ -54,4 +58,6 @@ class Review:
     responses: pl.DataFrame
     meters: pl.DataFrame
     reference: Reference
+    intervals: pl.DataFrame
+    processes: pl.DataFrame
     own_meters: pl.DataFrame

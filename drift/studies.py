@@ -42,8 +42,8 @@ def study_proof(ledger: pl.DataFrame, policy: Policy) -> Proof:
     )
 
 
-def forecast_settings(policy: Policy, *, band_level: float) -> Settings:
-    """Return the forecaster's settings under `policy`."""
+def forecast_settings(policy: Policy, *, band_level: float, days: tuple[int, ...] = ()) -> Settings:
+    """Return the forecaster's settings under `policy`, for forecasts so many days ahead."""
     return Settings(
         tolerance=policy.tolerance_pct,
         comparison=policy.comparison,
@@ -51,6 +51,7 @@ def forecast_settings(policy: Policy, *, band_level: float) -> Settings:
         band_level=band_level,
         crossing_level=policy.band_level,
         horizon_years=policy.horizon_days / DAYS_PER_YEAR,
+        horizons_days=days,
     )
 
 

@@ -5,7 +5,6 @@ take for a formula when it is edited carries the mark that keeps it text.  The s
 the same bytes, because the workbook says the review's date as its own.
 """
 
-import dataclasses
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -22,6 +21,7 @@ from drift.folders import cautions
 from drift.format import count, whole
 from drift.output_notes import TABLE_NOTES, column_notes
 from drift.outputs import FORMULA_STARTS
+from drift.policy import choices_of
 from drift.results import Review
 
 NAME = "review.xlsx"
@@ -173,7 +173,7 @@ def _about_rows(
     review: Review, tables: Mapping[str, pl.DataFrame], notes: Mapping[str, str]
 ) -> list[tuple[Value, ...]]:
     """Return what the workbook is, what it must not be taken for and what it was made from."""
-    choices = dataclasses.asdict(review.policy)
+    choices = choices_of(review.policy)
     return [
         ("Fleet review of pressure-type air meters",),
         ("source", "", review.source_name),

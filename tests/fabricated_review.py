@@ -21,6 +21,7 @@ from drift.stats.causes import CAUSES
 from drift.stats.common_effects import REFERENCE
 from drift.stats.forecast.outputs import SERIES
 from drift.stats.marks import MARK_MOVES
+from drift.stats.processes import PROCESSES
 from drift.stats.vessel_record import REFERENCE_CHECK, VESSEL_VALUES
 
 AS_OF = date(2025, 1, 15)
@@ -76,6 +77,7 @@ def fabricate() -> Review:
         "responses": _responses(),
         "meters": _meters(ledger),
         "reference": _reference(),
+        "processes": frames.empty(PROCESSES),
         "own_meters": _own_meters(_meters(ledger)),
     }
     # Frames that no page draws from are empty.

@@ -13,6 +13,7 @@ DATA_FILES = (
     "meters.csv",
     "visits.csv",
     "forecast.csv",
+    "intervals.csv",
     "signals.csv",
     "responses.csv",
     "reference.csv",

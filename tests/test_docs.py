@@ -10,7 +10,7 @@ import click
 from drift.cli import commands
 from drift.columns import TABLES
 from drift.decisions.responses import RESPONSES
-from drift.frames import FORECAST, HELD_BACK, METERS
+from drift.frames import FORECAST, HELD_BACK, INTERVALS, METERS
 from drift.output_notes import COLUMN_NOTES
 from drift.outputs import ANSWERED_SIGNALS, CAUSES
 from drift.policy import Policy
@@ -45,6 +45,7 @@ def test_the_readme_names_every_output_column() -> None:
     assert " ".join(RESPONSES) in re.sub(r"\s+", " ", README)
     assert " ".join(HELD_BACK) in README
     assert " ".join(FORECAST) in README
+    assert " ".join(INTERVALS) in README
     assert " ".join(REFERENCE) in re.sub(r"\s+", " ", README)
     assert " ".join(CAUSES) in README
 

@@ -22,7 +22,19 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
     ("drift.format", set(), set()),
     ("drift.columns", set(), set()),
     ("drift.frames", {"polars"}, set()),
-    ("drift.policy", set(), {"drift.errors", "drift.stats."}),
+    # What may be chosen stands beside what decides by it; it is policy: no imports.
+    ("drift.decisions.interval_choices", set(), set()),
+    ("drift.decisions.retirement_choices", set(), set()),
+    (
+        "drift.policy",
+        set(),
+        {
+            "drift.decisions.interval_choices",
+            "drift.decisions.retirement_choices",
+            "drift.errors",
+            "drift.stats.",
+        },
+    ),
     ("drift.results", {"polars"}, {"drift.frames", "drift.policy", "drift.reference"}),
     ("drift.reference", {"polars"}, {"drift.frames", "drift.policy", "drift.stats."}),
     ("drift.stats.", NUMERIC, {"drift.stats.", "drift.frames"}),
@@ -46,7 +58,7 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
     ),
     (
         "drift.decisions.",
-        {"polars"},
+        {"numpy", "polars"},
         {"drift.decisions.", "drift.stats.", "drift.frames", "drift.format", "drift.policy"},
     ),
     (
@@ -62,7 +74,13 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
             "drift.reference",
             "drift.results",
             "drift.studies",
+            "drift.upkeep",
         },
+    ),
+    (
+        "drift.upkeep",
+        {"polars"},
+        {"drift.decisions.", "drift.frames", "drift.policy", "drift.stats."},
     ),
     ("drift.studies", {"polars"}, {"drift.frames", "drift.policy", "drift.stats."}),
     ("drift.outputs", {"polars"}, {"drift.decisions.", "drift.frames", "drift.results"}),
@@ -76,6 +94,7 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
             "drift.format",
             "drift.output_notes",
             "drift.outputs",
+            "drift.policy",
             "drift.results",
         },
     ),

@@ -1,11 +1,12 @@
 """The policy file: typed, bounded, and clear about what it cannot mean."""
 
+import dataclasses
 from pathlib import Path
 
 import pytest
 
 from drift.errors import PolicyError
-from drift.policy import Policy, read_policy
+from drift.policy import Policy, choices_of, read_policy
 
 
 def written(folder: Path, text: str) -> Path:
@@ -49,6 +50,15 @@ def test_a_file_changes_only_what_it_names(tmp_path: Path) -> None:
         ("charts = ['individual']", "did you mean 'individuals'"),
         ("charts = []", "charts is empty"),
         ("limits = 'sigmas'", "did you mean 'sigma'"),
+        ("intervals = 91", "intervals = 91 has the wrong type"),
+        ("target = 0.9", "unknown key 'target'"),
+        ("[tolerance_pct]\nwide = 1", "wrong type"),
+        ("[intervals]\ntarget = 1.0", "intervals.target = 1.0 is out of range"),
+        ("[intervals]\ntarget = 'high'", "intervals.target = 'high' has the wrong type"),
+        ("[intervals]\nshortest_days = 120", "intervals.shortest_days exceeds"),
+        ("[retirement]\nceiling_days = 91", "unknown key 'retirement.ceiling_days'"),
+        ("[retirement]\ncheck_price = -1", "retirement.check_price = -1.0 is out of range"),
+        ("[retirement]\nleft_out_visits = 4", "exceeds retirement.recent_adjustments"),
         ("tolerance_pct 0.1", "is not TOML"),
     ],
 )
@@ -58,11 +68,25 @@ def test_what_cannot_be_meant_is_refused(tmp_path: Path, text: str, says: str) -
         read_policy(written(tmp_path, text))
 
 
+def test_a_table_changes_only_what_it_names(tmp_path: Path) -> None:
+    """Whole numbers serve as numbers in a table too, and the rest of it keeps its default."""
+    chosen = read_policy(
+        written(tmp_path, "[intervals]\nceiling_days = 61\n[retirement]\ncheck_price = 40\n")
+    )
+    assert chosen.intervals == dataclasses.replace(Policy().intervals, ceiling_days=61)
+    assert chosen.retirement == dataclasses.replace(Policy().retirement, check_price=40.0)
+    assert choices_of(chosen)["intervals.ceiling_days"] == 61
+    assert choices_of(chosen)["tolerance_pct"] == Policy().tolerance_pct
+
+
 def test_a_misspelt_key_names_the_nearest(tmp_path: Path) -> None:
     """The hint holds the key that was probably meant."""
     with pytest.raises(PolicyError) as caught:
         read_policy(written(tmp_path, "toleranse_pct = 0.1"))
     assert "tolerance_pct" in caught.value.hint
+    with pytest.raises(PolicyError) as caught:
+        read_policy(written(tmp_path, "[intervals]\nceiling = 61"))
+    assert "intervals.ceiling_days" in caught.value.hint
 
 
 def test_a_missing_file_is_an_error(tmp_path: Path) -> None:

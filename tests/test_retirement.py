@@ -10,6 +10,7 @@ import polars as pl
 import pytest
 from scipy import stats
 
+from drift.decisions.interval_choices import IntervalChoices
 from drift.decisions.retirement import Retirement, weigh_retirement
 from drift.decisions.retirement_choices import RetirementChoices
 from drift.decisions.retirement_terms import GROUND_TABLE, RetirementEvidence
@@ -246,7 +247,13 @@ def weighed(
         processes=known if forecast else known.clear(),
         causes=causes,
     )
-    return weigh_retirement(evidence, tolerance=0.1, comparison="absolute", choices=choices)
+    return weigh_retirement(
+        evidence,
+        tolerance=0.1,
+        comparison="absolute",
+        choices=choices,
+        intervals=IntervalChoices(),
+    )
 
 
 def ground(found: Retirement, name: str) -> dict[str, Any]:

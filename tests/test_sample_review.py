@@ -1,5 +1,6 @@
 """A review of the sample history finds what its README says is planted."""
 
+import math
 from datetime import date
 from pathlib import Path
 
@@ -122,6 +123,38 @@ def test_the_bench_is_told_where_to_look(review: Review, meter_id: str, cause: s
         (pl.col("meter_id") == meter_id) & (pl.col("segment") == 1)
     ).sort("probability", descending=True)
     assert weighed["cause"][0] == cause
+
+
+def days_of(review: Review, name: str, method: str) -> float:
+    """Return the days that a method gives, infinite where longer than was looked for."""
+    row = review.intervals.filter((pl.col("name") == name) & (pl.col("method") == method))
+    return float(row["days"].fill_null(math.inf).item())
+
+
+def test_steep_drifters_may_go_unseen_for_less_than_steady_meters(review: Review) -> None:
+    """AM-06 (0.15 a year) and AM-07 (0.13) from 0 with scatter to ±0.1: under half a year."""
+    for meter_id, drift in (("AM-06", 0.15), ("AM-07", 0.13)):
+        assert 30 < days_of(review, meter_id, "forecast_once_adjusted") < 365.25 * 0.1 / drift
+    assert days_of(review, "AM-01", "forecast") > 365
+
+
+def test_no_recommended_interval_exceeds_the_standards_three_months(review: Review) -> None:
+    """The ceiling of 91 days holds for AM-23 too, which is seen every 182; AM-20 is retired."""
+    advised = review.intervals.filter(method="recommendation")
+    assert advised["days"].max() == 91
+    meters = advised.drop_nulls("meter_id")["meter_id"].to_list()
+    assert meters == [f"AM-{number:02}" for number in range(1, 25) if number != 20]
+    assert "182" in advised.filter(meter_id="AM-23")["basis"].item()
+
+
+def test_what_few_checks_prove_is_said(review: Review) -> None:
+    """AM-19 was seen four times: 3 passes of 3 prove 37 % (0.05 to the power 1/3) at 95 %."""
+    said = review.intervals.filter(
+        (pl.col("name") == "AM-19") & (pl.col("method") == "reliability")
+    )["basis"].item()
+    assert said.startswith("3 of 3 checks passed")
+    assert "proves 37" in said
+    assert "59 in a row" in said
 
 
 def test_exactly_the_planted_rows_are_held_back(review: Review) -> None:

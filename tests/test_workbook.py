@@ -13,7 +13,7 @@ from drift import workbook
 from drift.folders import cautions
 from drift.output_notes import COLUMN_NOTES, TABLE_NOTES
 from drift.outputs import data_tables, write_data
-from drift.policy import Policy
+from drift.policy import Policy, choices_of
 from drift.results import Review
 from drift.workbook import write_workbook
 from tests.fabricated_review import AS_OF, fabricate
@@ -120,7 +120,7 @@ def test_the_first_sheet_says_what_the_workbook_is(
     assert review.source_name in cells
     assert {str(AS_OF), f"{AS_OF} 00:00:00"} & cells
     assert set(cautions()) <= cells
-    assert {field.name for field in dataclasses.fields(Policy)} <= cells
+    assert set(choices_of(Policy())) <= cells
     assert set(review.sources.files["sha256"]) <= cells
     assert set(tables) <= cells
 

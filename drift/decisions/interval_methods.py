@@ -4,8 +4,10 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+import numpy as np
 import polars as pl
 
+from drift.decisions.interval_choices import IntervalChoices
 from drift.format import CANNOT_SAY, NO_BREAK, bias, count, fixed, known, probability, share
 from drift.stats import survival, weibull
 from drift.stats.chart_interval import chart_intervals
@@ -13,6 +15,7 @@ from drift.stats.intervals import EXTEND, REDUCE, staircase_days, staircase_verd
 from drift.stats.reliability import (
     end_of_period_reliability,
     exponential_interval,
+    passes_needed,
     proven_reliability,
     settled_reliability,
 )
@@ -24,43 +27,6 @@ _UNLIKE_P = 0.05
 _FEWEST_ENDS = 3
 _FEWEST_ENDS_OF_ONE = 5
 _DRAWS = 100
-
-
-@dataclass(frozen=True, slots=True)
-class IntervalChoices:
-    """What a laboratory may choose about intervals.
-
-    Attributes
-    ----------
-    target : float
-        Chance of being in tolerance at the end of an interval.  The best interval is the time at
-        which reliability falls to it (NASA RP-1342); its size is the laboratory's choice.
-    ceiling_days : int
-        Longest interval whatever the data say.  ASTM C231 and AASHTO T 152 ask for at most three
-        months; from memory, to be checked against the current edition.
-    shortest_days : int
-        Shortest interval that is practicable; common practice, no source.
-    longest_days : int
-        Intervals longer than this are not worked out.
-    confidence : float
-        Of exact and of fitted intervals.
-    staircase_within : float
-        Share of the tolerance within which the staircase extends (ILAC-G24: "e.g. 80 %").
-    staircase_extension, staircase_reduction : float
-        An extended interval is (1 + extension), a reduced one (1 − reduction) times as long.
-    trend_level : float
-        Two-sided error probability of the drift's interval.
-    """
-
-    target: float = 0.95
-    ceiling_days: int = 91
-    shortest_days: int = 30
-    longest_days: int = 1826
-    confidence: float = 0.95
-    staircase_within: float = 0.8
-    staircase_extension: float = 0.1
-    staircase_reduction: float = 0.5
-    trend_level: float = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,6 +77,8 @@ class IntervalEvidence:
         Of `drift.stats.intervals.days_to_target` on the meters' forecasts; may be empty.
     adjusted : pl.DataFrame
         Of `drift.stats.processes.days_after_adjustment`; may be empty.
+    trend_level : float
+        Two-sided error probability of the drifts' intervals in `path_trends`.
     """
 
     ledger: pl.DataFrame
@@ -119,6 +87,7 @@ class IntervalEvidence:
     present: pl.DataFrame
     falls: pl.DataFrame
     adjusted: pl.DataFrame
+    trend_level: float = 0.05
 
 
 def reliability_answers(
@@ -127,18 +96,22 @@ def reliability_answers(
     """Answer by the share of checks passed and an exponential law, for every scope."""
     checked = periods(evidence.ledger, tolerance=tolerance, comparison=comparison)
     table = end_of_period_reliability(checked, evidence.groups, confidence=choices.confidence)
-    for row in table.iter_rows(named=True):
-        days, low, high, proven = (
-            _finite(exponential_interval(row["days"], observed=row[name], target=choices.target))
-            for name in ("reliability", "low", "high", "proven")
-        )
+    needed = passes_needed(choices.target, confidence=choices.confidence)
+    enough = f"{share(choices.target)} would take {needed} in a row"
+    kept = [
+        exponential_interval(table["days"], observed=table[name], target=choices.target)
+        for name in ("reliability", "low", "high", "proven")
+    ]
+    for row, *lengths in zip(table.iter_rows(named=True), *kept, strict=True):
+        days, low, high, proven = (_finite(length) for length in lengths)
         seen = (
             f"{row['passes']} of {count(row['checks'], 'check')} passed at a median of "
             f"{_days(row['days'])}"
         )
         sure = f"{share(choices.confidence)} confidence"
         if row["passes"] == row["checks"]:
-            basis = f"{seen}, which proves {_percent(row['proven'])} ({sure})."
+            basis = f"{seen}, which proves {_percent(row['proven'])} ({sure})"
+            basis += "." if row["proven"] >= choices.target else f"; {enough}."
             yield Answer(
                 row["scope"], row["name"], "reliability", None, proven, None, row["checks"], basis
             )
@@ -146,7 +119,7 @@ def reliability_answers(
         uneven = row["alike_p"] is not None and row["alike_p"] < _UNLIKE_P
         basis = (
             f"{seen}: {probability(row['reliability'])}, exact interval "
-            f"{_percent(row['low'])} to {_percent(row['high'])} ({sure}); an exponential law "
+            f"{_span(row['low'], row['high'])} ({sure}); an exponential law "
             f"keeps {share(choices.target)} for {_days(days)}"
             + ("; the meters do not pass equally often." if uneven else ".")
         )
@@ -220,7 +193,7 @@ def chart_answers(
         tolerance=tolerance,
         target=choices.target,
         longest_days=choices.longest_days,
-        trend_level=choices.trend_level,
+        trend_level=evidence.trend_level,
     )
     aim = share(choices.target)
     for row in table.iter_rows(named=True):
@@ -290,7 +263,7 @@ def _weibull_answer(
     basis = (
         f"{seen}; by a Weibull law of shape {fixed(fit.shape, places=1)}, {share(choices.target)} "
         f"last {_days(days)} ({_range(low, high)}) and {probability(now)} "
-        f"({_percent(lowest)} to {_percent(highest)}) the present {_days(at_days)}."
+        f"({_span(lowest, highest)}) the present {_days(at_days)}."
     )
     return Answer(scope, name, method, days, low, _finite(high), part.height, basis)
 
@@ -302,22 +275,25 @@ def _stepwise_answer(
     lower, upper = part["lower_days"].to_numpy(), part["upper_days"].to_numpy()
     fit = survival.fit_survival(lower, upper)
     left, right = survival.time_to(fit, choices.target)
-    low, high = survival.resampled_interval(
-        *(lower, upper, [at_days]),
-        cluster=part["meter_id"].to_numpy(),
-        confidence=choices.confidence,
-        draws=_DRAWS,
-    )
-    lowest = float(low[0])
+    # Where nothing ended, drawing again cannot vary and survival is 1 as far as anything was seen.
+    lowest, highest = 1.0, 1.0
+    if np.isfinite(upper).any():
+        low, high = survival.resampled_interval(
+            *(lower, upper, [at_days]),
+            cluster=part["meter_id"].to_numpy(),
+            confidence=choices.confidence,
+            draws=_DRAWS,
+        )
+        lowest, highest = float(low[0]), float(high[0])
     if lowest >= 1.0:
-        # Nothing ended by then, so drawing again cannot vary; those seen so long prove this much.
+        # Nothing ended by then; those seen so long prove this much.
         seen = int((lower >= at_days).sum())
         lowest = float(proven_reliability(seen, seen, confidence=choices.confidence))
     aim = share(choices.target)
     falls = f"falls to {aim} between {_days(left)} and {_days(right)}"
     basis = (
         f"Assuming no law, survival {f'never fell to {aim}' if math.isinf(left) else falls}; at "
-        f"the present {_days(at_days)} it is {_percent(lowest)} to {_percent(float(high[0]))}."
+        f"the present {_days(at_days)} it is {_span(lowest, highest)}."
     )
     days = _finite(left)
     return Answer(scope, name, "survival_stepwise", days, days, _finite(right), part.height, basis)
@@ -345,6 +321,13 @@ def _days(value: float | None) -> str:
 def _range(low: float, high: float) -> str:
     """Say a range of days whose upper end may be open."""
     return f"{_days(low)} to {_days(high)}" if math.isfinite(high) else f"{_days(low)} or more"
+
+
+def _span(low: float, high: float) -> str:
+    """Say an interval of a probability, to as many places as tell its ends apart."""
+    places = 0 if round(100 * low) != round(100 * high) else 1
+    ends = (f"{fixed(100 * end, places=places)}{NO_BREAK}%" for end in (low, high))
+    return " to ".join(ends)
 
 
 def _percent(value: float) -> str:

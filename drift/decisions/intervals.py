@@ -14,9 +14,9 @@ from collections.abc import Iterable
 
 import polars as pl
 
+from drift.decisions.interval_choices import IntervalChoices
 from drift.decisions.interval_methods import (
     Answer,
-    IntervalChoices,
     IntervalEvidence,
     chart_answers,
     forecast_answers,
@@ -188,9 +188,11 @@ def _reason(
     if answer.method == "forecast_once_adjusted":
         said = f"Below {share(choices.target)} already, so check it now; afterwards {said}"
     if base > choices.ceiling_days:
+        over = present_days > choices.ceiling_days
         return (
             f"{said}: {by} would allow {_days(math.floor(base))}, but the ceiling of "
-            f"{_days(choices.ceiling_days)} stands."
+            f"{_days(choices.ceiling_days)} stands"
+            + (f", which the present {_days(present_days)} exceed." if over else ".")
         )
     if days < present_days:
         return f"{said} by {by}, shorter than the present {_days(present_days)}."

@@ -20,6 +20,7 @@ from datetime import timedelta
 
 import polars as pl
 
+from drift.decisions.interval_choices import IntervalChoices
 from drift.decisions.retirement_choices import RetirementChoices
 from drift.decisions.retirement_costs import (
     KEEP,
@@ -73,7 +74,12 @@ class _Case:
 
 
 def weigh_retirement(
-    evidence: RetirementEvidence, *, tolerance: float, comparison: str, choices: RetirementChoices
+    evidence: RetirementEvidence,
+    *,
+    tolerance: float,
+    comparison: str,
+    choices: RetirementChoices,
+    intervals: IntervalChoices,
 ) -> Retirement:
     """Weigh for every meter of the ledger whether to keep it.
 
@@ -84,19 +90,24 @@ def weigh_retirement(
     tolerance, comparison
         As in `drift.stats.conformity.within_tolerance`.
     choices : RetirementChoices
+    intervals : IntervalChoices
 
     Returns
     -------
     Retirement
     """
     measured = measure_grounds(
-        evidence, tolerance=tolerance, comparison=comparison, choices=choices
+        evidence,
+        tolerance=tolerance,
+        comparison=comparison,
+        choices=choices,
+        intervals=intervals,
     )
     seen = measured.select("meter_id").unique().sort("meter_id")
-    rates = pass_rates(present_life(evidence.ledger), tolerance, comparison, choices)
-    costs = price_choices(evidence, rates, tolerance=tolerance, choices=choices).join(
-        seen, on="meter_id", how="semi", maintain_order="left"
-    )
+    rates = pass_rates(present_life(evidence.ledger), tolerance, comparison, intervals)
+    costs = price_choices(
+        evidence, rates, tolerance=tolerance, choices=choices, intervals=intervals
+    ).join(seen, on="meter_id", how="semi", maintain_order="left")
     place = {ground.name: at for at, ground in enumerate(GROUND_TABLE)}
     grounds = pl.concat([measured, judge_costs(seen, costs, choices=choices)]).sort(
         "meter_id", pl.col("ground").replace_strict(place)

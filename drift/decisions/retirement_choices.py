@@ -11,52 +11,58 @@ class RetirementChoices:
 
     Attributes
     ----------
-    target : float
-        Share of checks that should pass: the target of intervals.
     adjustments_per_year : float
-        Rate of adjustments from which a meter is adjusted too often.
+        Adjustments a year from which a meter is adjusted too often.
     adjustment_rise_level : float
         p value below which adjustments are said to become more frequent.
     same_direction_moves : int
-        Adjustments in a row that move the readings the same way.
+        Adjustments in a row that move the readings the same way, from which they count.
     mark_travel_pct : float
-        Distance of the mark from where it was established, % on the dial.
+        Distance of the mark from where it was established that counts, % on the dial.
     repeatability_level : float
         Chance of calling a repeatability worse that is not: sets the limit √F.
-    baseline_visits, recent_visits : int
-        First visits that set a meter's repeatability, and last visits compared with them.
-    recent_adjustments, left_out_visits : int
-        Of so many last adjustments, how many may not leave a point outside the tolerance.
-    shortest_days, longest_days : int
-        Shortest practicable interval, and the longest that was worked out.
-    fault_years, recurring_faults : float, int
-        Leaks or water put right so often within so many years.
+    baseline_visits : int
+        First visits, which set a meter's own repeatability.
+    recent_visits : int
+        Last visits, whose repeatability is compared with that of the first.
+    recent_adjustments : int
+        Last adjustments, after which all points should be within the tolerance.
+    left_out_visits : int
+        Of those adjustments, how many left a point outside, from which it counts.
+    fault_years : float
+        Years back to which leaks and water count.
+    recurring_faults : int
+        Leaks or water within those years from which they recur.
     cause_probability : float
-        Chance of a leak or of water from which the readings suggest it.
+        Probability of a leak or of water from which the readings suggest one.
     age_years : float
-        Age that supports other grounds.
+        Years in service from which age supports other grounds.
     fewest_visits : int
         Visits below which a rate of adjustments is not given.
-    confidence : float
-        Of exact intervals.
     grounds_to_retire : int
         Grounds that call for service and, met together after a service, call for retirement.
     service_tried_years : float
-        How long a service counts as tried.
+        Years for which a service counts as tried.
     adjust_early_share : float
-        Share of the tolerance past which a meter checked more often is adjusted.
+        Share of the tolerance past which a meter that is checked more often is adjusted.
     cost_ratio : float
         Cost of keeping it, as a multiple of that with a new meter, from which to replace it.
     horizon_years : float
-        Over which costs are counted.
+        Years over which costs are counted.
     cost_coverage : float
-        Of the range of costs.
-    check_price, adjustment_price, failure_price, service_price, replacement_price : float
-        One visit; putting a meter right; following up a failed check; one service; a new meter
-        ready for use.  In one currency; 0 where not given, which is no price.
+        Share of the outcomes that the range of a cost holds.
+    check_price : float
+        Price of one visit, in the laboratory's currency; 0 is not given.
+    adjustment_price : float
+        Price of putting a meter right.
+    failure_price : float
+        Price of following up a failed check: results looked at, customers told, tests repeated.
+    service_price : float
+        Price of one service; 0 is not given.
+    replacement_price : float
+        Price of a new meter ready for use; 0 is not given.
     """
 
-    target: float = 0.95
     adjustments_per_year: float = 1.0
     adjustment_rise_level: float = 0.05
     same_direction_moves: int = 5
@@ -66,14 +72,11 @@ class RetirementChoices:
     recent_visits: int = 4
     recent_adjustments: int = 3
     left_out_visits: int = 2
-    shortest_days: int = 30
-    longest_days: int = 1826
     fault_years: float = 2.0
     recurring_faults: int = 2
     cause_probability: float = 0.8
     age_years: float = 10.0
     fewest_visits: int = 6
-    confidence: float = 0.95
     grounds_to_retire: int = 2
     service_tried_years: float = 2.0
     adjust_early_share: float = 0.5
@@ -85,3 +88,33 @@ class RetirementChoices:
     failure_price: float = 0.0
     service_price: float = 0.0
     replacement_price: float = 0.0
+
+
+# Bounds outside which a value cannot be meant: field, lowest, highest (both inclusive).
+RETIREMENT_BOUNDS: tuple[tuple[str, float, float], ...] = (
+    ("adjustments_per_year", 0.01, 1000.0),
+    ("adjustment_rise_level", 1e-4, 0.5),
+    ("same_direction_moves", 2, 1000),
+    ("mark_travel_pct", 0.001, 100.0),
+    ("repeatability_level", 1e-4, 0.5),
+    ("baseline_visits", 1, 1000),
+    ("recent_visits", 1, 1000),
+    ("recent_adjustments", 1, 1000),
+    ("left_out_visits", 1, 1000),
+    ("fault_years", 0.1, 100.0),
+    ("recurring_faults", 1, 1000),
+    ("cause_probability", 0.01, 1.0),
+    ("age_years", 0.1, 1000.0),
+    ("fewest_visits", 2, 1000),
+    ("grounds_to_retire", 1, 12),
+    ("service_tried_years", 0.1, 100.0),
+    ("adjust_early_share", 0.01, 1.0),
+    ("cost_ratio", 0.01, 100.0),
+    ("horizon_years", 0.25, 30.0),
+    ("cost_coverage", 0.5, 0.999),
+    ("check_price", 0.0, 1e12),
+    ("adjustment_price", 0.0, 1e12),
+    ("failure_price", 0.0, 1e12),
+    ("service_price", 0.0, 1e12),
+    ("replacement_price", 0.0, 1e12),
+)

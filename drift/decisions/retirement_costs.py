@@ -4,6 +4,7 @@ import math
 
 import polars as pl
 
+from drift.decisions.interval_choices import IntervalChoices
 from drift.decisions.retirement_choices import RetirementChoices
 from drift.decisions.retirement_terms import Finding, RetirementEvidence, judged_rows, two_places
 from drift.format import plain, whole
@@ -20,6 +21,7 @@ def price_choices(
     *,
     tolerance: float,
     choices: RetirementChoices,
+    intervals: IntervalChoices,
 ) -> pl.DataFrame:
     """Return the expected cost of each choice for each meter that was forecast.
 
@@ -31,6 +33,7 @@ def price_choices(
     tolerance : float
         % air.
     choices : RetirementChoices
+    intervals : IntervalChoices
 
     Returns
     -------
@@ -49,7 +52,7 @@ def price_choices(
     interval.  A serviced and a new meter drift like the fleet's meters: about 0, with their root
     mean square.
     """
-    rows = _rows(evidence, rates, choices)
+    rows = _rows(evidence, rates, intervals)
     if rows.is_empty():
         return pl.DataFrame(schema=CHOICE_COSTS)
     renewed = _usual_drift(evidence)
@@ -134,15 +137,15 @@ def judge_costs(
 
 
 def _rows(
-    evidence: RetirementEvidence, rates: pl.DataFrame, choices: RetirementChoices
+    evidence: RetirementEvidence, rates: pl.DataFrame, intervals: IntervalChoices
 ) -> pl.DataFrame:
     """Return one row per meter: its worst point's process, its interval and the one asked for."""
     present = pl.col("present")
     practicable = pl.max_horizontal(
-        pl.col("days").floor().fill_null(float(choices.longest_days)),
-        pl.lit(float(choices.shortest_days)),
+        pl.col("days").floor().fill_null(float(intervals.longest_days)),
+        pl.lit(float(intervals.shortest_days)),
     )
-    seldom = (pl.col("high") < choices.target).fill_null(value=False)
+    seldom = (pl.col("high") < intervals.target).fill_null(value=False)
     return (
         evidence.needed.join(evidence.processes.drop("meter_id"), on="series")
         .join(evidence.present.select("meter_id", present="interval_days"), on="meter_id")

@@ -6,6 +6,7 @@ ground is met, not met, or cannot be said.
 
 import polars as pl
 
+from drift.decisions.interval_choices import IntervalChoices
 from drift.decisions.retirement_choices import RetirementChoices
 from drift.decisions.retirement_terms import (
     GROUND_TABLE,
@@ -31,7 +32,12 @@ _FAULTS = {"seal_replaced": "leak", "chamber_dried": "chamber_water"}
 
 
 def measure_grounds(
-    evidence: RetirementEvidence, *, tolerance: float, comparison: str, choices: RetirementChoices
+    evidence: RetirementEvidence,
+    *,
+    tolerance: float,
+    comparison: str,
+    choices: RetirementChoices,
+    intervals: IntervalChoices,
 ) -> pl.DataFrame:
     """Measure every ground but the cost for every meter of the ledger.
 
@@ -41,6 +47,8 @@ def measure_grounds(
     tolerance, comparison
         As in `drift.stats.conformity.within_tolerance`.
     choices : RetirementChoices
+    intervals : IntervalChoices
+        The target, the confidence and the practicable interval.
 
     Returns
     -------
@@ -50,13 +58,13 @@ def measure_grounds(
     life = present_life(evidence.ledger)
     seen = life.select("meter_id").unique().sort("meter_id")
     parts = [
-        measure_adjustments(seen, life, choices),
+        measure_adjustments(seen, life, choices, confidence=intervals.confidence),
         measure_directions(seen, life, choices),
-        _pass_rate(seen, pass_rates(life, tolerance, comparison, choices), choices),
+        _pass_rate(seen, pass_rates(life, tolerance, comparison, intervals), intervals),
         measure_mark_travel(seen, evidence, choices),
         measure_repeatability(seen, life, choices),
         measure_points_together(seen, life, tolerance, comparison, choices),
-        _intervals(seen, evidence, choices),
+        _intervals(seen, evidence, intervals),
         _faults(seen, evidence, choices),
         _age(seen, evidence, choices),
     ]
@@ -72,7 +80,7 @@ def present_life(ledger: pl.DataFrame) -> pl.DataFrame:
 
 
 def pass_rates(
-    life: pl.DataFrame, tolerance: float, comparison: str, choices: RetirementChoices
+    life: pl.DataFrame, tolerance: float, comparison: str, intervals: IntervalChoices
 ) -> pl.DataFrame:
     """Return for each meter its checks and passes and the highest pass rate they leave possible.
 
@@ -83,25 +91,25 @@ def pass_rates(
     """
     checked = periods(life, tolerance=tolerance, comparison=comparison)
     nobody = pl.DataFrame(schema={"meter_id": pl.String, "name": pl.String})
-    rates = end_of_period_reliability(checked, nobody, confidence=choices.confidence)
+    rates = end_of_period_reliability(checked, nobody, confidence=intervals.confidence)
     return rates.filter(pl.col("scope") == "meter").select(
         "passes", "checks", "high", meter_id="name"
     )
 
 
-def _pass_rate(seen: pl.DataFrame, rates: pl.DataFrame, choices: RetirementChoices) -> pl.DataFrame:
+def _pass_rate(seen: pl.DataFrame, rates: pl.DataFrame, intervals: IntervalChoices) -> pl.DataFrame:
     """Compare the highest pass rate that the checks so far leave possible with the target."""
 
     def passing(row: Row) -> Finding:
         if row["checks"] is None:
-            return None, choices.target, "No check has ended a period that began in tolerance."
+            return None, intervals.target, "No check has ended a period that began in tolerance."
         highest = f"{fixed(100 * row['high'], places=0)}{NO_BREAK}%"
         return (
             row["high"],
-            choices.target,
+            intervals.target,
             (
                 f"{row['passes']} of {count(row['checks'], 'check')} passed: at most {highest} "
-                f"({share(choices.confidence)} confidence), target {share(choices.target)}."
+                f"({share(intervals.confidence)} confidence), target {share(intervals.target)}."
             ),
         )
 
@@ -109,7 +117,7 @@ def _pass_rate(seen: pl.DataFrame, rates: pl.DataFrame, choices: RetirementChoic
 
 
 def _intervals(
-    seen: pl.DataFrame, evidence: RetirementEvidence, choices: RetirementChoices
+    seen: pl.DataFrame, evidence: RetirementEvidence, intervals: IntervalChoices
 ) -> pl.DataFrame:
     """Compare the interval it needs, once adjusted, with its own and the shortest practicable."""
     numbers = seen.join(
@@ -119,7 +127,7 @@ def _intervals(
     def against(row: Row, threshold: float | None) -> Finding:
         if not row["known"]:
             return None, threshold, "No interval can be forecast for it."
-        longest = float(choices.longest_days)
+        longest = float(intervals.longest_days)
         days = longest if row["days"] is None else row["days"]
         more = "more than " if row["days"] is None else ""
         return (
@@ -129,7 +137,7 @@ def _intervals(
         )
 
     def practicable(row: Row) -> Finding:
-        return against(row, float(choices.shortest_days))
+        return against(row, float(intervals.shortest_days))
 
     def in_force(row: Row) -> Finding:
         present = row["interval_days"]

@@ -19,10 +19,10 @@ _KPA_PER_PSI = 6.894757
 
 
 def measure_adjustments(
-    seen: pl.DataFrame, life: pl.DataFrame, choices: RetirementChoices
+    seen: pl.DataFrame, life: pl.DataFrame, choices: RetirementChoices, *, confidence: float
 ) -> pl.DataFrame:
     """Measure how often a meter is adjusted, and whether that rises."""
-    numbers = _adjustment_numbers(life, choices)
+    numbers = _adjustment_numbers(life, choices, confidence=confidence)
 
     def rate(row: Row) -> Finding:
         if row["visits"] is None:
@@ -56,7 +56,9 @@ def measure_adjustments(
     return judged_rows(seen, numbers, {"adjustment_rate": rate, "adjustment_rise": rising})
 
 
-def _adjustment_numbers(life: pl.DataFrame, choices: RetirementChoices) -> pl.DataFrame:
+def _adjustment_numbers(
+    life: pl.DataFrame, choices: RetirementChoices, *, confidence: float
+) -> pl.DataFrame:
     """Return each meter's adjustments before and after the middle of its record."""
     visits = (
         life.group_by("meter_id", "t_years")
@@ -79,7 +81,7 @@ def _adjustment_numbers(life: pl.DataFrame, choices: RetirementChoices) -> pl.Da
         .filter((pl.col("visits") >= choices.fewest_visits) & (pl.col("years") > 0))
         .with_columns(number=pl.col("early") + pl.col("late"))
     )
-    low, high = rate_interval(numbers["number"], numbers["years"], confidence=choices.confidence)
+    low, high = rate_interval(numbers["number"], numbers["years"], confidence=confidence)
     rise = rise_p(
         numbers["early"], numbers["late"], late_share=numbers["late_years"] / numbers["years"]
     )

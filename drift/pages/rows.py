@@ -22,7 +22,7 @@ from drift.pages.data import (
     StrayResponse,
 )
 from drift.pages.names import file_name
-from drift.policy import Policy
+from drift.policy import Policy, choices_of
 from drift.results import Review
 
 BOX_WIDTH, BOX_HEIGHT = 100.0, 30.0
@@ -213,10 +213,17 @@ def file_rows(files: pl.DataFrame) -> tuple[FileRow, ...]:
 
 def policy_rows(policy: Policy) -> tuple[Choice, ...]:
     """Return every number of the policy in force, with the meaning that its docstring gives."""
-    meanings = _meanings(inspect.cleandoc(f"{type(policy).__doc__}") + "\n")
+    meanings: dict[str, str] = {}
+    for before, choices in (
+        ("", policy),
+        ("intervals.", policy.intervals),
+        ("retirement.", policy.retirement),
+    ):
+        found = _meanings(inspect.cleandoc(f"{type(choices).__doc__}") + "\n")
+        meanings |= {f"{before}{name}": meaning for name, meaning in found.items()}
     return tuple(
         Choice(name, _shown(value), meanings.get(name, ""))
-        for name, value in dataclasses.asdict(policy).items()
+        for name, value in choices_of(policy).items()
     )
 
 

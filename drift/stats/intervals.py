@@ -190,8 +190,9 @@ def chance_in(processes: Processes, years: npt.ArrayLike, *, tolerance: float) -
     expected = np.asarray(processes.shock_rate) * t
     chance: Floats = np.zeros(np.broadcast(mean, variance, expected).shape)
     weight, left = np.exp(-expected), 1.0 - np.zeros_like(chance)
-    for shocks in range(_MOST_SHOCKS + 1):
-        share = left if shocks == _MOST_SHOCKS else weight
+    most = _MOST_SHOCKS if expected.any() else 0
+    for shocks in range(most + 1):
+        share = left if shocks == most else weight
         sd = np.sqrt(variance + shocks * np.square(processes.shock_size))
         chance = chance + share * _normal_inside(mean, sd, tolerance)
         left = left - weight

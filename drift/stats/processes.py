@@ -32,6 +32,7 @@ def forecast_processes(
     shock_rate: float,
     shock_size: float,
     reset_sd: float,
+    visit_sd: float = 0.0,
     replicates: int = 1,
     band_level: float = 0.9,
 ) -> pl.DataFrame:
@@ -44,6 +45,8 @@ def forecast_processes(
         drift drift_low drift_high noise_sd``.
     wander, shock_rate, shock_size, reset_sd : float
         Of the fleet; the rate is the mean over its kinds of meters.
+    visit_sd : float
+        Standard deviation of what the readings of a visit share, which more of them do not reduce.
     replicates : int
         Readings whose mean is found at a visit, at least 1.
     band_level : float
@@ -69,7 +72,7 @@ def forecast_processes(
         .with_columns(
             level_sd=spread("level"),
             drift_sd=spread("drift"),
-            noise_sd=pl.col("noise_sd") / max(replicates, 1) ** 0.5,
+            noise_sd=(pl.col("noise_sd") ** 2 / max(replicates, 1) + visit_sd**2).sqrt(),
             wander=pl.lit(wander),
             shock_rate=pl.lit(shock_rate),
             shock_size=pl.lit(shock_size),

@@ -106,7 +106,7 @@ def fit_weibull(
         return None
     names = np.arange(low.size) if cluster is None else np.asarray(cluster)
     _, group = np.unique(names, return_inverse=True)
-    logs = _logs(low, high)
+    logs = _counted(low, high)
     found = _maximise(logs, start=_exponential_start(low, high))
     if found is None:
         return None
@@ -202,16 +202,26 @@ def time_interval(
 
 @dataclass(frozen=True, slots=True)
 class _Logs:
-    """Logarithms of the bounds, −inf for a lower bound of 0 and inf for an open end."""
+    """Logarithms of the bounds, −inf for a lower bound of 0 and inf for an open end.
+
+    `count` says how many lengths have them: in a large fleet, seen on a schedule, many are alike.
+    """
 
     low: Floats
     high: Floats
+    count: Floats
 
 
-def _logs(low: Floats, high: Floats) -> _Logs:
+def _logs(low: Floats, high: Floats, count: npt.ArrayLike = 1.0) -> _Logs:
     """Return the logarithms of bounds."""
     with np.errstate(divide="ignore"):
-        return _Logs(np.log(low), np.log(high))
+        return _Logs(np.log(low), np.log(high), np.broadcast_to(np.asarray(count), low.shape))
+
+
+def _counted(low: Floats, high: Floats) -> _Logs:
+    """Return the logarithms of different bounds, each with how often it occurs."""
+    pairs, count = np.unique(np.stack([low, high]), axis=1, return_counts=True)
+    return _logs(pairs[0], pairs[1], count.astype(np.float64))
 
 
 def _log_hazard(target: float) -> float:
@@ -227,7 +237,7 @@ def _likelihoods(logs: _Logs, location: Floats, log_shape: Floats) -> Floats:
     begun = np.exp(np.minimum(shape * (logs.low[:, None] - location), 700.0))
     ended = np.exp(np.minimum(shape * (logs.high[:, None] - location), 700.0))
     inside = -np.expm1(-np.maximum(ended - begun, _NONE))
-    total: Floats = (np.log(np.maximum(inside, _NONE)) - begun).sum(axis=0)
+    total: Floats = logs.count @ (np.log(np.maximum(inside, _NONE)) - begun)
     return total
 
 
@@ -244,7 +254,7 @@ def _exponential_start(low: Floats, high: Floats) -> tuple[float, float]:
 
 
 def _derivatives(logs: _Logs, location: float, log_shape: float) -> tuple[Floats, Floats]:
-    """Return the score of each length, shape (lengths, 2), and the summed second derivatives.
+    """Return the score of each row, shape (rows, 2), and the summed second derivatives.
 
     With ψ = shape (log t − location) and H = exp(ψ): H' = H ψ', H'' = H (ψ'' + ψ' ψ'ᵀ), where
     ψ' = (−shape, ψ) and ψ'' = (0, −shape; −shape, ψ) by location and log shape.
@@ -271,7 +281,7 @@ def _derivatives(logs: _Logs, location: float, log_shape: float) -> tuple[Floats
     score = -d_low + pull[:, None] * rise
     bend = -c_low + pull[:, None, None] * curve
     bend -= (pull * (1 + pull))[:, None, None] * rise[:, :, None] * rise[:, None, :]
-    return score, bend.sum(axis=0)
+    return score * logs.count[:, None], np.einsum("i,ijk->jk", logs.count, bend)
 
 
 def _maximise(logs: _Logs, *, start: tuple[float, float]) -> tuple[float, float] | None:
@@ -350,7 +360,7 @@ def _edge(
 
     `point` turns the free coordinate into a point (log time, log hazard) that the law goes through.
     """
-    logs = _logs(fit.lower, fit.upper)
+    logs = _counted(fit.lower, fit.upper)
 
     def lacking(value: float) -> float:
         return drop - (fit.log_likelihood - _profile(logs, *point(value)))

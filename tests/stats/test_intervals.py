@@ -8,7 +8,8 @@ import pytest
 from numpy.typing import NDArray
 from scipy import stats
 
-from drift.decisions.interval_methods import Answer, IntervalChoices, IntervalEvidence
+from drift.decisions.interval_choices import IntervalChoices
+from drift.decisions.interval_methods import Answer, IntervalEvidence
 from drift.decisions.intervals import build_intervals, like_meters, recommend
 from drift.frames import DAYS_PER_YEAR, INTERVALS, LEDGER, PATH_TRENDS
 from drift.stats.chart_interval import CHART_DAYS, chart_intervals

@@ -1,0 +1,131 @@
+"""This module asks how long meters may go unseen, and how they move; it recommends nothing itself.
+
+It strings together the pure parts: the forecasts as chances by the days since the last visit and as
+processes after an adjustment, and the methods that set intervals.
+"""
+
+from datetime import date
+
+import polars as pl
+
+from drift.decisions.interval_methods import IntervalEvidence
+from drift.decisions.intervals import build_intervals, like_meters
+from drift.frames import DAYS_PER_YEAR, EPOCH
+from drift.policy import Policy
+from drift.stats.forecast import Forecasts
+from drift.stats.intervals import days_to_target, meter_curves
+from drift.stats.processes import days_after_adjustment, forecast_processes
+
+
+def present_intervals(ledger: pl.DataFrame, meters: pl.DataFrame, policy: Policy) -> pl.DataFrame:
+    """Return the interval in force of every meter of the ledger that is not retired.
+
+    Returns
+    -------
+    pl.DataFrame
+        ``meter_id interval_days``, by meter_id.
+    """
+    known = meters.select("meter_id", "status", "interval_days").unique("meter_id", keep="last")
+    return (
+        ledger.select("meter_id")
+        .unique()
+        .join(known, on="meter_id", how="left")
+        .filter(pl.col("status").fill_null("active") != "retired")
+        .select("meter_id", pl.col("interval_days").fill_null(policy.interval_days))
+        .sort("meter_id")
+    )
+
+
+def fleet_processes(ahead: Forecasts, ledger: pl.DataFrame, policy: Policy) -> pl.DataFrame:
+    """Return how each forecast series moves from its last visit on.
+
+    Returns
+    -------
+    pl.DataFrame
+        Columns of `drift.stats.processes.PROCESSES`.
+    """
+    hyper = ahead.fit.hyper
+    read = ledger["as_found_replicates"].drop_nulls().median()
+    return forecast_processes(
+        ahead.series,
+        wander=hyper.wander,
+        shock_rate=hyper.shock_rate * sum(kind.weight * kind.shocks for kind in hyper.kinds),
+        shock_size=hyper.shock_size,
+        reset_sd=hyper.reset_sd,
+        visit_sd=hyper.visit_sd,
+        replicates=round(read) if isinstance(read, float) else 1,
+        band_level=policy.band_level,
+    )
+
+
+def needed_days(processes: pl.DataFrame, policy: Policy) -> pl.DataFrame:
+    """Return how long each meter, just adjusted, keeps the target of the policy.
+
+    Returns
+    -------
+    pl.DataFrame
+        Of `drift.stats.processes.days_after_adjustment`.
+    """
+    return days_after_adjustment(
+        processes,
+        tolerance=policy.tolerance_pct,
+        target=policy.intervals.target,
+        longest_days=policy.intervals.longest_days,
+    )
+
+
+def weigh_upkeep(
+    ledger: pl.DataFrame,
+    path_trends: pl.DataFrame,
+    ahead: Forecasts,
+    *,
+    meters: pl.DataFrame,
+    as_of: date,
+    policy: Policy,
+) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Return how each series moves, and how long meters may go unseen.
+
+    Parameters
+    ----------
+    ledger, path_trends : pl.DataFrame
+        Frames of `drift.frames`.
+    ahead : Forecasts
+        As of `as_of`.
+    meters : pl.DataFrame
+        Rows of the input table ``meters``; may lack meters or be empty.
+    as_of : date
+    policy : Policy
+
+    Returns
+    -------
+    processes : pl.DataFrame
+        Of `fleet_processes`.
+    intervals : pl.DataFrame
+        Frame of `drift.frames.INTERVALS`: for the fleet, for like meters (left out where all are
+        alike: they are the fleet) and for each meter that is not retired.
+    """
+    processes = fleet_processes(ahead, ledger, policy)
+    seen = ledger.group_by("meter_id").agg(last_t_years=pl.col("t_years").max())
+    curves = meter_curves(
+        ahead.meters, ahead.meter_horizons, seen, now=(as_of - EPOCH).days / DAYS_PER_YEAR
+    )
+    groups = like_meters(ledger, meters)
+    present = present_intervals(ledger, meters, policy)
+    evidence = IntervalEvidence(
+        ledger=ledger,
+        path_trends=path_trends,
+        groups=groups if groups["name"].n_unique() > 1 else groups.clear(),
+        present=present,
+        falls=days_to_target(curves, target=policy.intervals.target),
+        adjusted=needed_days(processes, policy),
+        trend_level=policy.trend_level,
+    )
+    found = build_intervals(
+        evidence,
+        tolerance=policy.tolerance_pct,
+        comparison=policy.comparison,
+        choices=policy.intervals,
+    )
+    # What retired meters did speaks for the fleet; nobody asks when to see them next.
+    in_use = pl.col("meter_id").is_in(present["meter_id"].implode())
+    return processes, found.filter(pl.col("meter_id").is_null() | in_use)
