@@ -2,7 +2,7 @@
 
 import multiprocessing
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
 from contextlib import contextmanager
 from pathlib import Path
@@ -10,14 +10,44 @@ from pathlib import Path
 from drift import pages, render
 from drift.results import Review
 
-# Fewer dossiers than this are written sooner than another process has started.
+Helpers = Sequence[ProcessPoolExecutor]
+
+# Fewer dossiers than this are written sooner than another process has loaded what it needs.
 _WORTH_A_PROCESS = 8
 
 # The review that a worker process writes of, sent to it once.
 _at_work: list[Review] = []
 
 
-def write_pages(review: Review, folder: Path, *, progress: Callable[[int, int], None]) -> list[str]:
+@contextmanager
+def helpers(dossiers: int) -> Iterator[Helpers]:
+    """Give processes that load what drawing needs, one a core but this one's.
+
+    Meant to be entered before a review is known: loading then goes on beside the analysis.  None
+    are given where there is no other core, or so few dossiers that loading takes longer.
+
+    Parameters
+    ----------
+    dossiers : int
+        How many there may be to write.
+    """
+    others = min(_cores() - 1, dossiers // _WORTH_A_PROCESS)
+    # Spawned: a fork of a process whose data library holds threads may hang.
+    context = multiprocessing.get_context("spawn")
+    # A pool for each process, because a pool cannot tell which of its processes has the review.
+    pools = tuple(ProcessPoolExecutor(1, mp_context=context) for _ in range(others))
+    try:
+        for pool in pools:
+            pool.submit(pages.warm_up)
+        yield pools
+    finally:
+        for pool in pools:
+            pool.shutdown(cancel_futures=True)
+
+
+def write_pages(
+    review: Review, folder: Path, *, beside: Helpers, progress: Callable[[int, int], None]
+) -> list[str]:
     """Write the fleet review and a dossier for each meter.
 
     Parameters
@@ -26,6 +56,8 @@ def write_pages(review: Review, folder: Path, *, progress: Callable[[int, int], 
         What was found.
     folder : Path
         Where ``index.html`` and ``meters/`` go.
+    beside : sequence of ProcessPoolExecutor
+        What `helpers` gave.
     progress : callable
         Told how many pages are done and how many there are.
 
@@ -43,47 +75,34 @@ def write_pages(review: Review, folder: Path, *, progress: Callable[[int, int], 
     meters.mkdir(parents=True, exist_ok=True)
     ids = review.meters["meter_id"].sort().to_list()
     steps = len(ids) + 1
-    with _workers(review, dossiers=len(ids)) as pool:
-        begun = {i: pool.submit(_write_in_worker, i, meters) for i in ids} if pool else {}
-        index = render.html_fleet(pages.fleet_page(review))
-        (folder / "index.html").write_text(index, encoding="utf-8")
-        progress(1, steps)
-        # From the far end, this process writes what no worker has begun.
-        done = 1
-        left = []
-        for meter_id in reversed(ids):
-            if meter_id in begun and not begun[meter_id].cancel():
-                left.append(begun[meter_id])
-                continue
-            _write_dossier(review, meter_id, meters)
-            done += 1
-            progress(done + _finished(left), steps)
-        for future in reversed(left):
-            future.result()
-            done += 1
-            progress(done, steps)
+    taken = [pool.submit(_take_up, review) for pool in beside]
+    begun = {
+        meter_id: beside[place % len(beside)].submit(_write_in_worker, meter_id, meters)
+        for place, meter_id in enumerate(ids if beside else [])
+    }
+    index = render.html_fleet(pages.fleet_page(review))
+    (folder / "index.html").write_text(index, encoding="utf-8")
+    progress(1, steps)
+    # From the far end, this process writes what no helper has begun.
+    done = 1
+    left = []
+    for meter_id in reversed(ids):
+        if meter_id in begun and not begun[meter_id].cancel():
+            left.append(begun[meter_id])
+            continue
+        _write_dossier(review, meter_id, meters)
+        done += 1
+        progress(done + _finished(left), steps)
+    for future in [*taken, *reversed(left)]:
+        future.result()
+    if left:
+        progress(steps, steps)
     return ["index.html", *(f"meters/{pages.file_name(meter_id)}" for meter_id in ids)]
 
 
 def _finished(futures: list[Future[None]]) -> int:
     """Count the dossiers that workers have finished."""
     return sum(future.done() for future in futures)
-
-
-@contextmanager
-def _workers(review: Review, *, dossiers: int) -> Iterator[ProcessPoolExecutor | None]:
-    """Give processes for all cores but one, none where they are not worth their start."""
-    others = min(_cores() - 1, dossiers // _WORTH_A_PROCESS)
-    if others < 1:
-        yield None
-        return
-    # Spawned: a fork of a process whose data library holds threads may hang.
-    context = multiprocessing.get_context("spawn")
-    pool = ProcessPoolExecutor(others, mp_context=context, initializer=_take_up, initargs=(review,))
-    try:
-        yield pool
-    finally:
-        pool.shutdown(cancel_futures=True)
 
 
 def _cores() -> int:

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     import polars as pl
 
     from drift.figures.drawing import Drawing
+    from drift.page_files import Helpers
 
 # What a review writes beside its data files.
 _MADE = {".html", ".xlsx"}
@@ -93,25 +94,26 @@ def review_source(
     progress(0, 1)
     with _timed(timings, "read"):
         sources = read(source, as_of=as_of, policy=policy)
-    with _timed(timings, "analyse"):
-        review = analyse(sources, source_name=source.resolve().name, as_of=as_of, policy=policy)
-    try:
-        with _timed(timings, "write_data"):
-            tables = data_tables(review)
-            write_data(tables, out / "data")
-        with _timed(timings, "write_pages"):
-            pages = _write_pages(review, out, progress) if with_pages else []
-        with _timed(timings, "write_workbook"):
-            pages += _write_workbook(review, tables, out) if with_pages else []
-        _drop_stale_pages(out, pages)
-        write_record(_record(review, pages, timings), out / "data" / "run.json")
-    except OSError as error:
-        raise DriftError(
-            what=f"cannot be written ({error.strerror})",
-            where=str(error.filename or out),
-            expected="a folder that may be written to",
-            hint="choose another with --out",
-        ) from error
+    with _page_helpers(sources, with_pages=with_pages) as beside:
+        with _timed(timings, "analyse"):
+            review = analyse(sources, source_name=source.resolve().name, as_of=as_of, policy=policy)
+        try:
+            with _timed(timings, "write_data"):
+                tables = data_tables(review)
+                write_data(tables, out / "data")
+            with _timed(timings, "write_pages"):
+                pages = _write_pages(review, out, beside, progress) if with_pages else []
+            with _timed(timings, "write_workbook"):
+                pages += _write_workbook(review, tables, out) if with_pages else []
+            _drop_stale_pages(out, pages)
+            write_record(_record(review, pages, timings), out / "data" / "run.json")
+        except OSError as error:
+            raise DriftError(
+                what=f"cannot be written ({error.strerror})",
+                where=str(error.filename or out),
+                expected="a folder that may be written to",
+                hint="choose another with --out",
+            ) from error
     counts = sources.files.select("rows", "taken").sum().row(0)
     return Written(
         review=review,
@@ -205,12 +207,24 @@ def read(source: Path, *, as_of: date, policy: Policy) -> Sources:
         con.close()
 
 
-def _write_pages(review: Review, out: Path, progress: Progress) -> list[str]:
+@contextmanager
+def _page_helpers(sources: Sources, *, with_pages: bool) -> Iterator["Helpers"]:
+    """Give processes that make ready to write pages while the analysis goes on."""
+    if not with_pages:
+        yield ()
+        return
+    from drift.page_files import helpers  # noqa: PLC0415
+
+    with helpers(sources.sessions["meter_id"].n_unique()) as beside:
+        yield beside
+
+
+def _write_pages(review: Review, out: Path, beside: "Helpers", progress: Progress) -> list[str]:
     """Write the pages; return their names below `out`."""
     # Drawing libraries are slow to load and --data-only does without them.
     from drift.page_files import write_pages  # noqa: PLC0415
 
-    return write_pages(review, out, progress=progress)
+    return write_pages(review, out, beside=beside, progress=progress)
 
 
 def _write_workbook(review: Review, tables: "dict[str, pl.DataFrame]", out: Path) -> list[str]:

@@ -30,9 +30,11 @@ def test_pages_are_the_same_on_one_core_and_on_two(
     for cores in (1, 2):
         monkeypatch.setattr(page_files, "_cores", lambda cores=cores: cores)
         folder = tmp_path / str(cores)
-        names = page_files.write_pages(
-            review, folder, progress=lambda done, of: told.append((done, of))
-        )
+        with page_files.helpers(len(IDS)) as beside:
+            assert len(beside) == cores - 1
+            names = page_files.write_pages(
+                review, folder, beside=beside, progress=lambda done, of: told.append((done, of))
+            )
         written[cores] = _bytes(folder)
         assert names == ["index.html", *(f"meters/{pages.file_name(i)}" for i in sorted(IDS))]
         assert set(names) == set(written[cores])
@@ -44,7 +46,7 @@ def test_progress_never_goes_back(review: Review, tmp_path: Path) -> None:
     """Progress rises to the number of pages."""
     few = dataclasses.replace(review, meters=review.meters.head(2))
     told: list[int] = []
-    page_files.write_pages(few, tmp_path, progress=lambda done, _of: told.append(done))
+    page_files.write_pages(few, tmp_path, beside=(), progress=lambda done, _of: told.append(done))
     assert told == [1, 2, 3]
 
 
@@ -54,5 +56,5 @@ def test_a_failure_in_another_process_is_raised(
     """A page that cannot be written is an error, whichever process was to write it."""
     monkeypatch.setattr(page_files, "_cores", lambda: 2)
     (tmp_path / "meters" / pages.file_name(min(IDS))).mkdir(parents=True)
-    with pytest.raises(OSError, match="directory"):
-        page_files.write_pages(review, tmp_path, progress=lambda _done, _of: None)
+    with page_files.helpers(len(IDS)) as beside, pytest.raises(OSError, match="directory"):
+        page_files.write_pages(review, tmp_path, beside=beside, progress=lambda _done, _of: None)

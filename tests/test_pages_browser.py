@@ -39,7 +39,7 @@ def browser() -> Iterator[Browser]:
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Write the pages of the fabricated review into a folder."""
     out: Path = tmp_path_factory.mktemp("pages")
-    write_pages(fabricate(), out, progress=lambda _done, _of: None)
+    write_pages(fabricate(), out, beside=(), progress=lambda _done, _of: None)
     return out
 
 

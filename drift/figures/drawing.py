@@ -83,6 +83,14 @@ def marks_svg(picture: Picture) -> str:
     return text
 
 
+def warm_up() -> None:
+    """Load the converter and compile the canvas, so that the first picture is as quick as others.
+
+    It is the only slow step that needs nothing of a review.
+    """
+    marks_svg(Picture(width=1, height=1, under=(), dots=(), words=()))
+
+
 @cache
 def _blank() -> dict[str, Any]:
     """Return the canvas without rows, as Vega reads it; compiled once in each process."""

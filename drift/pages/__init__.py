@@ -1,7 +1,8 @@
 """This package turns a review into the data of its pages; it writes no HTML and no file."""
 
+from drift.figures.drawing import warm_up
 from drift.pages.dossier import dossier_page
 from drift.pages.fleet import fleet_page
 from drift.pages.names import file_name
 
-__all__ = ["dossier_page", "file_name", "fleet_page"]
+__all__ = ["dossier_page", "file_name", "fleet_page", "warm_up"]
