@@ -21,6 +21,7 @@ from drift.stats.charts import ChartSettings, draw_family
 from drift.stats.drift_steps import drift_steps, unadjusted_paths
 from drift.stats.forecast import Forecasts, forecast
 from drift.stats.forecast.hyper import Fit
+from drift.stats.jump_events import link_jumps
 from drift.stats.known_jumps import with_known_jumps
 from drift.stats.path_trend import fit_path_trends
 from drift.stats.rules import apply_rules
@@ -93,6 +94,7 @@ def analyse(sources: Sources, *, source_name: str, as_of: date, policy: Policy) 
             path_trends=path_trends,
             signals=signals,
             schedule=schedule,
+            jumps=link_jumps(changes, ledger=ledger, service=sources.service),
             as_of=as_of,
             policy=policy,
         ),
@@ -151,7 +153,7 @@ def judge_alone(
     alone = dataclasses.replace(sources, sessions=reference.sessions)
     ledger = ledger_of(alone, source_name="", as_of=as_of, policy=policy)
     schedule = build_schedule(ledger, alone.meters, as_of=as_of, interval_days=policy.interval_days)
-    _, path_trends, _ = weigh_drift(ledger, policy)
+    _, path_trends, changes = weigh_drift(ledger, policy)
     known = jumps_known(ledger, alone)
     ahead = look_ahead(known, schedule, as_of=as_of, policy=policy, fit=fit)
     return build_meters(
@@ -161,6 +163,7 @@ def judge_alone(
         path_trends=path_trends,
         signals=signals,
         schedule=schedule,
+        jumps=link_jumps(changes, ledger=ledger, service=sources.service),
         as_of=as_of,
         policy=policy,
     )

@@ -19,8 +19,10 @@ probability is shown as 0 % or 100 %, because no model can promise either.
 """
 
 import math
+from collections.abc import Mapping
 from datetime import date
 from decimal import ROUND_HALF_EVEN, Decimal
+from typing import Any
 
 CANNOT_SAY = "cannot say"
 MINUS = "\u2212"
@@ -142,6 +144,27 @@ def day(value: date | None) -> str:
     if value is None:
         return CANNOT_SAY
     return f"{value.day}{NO_BREAK}{_MONTHS[value.month - 1]}{NO_BREAK}{value.year}"
+
+
+_EVENTS = {"dropped": "a recorded drop", "gauge_replaced": "a replacement of the gauge"}
+
+
+def jumped(jump: Mapping[str, Any]) -> str:
+    """Return how far something jumped and when, with the event recorded at that time, if any.
+
+    `jump` is a row of `drift.stats.jump_events.JUMP_EVENTS`; the words follow "it": "jumped by
+    +0.180 % air (+0.140 to +0.220) between 3 Mar 2025 and 19 Mar 2025, the time of a recorded drop
+    (9 Mar 2025)".
+    """
+    words = (
+        f"jumped by {bias_with_unit(jump['size'])} "
+        f"({interval(jump['size_low'], jump['size_high'])}) between {day(jump['after'])} and "
+        f"{day(jump['by'])}"
+    )
+    event = jump["event"]
+    if event is None:
+        return words
+    return f"{words}, the time of {_EVENTS.get(event, words_of(event))} ({day(jump['event_on'])})"
 
 
 def month(value: date) -> str:

@@ -127,3 +127,39 @@ def test_an_unknown_drift_is_said_to_hide_behind_the_dial() -> None:
         STEADY, p_out=0.3, drift=None, drift_low=None, drift_high=None, resolution_limited=True
     )
     assert "dial's resolution hides" in decide(facts, Policy()).reason
+
+
+JUMP = {
+    "point_pct": 10.0,
+    "size": 0.18,
+    "size_low": 0.14,
+    "size_high": 0.22,
+    "after": date(2025, 11, 3),
+    "by": date(2026, 1, 29),
+    "event": "dropped",
+    "event_on": date(2025, 12, 9),
+}
+
+
+@pytest.mark.parametrize(
+    ("jump", "words"),
+    [
+        (
+            JUMP,
+            "between 3 Nov 2025 and 29 Jan 2026, the time of a recorded drop (9 Dec 2025).",
+        ),
+        (
+            JUMP | {"event": "gauge_replaced"},
+            "the time of a replacement of the gauge (9 Dec 2025).",
+        ),
+        (JUMP | {"event": None, "event_on": None}, "between 3 Nov 2025 and 29 Jan 2026."),
+    ],
+)
+def test_a_jump_of_late_is_part_of_the_reason(jump: dict[str, object], words: str) -> None:
+    """With the drop or replacement recorded at its time, and without where there is none."""
+    failed = dataclasses.replace(STEADY, failed_point=10.0, failed_found=0.17, jump=jump)
+    reason = decide(failed, Policy()).reason.replace("\N{NO-BREAK SPACE}", " ")
+    assert "and put right; P(out) 1 %" in reason
+    assert "; at 10 % it jumped by +0.180 % air (+0.140 to +0.220) between 3 Nov" in reason
+    assert reason.endswith(words)
+    assert "jumped" not in decide(dataclasses.replace(STEADY, jump=jump), Policy()).reason

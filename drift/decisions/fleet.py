@@ -28,6 +28,7 @@ def build_meters(
     path_trends: pl.DataFrame,
     signals: pl.DataFrame,
     schedule: pl.DataFrame,
+    jumps: pl.DataFrame,
     as_of: date,
     policy: Policy,
 ) -> pl.DataFrame:
@@ -41,6 +42,8 @@ def build_meters(
         One row per meter: ``meter_id`` and ``p_out_due``, its points taken together.
     schedule : pl.DataFrame
         From `drift.decisions.schedule.build_schedule`.
+    jumps : pl.DataFrame
+        Frame of `drift.stats.jump_events.JUMP_EVENTS`.
     as_of : date
         The date the review speaks for.
     policy : Policy
@@ -68,7 +71,14 @@ def build_meters(
         .with_columns(pl.col("open_signals").fill_null(0))
         .sort("meter_id")
     )
-    verdicts = [decide(_facts(row, as_of), policy) for row in rows.iter_rows(named=True)]
+    late = {
+        row["meter_id"]: row
+        for row in _largest(jumps.filter(pl.col("by") >= since), "size").to_dicts()
+    }
+    verdicts = [
+        decide(_facts(row, as_of, jump=late.get(row["meter_id"])), policy)
+        for row in rows.iter_rows(named=True)
+    ]
     return _ordered(rows, verdicts)
 
 
@@ -184,7 +194,7 @@ def _repeatability(ledger: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _facts(row: dict[str, Any], as_of: date) -> Facts:
+def _facts(row: dict[str, Any], as_of: date, *, jump: dict[str, Any] | None) -> Facts:
     """Pick the facts of one meter out of its row."""
     return Facts(
         status=row["status"],
@@ -213,6 +223,7 @@ def _facts(row: dict[str, Any], as_of: date) -> Facts:
         crossing_early=row["crossing_early"],
         open_signals=row["open_signals"],
         resolution_limited=row["resolution_limited"],
+        jump=jump,
     )
 
 

@@ -15,13 +15,27 @@ Overdue is a flag of its own.  A retired meter keeps the standing of its last vi
 nothing.
 """
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from datetime import date
+from typing import Any
 
-from drift.format import NO_BREAK, bias, bias_with_unit, count, day, plain, point, probability
+from drift.format import (
+    NO_BREAK,
+    bias,
+    bias_with_unit,
+    count,
+    day,
+    jumped,
+    plain,
+    point,
+    probability,
+)
 from drift.policy import Policy
 
 STANDINGS = ("out", "drifting", "watch", "unproven", "holding")
+# Standings for which a jump of late is part of the reason.
+_JUMP_MATTERS = ("out", "drifting", "watch")
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +65,8 @@ class Facts:
         Recent signals without a response.
     resolution_limited : bool
         The dial is too coarse to show the drift's size.
+    jump : dict or None
+        The largest jump of late, a row of `drift.stats.jump_events.JUMP_EVENTS`.
     """
 
     status: str
@@ -79,6 +95,7 @@ class Facts:
     crossing_early: date | None
     open_signals: int
     resolution_limited: bool
+    jump: Mapping[str, Any] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,6 +125,8 @@ def decide(facts: Facts, policy: Policy) -> Verdict:
             break
     else:
         verdict = _holding(facts, policy)
+    if facts.jump is not None and verdict.standing in _JUMP_MATTERS:
+        verdict = replace(verdict, reason=f"{verdict.reason[:-1]}; {_jump_words(facts.jump)}.")
     if facts.overdue and facts.next_due_on is not None:
         late = count((facts.as_of - facts.next_due_on).days, "day")
         return Verdict(
@@ -266,6 +285,11 @@ def _forecast_words(facts: Facts) -> str:
         f"{point(facts.point)}: level {bias_with_unit(facts.level)} now, drift "
         f"{_drift_words(facts.drift, facts.drift_low, facts.drift_high)}."
     )
+
+
+def _jump_words(jump: Mapping[str, Any]) -> str:
+    """Say where and when it jumped, and what was recorded at the time."""
+    return f"at {point(jump['point_pct'])} it {jumped(jump)}"
 
 
 def _sooner(facts: Facts) -> str:

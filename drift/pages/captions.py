@@ -1,6 +1,8 @@
 """This module words what a page says of its numbers, sentence by sentence; it judges no meter."""
 
+from collections.abc import Mapping
 from datetime import date
+from typing import Any
 
 import polars as pl
 
@@ -173,12 +175,9 @@ def path(trend: TrendRow | None, *, policy: Policy, jumps: tuple[str, ...]) -> s
     return " ".join([told.get(trend.verdict, undecided), *jumps])
 
 
-def jump(*, point_pct: float, size: float, after: date, by: date) -> str:
-    """Say that the path jumped between two visits."""
-    return (
-        f"At {text.point(point_pct)} it jumped by {text.bias_with_unit(size)} between "
-        f"{text.day(after)} and {text.day(by)}."
-    )
+def jump(row: Mapping[str, Any]) -> str:
+    """Say that the path jumped, from a row of `drift.stats.jump_events.JUMP_EVENTS`."""
+    return f"At {text.point(row['point_pct'])} it {text.jumped(row)}."
 
 
 def control(charted: pl.DataFrame, *, name: str, signals: int, open_signals: int) -> str:

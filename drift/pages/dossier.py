@@ -16,6 +16,7 @@ from drift.pages.pictures import pictured
 from drift.results import Review
 from drift.stats.conformity import within_tolerance
 from drift.stats.equivalence import DRIFTING
+from drift.stats.jump_events import link_jumps
 
 # Charts in reading order, with their headings.  The individuals chart is part of the as-found
 # figure; a figure costs as much time as all the rest of a page, so that those of the second group
@@ -246,8 +247,9 @@ def _path_figure(
 ) -> Figure:
     """Return the figure of the unadjusted path."""
     policy = review.policy
-    jumps = _jumps(one)
-    told = tuple(captions.jump(**jump) for jump in jumps.to_dicts())
+    jumps = link_jumps(one.changes, ledger=one.ledger, service=review.sources.service)
+    jumps = jumps.sort("by", "point_pct")
+    told = tuple(captions.jump(jump) for jump in jumps.to_dicts())
     conclude = captions.path(_telling(one, trends), policy=policy, jumps=told)
     chart = draw_path(
         one.ledger,
@@ -277,16 +279,6 @@ def _telling(one: Slice, trends: tuple[TrendRow, ...]) -> TrendRow | None:
     if confirmed:
         return min(confirmed, key=lambda row: row.p or 0.0)
     return next((row for row in trends if row.point_pct == one.worst_point_pct), None)
-
-
-def _jumps(one: Slice) -> pl.DataFrame:
-    """Return the jumps of the path: point, size and the visits between which they happened."""
-    points = one.ledger.select("series", "point_pct").unique()
-    return (
-        one.changes.join(points, on="series")
-        .sort("t_after", "point_pct")
-        .select("point_pct", "size", after=on_date("t_before"), by=on_date("t_after"))
-    )
 
 
 def _control_figure(one: Slice, *, name: str, title: str, span: tuple[date, date]) -> Figure:
