@@ -54,14 +54,11 @@ def analyse(sources: Sources, *, source_name: str, as_of: date, policy: Policy) 
         If there is no reading to speak of.
     """
     ledger = ledger_of(sources, source_name=source_name, as_of=as_of, policy=policy)
-    schedule = build_schedule(
-        ledger, sources.meters, as_of=as_of, interval_days=policy.interval_days
-    )
+    schedule = schedule_of(ledger, sources, as_of=as_of, policy=policy)
     # The forecast takes longest; all that does not need it goes on beside it.
     with ThreadPoolExecutor(1) as beside:
-        begun = beside.submit(
-            look_ahead, jumps_known(ledger, sources), schedule, as_of=as_of, policy=policy
-        )
+        known = jumps_known(ledger, sources)
+        begun = beside.submit(look_ahead, known, schedule, as_of=as_of, policy=policy)
         charted, limits, findings = chart(ledger, policy)
         trends, path_trends, changes = weigh_drift(ledger, policy)
         reference = weigh_reference(sources, ledger, policy)
@@ -152,7 +149,7 @@ def judge_alone(
         return pl.DataFrame(schema=METERS)
     alone = dataclasses.replace(sources, sessions=reference.sessions)
     ledger = ledger_of(alone, source_name="", as_of=as_of, policy=policy)
-    schedule = build_schedule(ledger, alone.meters, as_of=as_of, interval_days=policy.interval_days)
+    schedule = schedule_of(ledger, alone, as_of=as_of, policy=policy)
     _, path_trends, changes = weigh_drift(ledger, policy)
     known = jumps_known(ledger, alone)
     ahead = look_ahead(known, schedule, as_of=as_of, policy=policy, fit=fit)
@@ -191,6 +188,13 @@ def ledger_of(sources: Sources, *, source_name: str, as_of: date, policy: Policy
         meters=sources.meters,
         resolution_pct=policy.resolution_pct,
     )
+
+
+def schedule_of(
+    ledger: pl.DataFrame, sources: Sources, *, as_of: date, policy: Policy
+) -> pl.DataFrame:
+    """Return when each meter is due, see `drift.decisions.schedule`."""
+    return build_schedule(ledger, sources.meters, as_of=as_of, interval_days=policy.interval_days)
 
 
 def jumps_known(ledger: pl.DataFrame, sources: Sources) -> pl.DataFrame:
