@@ -55,6 +55,19 @@ _METER = {
 COLUMN_NOTES: dict[str, dict[str, tuple[str, str]]] = {
     "meters": _METER,
     "own_standings": _METER,
+    "since": {
+        "kind": ("", "what kind of thing differs"),
+        "meter_id": ("", "identity as given; empty where no meter is meant"),
+        "point_pct": (AIR, "verification point"),
+        "name": ("", "signal, choice of the policy or input file"),
+        "on_date": (DATE, "last visit, due date, response or the visit that judged a prediction"),
+        "before": ("", "then; empty where it was not there"),
+        "now": ("", "now; empty where it is not there"),
+        "low": (AIR, "lower end of the band that was given for the next as-found mean"),
+        "high": (AIR, "upper end of that band"),
+        "value": ("", "of a band, the mean found, % air; of a call, P(out) as given then"),
+        "why": ("", "in words"),
+    },
     "visits": {
         "meter_id": ("", "identity as given"),
         "point_pct": (AIR, "verification point"),

@@ -24,7 +24,6 @@ VISITS = tuple(
 
 CAUSES = ("meter_id", "segment", "cause", "probability", "evidence")
 
-
 # A signal with the day of the first response to it, null where there is none.
 ANSWERED_SIGNALS = (*SIGNALS, "answered_on")
 
@@ -37,6 +36,7 @@ def data_tables(review: Review) -> dict[str, pl.DataFrame]:
     """
     tables = {
         "meters": review.meters.select(METERS.keys()),
+        **({"since": review.since.rows} if review.since else {}),
         "visits": review.ledger.select(VISITS),
         "forecast": review.forecast.select(FORECAST.keys()),
         "intervals": review.intervals.select(INTERVALS.keys()),
@@ -54,8 +54,7 @@ def write_data(tables: dict[str, pl.DataFrame], folder: Path) -> None:
     """Write each table as a CSV file of its name into `folder`."""
     folder.mkdir(parents=True, exist_ok=True)
     for name, frame in tables.items():
-        disarmed = [_disarmed(column) for column, kind in frame.schema.items() if kind == pl.String]
-        frame.with_columns(disarmed).write_csv(folder / f"{name}.csv")
+        disarmed(frame).write_csv(folder / f"{name}.csv")
 
 
 def write_record(record: dict[str, object], path: Path) -> None:
@@ -84,8 +83,8 @@ def _plain_text(name: str) -> pl.Expr:
     return pl.when(text != "").then(text).alias(name)
 
 
-def _disarmed(name: str) -> pl.Expr:
-    """Take the power out of text that a spreadsheet would run as a formula."""
-    text = pl.col(name)
-    formula = text.str.contains(FORMULA_STARTS)
-    return pl.when(formula).then(pl.lit("'") + text).otherwise(text).alias(name)
+def disarmed(frame: pl.DataFrame) -> pl.DataFrame:
+    """Take the power out of text that a spreadsheet would run as a formula, by an apostrophe."""
+    texts = pl.col(pl.String)
+    formula = texts.str.contains(FORMULA_STARTS)
+    return frame.with_columns(pl.when(formula).then("'" + texts).otherwise(texts).name.keep())

@@ -12,10 +12,12 @@ from typing import TYPE_CHECKING
 
 import drift
 from drift.analysis import analyse, jumps_known, ledger_of
+from drift.decisions.changes_since import Earlier, Present, Since, changes_since
 from drift.errors import DriftError, SourceError
 from drift.frames import Sources
 from drift.outputs import data_tables, write_data, write_record
 from drift.policy import Policy
+from drift.previous import read_previous
 from drift.results import Review
 from drift.stats.forecast.proof import Proof
 from drift.store import IntakeSummary, open_store, read_sources, take_folder
@@ -67,6 +69,7 @@ def review_source(
     policy: Policy,
     with_pages: bool,
     progress: Progress,
+    previous: Path | None = None,
 ) -> Written:
     """Review a folder of CSV files or a store file, and write what it says into `out`.
 
@@ -84,29 +87,26 @@ def review_source(
         Whether to write pages and a workbook beside the data files.
     progress : callable
         Told how many steps are done and how many there are.
+    previous : Path or None
+        Folder that an earlier review was written into, to say what has changed since; may be
+        `out`.
 
     Raises
     ------
     DriftError
-        If the source cannot be used or `out` cannot be written.
+        If the source or `previous` cannot be used or `out` cannot be written.
     """
     timings: dict[str, float] = {}
     progress(0, 1)
     with _timed(timings, "read"):
         sources = read(source, as_of=as_of, policy=policy)
+        earlier = _read_previous(previous, sources, source=source, as_of=as_of)
     with _page_helpers(sources, with_pages=with_pages) as beside:
         with _timed(timings, "analyse"):
             review = analyse(sources, source_name=source.resolve().name, as_of=as_of, policy=policy)
+            review = dataclasses.replace(review, since=_compare(earlier, review))
         try:
-            with _timed(timings, "write_data"):
-                tables = data_tables(review)
-                write_data(tables, out / "data")
-            with _timed(timings, "write_pages"):
-                pages = _write_pages(review, out, beside, progress) if with_pages else []
-            with _timed(timings, "write_workbook"):
-                pages += _write_workbook(review, tables, out) if with_pages else []
-            _drop_stale_pages(out, pages)
-            write_record(_record(review, pages, timings), out / "data" / "run.json")
+            _write(review, out, beside, progress=progress if with_pages else None, timings=timings)
         except OSError as error:
             raise DriftError(
                 what=f"cannot be written ({error.strerror})",
@@ -122,6 +122,63 @@ def review_source(
         rows=counts[0],
         taken=counts[1],
         held_back=_held_back_rows(sources),
+    )
+
+
+def _write(
+    review: Review,
+    out: Path,
+    beside: "Helpers",
+    *,
+    progress: Progress | None,
+    timings: dict[str, float],
+) -> None:
+    """Write all that a review leaves behind, with pages where there is a `progress` to be told."""
+    with _timed(timings, "write_data"):
+        tables = data_tables(review)
+        write_data(tables, out / "data")
+    pages: list[str] = []
+    if progress:
+        with _timed(timings, "write_pages"):
+            pages += _write_pages(review, out, beside, progress)
+        with _timed(timings, "write_workbook"):
+            pages += _write_workbook(review, tables, out)
+    _drop_stale(out, pages, tables=set(tables))
+    write_record(_record(review, pages, timings), out / "data" / "run.json")
+
+
+def _read_previous(
+    previous: Path | None, sources: Sources, *, source: Path, as_of: date
+) -> Earlier | None:
+    """Read the earlier review, before anything is written over it."""
+    if previous is None:
+        return None
+    return read_previous(
+        previous,
+        as_of=as_of,
+        source_name=source.resolve().name,
+        meter_ids=sources.sessions["meter_id"].unique(),
+    )
+
+
+def _compare(earlier: Earlier | None, review: Review) -> Since | None:
+    """Say what has changed since an earlier review, if one was named."""
+    if earlier is None:
+        return None
+    policy = review.policy
+    return changes_since(
+        earlier,
+        Present(
+            as_of=review.as_of,
+            version=drift.__version__,
+            policy=dataclasses.asdict(policy),
+            files=review.sources.files,
+            meters=review.meters,
+            signals=review.signals,
+            ledger=review.ledger,
+        ),
+        tolerance_pct=policy.tolerance_pct,
+        comparison=policy.comparison,
     )
 
 
@@ -236,8 +293,10 @@ def _write_workbook(review: Review, tables: "dict[str, pl.DataFrame]", out: Path
     return [NAME]
 
 
-def _drop_stale_pages(out: Path, pages: list[str]) -> None:
-    """Remove the pages that an earlier review into the same folder wrote and this one did not."""
+def _drop_stale(out: Path, pages: list[str], *, tables: set[str]) -> None:
+    """Remove what an earlier review into the same folder wrote and this one did not."""
+    if "since" not in tables:
+        (out / "data" / "since.csv").unlink(missing_ok=True)
     record = out / "data" / "run.json"
     if not record.is_file():
         return
@@ -267,6 +326,7 @@ def _record(review: Review, pages: list[str], timings: dict[str, float]) -> dict
         "source": review.source_name,
         "policy": dataclasses.asdict(review.policy),
         "files": sources.files.to_dicts(),
+        "previous": review.since.earlier_as_of.isoformat() if review.since else None,
         "counts": {
             "meters": review.meters.height,
             "visits": review.ledger.select("meter_id", "visit_id").n_unique(),

@@ -5,6 +5,7 @@ from datetime import date
 
 import polars as pl
 
+from drift.decisions.changes_since import Since
 from drift.frames import Sources
 from drift.policy import Policy
 from drift.reference import Reference
@@ -40,6 +41,8 @@ class Review:
     own_meters : pl.DataFrame
         As `meters`, with what meters share taken out of their readings; empty where nothing
         shared was found.
+    since : Since or None
+        What has changed since an earlier review, None where none was named.
     """
 
     as_of: date
@@ -61,3 +64,4 @@ class Review:
     intervals: pl.DataFrame
     processes: pl.DataFrame
     own_meters: pl.DataFrame
+    since: Since | None = None

@@ -79,6 +79,7 @@ def fabricate() -> Review:
         "reference": _reference(),
         "processes": frames.empty(PROCESSES),
         "own_meters": _own_meters(_meters(ledger)),
+        "since": None,
     }
     # Frames that no page draws from are empty.
     empty = {

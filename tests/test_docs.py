@@ -9,6 +9,7 @@ import click
 
 from drift.cli import commands
 from drift.columns import TABLES
+from drift.decisions.changes_since import SINCE
 from drift.decisions.responses import RESPONSES
 from drift.frames import FORECAST, HELD_BACK, INTERVALS, METERS
 from drift.output_notes import COLUMN_NOTES
@@ -48,6 +49,8 @@ def test_the_readme_names_every_output_column() -> None:
     assert " ".join(INTERVALS) in README
     assert " ".join(REFERENCE) in re.sub(r"\s+", " ", README)
     assert " ".join(CAUSES) in README
+    assert " ".join(SINCE) in README
+    assert list(COLUMN_NOTES["since"]) == list(SINCE)
 
 
 def test_the_readme_and_the_workbook_give_the_same_units() -> None:

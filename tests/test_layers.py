@@ -35,7 +35,11 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
             "drift.stats.",
         },
     ),
-    ("drift.results", {"polars"}, {"drift.frames", "drift.policy", "drift.reference"}),
+    (
+        "drift.results",
+        {"polars"},
+        {"drift.decisions.changes_since", "drift.frames", "drift.policy", "drift.reference"},
+    ),
     ("drift.reference", {"polars"}, {"drift.frames", "drift.policy", "drift.stats."}),
     ("drift.stats.", NUMERIC, {"drift.stats.", "drift.frames"}),
     ("drift.ledger", {"polars"}, {"drift.frames"}),
@@ -86,6 +90,11 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
     ("drift.outputs", {"polars"}, {"drift.decisions.", "drift.frames", "drift.results"}),
     ("drift.output_notes", set(), set()),
     (
+        "drift.previous",
+        {"polars"},
+        {"drift.decisions.changes_since", "drift.errors", "drift.frames", "drift.outputs"},
+    ),
+    (
         "drift.workbook",
         {"polars", "xlsxwriter"},
         {
@@ -125,12 +134,14 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
         {
             "drift",
             "drift.analysis",
+            "drift.decisions.changes_since",
             "drift.errors",
             "drift.figures.",
             "drift.frames",
             "drift.outputs",
             "drift.page_files",
             "drift.policy",
+            "drift.previous",
             "drift.results",
             "drift.stats.",
             "drift.store.",

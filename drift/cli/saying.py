@@ -37,6 +37,10 @@ def say_review(written: "Written") -> None:
         f"{count(meters.height, 'meter')} on {written.review.as_of}: {counts}"
         + (f"; {late} overdue" if late else "")
     )
+    if since := written.review.since:
+        bands = since.prediction
+        told = f"; {bands.inside} of {count(bands.judged, 'next mean')} lay in their bands"
+        click.echo(f"Since {since.earlier_as_of}: {since.short}{told if bands.judged else ''}")
     _say_actions(meters)
     click.echo(f"Pages: {written.index}" if written.index else f"Data: {written.data}")
 

@@ -32,6 +32,12 @@ as_of_option = click.option(
 @click.option(
     "--policy", type=click.Path(path_type=Path), help="TOML file of the laboratory's choices."
 )
+@click.option(
+    "--previous",
+    type=click.Path(path_type=Path),
+    metavar="DIR",
+    help="Folder of an earlier review, to say what has changed since.",
+)
 @click.option("--data-only", is_flag=True, help="Write the data files, no pages and no workbook.")
 @click.option("--strict", is_flag=True, help="Exit with 1 where rows were held back.")
 def review(
@@ -40,6 +46,7 @@ def review(
     out: Path,
     as_of: datetime | None,
     policy: Path | None,
+    previous: Path | None,
     data_only: bool,
     strict: bool,
 ) -> int:
@@ -59,6 +66,7 @@ def review(
             policy=chosen,
             with_pages=not data_only,
             progress=progress,
+            previous=previous,
         )
     say_review(written)
     return EXIT_HELD_BACK if strict and written.held_back else EXIT_DONE

@@ -9,6 +9,7 @@ from datetime import date
 
 from drift.figures.canvas import Word
 from drift.pages.reference_data import BenchPart, ReferencePart
+from drift.pages.since_data import SincePart
 
 
 @dataclass(frozen=True, slots=True)
@@ -199,6 +200,7 @@ class FleetPage:
 
     stamp: Stamp
     lead: tuple[str, ...]
+    since: SincePart | None
     reference: ReferencePart
     urgent: tuple[MeterRow, ...]
     watched: tuple[MeterRow, ...]

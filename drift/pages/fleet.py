@@ -8,6 +8,7 @@ from drift.pages import captions, rows
 from drift.pages.data import Figure, FleetPage
 from drift.pages.pictures import pictured
 from drift.pages.reference import reference_part
+from drift.pages.since import since_part
 from drift.results import Review
 
 # Rows of long lists that a page shows; the data files hold all.
@@ -42,6 +43,7 @@ def fleet_page(review: Review) -> FleetPage:
             overdue=overdue,
             open_signals=unanswered.height,
         ),
+        since=since_part(review),
         reference=reference_part(review),
         urgent=urgent,
         watched=watched,

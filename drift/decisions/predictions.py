@@ -1,0 +1,167 @@
+"""This module compares what an earlier review predicted with what the next visits found."""
+
+import math
+from dataclasses import dataclass
+from datetime import date
+
+import polars as pl
+
+from drift.decisions.standing import STANDINGS
+from drift.stats.conformity import within_tolerance
+from drift.stats.reliability import binomial_interval
+
+# A band was made for one day; a visit further from it than half a quarter is not judged by it.
+# Our choice, no source.
+NEAR_DAYS = 45
+
+
+@dataclass(frozen=True, slots=True)
+class Call:
+    """Meters of one standing then: how many were seen since, how many of these found out."""
+
+    standing: str
+    seen: int
+    found_out: int
+
+
+@dataclass(frozen=True, slots=True)
+class Prediction:
+    """How an earlier review's predictions fared.
+
+    Attributes
+    ----------
+    rows : pl.DataFrame
+        Rows of kind ``band`` and ``call``; columns as in `drift.decisions.changes_since.SINCE`.
+    judged, inside : int
+        Next as-found means near the day of their band, and those that lay in it.
+    far : int
+        Means that a visit found too far from that day to be judged.
+    level : float or None
+        Coverage that was promised; None where it is not on record.
+    low, high : float
+        Exact 95 % interval of the share inside, as if points were independent.
+    calls : tuple of Call
+        By standing then; standings of which no meter was seen are left out.
+    expected, expected_sd : float
+        How many meters the P(out) given then lets one expect out, and the standard deviation of
+        that number, as if meters were independent; of those seen whose P(out) was given.
+    """
+
+    rows: pl.DataFrame
+    judged: int
+    inside: int
+    far: int
+    level: float | None
+    low: float
+    high: float
+    calls: tuple[Call, ...]
+    expected: float
+    expected_sd: float
+
+
+def judge_predictions(
+    meters: pl.DataFrame,
+    forecast: pl.DataFrame,
+    ledger: pl.DataFrame,
+    *,
+    since: date,
+    band_level: float | None,
+    tolerance_pct: float,
+    comparison: str,
+) -> Prediction:
+    """Judge bands and standings by the first visit of each meter after the review they are from.
+
+    Parameters
+    ----------
+    meters, forecast : pl.DataFrame
+        The earlier review's frames of `drift.frames.METERS` and `drift.frames.FORECAST`.
+    ledger : pl.DataFrame
+        Frame of `drift.frames.LEDGER` of now.
+    since : date
+        The earlier review's date.
+    band_level : float or None
+        Coverage that its bands promised.
+    tolerance_pct, comparison
+        As of the policy now in force.
+    """
+    found = _next_visits(meters, ledger, since=since)
+    within = within_tolerance(
+        pl.col("as_found_bias_pct"), tolerance=tolerance_pct, comparison=comparison
+    )
+    calls = (
+        found.drop_nulls("as_found_bias_pct")
+        .group_by("meter_id")
+        .agg(out=(~within).any(), on_date=pl.col("performed_on").first())
+        .join(meters.select("meter_id", "standing", "p_out_next_due"), on="meter_id")
+        .select(
+            "meter_id",
+            "on_date",
+            "out",
+            kind=pl.lit("call"),
+            before="standing",
+            now=pl.when("out").then(pl.lit("found out")).otherwise(pl.lit("found in")),
+            value="p_out_next_due",
+        )
+    )
+    bands = _bands(forecast, found)
+    near = bands.filter("near")
+    inside = int((near["now"] == "inside").sum())
+    chance = calls["value"].drop_nulls().to_list()
+    low, high = binomial_interval(inside, near.height)
+    return Prediction(
+        rows=pl.concat([calls.drop("out"), near.drop("near")], how="diagonal"),
+        judged=near.height,
+        inside=inside,
+        far=bands.height - near.height,
+        level=band_level,
+        low=float(low),
+        high=float(high),
+        calls=_counted(calls),
+        expected=sum(chance),
+        expected_sd=math.sqrt(sum(p * (1 - p) for p in chance)),
+    )
+
+
+def _next_visits(meters: pl.DataFrame, ledger: pl.DataFrame, *, since: date) -> pl.DataFrame:
+    """Return the ledger's rows of each meter's first visit that the earlier review did not know."""
+    known = meters.select("meter_id", seen=pl.col("last_visit_on").fill_null(since))
+    later = ledger.join(known, on="meter_id").filter(pl.col("performed_on") > pl.col("seen"))
+    first = pl.col("performed_on") == pl.col("performed_on").min().over("meter_id")
+    return later.filter(first).unique(["meter_id", "point_pct"], keep="first", maintain_order=True)
+
+
+def _bands(forecast: pl.DataFrame, found: pl.DataFrame) -> pl.DataFrame:
+    """Return one row a band whose meter was seen: the mean found and whether it lay inside."""
+    predicted = forecast.drop_nulls(["next_mean_low", "next_mean_high"]).select(
+        "meter_id", "point_pct", "next_mean_low", "next_mean_high", for_day="on_date"
+    )
+    mean = pl.col("as_found_bias_pct")
+    inside = mean.is_between(pl.col("next_mean_low"), pl.col("next_mean_high"))
+    away = (pl.col("performed_on") - pl.col("for_day")).dt.total_days().abs()
+    return (
+        found.drop_nulls("as_found_bias_pct")
+        .join(predicted, on=["meter_id", "point_pct"])
+        .select(
+            "meter_id",
+            "point_pct",
+            kind=pl.lit("band"),
+            on_date="performed_on",
+            now=pl.when(inside).then(pl.lit("inside")).otherwise(pl.lit("outside")),
+            low="next_mean_low",
+            high="next_mean_high",
+            value="as_found_bias_pct",
+            why=pl.format("band made for {}", pl.col("for_day").dt.to_string("iso")),
+            near=away <= NEAR_DAYS,
+        )
+    )
+
+
+def _counted(calls: pl.DataFrame) -> tuple[Call, ...]:
+    """Count the meters seen and found out by their standing then."""
+    counts = {
+        standing: (seen, out)
+        for standing, seen, out in calls.group_by("before")
+        .agg(pl.len().cast(pl.Int64), pl.col("out").sum().cast(pl.Int64))
+        .iter_rows()
+    }
+    return tuple(Call(name, *counts[name]) for name in STANDINGS if name in counts)
