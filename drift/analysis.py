@@ -6,6 +6,7 @@ from datetime import date
 
 import polars as pl
 
+from drift.conformity import judge_sittings, weigh_conformity
 from drift.decisions.fleet import build_meters, to_date
 from drift.decisions.responses import answered_on, match_responses
 from drift.decisions.schedule import build_schedule
@@ -14,7 +15,7 @@ from drift.errors import SourceError
 from drift.frames import DAYS_PER_YEAR, EPOCH, FORECAST, METERS, Sources
 from drift.ledger import build_ledger
 from drift.policy import Policy
-from drift.reference import Reference, weigh_reference
+from drift.reference import weigh_reference
 from drift.results import Review
 from drift.stats.change_point import find_changes
 from drift.stats.charts import ChartSettings, draw_family
@@ -62,6 +63,7 @@ def analyse(sources: Sources, *, source_name: str, as_of: date, policy: Policy) 
         charted, limits, findings = chart(ledger, policy)
         trends, path_trends, changes = weigh_drift(ledger, policy)
         reference = weigh_reference(sources, ledger, policy)
+        conformity = weigh_conformity(sources.sessions, ledger, reference, policy)
         ahead = begun.result()
     signals, responses = with_responses(
         name_signals(findings, ledger=ledger, charted=charted), sources.responses
@@ -69,7 +71,7 @@ def analyse(sources: Sources, *, source_name: str, as_of: date, policy: Policy) 
     processes, intervals = weigh_upkeep(
         ledger, path_trends, ahead, meters=sources.meters, as_of=as_of, policy=policy
     )
-    return Review(
+    review = Review(
         as_of=as_of,
         source_name=source_name,
         policy=policy,
@@ -84,23 +86,33 @@ def analyse(sources: Sources, *, source_name: str, as_of: date, policy: Policy) 
         forecast=forecast_rows(ahead, ledger, as_of=as_of),
         signals=signals,
         responses=responses,
-        meters=build_meters(
-            ledger,
-            forecasts=ahead.series,
-            chances=ahead.meters,
-            path_trends=path_trends,
-            signals=signals,
-            schedule=schedule,
-            jumps=link_jumps(changes, ledger=ledger, service=sources.service),
-            as_of=as_of,
-            policy=policy,
-        ),
+        meters=pl.DataFrame(schema=METERS),
         reference=reference,
         processes=processes,
         intervals=intervals,
-        own_meters=judge_alone(
-            sources, reference, signals=signals, fit=ahead.fit, as_of=as_of, policy=policy
-        ),
+        conformity=conformity,
+        own_meters=pl.DataFrame(schema=METERS),
+    )
+    return dataclasses.replace(
+        review,
+        meters=_standings(review, ahead, schedule),
+        own_meters=judge_alone(review, fit=ahead.fit),
+    )
+
+
+def _standings(review: Review, ahead: Forecasts, schedule: pl.DataFrame) -> pl.DataFrame:
+    """Decide where every meter stands, by what was found so far."""
+    return build_meters(
+        review.ledger,
+        verdicts=review.conformity.verdicts,
+        forecasts=ahead.series,
+        chances=ahead.meters,
+        path_trends=review.path_trends,
+        signals=review.signals,
+        schedule=schedule,
+        jumps=link_jumps(review.changes, ledger=review.ledger, service=review.sources.service),
+        as_of=review.as_of,
+        policy=review.policy,
     )
 
 
@@ -129,15 +141,7 @@ def find_signals(
     return with_responses(signals, sources.responses)
 
 
-def judge_alone(
-    sources: Sources,
-    reference: Reference,
-    *,
-    signals: pl.DataFrame,
-    fit: Fit,
-    as_of: date,
-    policy: Policy,
-) -> pl.DataFrame:
+def judge_alone(review: Review, *, fit: Fit) -> pl.DataFrame:
     """Return the meters' standings with what they share taken out of their readings.
 
     Returns
@@ -145,22 +149,27 @@ def judge_alone(
     pl.DataFrame
         Frame of `drift.frames.METERS`, empty where nothing shared was found.
     """
+    reference, as_of, policy = review.reference, review.as_of, review.policy
     if reference.sessions is None:
         return pl.DataFrame(schema=METERS)
-    alone = dataclasses.replace(sources, sessions=reference.sessions)
+    alone = dataclasses.replace(review.sources, sessions=reference.sessions)
     ledger = ledger_of(alone, source_name="", as_of=as_of, policy=policy)
     schedule = schedule_of(ledger, alone, as_of=as_of, policy=policy)
     _, path_trends, changes = weigh_drift(ledger, policy)
     known = jumps_known(ledger, alone)
     ahead = look_ahead(known, schedule, as_of=as_of, policy=policy, fit=fit)
+    repeatability = review.conformity.repeatability
     return build_meters(
         ledger,
+        verdicts=judge_sittings(
+            alone.sessions, ledger, reference, policy, repeatability=repeatability
+        ),
         forecasts=ahead.series,
         chances=ahead.meters,
         path_trends=path_trends,
-        signals=signals,
+        signals=review.signals,
         schedule=schedule,
-        jumps=link_jumps(changes, ledger=ledger, service=sources.service),
+        jumps=link_jumps(changes, ledger=ledger, service=alone.service),
         as_of=as_of,
         policy=policy,
     )

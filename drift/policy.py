@@ -28,6 +28,9 @@ class Policy:
         from memory, to be checked against the current edition.
     comparison : {"absolute", "rounding"}
         How a bias is compared with the tolerance (ASTM E29, names of its two methods).
+    decision_rule : {"simple_acceptance", "guarded_by_u", "guarded_by_083_u", "four_way"}
+        How a bias and its uncertainty become a verdict: within the tolerance; the same with U, or
+        0.83 of U, added; or with conditional verdicts within U of the tolerance (ILAC-G8).
     points_pct : tuple of float
         Nominal verification points, % air; a reading belongs to the nearest one within
         `point_window_pct`, else to its correct air content rounded to 1 %.
@@ -90,6 +93,7 @@ class Policy:
 
     tolerance_pct: float = 0.1
     comparison: str = "absolute"
+    decision_rule: str = "simple_acceptance"
     points_pct: tuple[float, ...] = (0.0, 5.0, 10.0)
     point_window_pct: float = 1.0
     interval_days: int = 91
@@ -281,11 +285,13 @@ def _check_charts(path: Path, policy: Policy) -> None:
     # These bring the numeric libraries with them; the defaults need no check.
     from drift.stats.charts import REPLICATES, SINGLE_POINTS  # noqa: PLC0415
     from drift.stats.charts.settings import FORMS  # noqa: PLC0415
+    from drift.stats.conformity import DECISION_RULES  # noqa: PLC0415
     from drift.stats.rules import rules_named  # noqa: PLC0415
 
     for key, given, known in (
         ("charts", policy.charts, SINGLE_POINTS + REPLICATES),
         ("limits", (policy.limits,), FORMS),
+        ("decision_rule", (policy.decision_rule,), tuple(rule.name for rule in DECISION_RULES)),
     ):
         for name in given:
             if name not in known:

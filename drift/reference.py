@@ -21,15 +21,20 @@ from drift.stats.common_cause import (
 from drift.stats.common_effects import REFERENCE
 from drift.stats.common_fit import fit_common
 from drift.stats.dial import USUAL_SCALE, USUAL_SCALE_LOG_SD, chamber_scale
-from drift.stats.marks import mark_moves
+from drift.stats.marks import adjustment_balance, mark_moves
+from drift.stats.operator_spread import NOT_COMPARABLE, OperatorSpread, operator_spread
+from drift.stats.repeatability import USUAL_REPEATABILITY_PCT
+from drift.stats.spelling import likely_duplicates
 from drift.stats.vessel_record import check_references, vessel_values
 
 # A chamber ratio on record was measured to about this share (common practice, no source).
 _RATIO_SHARE = 0.02
 # Weighing a segment takes about 10 ms, so a large fleet's smallest biases are left unweighed.
 MOST_SEGMENTS = 400
-# Scatter of one reading where no replicates tell, % air (common practice, no source).
-_USUAL_REPEATABILITY_PCT = 0.03
+# Names are compared two by two; a laboratory has far fewer.
+MOST_NAMES = 300
+# Joins the names of several operators of one sitting.
+TOGETHER = " + "
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,22 +45,33 @@ class Reference:
     ----------
     effects : pl.DataFrame
         Frame of `drift.stats.common_effects.REFERENCE`.
-    vessels, checks : pl.DataFrame
-        Frames of `drift.stats.vessel_record.VESSEL_VALUES` and `REFERENCE_CHECK`, the latter
-        with the sittings that disagree alone.
+    vessels, compared : pl.DataFrame
+        Frames of `drift.stats.vessel_record.VESSEL_VALUES` and `REFERENCE_CHECK`.
+    checks : pl.DataFrame
+        The rows of `compared` that disagree.
     causes : pl.DataFrame
         Frame of `drift.stats.causes.CAUSES`.
     moves : pl.DataFrame
         Frame of `drift.stats.marks.MARK_MOVES`.
+    balance : pl.DataFrame
+        Frame of `drift.stats.marks.ADJUSTMENT_BALANCE`.
+    operators : OperatorSpread
+        How far operators differ.
+    alike : tuple of tuple of str
+        Names of operators that may be one name spelled differently.
     sessions : pl.DataFrame or None
         The sittings less what meters share, None where nothing was found that could be taken out.
     """
 
     effects: pl.DataFrame
     vessels: pl.DataFrame
+    compared: pl.DataFrame
     checks: pl.DataFrame
     causes: pl.DataFrame
     moves: pl.DataFrame
+    balance: pl.DataFrame
+    operators: OperatorSpread
+    alike: tuple[tuple[str, ...], ...]
     sessions: pl.DataFrame | None
 
 
@@ -73,16 +89,17 @@ def weigh_reference(sources: Sources, ledger: pl.DataFrame, policy: Policy) -> R
     """
     fit = fit_common(ledger, sessions=sources.sessions, vessels=sources.vessels)
     effects, common = pl.DataFrame(schema=REFERENCE), pl.DataFrame(schema=COMMON_EVIDENCE)
-    own = None
+    own, operators = None, NOT_COMPARABLE
     if fit is not None:
         found = find_common_causes(fit, rate=policy.false_discovery_rate)
         effects = found.frame
         common = common_evidence(fit, found, rate=policy.false_discovery_rate)
+        operators = operator_spread(fit, found, rate=policy.false_discovery_rate)
         cleaned = without_common(sources.sessions, found, rate=policy.false_discovery_rate)
         if (cleaned["common_pct"].abs() > 0).any():
             own = cleaned.drop("common_pct")
     values = vessel_values(sources.vessels)
-    checks = check_references(sources.sessions, values)
+    compared = check_references(sources.sessions, values)
     dials = _dials(sources.meters, ledger)
     moves = mark_moves(sources.marks, dials=dials)
     readings = segment_readings(
@@ -96,9 +113,15 @@ def weigh_reference(sources: Sources, ledger: pl.DataFrame, policy: Policy) -> R
     return Reference(
         effects=effects,
         vessels=values,
-        checks=checks.filter(pl.col("problem") != ""),
+        compared=compared,
+        checks=compared.filter(pl.col("problem") != ""),
         causes=causes,
         moves=moves,
+        balance=adjustment_balance(
+            moves, ledger=ledger, service=sources.service, noise_pct=_repeatability(ledger)
+        ),
+        operators=operators,
+        alike=tuple(likely_duplicates(_operators(sources))),
         sessions=own,
     )
 
@@ -124,6 +147,20 @@ def _dials(meters: pl.DataFrame, ledger: pl.DataFrame) -> pl.DataFrame:
     )
 
 
+def _operators(sources: Sources) -> list[str]:
+    """Return the names that work was signed with, the most used where there are very many."""
+    frames = (sources.sessions, sources.marks, sources.service)
+    signed = pl.concat([frame.select("operator").drop_nulls() for frame in frames])
+    # Several who shared a sitting are recorded as one text.
+    names = signed.group_by("operator").len().with_columns(pl.col("operator").str.split(TOGETHER))
+    used = names.explode("operator").group_by("operator").agg(pl.col("len").sum())
+    return (
+        used.sort("len", "operator", descending=[True, False])["operator"]
+        .head(MOST_NAMES)
+        .to_list()
+    )
+
+
 def _worth_weighing(ledger: pl.DataFrame, policy: Policy) -> pl.DataFrame:
     """Return the segments in which some visit found half the tolerance or more, largest first."""
     return (
@@ -143,4 +180,4 @@ def _repeatability(ledger: pl.DataFrame) -> float:
         .select((degrees * pl.col("as_found_spread_pct") ** 2).sum(), freedom=degrees.sum())
         .row(0)
     )
-    return float((squares / freedom) ** 0.5) if squares else _USUAL_REPEATABILITY_PCT
+    return float((squares / freedom) ** 0.5) if squares else USUAL_REPEATABILITY_PCT

@@ -5,6 +5,7 @@ from datetime import date
 
 import polars as pl
 
+from drift.conformity import Conformity
 from drift.decisions.changes_since import Since
 from drift.frames import Sources
 from drift.policy import Policy
@@ -38,6 +39,8 @@ class Review:
         Frame of `drift.frames.INTERVALS`.
     processes : pl.DataFrame
         Of `drift.upkeep.fleet_processes`: how each series moves from its last visit on.
+    conformity : Conformity
+        How sure every bias is and what it conforms to.
     own_meters : pl.DataFrame
         As `meters`, with what meters share taken out of their readings; empty where nothing
         shared was found.
@@ -63,5 +66,6 @@ class Review:
     reference: Reference
     intervals: pl.DataFrame
     processes: pl.DataFrame
+    conformity: Conformity
     own_meters: pl.DataFrame
     since: Since | None = None

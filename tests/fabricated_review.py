@@ -20,9 +20,11 @@ from drift.results import Review
 from drift.stats.causes import CAUSES
 from drift.stats.common_effects import REFERENCE
 from drift.stats.forecast.outputs import SERIES
-from drift.stats.marks import MARK_MOVES
+from drift.stats.marks import ADJUSTMENT_BALANCE, MARK_MOVES
+from drift.stats.operator_spread import OperatorSpread
 from drift.stats.processes import PROCESSES
 from drift.stats.vessel_record import REFERENCE_CHECK, VESSEL_VALUES
+from tests.fabricated_conformity import fabricate_conformity
 
 AS_OF = date(2025, 1, 15)
 FIRST = date(2022, 1, 10)
@@ -78,6 +80,7 @@ def fabricate() -> Review:
         "meters": _meters(ledger),
         "reference": _reference(),
         "processes": frames.empty(PROCESSES),
+        "conformity": fabricate_conformity(ledger, hostile=IMAGE),
         "own_meters": _own_meters(_meters(ledger)),
         "since": None,
     }
@@ -415,13 +418,26 @@ def _reference() -> Reference:
         | {"visit_id": "1"},
         check | {"meter_id": SCRIPT, "vessel_id": "V-9", "problem": "not in the vessels table"},
     ]
+    balance: dict[str, object] = {
+        "meter_id": DRIFTER,
+        "mark_moves": 1,
+        "mark_change_pct": -0.12,
+        "hand_resets": 2,
+        "hand_change_pct": -0.1,
+        "net_change_pct": -0.22,
+        "verdict": "accumulate",
+    }
     vessel = {"vessel_id": IMAGE, "calibrated_on": date(2024, 3, 1), "usable": False}
     return Reference(
         effects=_frame(effects, REFERENCE),
         vessels=_frame([vessel | {"problem": f"no vessel: {SCRIPT}"}], VESSEL_VALUES),
+        compared=_frame(checks, REFERENCE_CHECK),
         checks=_frame(checks, REFERENCE_CHECK),
         causes=_frame(_causes(), CAUSES),
         moves=_frame(_moves(), MARK_MOVES),
+        balance=_frame([balance], ADJUSTMENT_BALANCE),
+        operators=OperatorSpread(0.012, 3.0, "difference between 4 operators"),
+        alike=((IMAGE, f"{IMAGE} "), ("R. Example", "r. example")),
         sessions=None,
     )
 

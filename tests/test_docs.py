@@ -9,13 +9,16 @@ import click
 
 from drift.cli import commands
 from drift.columns import TABLES
+from drift.conformity import CONFORMITY
 from drift.decisions.changes_since import SINCE
 from drift.decisions.responses import RESPONSES
 from drift.frames import FORECAST, HELD_BACK, INTERVALS, METERS
 from drift.output_notes import COLUMN_NOTES
 from drift.outputs import ANSWERED_SIGNALS, CAUSES
 from drift.policy import Policy
+from drift.stats.bias_budget import UNCERTAINTY
 from drift.stats.common_effects import REFERENCE
+from drift.stats.fleet_risk import FLEET_RISKS
 
 ROOT = Path(__file__).resolve().parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -51,6 +54,8 @@ def test_the_readme_names_every_output_column() -> None:
     assert " ".join(CAUSES) in README
     assert " ".join(SINCE) in README
     assert list(COLUMN_NOTES["since"]) == list(SINCE)
+    for schema in (CONFORMITY, UNCERTAINTY, FLEET_RISKS):
+        assert " ".join(schema) in re.sub(r"\s+", " ", README)
 
 
 def test_the_readme_and_the_workbook_give_the_same_units() -> None:

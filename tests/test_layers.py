@@ -38,7 +38,18 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
     (
         "drift.results",
         {"polars"},
-        {"drift.decisions.changes_since", "drift.frames", "drift.policy", "drift.reference"},
+        {
+            "drift.conformity",
+            "drift.decisions.changes_since",
+            "drift.frames",
+            "drift.policy",
+            "drift.reference",
+        },
+    ),
+    (
+        "drift.conformity",
+        {"polars"},
+        {"drift.frames", "drift.policy", "drift.reference", "drift.stats."},
     ),
     ("drift.reference", {"polars"}, {"drift.frames", "drift.policy", "drift.stats."}),
     ("drift.stats.", NUMERIC, {"drift.stats.", "drift.frames"}),
@@ -71,6 +82,7 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
         {
             "drift.decisions.",
             "drift.stats.",
+            "drift.conformity",
             "drift.ledger",
             "drift.errors",
             "drift.frames",

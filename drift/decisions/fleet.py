@@ -8,7 +8,7 @@ import polars as pl
 from drift.decisions.standing import Facts, Verdict, decide
 from drift.frames import DAYS_PER_YEAR, EPOCH, METERS
 from drift.policy import Policy
-from drift.stats.conformity import within_tolerance
+from drift.stats.conformity import ACCEPTED
 from drift.stats.equivalence import DRIFTING
 
 # Who is named first: those that need action before their next due date.
@@ -23,6 +23,7 @@ def to_date(t_years: pl.Expr) -> pl.Expr:
 def build_meters(
     ledger: pl.DataFrame,
     *,
+    verdicts: pl.DataFrame,
     forecasts: pl.DataFrame,
     chances: pl.DataFrame,
     path_trends: pl.DataFrame,
@@ -38,6 +39,9 @@ def build_meters(
     ----------
     ledger, forecasts, path_trends, signals : pl.DataFrame
         Frames of `drift.frames`; `signals` with ``answered_on``.
+    verdicts : pl.DataFrame
+        Verdict of the decision rule on every bias: ``meter_id visit_id point_pct stage verdict
+        limit_pct``.
     chances : pl.DataFrame
         One row per meter: ``meter_id`` and ``p_out_due``, its points taken together.
     schedule : pl.DataFrame
@@ -64,7 +68,7 @@ def build_meters(
     rows = (
         schedule.join(_worst(points), on="meter_id", how="left")
         .join(chances.select("meter_id", p_out_next_due="p_out_due"), on="meter_id", how="left")
-        .join(_left_out(points, schedule, policy), on="meter_id", how="left")
+        .join(_left_out(points, schedule, verdicts), on="meter_id", how="left")
         .join(_confirmed(points), on="meter_id", how="left")
         .join(_repeatability(ledger), on="meter_id", how="left")
         .join(open_signals, on="meter_id", how="left")
@@ -75,11 +79,11 @@ def build_meters(
         row["meter_id"]: row
         for row in _largest(jumps.filter(pl.col("by") >= since), "size").to_dicts()
     }
-    verdicts = [
+    decided = [
         decide(_facts(row, as_of, jump=late.get(row["meter_id"])), policy)
         for row in rows.iter_rows(named=True)
     ]
-    return _ordered(rows, verdicts)
+    return _ordered(rows, decided)
 
 
 def _points(
@@ -90,6 +94,7 @@ def _points(
         seen_on=pl.col("performed_on").last(),
         found=pl.col("as_found_bias_pct").last(),
         left=pl.col("left_bias_pct").last(),
+        visit_id=pl.col("visit_id").last(),
         as_found_bias_pct=pl.col("as_found_bias_pct").drop_nulls().last(),
     )
     ahead = forecasts.select(
@@ -143,27 +148,44 @@ def _confirmed(points: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _left_out(points: pl.DataFrame, schedule: pl.DataFrame, policy: Policy) -> pl.DataFrame:
+def _left_out(points: pl.DataFrame, schedule: pl.DataFrame, verdicts: pl.DataFrame) -> pl.DataFrame:
     """Return where the last visit found each meter outside, and where it left it so.
 
     A level that nobody read after an adjustment is not shown to be inside.
     """
+    key = ["meter_id", "visit_id", "point_pct"]
 
-    def beyond(bias: str) -> pl.Expr:
-        within = within_tolerance(
-            pl.col(bias), tolerance=policy.tolerance_pct, comparison=policy.comparison
+    def judged(stage: str) -> pl.DataFrame:
+        return verdicts.filter(pl.col("stage") == stage).select(
+            *key,
+            pl.col("verdict").is_in(ACCEPTED).alias(f"{stage}_in"),
+            pl.col("limit_pct").alias(f"{stage}_limit"),
         )
-        return ~within
 
-    at_last = points.join(
-        schedule.select("meter_id", seen_on="last_visit_on"), on=["meter_id", "seen_on"]
+    at_last = (
+        points.join(
+            schedule.select("meter_id", seen_on="last_visit_on"), on=["meter_id", "seen_on"]
+        )
+        .join(judged("as_found"), on=key, how="left")
+        .join(judged("as_left"), on=key, how="left")
+        .with_columns(
+            left_in=pl.when(pl.col("left").is_not_null()).then(
+                pl.coalesce("as_left_in", "as_found_in")
+            ),
+            left_limit=pl.coalesce("as_left_limit", "as_found_limit"),
+        )
     )
-    failed = _largest(at_last.filter(beyond("found")), "found").select(
-        "meter_id", failed_point="point_pct", failed_found="found"
+    failed = _largest(at_last.filter(~pl.col("as_found_in")), "found").select(
+        "meter_id", failed_point="point_pct", failed_found="found", failed_limit="as_found_limit"
     )
-    left = at_last.filter(beyond("left") | (pl.col("left").is_null() & beyond("found")))
+    unknown = pl.col("left").is_null() & ~pl.col("as_found_in")
+    left = at_last.filter(~pl.col("left_in") | unknown)
     out = _largest(left.with_columns(stood=pl.coalesce("left", "found")), "stood").select(
-        "meter_id", out_point="point_pct", out_found="found", out_left="left"
+        "meter_id",
+        out_point="point_pct",
+        out_found="found",
+        out_left="left",
+        out_limit=pl.when(unknown).then("as_found_limit").otherwise("left_limit"),
     )
     return failed.join(out, on="meter_id", how="full", coalesce=True)
 
@@ -207,8 +229,10 @@ def _facts(row: dict[str, Any], as_of: date, *, jump: dict[str, Any] | None) -> 
         out_point=row["out_point"],
         out_found=row["out_found"],
         out_left=row["out_left"],
+        out_limit=row["out_limit"],
         failed_point=row["failed_point"],
         failed_found=row["failed_found"],
+        failed_limit=row["failed_limit"],
         point=row["worst_point_pct"],
         level=row["level_pct"],
         drift=row["drift_pct_per_year"],

@@ -3,7 +3,8 @@
 The rules are tried from the top; the first that applies gives the standing:
 
 ==========  =====================================================================================
-out         withdrawn; or as found outside tolerance at the last visit and not shown put right
+out         withdrawn; or as found outside (by the decision rule in force) at the last visit and not
+            shown put right
 drifting    expected outside at the next due date, or a confirmed drift that crosses soon
 unproven    too few visits, or nothing that can be forecast
 watch       found outside and put right, some risk, a confirmed drift that crosses later, or a
@@ -30,6 +31,7 @@ from drift.format import (
     plain,
     point,
     probability,
+    spread,
 )
 from drift.policy import Policy
 
@@ -48,12 +50,12 @@ class Facts:
         As the laboratory recorded it.
     overdue, next_due_on, speaks_for, last_visit_on, visits
         From `drift.decisions.schedule`.
-    out_point, out_found, out_left : float or None
-        Point, as-found and as-left bias where the last visit left the meter outside tolerance or
-        not shown to be inside; all None where it did not.
-    failed_point, failed_found : float or None
-        Point and as-found bias where the last visit found the meter outside tolerance, whatever
-        was done then; both None where it did not.
+    out_point, out_found, out_left, out_limit : float or None
+        Point, as-found and as-left bias and limit in force where the last visit left the meter
+        outside by the decision rule or not shown to be inside; all None where it did not.
+    failed_point, failed_found, failed_limit : float or None
+        Point, as-found bias and limit in force where the last visit found the meter outside by the
+        decision rule, whatever was done then; all None where it did not.
     point, level, drift, drift_low, drift_high, p_out
         The worst point and what is forecast for it.
     confirmed_point, confirmed_drift, confirmed_low, confirmed_high
@@ -79,8 +81,10 @@ class Facts:
     out_point: float | None
     out_found: float | None
     out_left: float | None
+    out_limit: float | None
     failed_point: float | None
     failed_found: float | None
+    failed_limit: float | None
     point: float
     level: float | None
     drift: float | None
@@ -158,7 +162,7 @@ def _out(facts: Facts, policy: Policy) -> Verdict | None:
             f"Withdrawn from use; last seen {day(facts.last_visit_on)}.",
             "Keep it marked and out of use until it has been put right and read as left.",
         )
-    beyond = _tolerance(policy)
+    beyond = _limit(facts.out_limit, policy)
     if facts.out_left is not None:
         seen = f"left at {bias_with_unit(facts.out_left)}"
     else:
@@ -225,8 +229,8 @@ def _watch(facts: Facts, policy: Policy) -> Verdict | None:
         return Verdict(
             "watch",
             f"Found at {bias_with_unit(facts.failed_found)} at {point(facts.failed_point)} on "
-            f"{day(facts.last_visit_on)}, outside {_tolerance(policy)}, and put right; P(out) "
-            f"{probability(facts.p_out)} on {day(facts.speaks_for)}.",
+            f"{day(facts.last_visit_on)}, outside {_limit(facts.failed_limit, policy)}, and put "
+            f"right; P(out) {probability(facts.p_out)} on {day(facts.speaks_for)}.",
             "Review results since it was last known to be in tolerance.",
         )
     if facts.p_out is not None and facts.p_out >= policy.watch_probability:
@@ -263,6 +267,16 @@ def _holding(facts: Facts, policy: Policy) -> Verdict:
 def _tolerance(policy: Policy) -> str:
     """Say the tolerance with its unit."""
     return f"±{plain(policy.tolerance_pct)}{NO_BREAK}%{NO_BREAK}air"
+
+
+def _limit(limit: float | None, policy: Policy) -> str:
+    """Say what a bias lay outside of: the tolerance, or what a guard band leaves of it."""
+    if limit is None or limit == policy.tolerance_pct:
+        return _tolerance(policy)
+    if limit <= 0:
+        return f"{_tolerance(policy)} guarded by its uncertainty, which leaves nothing"
+    unit = f"{NO_BREAK}%{NO_BREAK}air"
+    return f"±{spread(limit)}{unit}, what its uncertainty leaves of {_tolerance(policy)}"
 
 
 def _confirmed_words(facts: Facts) -> str:

@@ -201,6 +201,8 @@ DECISION_RULES: tuple[DecisionRule, ...] = (
 
 PASS, CONDITIONAL_PASS = "pass", "conditional_pass"
 CONDITIONAL_FAIL, FAIL = "conditional_fail", "fail"
+# A conditional pass is no fail: its bias lies within the tolerance.
+ACCEPTED = (PASS, CONDITIONAL_PASS)
 
 
 def decision_rule(name: str) -> DecisionRule:
@@ -265,6 +267,50 @@ def verdict(
         .when(~inside & ~clear_fail)
         .then(pl.lit(CONDITIONAL_FAIL))
     )
+
+
+def acceptance_limit(u: pl.Expr, *, tolerance: float, rule: DecisionRule) -> pl.Expr:
+    """Return the largest bias that passes by a rule, conditionally or not, % air.
+
+    Parameters
+    ----------
+    u : pl.Expr
+        Standard uncertainties of the biases, % air; a rule with a guard band gives null where one
+        is unknown or not above 0.
+    tolerance : float
+        Largest bias that is good, % air.
+    rule : DecisionRule
+
+    Returns
+    -------
+    pl.Expr
+        0 or less where the guard band takes up the whole tolerance, so that nothing passes.
+
+    References
+    ----------
+    ILAC-G8:09/2019: acceptance limit = tolerance limit − guard band; a conditional pass is named
+    apart but lies within the tolerance.
+    """
+    if rule.guard_factor == 0 or rule.four_way:
+        return pl.lit(tolerance)
+    return tolerance - 2 * rule.guard_factor * pl.when(u > 0).then(u)
+
+
+def largest_accepted(limit: float, *, tolerance: float, comparison: str) -> float:
+    """Return the true edge of acceptance: where rounding comes first, half a last place beyond.
+
+    Parameters
+    ----------
+    limit, tolerance : float
+        Acceptance limit of a rule, and the tolerance, % air; a limit moved off the tolerance by a
+        guard band is no round number and is compared as it stands.
+    comparison : str
+        E29 method, as for `within_tolerance`.
+    """
+    if limit != tolerance:
+        return limit
+    steps, step = _limit_and_step(tolerance, comparison)
+    return (steps + 0.5) * step / _UNITS if step > 1 else limit
 
 
 def guard_factor(risk: npt.ArrayLike) -> Floats:

@@ -270,7 +270,7 @@ def bias_uncertainty(
     resolution: pl.Expr,
     repeatability: pl.Expr,
     replicates: pl.Expr,
-    operator_sd: float,
+    operator_sd: pl.Expr | float,
 ) -> pl.Expr:
     """Return the combined standard uncertainty of each bias, % air; null where an input is.
 
@@ -278,7 +278,7 @@ def bias_uncertainty(
     ----------
     reference_u, resolution, repeatability, replicates : pl.Expr
         As for `bias_components`.
-    operator_sd : float
+    operator_sd : pl.Expr or float
         Standard deviation between operators, % air.
     """
     return (

@@ -1,0 +1,246 @@
+"""This module says how sure each bias is and whether it conforms; it charts and forecasts nothing.
+
+It strings together the pure parts: repeatability, uncertainty, the decision rule in force, the
+fleet's risks.  Whether a meter is stable is another question, answered by the charts.
+"""
+
+from dataclasses import dataclass
+
+import polars as pl
+
+from drift.frames import Schema
+from drift.policy import Policy
+from drift.reference import Reference
+from drift.stats.bias_budget import budget_rows, step_rows, with_uncertainty
+from drift.stats.conformity import (
+    acceptance_limit,
+    conformance_probability,
+    decision_rule,
+    successive_readings,
+    verdict,
+)
+from drift.stats.fleet_risk import fleet_risks
+from drift.stats.repeatability import ASSUMED, OWN, pool_repeatability
+from drift.stats.vessel import USUAL_RELATIVE_U
+
+# One row per meter, visit, stage and point.  u_pct is the standard uncertainty of the bias,
+# expanded_u_pct the expanded one (k = 2 where nothing is estimated from few data); limit_pct the
+# largest bias that passes by the rule in force, 0 or less where its guard band leaves none;
+# p_conform the probability that the true bias is within the tolerance.  two_successive says whether
+# the last two readings as left passed and agreed; null as found, and where fewer were recorded.
+CONFORMITY: Schema = {
+    "meter_id": pl.String,
+    "visit_id": pl.String,
+    "performed_on": pl.Date,
+    "point_pct": pl.Float64,
+    "stage": pl.String,
+    "bias_pct": pl.Float64,
+    "u_pct": pl.Float64,
+    "expanded_u_pct": pl.Float64,
+    "limit_pct": pl.Float64,
+    "verdict": pl.String,
+    "p_conform": pl.Float64,
+    "two_successive": pl.Boolean,
+}
+
+_SITTING = ["meter_id", "visit_id", "stage", "point_pct"]
+_INPUTS = (
+    "reference_u_pct",
+    "resolution_pct",
+    "repeatability_pct",
+    "replicates",
+    "operator_u_pct",
+)
+_BASES = {
+    ASSUMED: "no replicates on record: assumed",
+    OWN: "its own replicates, which scatter more than the fleet's",
+}
+_OF_FLEET = "replicates of the fleet's like meters"
+
+
+@dataclass(frozen=True, slots=True)
+class Conformity:
+    """How sure every bias is and what it conforms to.
+
+    Attributes
+    ----------
+    verdicts : pl.DataFrame
+        Frame of `CONFORMITY`, sorted by meter, date, visit, point and stage.
+    budgets : pl.DataFrame
+        Frame of `drift.stats.bias_budget.UNCERTAINTY`: the last visit of each meter.
+    risks : pl.DataFrame
+        Frame of `drift.stats.fleet_risk.FLEET_RISKS`.
+    repeatability : pl.DataFrame
+        Frame of `drift.stats.repeatability.REPEATABILITY`.
+    """
+
+    verdicts: pl.DataFrame
+    budgets: pl.DataFrame
+    risks: pl.DataFrame
+    repeatability: pl.DataFrame
+
+
+def weigh_conformity(
+    sessions: pl.DataFrame, ledger: pl.DataFrame, reference: Reference, policy: Policy
+) -> Conformity:
+    """Work out the uncertainty of every bias, judge it, and say what the judging risks.
+
+    Parameters
+    ----------
+    sessions : pl.DataFrame
+        Frame of `drift.frames.SESSIONS`.
+    ledger : pl.DataFrame
+        Frame of `drift.frames.LEDGER` built from them.
+    reference : Reference
+        What the vessels stand for and how far operators differ.
+    policy : Policy
+        Tolerance, comparison and decision rule.
+    """
+    repeatability = pool_repeatability(ledger)
+    sittings = _sittings(sessions, ledger, reference, repeatability)
+    verdicts = _judged(sittings, policy)
+    return Conformity(
+        verdicts=verdicts.select(CONFORMITY.keys()),
+        budgets=_last_budgets(sittings, ledger),
+        risks=fleet_risks(
+            verdicts.filter(pl.col("stage") == "as_found"),
+            tolerance=policy.tolerance_pct,
+            comparison=policy.comparison,
+        ),
+        repeatability=repeatability,
+    )
+
+
+def judge_sittings(
+    sessions: pl.DataFrame,
+    ledger: pl.DataFrame,
+    reference: Reference,
+    policy: Policy,
+    *,
+    repeatability: pl.DataFrame,
+) -> pl.DataFrame:
+    """Return the verdicts alone, frame of `CONFORMITY`, as `weigh_conformity` does.
+
+    Parameters
+    ----------
+    repeatability : pl.DataFrame
+        Frame of `drift.stats.repeatability.REPEATABILITY`.
+    """
+    sittings = _sittings(sessions, ledger, reference, repeatability)
+    return _judged(sittings, policy).select(CONFORMITY.keys())
+
+
+def _sittings(
+    sessions: pl.DataFrame,
+    ledger: pl.DataFrame,
+    reference: Reference,
+    repeatability: pl.DataFrame,
+) -> pl.DataFrame:
+    """Return every sitting with the uncertainties that its bias is made of, and their sum."""
+    dial = ledger.select("meter_id", "visit_id", "point_pct", read_to="resolution_pct")
+    vessel = reference.compared.select(*_SITTING, "calibrated_on", vessel_u="u_pct")
+    scatter = repeatability.rename(
+        {"degrees_of_freedom": "repeatability_freedom", "basis": "scatter"}
+    )
+    operators = reference.operators
+    usual = USUAL_RELATIVE_U * pl.col("correct_air_pct")
+    rows = (
+        sessions.join(dial, on=["meter_id", "visit_id", "point_pct"], how="left")
+        .join(vessel, on=_SITTING, how="left")
+        .join(scatter, on="meter_id", how="left")
+        .with_columns(
+            reference_u_pct=pl.coalesce("vessel_u", usual),
+            resolution_pct=pl.coalesce("resolution_pct", "read_to"),
+            operator_u_pct=pl.lit(operators.sd),
+            operator_freedom=pl.lit(operators.freedom, dtype=pl.Float64),
+            operator_basis=pl.lit(operators.basis),
+        )
+    )
+    return with_uncertainty(rows)
+
+
+def _judged(sittings: pl.DataFrame, policy: Policy) -> pl.DataFrame:
+    """Add the verdict of the rule in force and what goes with it."""
+    rule = decision_rule(policy.decision_rule)
+    tolerance, comparison = policy.tolerance_pct, policy.comparison
+    # The rule's own U is twice the standard uncertainty; with few degrees of freedom it is more.
+    half_u = pl.col("expanded_u_pct") / 2
+    p = conformance_probability(
+        sittings["bias_pct"].to_numpy(),
+        u=sittings["u_pct"].fill_null(float("nan")).to_numpy(),
+        lower=-tolerance,
+        upper=tolerance,
+    )
+    return sittings.with_columns(
+        limit_pct=acceptance_limit(half_u, tolerance=tolerance, rule=rule),
+        verdict=verdict(
+            pl.col("bias_pct"), u=half_u, tolerance=tolerance, comparison=comparison, rule=rule
+        ),
+        p_conform=pl.Series(p, dtype=pl.Float64).fill_nan(None),
+        two_successive=pl.when(pl.col("stage") == "as_left").then(
+            successive_readings(pl.col("biases_pct"), tolerance=tolerance, comparison=comparison)
+        ),
+    ).sort("meter_id", "performed_on", "visit_id", "point_pct", "stage")
+
+
+def _last_budgets(sittings: pl.DataFrame, ledger: pl.DataFrame) -> pl.DataFrame:
+    """Return the budgets of each meter's last visit, its steps from the visit before included."""
+    visit = ["meter_id", "visit_id"]
+    last = (
+        sittings.select(*visit, "performed_on")
+        .unique()
+        .sort("performed_on", "visit_id")
+        .unique("meter_id", keep="last")
+    )
+    told = _with_bases(sittings.join(last, on=visit, how="semi"))
+    stepped = ledger.filter(pl.col("drift_step_pct").is_not_null())
+    found = told.filter(pl.col("stage") == "as_found").join(
+        stepped, on=[*visit, "point_pct"], how="semi"
+    )
+    steps = step_rows(_steps(sittings, found))
+    return pl.concat([budget_rows(told), steps]).sort(
+        "meter_id", "point_pct", "stage", maintain_order=True
+    )
+
+
+def _with_bases(rows: pl.DataFrame) -> pl.DataFrame:
+    """Add where each component comes from, in words."""
+    vessel = pl.format(
+        "vessel {}, calibrated {}", "vessel_id", pl.col("calibrated_on").dt.to_string("%Y-%m-%d")
+    )
+    return rows.with_columns(
+        reference_basis=pl.when(pl.col("vessel_u").is_not_null())
+        .then(vessel)
+        .when(pl.col("correct_air_pct") > 0)
+        .then(pl.lit("no usable calibration of a vessel: the usual share"))
+        .otherwise(pl.lit("bowl full of water: none counted")),
+        repeatability_basis=pl.col("scatter").replace_strict(_BASES, default=_OF_FLEET),
+    )
+
+
+def _steps(sittings: pl.DataFrame, found: pl.DataFrame) -> pl.DataFrame:
+    """Pair what each last visit found with what the visit before it left, point by point."""
+    key = ["meter_id", "point_pct"]
+    before = (
+        sittings.join(found.select(*key, this_on="performed_on", this_id="visit_id"), on=key)
+        .filter(
+            (pl.col("performed_on") < pl.col("this_on"))
+            | (
+                (pl.col("performed_on") == pl.col("this_on"))
+                & (pl.col("visit_id") < pl.col("this_id"))
+            )
+        )
+        # As left comes after as found in the alphabet, as it does at the bench.
+        .sort("performed_on", "visit_id", "stage")
+        .group_by(key)
+        .agg(
+            pl.col(*_INPUTS, "vessel_id", "calibrated_on", "operator").last().name.suffix("_before")
+        )
+    )
+    one_vessel = (pl.col("vessel_id") == pl.col("vessel_id_before")) & pl.col(
+        "calibrated_on"
+    ).eq_missing(pl.col("calibrated_on_before"))
+    return found.join(before, on=key).with_columns(
+        one_reference=one_vessel.fill_null(value=False),
+        one_operator=(pl.col("operator") == pl.col("operator_before")).fill_null(value=False),
+    )
