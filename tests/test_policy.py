@@ -59,6 +59,7 @@ def test_a_file_changes_only_what_it_names(tmp_path: Path) -> None:
         ("[retirement]\nceiling_days = 91", "unknown key 'retirement.ceiling_days'"),
         ("[retirement]\ncheck_price = -1", "retirement.check_price = -1.0 is out of range"),
         ("[retirement]\nleft_out_visits = 4", "exceeds retirement.recent_adjustments"),
+        ("decision_rule = 'guarded_by_2u'", "did you mean 'guarded_by_u'"),
         ("tolerance_pct 0.1", "is not TOML"),
     ],
 )
