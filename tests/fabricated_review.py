@@ -249,6 +249,8 @@ def _changes(ledger: pl.DataFrame) -> pl.DataFrame:
         "series": mine["series"][0],
         "t_before": mine["t_years"][3],
         "t_after": mine["t_years"][4],
+        "t_low": mine["t_years"][3],
+        "t_high": mine["t_years"][4],
         "size": -0.12,
         "p": 0.001,
     }
