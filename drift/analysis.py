@@ -196,6 +196,7 @@ def ledger_of(sources: Sources, *, source_name: str, as_of: date, policy: Policy
         service=sources.service,
         meters=sources.meters,
         resolution_pct=policy.resolution_pct,
+        vessels=sources.vessels,
     )
 
 
@@ -231,6 +232,7 @@ def chart(ledger: pl.DataFrame, policy: Policy) -> tuple[pl.DataFrame, pl.DataFr
         "series",
         "visit",
         "phase",
+        "gauge",
         "t_years",
         value="as_found_bias_pct",
         replicates="as_found_replicates",

@@ -81,7 +81,8 @@ FILES: Schema = {
 # and no as-found was read, or a change between visits hides the step.  drift_step_pct is as-found
 # minus left_bias of the visit before, null where either is unknown; unadjusted_path_pct its running
 # sum, starting at the first as-found bias (else 0).  segment counts from 1 and rises at each
-# adjustment, so that the visit of an adjustment closes its segment.
+# adjustment, so that the visit of an adjustment closes its segment.  phase rises with it and with
+# the vessel (see `drift.phases`), phase_began says why; gauge rises with each gauge replaced.
 LEDGER: Schema = {
     "series": pl.Int64,
     "meter_id": pl.String,
@@ -108,6 +109,8 @@ LEDGER: Schema = {
     "unadjusted_path_pct": pl.Float64,
     "segment": pl.Int64,
     "phase": pl.Int64,
+    "phase_began": pl.String,
+    "gauge": pl.Int64,
     "vessel_id": pl.String,
     "operator": pl.String,
     "remarks": pl.String,
@@ -376,7 +379,6 @@ RETIREMENTS: Schema = {
     "reason": pl.String,
     "would_change": pl.String,
 }
-
 
 # One row per series and horizon, and one for the due date: `data/forecast.csv`.  level_pct is the
 # predicted true bias on that day with its band; p_out the probability that it is out of

@@ -8,14 +8,15 @@ and only then takes differences, so that an adjustment never looks like drift.
 import polars as pl
 
 from drift.frames import DAYS_PER_YEAR, EPOCH, LEDGER
+from drift.phases import with_phases
 
 # Work that changes what the dial shows; design of the trade: the mark moved, the hand reset, the
 # gauge replaced.  The others (a new seal, a dried chamber, a drop) happen to the meter but set
 # nothing, so that what they do to the bias stays visible as a drift step.
 ADJUSTING_SERVICE = ("hand_reset", "gauge_replaced")
 ADJUSTING_MARK = ("moved", "established")
-# Work after which the meter is another instrument: its charts start afresh.
-RESTARTING = ("gauge_replaced", "established")
+# Work after which the meter is another instrument, whose scatter is not that of the one before.
+RENEWING = ("gauge_replaced", "established")
 
 # Steps that dials are read to, coarsest first; the last stands for digital or continuous data.
 RESOLUTIONS_PCT = (0.1, 0.05, 0.02, 0.01, 0.005, 0.002, 0.001, 0.0001, 0.000001)
@@ -31,6 +32,7 @@ def build_ledger(
     service: pl.DataFrame,
     meters: pl.DataFrame,
     resolution_pct: float,
+    vessels: pl.DataFrame | None = None,
 ) -> pl.DataFrame:
     """Build the ledger of a fleet.
 
@@ -42,6 +44,8 @@ def build_ledger(
         Rows in force of those input tables; they may be empty.
     resolution_pct : float
         Coarsest resolution to assume where none is stated, % air.
+    vessels : pl.DataFrame or None
+        Rows in force of that input table; None where nobody recorded any.
 
     Returns
     -------
@@ -61,6 +65,7 @@ def build_ledger(
         )
         .with_columns(visit=pl.int_range(1, pl.len() + 1, dtype=pl.Int64).over("series"))
     )
+    rows = with_phases(rows, vessels)
     return _with_path(rows).select(LEDGER.keys()).cast(LEDGER)  # type: ignore[arg-type]  # names to types
 
 
@@ -82,12 +87,12 @@ def _events(marks: pl.DataFrame, service: pl.DataFrame) -> pl.DataFrame:
         ]
     )
     adjusting = [f"mark {action}" for action in ADJUSTING_MARK] + list(ADJUSTING_SERVICE)
-    restarting = [*RESTARTING, *(f"mark {action}" for action in RESTARTING)]
+    renewing = [*RENEWING, *(f"mark {action}" for action in RENEWING)]
     return (
         rows.filter(pl.col("event") != "mark verified")
         .unique()
         .with_columns(
-            adjusts=pl.col("event").is_in(adjusting), restarts=pl.col("event").is_in(restarting)
+            adjusts=pl.col("event").is_in(adjusting), renews=pl.col("event").is_in(renewing)
         )
         .sort("performed_on", "meter_id", "event")
     )
@@ -201,7 +206,7 @@ def _place_events(
         visits.join(met, on=_VISIT, how="left")
         .join(unrecorded, on=_VISIT, how="left")
         .with_columns(
-            pl.col("adjusts_before", "restarts_before", "adjusts_at", "restarts_at").fill_null(0)
+            pl.col("adjusts_before", "renews_before", "adjusts_at", "renews_at").fill_null(0)
         )
         .with_columns(
             adjusted=(pl.col("adjusts_at") > 0) | pl.col("readings_moved"),
@@ -217,7 +222,9 @@ def _place_events(
     )
     own = pl.col("adjusted").cast(pl.Int64)
     through = (pl.col("adjusts_before") + own).cum_sum().over("meter_id")
-    restarts = (pl.col("restarts_before") + pl.col("restarts_at")).cum_sum().over("meter_id")
+    renewals = (pl.col("renews_before") + pl.col("renews_at")).cum_sum().over("meter_id")
+    # What was done at a visit speaks from the next visit on.
+    done_last = pl.when("adjusted").then("events").shift(1).over("meter_id")
     return counted.select(
         *_VISIT,
         "performed_on",
@@ -227,13 +234,14 @@ def _place_events(
         changes_before=through - own,
         changes_after=through,
         segment=1 + through - own,
-        phase=1 + restarts - pl.col("restarts_at"),
+        gauge=1 + renewals - pl.col("renews_at"),
+        touched=pl.concat_str(done_last, "work_before", separator="; ", ignore_nulls=True),
         pending=pl.col("adjusts_after").fill_null(0) > 0,
     )
 
 
 def _meet(visits: pl.DataFrame, events: pl.DataFrame) -> pl.DataFrame:
-    """Return per visit how many adjusting and restarting events lie before, at and after it."""
+    """Return per visit how many adjusting and renewing events lie before, at and after it."""
     days = visits.select(*_VISIT, "performed_on", "ended_on")
     after_start = events.sort("performed_on").join_asof(
         days.sort("ended_on").with_columns(visit_on="performed_on"),
@@ -266,8 +274,11 @@ def _meet(visits: pl.DataFrame, events: pl.DataFrame) -> pl.DataFrame:
         adjusts_before=count("adjusts", "before"),
         adjusts_at=count("adjusts", "at"),
         adjusts_after=count("adjusts", "after"),
-        restarts_before=count("restarts", "before"),
-        restarts_at=count("restarts", "at"),
+        renews_before=count("renews", "before"),
+        renews_at=count("renews", "at"),
+        work_before=pl.when((pl.col("adjusts") & (pl.col("place") == "before")).any()).then(
+            words.filter(pl.col("adjusts") & (pl.col("place") == "before")).str.join("; ")
+        ),
     )
 
 

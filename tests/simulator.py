@@ -135,6 +135,7 @@ def to_ledger(fleet: Fleet, *, visits: int | None = None) -> pl.DataFrame:
                     "adjusted": adjusted,
                     "evidence_lost": False,
                     "phase": 1,
+                    "gauge": 1,
                 }
             )
     return pl.DataFrame(rows, schema=LEDGER)

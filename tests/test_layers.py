@@ -53,7 +53,8 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
     ),
     ("drift.reference", {"polars"}, {"drift.frames", "drift.policy", "drift.stats."}),
     ("drift.stats.", NUMERIC, {"drift.stats.", "drift.frames"}),
-    ("drift.ledger", {"polars"}, {"drift.frames"}),
+    ("drift.ledger", {"polars"}, {"drift.frames", "drift.phases"}),
+    ("drift.phases", {"polars"}, set()),
     (
         "drift.intake.",
         {"numpy", "polars"},

@@ -195,3 +195,55 @@ def test_an_adjustment_by_c_changes_only_the_next_step(
         [0.0] * (at + 1) + [-by] * (len(history) - at - 1), abs=1e-9
     )
     assert after["as_found_bias_pct"].equals(before["as_found_bias_pct"])
+
+
+def visited(day: int, vessel: str | None, **more: object) -> dict[str, object]:
+    return sitting(day, [0.0], **more) | {"vessel_id": vessel}  # type: ignore[arg-type]  # as given
+
+
+def test_another_vessel_begins_a_phase_but_not_at_zero() -> None:
+    """The first use of a vessel begins one, a return to a known one or no name does not."""
+    used = ["V", "V", "W", "V", None, "W"]
+    rows = [visited(91 * at, vessel) for at, vessel in enumerate(used)]
+    rows += [visited(91 * at, vessel, point=0.0) for at, vessel in enumerate(used)]
+    found = ledger(rows).sort("point_pct", "visit")
+    assert found["phase"].to_list() == [1] * 6 + [1, 1, 2, 2, 2, 2]
+    assert found["phase_began"].drop_nulls().to_list() == ["first use of vessel W"]
+    assert found["gauge"].unique().to_list() == [1]
+
+
+def test_a_new_value_of_the_vessel_begins_a_phase_where_the_dial_can_show_it() -> None:
+    """Weighed anew, 0.04 % more at 5 % is more than half a step of 0.05; 0.01 % is not."""
+    rows = [visited(91 * at, "V") for at in range(4)]
+    vessels = table(
+        "vessels",
+        [
+            {"vessel_id": "V", "calibrated_on": START, "air_pct": 5.0},
+            {"vessel_id": "V", "calibrated_on": START + timedelta(days=91), "air_pct": 5.01},
+            {
+                "vessel_id": "V",
+                "calibrated_on": START + timedelta(days=200),
+                "water_mass_g": 50.5,
+                "bowl_water_mass_g": 1000.0,
+            },
+        ],
+    )
+    found = build_ledger(
+        sessions(rows),
+        marks=table("marks"),
+        service=table("service"),
+        meters=table("meters"),
+        resolution_pct=0.1,
+        vessels=vessels,
+    )
+    assert found["phase"].to_list() == [1, 1, 1, 2]
+    assert found["phase_began"].to_list() == [None, None, None, "new value of vessel V"]
+
+
+def test_work_at_a_visit_begins_a_phase_at_the_next_one() -> None:
+    """A mark moved at the first visit and a hand reset after it both speak from the second on."""
+    rows = [sitting(0, [0.1]), sitting(0, [0.0], stage="as_left"), sitting(91, [0.0])]
+    found = ledger(rows, marks=[work(0, "moved", mark=-3.0)], service=[work(30, "hand_reset")])
+    assert found["phase"].to_list() == [1, 3]
+    on = START + timedelta(days=30)
+    assert found["phase_began"].to_list() == [None, f"mark moved; hand reset on {on}"]

@@ -74,7 +74,7 @@ def measure_grounds(
 
 def present_life(ledger: pl.DataFrame) -> pl.DataFrame:
     """Return the rows since a meter's gauge was last replaced, its visits numbered."""
-    return ledger.filter(pl.col("phase") == pl.col("phase").max().over("meter_id")).with_columns(
+    return ledger.filter(pl.col("gauge") == pl.col("gauge").max().over("meter_id")).with_columns(
         at_visit=pl.col("t_years").rank("dense").over("meter_id").cast(pl.Int64)
     )
 

@@ -68,7 +68,8 @@ def set_baseline(
     visits : int
         Length of the baseline where no `window` is given.
     window : tuple of float or None
-        First and last t_years of the baseline, inclusive.
+        First and last t_years of the baseline, inclusive.  It is named for the process of its time:
+        the baseline of a block that begins after it is its first `visits`.
 
     Raises
     ------
@@ -84,10 +85,12 @@ def set_baseline(
     may = pl.col("excluded").is_null()
     if "baseline" in rows.columns:
         chosen = may & pl.col("baseline")
-    elif window is not None:
-        chosen = may & pl.col("t_years").is_between(*window)
     else:
         chosen = may & (may.cast(pl.Int64).cum_sum().over("block") <= visits)
+        if window is not None:
+            later = pl.col("t_years").min().over("block") > window[1]
+            named = may & pl.col("t_years").is_between(*window)
+            chosen = pl.when(later).then(chosen).otherwise(named)
     rows = rows.with_columns(in_baseline=chosen)
     block = rows["block"].to_numpy()
     starts = np.flatnonzero(np.diff(block, prepend=-1))

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from scipy.special import stdtrit
 
 from drift.stats.baseline import Baseline
+from drift.stats.earlier_phases import lend, runs_of, spread_of_earlier_phases
 from drift.stats.observations import observe_readings, observe_visits, read_readings
 from drift.stats.point_limits import RowReadings, limits_of_rows
 from drift.stats.process_cases import Group, Part, learn, split, weigh
@@ -54,6 +55,8 @@ class NewPoints:
         The same for the distance of two successive points, with an upper limit only.
     meters : array of int, shape (blocks,)
         Blocks that the spread was pooled over; 1 for a block on its own.
+    earlier : array of int, shape (blocks,)
+        Visits of earlier phases of the series that helped to find the spread.
     limited, unlike : array of bool, shape (blocks,)
         The dial's steps hide the block's own spread; its spread fails the F test of its like.
     """
@@ -69,6 +72,7 @@ class NewPoints:
     move_upper: Floats
     move_attained: Floats
     meters: Integers
+    earlier: Integers
     limited: Flags
     unlike: Flags
 
@@ -100,7 +104,8 @@ def predict(
     Parameters
     ----------
     baseline : Baseline
-        Points in blocks.  A column ``like`` names like meters; without it all are alike.
+        Points in blocks.  A column ``like`` names like meters; without it all are alike.  Phases
+        of a series with one number in a column ``scatter_run`` are taken to scatter alike.
     needed : int
         Visits from which a block's own data are enough; with fewer, only a fleet can say.
     nominal : float
@@ -152,6 +157,7 @@ def _empty(blocks: int, rows: int) -> NewPoints:
         move_upper=unknown(blocks),
         move_attained=unknown(blocks),
         meters=np.ones(blocks, np.int64),
+        earlier=np.zeros(blocks, np.int64),
         limited=np.zeros(blocks, bool),
         unlike=np.zeros(blocks, bool),
     )
@@ -174,30 +180,25 @@ def _typical_replicates(baseline: Baseline, counts: Integers) -> Integers:
 
 def _predict_group(group: Group, result: NewPoints, request: _Request) -> None:
     """Fill in the blocks of one group."""
-    baseline = request.baseline
     parts = split(group, request.typical[group.blocks])
     population = _learn(group, parts, request.pooling_level)
+    lent = spread_of_earlier_phases(group, parts, runs_of(request.baseline)[group.blocks])
     seen: SeenTables = {}
-    for part in parts:
+    for part, mass, df in lend(parts, lent):
         weights = weigh(group, part)
-        spread, shown = own_spread(weights.mass, nodes=group.nodes)
+        spread, shown = own_spread(weights.mass * mass, nodes=group.nodes)
         odd = np.zeros(len(spread), bool)
-        probability = posterior_of_spread(weights.mass, population=None)
+        probability = posterior_of_spread(weights.mass * mass, population=None)
         if population is not None:
-            df = np.full(len(spread), part.entries - 1.0)
-            odd = shown & unlike(spread, df=df, population=population, level=request.pooling_level)
-            probability[~odd] = posterior_of_spread(weights.mass[~odd], population=population)
-        blocks = group.blocks[part.members]
-        pooled = (population is not None) & ~odd[part.case]
-        result.limited[blocks] = ~shown[part.case] & (group.coarse > 0) & (part.entries > 1)
-        result.unlike[blocks] = odd[part.case]
-        result.meters[blocks] = np.where(pooled, len(group.blocks), 1)
-        # A baseline without spread has limits only where a dial's steps, or its like, give them.
-        on_dial = request.on_dial[blocks]
-        enough = baseline.counts[blocks] >= request.needed
-        can = (pooled & (on_dial | (group.coarse == 0))) | (
-            enough & (shown[part.case] | (on_dial & (group.coarse > 0)))
-        )
+            odd = shown & unlike(
+                spread,
+                df=part.entries - 1.0 + df,
+                population=population,
+                level=request.pooling_level,
+            )
+            probability[~odd] = posterior_of_spread(
+                (weights.mass * mass)[~odd], population=population
+            )
         held = posterior(
             group,
             weights,
@@ -206,20 +207,48 @@ def _predict_group(group: Group, result: NewPoints, request: _Request) -> None:
             between=request.between,
             seen=seen,
         )
+        learnt = population is not None
+        can = _note_spread(group, part, (odd, shown, df), result, request=request, learnt=learnt)
         _points(held, part, can, result, request)
         which = part.members[can]
         lines = limits_of_rows(
             held,
-            baseline,
+            request.baseline,
             request.rows,
             members=which,
             case=part.case[can],
             nominal=request.nominal,
         )
         result.lower[lines.rows], result.upper[lines.rows] = lines.lower, lines.upper
-        block = baseline.block[lines.rows]
+        block = request.baseline.block[lines.rows]
         result.attained[group.blocks[which]] = 0.0
         np.maximum.at(result.attained, block, lines.rate)
+
+
+def _note_spread(
+    group: Group,
+    part: Part,
+    found: tuple[Flags, Flags, Floats],
+    result: NewPoints,
+    *,
+    request: _Request,
+    learnt: bool,
+) -> Flags:
+    """Fill in where the spread of a part's blocks comes from; return which can have limits."""
+    odd, shown, df = found
+    blocks, counts = group.blocks[part.members], request.baseline.counts
+    pooled = learnt & ~odd[part.case]
+    lent = np.broadcast_to(df, odd.shape)[part.case]
+    result.limited[blocks] = ~shown[part.case] & (group.coarse > 0) & (part.entries - 1 + lent > 0)
+    result.unlike[blocks] = odd[part.case]
+    result.meters[blocks] = np.where(pooled, len(group.blocks), 1)
+    result.earlier[blocks] = lent.astype(np.int64)
+    # A baseline without spread has limits only where a dial's steps, or its like, give them.
+    on_dial = request.on_dial[blocks]
+    enough = (counts[blocks] > 0) & (counts[blocks] + lent >= request.needed)
+    return (pooled & (on_dial | (group.coarse == 0))) | (
+        enough & (shown[part.case] | (on_dial & (group.coarse > 0)))
+    )
 
 
 def _learn(group: Group, parts: list[Part], level: float) -> Population | None:

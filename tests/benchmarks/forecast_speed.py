@@ -35,7 +35,7 @@ def large_ledger(meters: int, visits: int, points: int) -> pl.DataFrame:
         "resolution_pct": np.full(series.size, fleet.plan.resolution),
         "adjusted": adjusted,
         "evidence_lost": np.zeros(series.size, dtype=bool),
-        "phase": np.ones(series.size, dtype=np.int64),
+        "gauge": np.ones(series.size, dtype=np.int64),
     }
     lists = pl.DataFrame(
         {

@@ -48,9 +48,14 @@ def draw_ewma(prepared: Prepared) -> Charted:
     centre = per_row(baseline, prepared.centre)
     sigma, error = per_row(baseline, prepared.sigma), per_row(baseline, prepared.centre_se)
     # z − centre = Σ w·(y − μ) − W·(centre − μ), W being the weight that the visits have by now;
-    # a visit of the baseline is in both terms.
+    # a visit of the baseline is in both terms.  What the centre does not know beyond the scatter of
+    # its visits, and where in a step of the dial they lie, is in the second alone.
     total = 1 - (1 - weight) ** (1 + _place(prepared))
-    variance = squares * sigma**2 + (total**2 - 2 * total * shared) * error**2
+    of_mean = np.where(
+        error > 0, sigma**2 / np.maximum(per_row(baseline, baseline.counts.astype(float)), 1), 0
+    )
+    beyond = np.maximum(error**2 - of_mean, 0.0)
+    variance = squares * sigma**2 + (total**2 - 2 * total * shared) * of_mean + total**2 * beyond
     half = per_row(
         baseline, half_widths(prepared, nominal=nominal, sigmas=settings.ewma_sigmas)
     ) * np.sqrt(np.maximum(variance, 0.0))

@@ -15,6 +15,7 @@ from drift.stats.charts.prepare import prepare
 from drift.stats.charts.replicates import prepare_replicates
 from drift.stats.charts.scatter_charts import draw_range, draw_repeatability, draw_spread
 from drift.stats.charts.settings import Charted, ChartSettings
+from drift.stats.phase_comparison import compare_phases
 
 # Names a chart family can be asked for; "cusum" makes two charts.
 SINGLE_POINTS = ("individuals", "moving_range", "ewma", "cusum")
@@ -32,11 +33,15 @@ class Family:
         sorted by series and visit or phase.
     onsets : pl.DataFrame
         Frame of `drift.stats.charts.cusum.ONSETS`; empty where no CUSUM was asked for.
+    phases : pl.DataFrame
+        Frame of `drift.stats.phase_comparison.PHASES`: each phase of the level against what came
+        before.  Charts of scatter know no phases but the gauge's.
     """
 
     points: pl.DataFrame
     limits: pl.DataFrame
     onsets: pl.DataFrame
+    phases: pl.DataFrame
 
 
 def draw_family(
@@ -50,7 +55,8 @@ def draw_family(
     Parameters
     ----------
     points : pl.DataFrame
-        As for `drift.stats.charts.individuals`.
+        As for `drift.stats.charts.individuals`, optionally with ``gauge``: the number of the gauge
+        that was on, which alone restarts the charts of scatter.
     settings : ChartSettings
     charts : tuple of str
         Names out of `SINGLE_POINTS` and `REPLICATES`.
@@ -64,15 +70,26 @@ def draw_family(
     if unknown or not charts:
         known = ", ".join(SINGLE_POINTS + REPLICATES)
         raise ValueError(f"unknown chart(s) {', '.join(unknown)}: the charts are {known}")
+    tested = compare_phases(
+        points,
+        visits=settings.baseline_visits,
+        spread_level=settings.pooling_level,
+        level=settings.change_level,
+        window=settings.baseline_window,
+    )
+    scattered = points
+    if "gauge" in points.columns:
+        scattered = points.with_columns(phase=pl.col("gauge"))
     with ThreadPoolExecutor(2) as both:
-        single = both.submit(_single_points, points, settings, charts)
-        many = both.submit(_replicates, points, settings, charts)
+        single = both.submit(_single_points, tested.points, settings, charts)
+        many = both.submit(_replicates, tested.points, scattered, settings, charts)
     drawn, onsets = single.result()
     drawn += many.result()
     return Family(
         points=pl.concat([one.points for one in drawn], rechunk=False),
         limits=pl.concat([one.limits for one in drawn], rechunk=False),
         onsets=onsets,
+        phases=tested.tests,
     )
 
 
@@ -95,17 +112,18 @@ def _single_points(
 
 
 def _replicates(
-    points: pl.DataFrame, settings: ChartSettings, charts: tuple[str, ...]
+    points: pl.DataFrame,
+    scattered: pl.DataFrame,
+    settings: ChartSettings,
+    charts: tuple[str, ...],
 ) -> list[Charted]:
-    """Draw the charts of replicates."""
-    wanted = {
-        "mean": draw_mean,
-        "spread": draw_spread,
-        "range": draw_range,
-        "repeatability": draw_repeatability,
-    }
+    """Draw the charts of replicates: their means by the phases of the level, their scatter not."""
+    drawn = []
+    if "mean" in charts:
+        drawn.append(draw_mean(prepare_replicates(points, settings=settings)))
+    wanted = {"spread": draw_spread, "range": draw_range, "repeatability": draw_repeatability}
     drawing = [draw for name, draw in wanted.items() if name in charts]
-    if not drawing:
-        return []
-    replicated = prepare_replicates(points, settings=settings)
-    return [draw(replicated) for draw in drawing]
+    if drawing:
+        replicated = prepare_replicates(scattered, settings=settings)
+        drawn += [draw(replicated) for draw in drawing]
+    return drawn

@@ -167,6 +167,7 @@ def _notes(
             enough=baseline.counts >= fewest_visits(settings),
             known=known,
             pooled=np.ones(blocks, np.int64) if new is None else new.meters,
+            earlier=np.zeros(blocks, np.int64) if new is None else new.earlier,
             unlike=np.zeros(blocks, bool) if new is None else new.unlike,
             limited=np.zeros(blocks, bool) if new is None else new.limited,
             widened=lag1.allowed_for > 0,

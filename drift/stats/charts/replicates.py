@@ -290,6 +290,7 @@ def _notes(replicated: Replicated, known: NDArray[np.bool_]) -> list[str]:
             enough=replicated.enough,
             known=known,
             pooled=np.where(kept, scatter.meters, 1),
+            earlier=np.zeros(len(known), np.int64),
             unlike=kept & scatter.unlike,
             limited=kept & scatter.limited,
             widened=np.zeros(len(known), bool),

@@ -24,6 +24,8 @@ class Circumstances:
         The block has limits.
     pooled : array of int, shape (blocks,)
         Series that the spread was pooled over; 1 for its own.
+    earlier : array of int, shape (blocks,)
+        Visits of its own earlier phases that helped to find the spread.
     unlike, limited, widened : array of bool, shape (blocks,)
         The spread fails the F test of its like; it is hidden by the steps of the dial; limits are
         widened for autocorrelation.
@@ -35,6 +37,7 @@ class Circumstances:
     enough: NDArray[np.bool_]
     known: NDArray[np.bool_]
     pooled: NDArray[np.int64]
+    earlier: NDArray[np.int64]
     unlike: NDArray[np.bool_]
     limited: NDArray[np.bool_]
     widened: NDArray[np.bool_]
@@ -50,6 +53,7 @@ class _State:
     enough: bool
     known: bool
     pooled: int
+    earlier: bool
     unlike: bool
     limited: bool
     widened: bool
@@ -62,6 +66,7 @@ def where_limits_come_from(circumstances: Circumstances) -> list[str]:
         circumstances.enough.tolist(),
         circumstances.known.tolist(),
         circumstances.pooled.tolist(),
+        (circumstances.earlier > 0).tolist(),
         circumstances.unlike.tolist(),
         circumstances.limited.tolist(),
         circumstances.widened.tolist(),
@@ -69,7 +74,7 @@ def where_limits_come_from(circumstances: Circumstances) -> list[str]:
     )
     kind, needed = circumstances.kind, circumstances.needed
     # Blocks come in few states, so that each sentence is made once.
-    said: dict[tuple[int, bool, bool, int, bool, bool, bool], str] = {}
+    said: dict[tuple[int, bool, bool, int, bool, bool, bool, bool], str] = {}
     notes = []
     for state in states:
         if state not in said:
@@ -87,8 +92,15 @@ def _sentences(state: _State) -> str:
         return "No limits: the readings of the baseline show no spread to set them by."
     words = [f"Limits from the {state.visits} {state.kind} of the baseline."]
     if not state.enough:
-        borrowed = "spread is that of like series, with the t factor for what is known."
+        source = "like series"
+        if state.earlier:
+            source = (
+                "its earlier phases" if state.pooled == 1 else "its earlier phases and its like"
+            )
+        borrowed = f"spread is that of {source}, with the t factor for what is known."
         words = [f"Limits from only {counted}: {borrowed}"]
+    elif state.earlier:
+        words.append("Its earlier phases, alike in spread (F test), are pooled with it.")
     if state.unlike:
         words.append("Its spread fails the F test of its like and is not pooled.")
     elif state.pooled > 1:

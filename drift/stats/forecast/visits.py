@@ -214,7 +214,7 @@ def _with_replicates(ledger: pl.DataFrame, resolution: float) -> pl.DataFrame:
         "meter_id",
         "visit",
         "t_years",
-        "phase",
+        "gauge",
         *(pl.col(name).fill_null(float("nan")).alias(short) for short, name in _JUMPS.items()),
         step=pl.col("resolution_pct").fill_null(resolution).clip(lower_bound=_FINEST),
         reset=reset,
@@ -250,15 +250,15 @@ def _with_lives(rows: pl.DataFrame) -> pl.DataFrame:
     A gauge replaced at a visit ends a life with the as-found readings and starts the next with
     the as-left ones; one replaced between visits starts it with the later visit.
     """
-    next_phase = pl.col("phase").shift(-1).over("series")
+    next_gauge = pl.col("gauge").shift(-1).over("series")
     at_visit = (
         pl.col("reset")
-        & ((next_phase > pl.col("phase")) | pl.col("renewed")).fill_null(value=False)
+        & ((next_gauge > pl.col("gauge")) | pl.col("renewed")).fill_null(value=False)
         & ~pl.col("jolt").shift(-1).over("series").fill_null(value=False)
     )
     rows = rows.with_columns(
         at_visit=at_visit,
-        part=(pl.col("phase") > pl.col("phase").shift(1).over("series"))
+        part=(pl.col("gauge") > pl.col("gauge").shift(1).over("series"))
         .fill_null(value=False)
         .cast(pl.Int64),
     )
@@ -278,7 +278,7 @@ def _with_lives(rows: pl.DataFrame) -> pl.DataFrame:
     before = rows.with_columns(
         born=pl.lit(value=False),
         left=pl.when("at_visit").then(none).otherwise("left"),
-        # The visit after a birth carries the phase's rise too; only one of the two cuts.
+        # The visit after a birth carries the rise of the count too; only one of the two cuts.
         part=pl.when(pl.col("at_visit").shift(1).over("series").fill_null(value=False))
         .then(0)
         .otherwise("part"),
