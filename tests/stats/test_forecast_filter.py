@@ -54,6 +54,7 @@ def ledger(*visits: dict[str, object], series: int = 0) -> pl.DataFrame:
             "evidence_lost": False,
             "left_bias_pct": 0.0,
             "phase": 1,
+            "gauge": 1,
         }
         rows.append(row | visit)
     return pl.DataFrame(rows, schema=LEDGER)
@@ -381,12 +382,12 @@ def test_a_replaced_gauge_starts_a_life_with_the_fleets_drift() -> None:
 
 
 def test_a_gauge_replaced_between_visits_cuts_before_the_later_one() -> None:
-    """The phase rises at the later visit, and the life starts there."""
+    """The count of gauges rises at the later visit, and the life starts there."""
     frame = ledger(
         found(0.0, 0.0),
         found(0.1, 0.1),
-        found(0.0, 0.0, phase=2, evidence_lost=True, events="gauge replaced on 2015-07-01"),
-        found(0.0, 0.05, phase=2),
+        found(0.0, 0.0, gauge=2, evidence_lost=True, events="gauge replaced on 2015-07-01"),
+        found(0.0, 0.05, gauge=2),
     )
     visits = read_visits(frame, resolution=0.1)
     assert visits.count.tolist() == [2, 2]

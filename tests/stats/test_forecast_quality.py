@@ -111,6 +111,7 @@ def sea_going_ledger(instruments: int | None = None) -> pl.DataFrame:
                 "adjusted": number > 1,
                 "evidence_lost": False,
                 "phase": 1,
+                "gauge": 1,
             }
             rows.append(row)
     path = pl.col("as_found_bias_pct").fill_null(0.0).cum_sum().over("series")

@@ -167,6 +167,7 @@ def left_at(*rows: tuple[int, str, float | None]) -> pl.DataFrame:
             "left_bias_pct": left,
             "resolution_pct": 0.05,
             "phase": 1,
+            "gauge": 1,
         }
         for series, meter, left in rows
     ]

