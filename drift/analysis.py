@@ -68,9 +68,6 @@ def analyse(sources: Sources, *, source_name: str, as_of: date, policy: Policy) 
     signals, responses = with_responses(
         name_signals(findings, ledger=ledger, charted=charted), sources.responses
     )
-    processes, intervals = weigh_upkeep(
-        ledger, path_trends, ahead, meters=sources.meters, as_of=as_of, policy=policy
-    )
     review = Review(
         as_of=as_of,
         source_name=source_name,
@@ -88,8 +85,9 @@ def analyse(sources: Sources, *, source_name: str, as_of: date, policy: Policy) 
         responses=responses,
         meters=pl.DataFrame(schema=METERS),
         reference=reference,
-        processes=processes,
-        intervals=intervals,
+        upkeep=weigh_upkeep(
+            ledger, path_trends, ahead, meters=sources.meters, as_of=as_of, policy=policy
+        ),
         conformity=conformity,
         own_meters=pl.DataFrame(schema=METERS),
     )

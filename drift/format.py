@@ -130,6 +130,13 @@ def share(value: float | None) -> str:
     return f"{plain(value * 100)}{NO_BREAK}%"
 
 
+def in_days(value: float | None) -> str:
+    """Return a number of days, in whole days: "1 day", "91 days"."""
+    if value is None or not math.isfinite(value):
+        return CANNOT_SAY
+    return f"{fixed(value, places=0)}{NO_BREAK}{'day' if round(value) == 1 else 'days'}"
+
+
 def p_value(value: float | None) -> str:
     """Return a p or q value: two significant digits, and "under 0.001" below that."""
     if value is None or not math.isfinite(value):

@@ -39,7 +39,7 @@ def data_tables(review: Review) -> dict[str, pl.DataFrame]:
         **({"since": review.since.rows} if review.since else {}),
         "visits": review.ledger.select(VISITS),
         "forecast": review.forecast.select(FORECAST.keys()),
-        "intervals": review.intervals.select(INTERVALS.keys()),
+        "intervals": review.upkeep.intervals.select(INTERVALS.keys()),
         "signals": review.signals.select(ANSWERED_SIGNALS),
         "responses": review.responses.select(RESPONSES.keys()),
         "reference": review.reference.effects,

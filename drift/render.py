@@ -57,6 +57,7 @@ def _environment() -> Environment:
         "bias": text.bias,
         "count": text.count,
         "day": text.day,
+        "in_days": text.in_days,
         "p_value": text.p_value,
         "plain": text.plain,
         "point": text.point,

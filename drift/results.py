@@ -10,6 +10,7 @@ from drift.decisions.changes_since import Since
 from drift.frames import Sources
 from drift.policy import Policy
 from drift.reference import Reference
+from drift.upkeep import Upkeep
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,12 +36,8 @@ class Review:
         Frame of `drift.decisions.responses.RESPONSES`: each with the signal that it answers.
     reference : Reference
         What the fleet's own readings say of their reference.
-    intervals : pl.DataFrame
-        Frame of `drift.frames.INTERVALS`.
-    processes : pl.DataFrame
-        Of `drift.upkeep.fleet_processes`: how each series moves from its last visit on.
-    conformity : Conformity
-        How sure every bias is and what it conforms to.
+    upkeep : Upkeep
+        How often meters are seen, how long they may go unseen, and how they move.
     own_meters : pl.DataFrame
         As `meters`, with what meters share taken out of their readings; empty where nothing
         shared was found.
@@ -64,8 +61,7 @@ class Review:
     responses: pl.DataFrame
     meters: pl.DataFrame
     reference: Reference
-    intervals: pl.DataFrame
-    processes: pl.DataFrame
+    upkeep: Upkeep
     conformity: Conformity
     own_meters: pl.DataFrame
     since: Since | None = None

@@ -4,6 +4,7 @@ It strings together the pure parts: the forecasts as chances by the days since t
 processes after an adjustment, and the methods that set intervals.
 """
 
+from dataclasses import dataclass
 from datetime import date
 
 import polars as pl
@@ -15,6 +16,26 @@ from drift.policy import Policy
 from drift.stats.forecast import Forecasts
 from drift.stats.intervals import days_to_target, meter_curves
 from drift.stats.processes import days_after_adjustment, forecast_processes
+
+
+@dataclass(frozen=True, slots=True)
+class Upkeep:
+    """How often meters are seen, how long they may go unseen, and how they move.
+
+    Attributes
+    ----------
+    present : pl.DataFrame
+        Of `present_intervals`.
+    intervals : pl.DataFrame
+        Frame of `drift.frames.INTERVALS`: for the fleet, for like meters (left out where all are
+        alike: they are the fleet) and for each meter that is not retired.
+    processes : pl.DataFrame
+        Of `fleet_processes`.
+    """
+
+    present: pl.DataFrame
+    intervals: pl.DataFrame
+    processes: pl.DataFrame
 
 
 def present_intervals(ledger: pl.DataFrame, meters: pl.DataFrame, policy: Policy) -> pl.DataFrame:
@@ -82,8 +103,8 @@ def weigh_upkeep(
     meters: pl.DataFrame,
     as_of: date,
     policy: Policy,
-) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Return how each series moves, and how long meters may go unseen.
+) -> Upkeep:
+    """Weigh how long meters may go unseen, from what they did and what is forecast of them.
 
     Parameters
     ----------
@@ -95,14 +116,6 @@ def weigh_upkeep(
         Rows of the input table ``meters``; may lack meters or be empty.
     as_of : date
     policy : Policy
-
-    Returns
-    -------
-    processes : pl.DataFrame
-        Of `fleet_processes`.
-    intervals : pl.DataFrame
-        Frame of `drift.frames.INTERVALS`: for the fleet, for like meters (left out where all are
-        alike: they are the fleet) and for each meter that is not retired.
     """
     processes = fleet_processes(ahead, ledger, policy)
     seen = ledger.group_by("meter_id").agg(last_t_years=pl.col("t_years").max())
@@ -128,4 +141,8 @@ def weigh_upkeep(
     )
     # What retired meters did speaks for the fleet; nobody asks when to see them next.
     in_use = pl.col("meter_id").is_in(present["meter_id"].implode())
-    return processes, found.filter(pl.col("meter_id").is_null() | in_use)
+    return Upkeep(
+        present=present,
+        intervals=found.filter(pl.col("meter_id").is_null() | in_use),
+        processes=processes,
+    )

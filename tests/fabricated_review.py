@@ -24,6 +24,7 @@ from drift.stats.marks import ADJUSTMENT_BALANCE, MARK_MOVES
 from drift.stats.operator_spread import OperatorSpread
 from drift.stats.processes import PROCESSES
 from drift.stats.vessel_record import REFERENCE_CHECK, VESSEL_VALUES
+from drift.upkeep import Upkeep
 from tests.fabricated_conformity import fabricate_conformity
 
 AS_OF = date(2025, 1, 15)
@@ -79,7 +80,7 @@ def fabricate() -> Review:
         "responses": _responses(),
         "meters": _meters(ledger),
         "reference": _reference(),
-        "processes": frames.empty(PROCESSES),
+        "upkeep": Upkeep(_present(), _intervals(), frames.empty(PROCESSES)),
         "conformity": fabricate_conformity(ledger, hostile=IMAGE),
         "own_meters": _own_meters(_meters(ledger)),
         "since": None,
@@ -369,6 +370,39 @@ def _own_meters(meters: pl.DataFrame) -> pl.DataFrame:
         standing=better.then(pl.lit("holding")).otherwise("standing"),
         p_out_next_due=better.then(0.02).otherwise("p_out_next_due"),
     )
+
+
+def _present() -> pl.DataFrame:
+    """Return the intervals in force; the retired meter has none."""
+    in_use = [meter_id for meter_id in IDS if meter_id != "CON"]
+    return pl.DataFrame({"meter_id": in_use, "interval_days": [120] * len(in_use)})
+
+
+def _intervals() -> pl.DataFrame:
+    """Return each kind of answer: days, days at least, none, and a hostile group and meter."""
+    advice: dict[str, object] = {"method": "recommendation", "evidence": 8, "carried": True}
+    told: dict[str, object] = {"evidence": 8, "carried": False}
+    fleet: dict[str, object] = {"scope": "fleet", "name": "fleet"}
+    like: dict[str, object] = {"scope": "like", "name": f"built as {SCRIPT}"}
+    rows: list[dict[str, object]] = [
+        fleet | advice | {"days": 91.0, "basis": "91 days for the fleet."},
+        fleet | told | {"method": "survival_weibull", "basis": "No law follows from so few."},
+        fleet
+        | told
+        | {"method": "reliability", "days": 178.6, "low_days": 104.5, "high_days": 335.8}
+        | {"carried": True, "basis": "491 of 504 checks passed."},
+        like | advice | {"days": 60.0, "basis": f"60 days as {SCRIPT}."},
+        like | told | {"method": "reliability", "low_days": 36.2, "basis": "8 of 8 passed."},
+    ]
+    for meter_id, days in ((DRIFTER, 45.0), (SCRIPT, 60.0), (FRIENDLY, 120.0)):
+        meter: dict[str, object] = {"scope": "meter", "name": meter_id, "meter_id": meter_id}
+        rows += [
+            meter | advice | {"days": days, "basis": f"Advice for {meter_id}."},
+            meter
+            | told
+            | {"method": "forecast", "days": days, "carried": True, "basis": "The forecast falls."},
+        ]
+    return _frame(rows, frames.INTERVALS)
 
 
 def _reference() -> Reference:

@@ -44,6 +44,7 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
             "drift.frames",
             "drift.policy",
             "drift.reference",
+            "drift.upkeep",
         },
     ),
     (

@@ -128,7 +128,7 @@ def test_pages_are_balanced_and_self_contained(written: dict[str, str]) -> None:
 def test_links_resolve(written: dict[str, str]) -> None:
     """Every link leads to a page of the review, a data file or an anchor of its own page."""
     data = {"meters.csv", "visits.csv", "signals.csv", "held_back.csv", "run.json"}
-    data |= {"reference.csv", "own_standings.csv", "responses.csv"}
+    data |= {"intervals.csv", "reference.csv", "own_standings.csv", "responses.csv"}
     known = set(written) | {f"data/{name}" for name in data}
     for name, html in written.items():
         page = Outline(html)
@@ -142,6 +142,35 @@ def test_links_resolve(written: dict[str, str]) -> None:
             assert path in known, (name, href)
             if anchor:
                 assert anchor in Outline(written[path]).values("id"), (name, href)
+
+
+def test_intervals_stand_side_by_side(review: Review, written: dict[str, str]) -> None:
+    """Each method's days, what it leaves possible or proves, and who should be seen sooner."""
+    page = pages.fleet_page(review)
+    sooner = [(row.meter_id, row.present_days, row.days) for row in page.intervals.sooner]
+    assert sooner == [(DRIFTER, 120, 45.0), (SCRIPT, 120, 60.0)]
+    fleet, like = page.intervals.scopes
+    assert [method.carried for method in fleet.methods] == [False, True]
+    shown = Outline(written["index.html"]).text.replace("\u00a0", " ")
+    assert "2 of 3 meters need to be seen sooner than now" in shown
+    assert "cannot say No law follows from so few." in " ".join(shown.split())
+    assert "179 days 104 days to 336 days" in shown
+    assert "36 days or more" in shown
+    assert f"Like meters: {like.title.removeprefix('Like meters: ')}" in shown
+    own = Outline(written[f"meters/{pages.file_name(DRIFTER)}"]).text.replace("\u00a0", " ")
+    assert f"Advice for {DRIFTER}." in own
+    retired = Outline(written[f"meters/{pages.file_name('CON')}"]).text
+    assert "It is not in use, so nothing is asked of it." in retired
+
+
+def test_a_fleet_that_was_never_left_in_has_no_survival_figure(review: Review) -> None:
+    """Where no spell in tolerance began, the figure is left out and the page still stands."""
+    out = review.ledger.with_columns(
+        as_found_bias_pct=pl.lit(0.5), left_bias_pct=pl.lit(0.5), as_left_bias_pct=pl.lit(0.5)
+    )
+    page = pages.fleet_page(dataclasses.replace(review, ledger=out))
+    assert page.survival is None
+    assert "How long may meters go unseen?" in render.html_fleet(page)
 
 
 def test_hostile_text_is_shown_as_text(written: dict[str, str]) -> None:

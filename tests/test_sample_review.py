@@ -127,7 +127,7 @@ def test_the_bench_is_told_where_to_look(review: Review, meter_id: str, cause: s
 
 def days_of(review: Review, name: str, method: str) -> float:
     """Return the days that a method gives, infinite where longer than was looked for."""
-    row = review.intervals.filter((pl.col("name") == name) & (pl.col("method") == method))
+    row = review.upkeep.intervals.filter((pl.col("name") == name) & (pl.col("method") == method))
     return float(row["days"].fill_null(math.inf).item())
 
 
@@ -140,7 +140,7 @@ def test_steep_drifters_may_go_unseen_for_less_than_steady_meters(review: Review
 
 def test_no_recommended_interval_exceeds_the_standards_three_months(review: Review) -> None:
     """The ceiling of 91 days holds for AM-23 too, which is seen every 182; AM-20 is retired."""
-    advised = review.intervals.filter(method="recommendation")
+    advised = review.upkeep.intervals.filter(method="recommendation")
     assert advised["days"].max() == 91
     meters = advised.drop_nulls("meter_id")["meter_id"].to_list()
     assert meters == [f"AM-{number:02}" for number in range(1, 25) if number != 20]
@@ -149,7 +149,7 @@ def test_no_recommended_interval_exceeds_the_standards_three_months(review: Revi
 
 def test_what_few_checks_prove_is_said(review: Review) -> None:
     """AM-19 was seen four times: 3 passes of 3 prove 37 % (0.05 to the power 1/3) at 95 %."""
-    said = review.intervals.filter(
+    said = review.upkeep.intervals.filter(
         (pl.col("name") == "AM-19") & (pl.col("method") == "reliability")
     )["basis"].item()
     assert said.startswith("3 of 3 checks passed")

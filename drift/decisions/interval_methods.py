@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 
 from drift.decisions.interval_choices import IntervalChoices
-from drift.format import CANNOT_SAY, NO_BREAK, bias, count, fixed, known, probability, share
+from drift.format import NO_BREAK, bias, count, fixed, in_days, known, probability, share
 from drift.stats import survival, weibull
 from drift.stats.chart_interval import chart_intervals
 from drift.stats.intervals import EXTEND, REDUCE, staircase_days, staircase_verdicts
@@ -106,11 +106,11 @@ def reliability_answers(
         days, low, high, proven = (_finite(length) for length in lengths)
         seen = (
             f"{row['passes']} of {count(row['checks'], 'check')} passed at a median of "
-            f"{_days(row['days'])}"
+            f"{in_days(row['days'])}"
         )
         sure = f"{share(choices.confidence)} confidence"
         if row["passes"] == row["checks"]:
-            basis = f"{seen}, which proves {_percent(row['proven'])} ({sure})"
+            basis = f"{seen}, which proves {probability(row['proven'])} ({sure})"
             basis += "." if row["proven"] >= choices.target else f"; {enough}."
             yield Answer(
                 row["scope"], row["name"], "reliability", None, proven, None, row["checks"], basis
@@ -120,7 +120,7 @@ def reliability_answers(
         basis = (
             f"{seen}: {probability(row['reliability'])}, exact interval "
             f"{_span(row['low'], row['high'])} ({sure}); an exponential law "
-            f"keeps {share(choices.target)} for {_days(days)}"
+            f"keeps {share(choices.target)} for {in_days(days)}"
             + ("; the meters do not pass equally often." if uneven else ".")
         )
         yield Answer(
@@ -177,7 +177,7 @@ def staircase_answers(
         basis = (
             f"Last found at {bias(row['error'])}{NO_BREAK}%{NO_BREAK}air, "
             f"{where.get(str(verdict), f'inside the tolerance but not {near}')}: {verdict} "
-            f"{_days(row['interval_days'])} to {_days(float(new))}; with these factors the "
+            f"{in_days(row['interval_days'])} to {in_days(float(new))}; with these factors the "
             f"staircase settles where {probability(settled)} of checks pass."
         )
         yield Answer("meter", row["meter_id"], "staircase", float(new), None, None, 1, basis)
@@ -198,15 +198,15 @@ def chart_answers(
     aim = share(choices.target)
     for row in table.iter_rows(named=True):
         days, low, high = row["days"], row["low_days"], row["high_days"]
-        left = f"{_days(low)} to {_days(high)}" if known(high) else f"{_days(low)} or more"
+        left = f"{in_days(low)} to {in_days(high)}" if known(high) else f"{in_days(low)} or more"
         at_least = float(choices.longest_days) if row["beyond"] else None
         if row["hidden"]:
-            left = left if known(low) else f"more than {_days(choices.longest_days)}"
+            left = left if known(low) else f"more than {in_days(choices.longest_days)}"
             basis = f"The dial hides the drift; what it leaves possible keeps {aim} for {left}."
         elif row["beyond"]:
-            basis = f"By drift and dispersion, {aim} for more than {_days(choices.longest_days)}."
+            basis = f"By drift and dispersion, {aim} for more than {in_days(choices.longest_days)}."
         else:
-            basis = f"By drift and dispersion, {aim} for {_days(days)} from its last visit"
+            basis = f"By drift and dispersion, {aim} for {in_days(days)} from its last visit"
             basis += f"; the drift's interval leaves {left}." if known(low) else "."
         yield Answer(
             *("meter", row["meter_id"], "control_chart", days, low, high, row["visits"], basis),
@@ -221,24 +221,27 @@ def forecast_answers(evidence: IntervalEvidence, *, choices: IntervalChoices) ->
     visits = dict(evidence.ledger.group_by("meter_id").agg(pl.col("visit").max()).iter_rows())
     for row in evidence.falls.iter_rows(named=True):
         days, meter = row["days"], row["unit"]
+        at_least = row["seen_to_days"] if days is None else None
         if days is None:
-            basis = f"The forecast stays above {aim} for {_days(row['seen_to_days'])} at least."
+            basis = f"The forecast stays above {aim} for {in_days(row['seen_to_days'])} at least."
         elif row["at_once"]:
-            basis = f"The forecast is below {aim} already, {_days(days)} after the last visit."
+            basis = f"The forecast is below {aim} already, {in_days(days)} after the last visit."
         else:
-            basis = f"The forecast falls to {aim} {_days(days)} after the last visit."
+            basis = f"The forecast falls to {aim} {in_days(days)} after the last visit."
         yield Answer(
-            *("meter", meter, "forecast", days, None, None, visits.get(meter, 0), basis),
-            at_least=row["seen_to_days"] if days is None else None,
+            *("meter", meter, "forecast", days, at_least, None, visits.get(meter, 0), basis),
+            at_least=at_least,
             at_once=row["at_once"],
         )
     for row in evidence.adjusted.iter_rows(named=True):
         days, meter = row["days"], row["meter_id"]
-        long = f"more than {_days(choices.longest_days)}" if days is None else _days(days)
+        at_least = float(choices.longest_days) if days is None else None
+        long = f"more than {in_days(choices.longest_days)}" if days is None else in_days(days)
         yield Answer(
-            *("meter", meter, "forecast_once_adjusted", days, None, None, visits.get(meter, 0)),
+            *("meter", meter, "forecast_once_adjusted", days, at_least, None),
+            evidence=visits.get(meter, 0),
             basis=f"Once adjusted, its drift and wander keep {aim} for {long}.",
-            at_least=float(choices.longest_days) if days is None else None,
+            at_least=at_least,
         )
 
 
@@ -262,8 +265,8 @@ def _weibull_answer(
     now = float(weibull.survival(fit, at_days))
     basis = (
         f"{seen}; by a Weibull law of shape {fixed(fit.shape, places=1)}, {share(choices.target)} "
-        f"last {_days(days)} ({_range(low, high)}) and {probability(now)} "
-        f"({_span(lowest, highest)}) the present {_days(at_days)}."
+        f"last {in_days(days)} ({_range(low, high)}) and {probability(now)} "
+        f"({_span(lowest, highest)}) the present {in_days(at_days)}."
     )
     return Answer(scope, name, method, days, low, _finite(high), part.height, basis)
 
@@ -290,10 +293,10 @@ def _stepwise_answer(
         seen = int((lower >= at_days).sum())
         lowest = float(proven_reliability(seen, seen, confidence=choices.confidence))
     aim = share(choices.target)
-    falls = f"falls to {aim} between {_days(left)} and {_days(right)}"
+    falls = f"falls to {aim} between {in_days(left)} and {in_days(right)}"
     basis = (
         f"Assuming no law, survival {f'never fell to {aim}' if math.isinf(left) else falls}; at "
-        f"the present {_days(at_days)} it is {_span(lowest, highest)}."
+        f"the present {in_days(at_days)} it is {_span(lowest, highest)}."
     )
     days = _finite(left)
     return Answer(scope, name, "survival_stepwise", days, days, _finite(right), part.height, basis)
@@ -311,25 +314,18 @@ def _finite(value: object) -> float | None:
     return number if math.isfinite(number) else None
 
 
-def _days(value: float | None) -> str:
-    """Say a number of days, in whole days."""
-    if value is None or not math.isfinite(value):
-        return CANNOT_SAY
-    return f"{fixed(value, places=0)}{NO_BREAK}{'day' if round(value) == 1 else 'days'}"
-
-
 def _range(low: float, high: float) -> str:
     """Say a range of days whose upper end may be open."""
-    return f"{_days(low)} to {_days(high)}" if math.isfinite(high) else f"{_days(low)} or more"
+    return (
+        f"{in_days(low)} to {in_days(high)}" if math.isfinite(high) else f"{in_days(low)} or more"
+    )
 
 
 def _span(low: float, high: float) -> str:
     """Say an interval of a probability, to as many places as tell its ends apart."""
-    places = 0 if round(100 * low) != round(100 * high) else 1
-    ends = (f"{fixed(100 * end, places=places)}{NO_BREAK}%" for end in (low, high))
-    return " to ".join(ends)
-
-
-def _percent(value: float) -> str:
-    """Say a bound of a probability in whole percent; a bound may be 0 % or 100 %."""
-    return f"{fixed(value * 100, places=0)}{NO_BREAK}%"
+    if round(100 * low) != round(100 * high):
+        return f"{probability(low)} to {probability(high)}"
+    first, last = (fixed(100 * end, places=1) for end in (low, high))
+    return f"{first}{NO_BREAK}% to " + (
+        f"over 99.9{NO_BREAK}%" if high > 0.999 else f"{last}{NO_BREAK}%"
+    )

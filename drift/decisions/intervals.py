@@ -24,7 +24,7 @@ from drift.decisions.interval_methods import (
     staircase_answers,
     survival_answers,
 )
-from drift.format import NO_BREAK, fixed, plain, share
+from drift.format import NO_BREAK, in_days, plain, share
 from drift.frames import INTERVALS
 
 SCOPES = ("fleet", "like", "meter")
@@ -148,11 +148,11 @@ def recommend(
     answer = _first(said, scope)
     if answer is None:
         days = min(present_days, ceiling)
-        reason = f"Too little is known to move the interval: {_days(days)}, as now."
+        reason = f"Too little is known to move the interval: {in_days(days)}, as now."
         if present_days > ceiling:
             reason = (
                 f"Too little is known to move the interval, but the present "
-                f"{_days(present_days)} exceed the ceiling of {_days(ceiling)}."
+                f"{in_days(present_days)} exceed the ceiling of {in_days(ceiling)}."
             )
         return _advice(scope, name, days, 0, reason), ()
     base = _reach(answer)
@@ -184,20 +184,20 @@ def _reason(
 ) -> str:
     """Say the recommendation and what it rests on."""
     by = _WORDS[answer.method]
-    said = _days(days)
+    said = in_days(days)
     if answer.method == "forecast_once_adjusted":
         said = f"Below {share(choices.target)} already, so check it now; afterwards {said}"
     if base > choices.ceiling_days:
         over = present_days > choices.ceiling_days
         return (
-            f"{said}: {by} would allow {_days(math.floor(base))}, but the ceiling of "
-            f"{_days(choices.ceiling_days)} stands"
-            + (f", which the present {_days(present_days)} exceed." if over else ".")
+            f"{said}: {by} would allow {in_days(base)}, but the ceiling of "
+            f"{in_days(choices.ceiling_days)} stands"
+            + (f", which the present {in_days(present_days)} exceed." if over else ".")
         )
     if days < present_days:
-        return f"{said} by {by}, shorter than the present {_days(present_days)}."
+        return f"{said} by {by}, shorter than the present {in_days(present_days)}."
     if days > present_days:
-        return f"{said} by {by}, longer than the present {_days(present_days)}."
+        return f"{said} by {by}, longer than the present {in_days(present_days)}."
     return f"{said} by {by}, as now."
 
 
@@ -207,9 +207,9 @@ def _remark(said: dict[str, Answer], answer: Answer, base: float, choices: Inter
         adjusted = said.get("forecast_once_adjusted")
         after = math.nan if adjusted is None else _reach(adjusted)
         if answer.method == "forecast" and after >= choices.shortest_days:
-            return f" Adjust it then even if it passes: that gives it {_days(math.floor(after))}."
+            return f" Adjust it then even if it passes: that gives it {in_days(math.floor(after))}."
         return (
-            f" Less than {_days(choices.shortest_days)} is not practicable: weigh service or "
+            f" Less than {in_days(choices.shortest_days)} is not practicable: weigh service or "
             "replacement."
         )
     passed = said.get("reliability")
@@ -219,7 +219,7 @@ def _remark(said: dict[str, Answer], answer: Answer, base: float, choices: Inter
         and passed.high < min(base, choices.ceiling_days)
     ):
         return (
-            f" Its checks so far say {_days(math.floor(passed.high))} or less for a fixed "
+            f" Its checks so far say {in_days(math.floor(passed.high))} or less for a fixed "
             "interval, as long as it is adjusted only when found out."
         )
     return ""
@@ -256,8 +256,3 @@ def _framed(rows: Iterable[dict[str, object]]) -> pl.DataFrame:
 
     frame = pl.DataFrame(list(rows), schema=INTERVALS)
     return frame.sort(place("scope", SCOPES), "name", place("method", METHODS))
-
-
-def _days(value: float) -> str:
-    """Say a number of days, in whole days."""
-    return f"{fixed(value, places=0)}{NO_BREAK}{'day' if round(value) == 1 else 'days'}"

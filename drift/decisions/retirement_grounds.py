@@ -23,7 +23,7 @@ from drift.decisions.retirement_wear import (
     measure_points_together,
     measure_repeatability,
 )
-from drift.format import NO_BREAK, count, fixed, plain, share
+from drift.format import count, fixed, plain, probability, share
 from drift.frames import DAYS_PER_YEAR
 from drift.stats.reliability import end_of_period_reliability
 from drift.stats.spells import periods
@@ -103,13 +103,14 @@ def _pass_rate(seen: pl.DataFrame, rates: pl.DataFrame, intervals: IntervalChoic
     def passing(row: Row) -> Finding:
         if row["checks"] is None:
             return None, intervals.target, "No check has ended a period that began in tolerance."
-        highest = f"{fixed(100 * row['high'], places=0)}{NO_BREAK}%"
+        highest = f"at most {probability(row['high'])} ({share(intervals.confidence)} confidence)"
+        limit = f": {highest}, target" if row["passes"] < row["checks"] else "; the target is"
         return (
             row["high"],
             intervals.target,
             (
-                f"{row['passes']} of {count(row['checks'], 'check')} passed: at most {highest} "
-                f"({share(intervals.confidence)} confidence), target {share(intervals.target)}."
+                f"{row['passes']} of {count(row['checks'], 'check')} passed{limit} "
+                f"{share(intervals.target)}."
             ),
         )
 

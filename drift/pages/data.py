@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from drift.figures.canvas import Word
+from drift.pages.interval_data import IntervalPart, ScopePart
 from drift.pages.reference_data import BenchPart, ReferencePart
 from drift.pages.since_data import SincePart
 
@@ -207,6 +208,8 @@ class FleetPage:
     overdue: tuple[MeterRow, ...]
     meters: tuple[MeterRow, ...]
     fleet: Figure
+    intervals: IntervalPart
+    survival: Figure | None
     open_signals: tuple[SignalRow, ...]
     open_signals_total: int
     stray_responses: tuple[StrayResponse, ...]
@@ -311,6 +314,7 @@ class DossierPage:
     facts: tuple[tuple[str, str], ...]
     brief: tuple[str, ...]
     bench: BenchPart
+    interval: ScopePart | None
     figures: tuple[Figure, ...]
     not_drawn: str
     points_pct: tuple[float, ...]

@@ -12,6 +12,7 @@ from drift.pages import captions, rows
 from drift.pages import meter_tables as tables
 from drift.pages.bench import bench_part
 from drift.pages.data import DossierPage, Figure, MeterRow, TrendRow
+from drift.pages.intervals import meter_scope
 from drift.pages.pictures import pictured
 from drift.results import Review
 from drift.stats.conformity import within_tolerance
@@ -78,6 +79,7 @@ def dossier_page(review: Review, meter_id: str) -> DossierPage:
         facts=tables.facts(review, meter),
         brief=_brief(one),
         bench=bench_part(review, one.ledger, meter_id=meter_id),
+        interval=meter_scope(review, meter_id),
         figures=_figures(review, one, trends),
         not_drawn=captions.not_drawn(_kept_undrawn(one)),
         points_pct=tuple(one.ledger["point_pct"].unique().sort()),

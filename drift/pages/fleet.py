@@ -6,6 +6,7 @@ from drift import format as text
 from drift.figures.fleet import LABELLED_METERS, draw_fleet
 from drift.pages import captions, rows
 from drift.pages.data import Figure, FleetPage
+from drift.pages.intervals import interval_part, survival_figure
 from drift.pages.pictures import pictured
 from drift.pages.reference import reference_part
 from drift.pages.since import since_part
@@ -50,6 +51,8 @@ def fleet_page(review: Review) -> FleetPage:
         overdue=overdue,
         meters=meters,
         fleet=fleet_figure(review, in_use=[row.meter_id for row in meters if not row.retired]),
+        intervals=interval_part(review),
+        survival=survival_figure(review),
         open_signals=rows.signal_rows(review, unanswered.head(LONGEST_LIST)),
         open_signals_total=unanswered.height,
         stray_responses=rows.stray_responses(stray.head(LONGEST_LIST)),
