@@ -16,6 +16,7 @@ from drift.decisions.changes_since import Earlier, Present, Since, changes_since
 from drift.errors import DriftError, SourceError
 from drift.frames import Sources
 from drift.outputs import data_tables, write_data, write_record
+from drift.pdf_files import print_pages
 from drift.policy import Policy
 from drift.previous import read_previous
 from drift.results import Review
@@ -30,7 +31,7 @@ if TYPE_CHECKING:
     from drift.page_files import Helpers
 
 # What a review writes beside its data files.
-_MADE = {".html", ".xlsx"}
+_MADE = {".html", ".pdf", ".xlsx"}
 
 # Told how many steps are done and how many there are.
 Progress = Callable[[int, int], None]
@@ -70,6 +71,7 @@ def review_source(
     with_pages: bool,
     progress: Progress,
     previous: Path | None = None,
+    browser: Path | None = None,
 ) -> Written:
     """Review a folder of CSV files or a store file, and write what it says into `out`.
 
@@ -90,11 +92,14 @@ def review_source(
     previous : Path or None
         Folder that an earlier review was written into, to say what has changed since; may be
         `out`.
+    browser : Path or None
+        From `drift.pdf_files.find_browser`, to print the pages as PDF too; None not to.
 
     Raises
     ------
     DriftError
-        If the source or `previous` cannot be used or `out` cannot be written.
+        If the source or `previous` cannot be used, `out` cannot be written or pages cannot be
+        printed.
     """
     timings: dict[str, float] = {}
     progress(0, 1)
@@ -106,7 +111,15 @@ def review_source(
             review = analyse(sources, source_name=source.resolve().name, as_of=as_of, policy=policy)
             review = dataclasses.replace(review, since=_compare(earlier, review))
         try:
-            _write(review, out, beside, progress=progress if with_pages else None, timings=timings)
+            with _timed(timings, "write_data"):
+                tables = _write_data(review, out)
+            pages: list[str] = []
+            if with_pages:
+                pages = _write_more(
+                    review, tables, out, beside, browser=browser, progress=progress, timings=timings
+                )
+            _drop_stale(out, pages)
+            write_record(_record(review, pages, timings), out / "data" / "run.json")
         except OSError as error:
             raise DriftError(
                 what=f"cannot be written ({error.strerror})",
@@ -125,26 +138,42 @@ def review_source(
     )
 
 
-def _write(
+def _write_data(review: Review, out: Path) -> "dict[str, pl.DataFrame]":
+    """Write the data files; return their tables."""
+    tables = data_tables(review)
+    write_data(tables, out / "data")
+    if review.since is None:
+        (out / "data" / "since.csv").unlink(missing_ok=True)
+    return tables
+
+
+def _write_more(
     review: Review,
+    tables: "dict[str, pl.DataFrame]",
     out: Path,
     beside: "Helpers",
     *,
-    progress: Progress | None,
+    browser: Path | None,
+    progress: Progress,
     timings: dict[str, float],
-) -> None:
-    """Write all that a review leaves behind, with pages where there is a `progress` to be told."""
-    with _timed(timings, "write_data"):
-        tables = data_tables(review)
-        write_data(tables, out / "data")
-    pages: list[str] = []
-    if progress:
-        with _timed(timings, "write_pages"):
-            pages += _write_pages(review, out, beside, progress)
-        with _timed(timings, "write_workbook"):
-            pages += _write_workbook(review, tables, out)
-    _drop_stale(out, pages, tables=set(tables))
-    write_record(_record(review, pages, timings), out / "data" / "run.json")
+) -> list[str]:
+    """Write what stands beside the data files; return the names below `out`, pages first."""
+    with _timed(timings, "write_pages"):
+        pages = _write_pages(review, out, beside, progress)
+    with _timed(timings, "write_workbook"):
+        workbook = _write_workbook(review, tables, out)
+    if browser is None:
+        return [*pages, *workbook]
+    many = len(pages)
+    with _timed(timings, "print_pages"):
+        printed = print_pages(
+            pages,
+            out,
+            browser=browser,
+            as_of=review.as_of,
+            progress=lambda done, of: progress(many + done, many + of),
+        )
+    return [*pages, *workbook, *printed]
 
 
 def _read_previous(
@@ -293,10 +322,8 @@ def _write_workbook(review: Review, tables: "dict[str, pl.DataFrame]", out: Path
     return [NAME]
 
 
-def _drop_stale(out: Path, pages: list[str], *, tables: set[str]) -> None:
+def _drop_stale(out: Path, pages: list[str]) -> None:
     """Remove what an earlier review into the same folder wrote and this one did not."""
-    if "since" not in tables:
-        (out / "data" / "since.csv").unlink(missing_ok=True)
     record = out / "data" / "run.json"
     if not record.is_file():
         return

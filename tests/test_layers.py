@@ -103,6 +103,7 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
     ("drift.studies", {"polars"}, {"drift.frames", "drift.policy", "drift.stats."}),
     ("drift.outputs", {"polars"}, {"drift.decisions.", "drift.frames", "drift.results"}),
     ("drift.output_notes", set(), set()),
+    ("drift.pdf_files", set(), {"drift.errors"}),
     (
         "drift.previous",
         {"polars"},
@@ -154,6 +155,7 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
             "drift.frames",
             "drift.outputs",
             "drift.page_files",
+            "drift.pdf_files",
             "drift.policy",
             "drift.previous",
             "drift.results",
@@ -194,6 +196,7 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
             "drift.errors",
             "drift.figures.",
             "drift.format",
+            "drift.pdf_files",
             "drift.policy",
             "drift.pipeline",
             "drift.stats.",

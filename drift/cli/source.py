@@ -10,6 +10,7 @@ import click
 
 from drift.cli.codes import EXIT_DONE, EXIT_HELD_BACK
 from drift.cli.saying import say_intake, say_review
+from drift.pdf_files import find_browser
 
 as_of_option = click.option(
     "--as-of",
@@ -38,6 +39,13 @@ as_of_option = click.option(
     metavar="DIR",
     help="Folder of an earlier review, to say what has changed since.",
 )
+@click.option("--pdf", is_flag=True, help="Print every page as a PDF file too, by a browser.")
+@click.option(
+    "--browser",
+    type=click.Path(path_type=Path),
+    metavar="PATH",
+    help="Browser of the Chromium family for --pdf, where none is found by its usual name.",
+)
 @click.option("--data-only", is_flag=True, help="Write the data files, no pages and no workbook.")
 @click.option("--strict", is_flag=True, help="Exit with 1 where rows were held back.")
 def review(
@@ -47,6 +55,8 @@ def review(
     as_of: datetime | None,
     policy: Path | None,
     previous: Path | None,
+    pdf: bool,
+    browser: Path | None,
     data_only: bool,
     strict: bool,
 ) -> int:
@@ -54,6 +64,12 @@ def review(
 
     Writes index.html, a dossier for each meter and data files into the folder of --out.
     """
+    if pdf and data_only:
+        raise click.UsageError("--pdf prints pages, and --data-only writes none")
+    if browser and not pdf:
+        raise click.UsageError("--browser is for --pdf")
+    # Before the work, so that nobody waits for what cannot be printed.
+    printer = find_browser(browser) if pdf else None
     from drift.pipeline import review_source  # noqa: PLC0415
     from drift.policy import read_policy  # noqa: PLC0415
 
@@ -67,6 +83,7 @@ def review(
             with_pages=not data_only,
             progress=progress,
             previous=previous,
+            browser=printer,
         )
     say_review(written)
     return EXIT_HELD_BACK if strict and written.held_back else EXIT_DONE

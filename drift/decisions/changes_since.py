@@ -280,9 +280,10 @@ def _settings(earlier: Earlier, present: Present) -> pl.DataFrame:
     """Return choices of the policy that differ, and the program's version if it does."""
     then, now = (dict(_written(review.policy)) for review in (earlier, present))
     rows = [
-        ("policy", name, then.get(name), now.get(name))
-        for name in sorted(then.keys() | now.keys())
-        if then.get(name) != now.get(name)
+        ("policy", name, then[name], now[name])
+        # What another version of the program does not know was no choice.
+        for name in sorted(then.keys() & now.keys())
+        if then[name] != now[name]
     ]
     if earlier.version != present.version:
         rows.append(("program", "version", earlier.version, present.version))
