@@ -123,6 +123,28 @@ def probability(value: float | None) -> str:
     return f"{fixed(value * 100, places=0)}{NO_BREAK}%"
 
 
+def rare(value: float | None) -> str:
+    """Return a small probability to 0.01 %, never 0 % and from 1 % on to 0.1 %.
+
+    Examples
+    --------
+    >>> [rare(x).replace(NO_BREAK, " ") for x in (1e-6, 0.00199, 0.0216, None)]
+    ['under 0.01 %', '0.20 %', '2.2 %', 'cannot say']
+    """
+    if value is None or not math.isfinite(value):
+        return CANNOT_SAY
+    if value < 1e-4:
+        return f"under 0.01{NO_BREAK}%"
+    return f"{fixed(value * 100, places=2 if value < 0.01 else 1)}{NO_BREAK}%"
+
+
+def factor(value: float | None) -> str:
+    """Return a factor or a number of degrees of freedom: to two decimals below 10, else whole."""
+    if value is None or not math.isfinite(value):
+        return CANNOT_SAY
+    return plain(round(value, 2)) if abs(value) < 10 else fixed(value, places=0)
+
+
 def share(value: float | None) -> str:
     """Return a level or share that was chosen, such as 0.8 for an 80 % band, in percent."""
     if value is None or not math.isfinite(value):

@@ -7,6 +7,8 @@ import polars as pl
 from drift import format as text
 from drift.pages.reference_data import BenchPart, CauseRow, MoveRow
 from drift.results import Review
+from drift.stats.dial import STATED_AT_PCT
+from drift.stats.marks import ACCUMULATE, CANCEL, CANNOT_TELL, ONLY_HAND, ONLY_MARK
 
 # A cause less probable than this is left out of the table.
 _LEAST = 0.01
@@ -38,6 +40,14 @@ CAUSE_WORDS = {
         "No single fault to look for: follow the drift, or replace the gauge.",
     ),
 }
+# What the verdicts of `drift.stats.marks.ADJUSTMENT_BALANCE` say.
+_BALANCE = {
+    ACCUMULATE: "Both went the same way: they add up.",
+    CANCEL: "They went opposite ways: one undoes the other.",
+    CANNOT_TELL: "Whether they add up or cancel cannot be told: a change is unknown or too small.",
+    ONLY_MARK: "Only the mark was moved.",
+    ONLY_HAND: "Only the hand was reset.",
+}
 _UNITS = {"dial_pct": "% on the dial", "kpa": "kPa", "psi": "psi"}
 
 Row = dict[str, Any]
@@ -67,6 +77,7 @@ def bench_part(review: Review, ledger: pl.DataFrame, *, meter_id: str) -> BenchP
             for row in likely
         ),
         moves=move_rows(review.reference.moves.filter(mine)),
+        balance=_balance(review, meter_id),
     )
 
 
@@ -86,6 +97,32 @@ def move_rows(moves: pl.DataFrame) -> tuple[MoveRow, ...]:
             note=row["note"] or "",
         )
         for row in moves.sort("performed_on", descending=True).iter_rows(named=True)
+    )
+
+
+def _balance(review: Review, meter_id: str) -> str:
+    """Say whether mark moves and hand resets took the meter the same way."""
+    mine = pl.col("meter_id") == meter_id
+    found = review.reference.balance.filter(mine).to_dicts()
+    if not found:
+        return ""
+    row, travel = found[0], review.reference.moves.filter(mine)["total_travel_pct"].max()
+    told = []
+    if row["mark_moves"]:
+        way = f" over a way of {text.spread(travel)}" if isinstance(travel, float) else ""
+        told.append(
+            f"{text.count(row['mark_moves'], 'move')} of the mark by "
+            f"{text.bias(row['mark_change_pct'])}{way}"
+        )
+    if row["hand_resets"]:
+        told.append(
+            f"{text.count(row['hand_resets'], 'reset')} of the hand by "
+            f"{text.bias(row['hand_change_pct'])}"
+        )
+    return (
+        f"In all, adjustments changed the reading at {text.point(STATED_AT_PCT)} by "
+        f"{text.bias_with_unit(row['net_change_pct'])}: {text.listed(told)}. "
+        f"{_BALANCE[row['verdict']]}"
     )
 
 

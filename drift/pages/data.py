@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from drift.figures.canvas import Word
+from drift.pages.conformity_data import ConformityPart, FleetConformity
 from drift.pages.interval_data import IntervalPart, ScopePart
 from drift.pages.reference_data import BenchPart, ReferencePart
 from drift.pages.since_data import SincePart
@@ -203,6 +204,7 @@ class FleetPage:
     lead: tuple[str, ...]
     since: SincePart | None
     reference: ReferencePart
+    conformity: FleetConformity
     urgent: tuple[MeterRow, ...]
     watched: tuple[MeterRow, ...]
     overdue: tuple[MeterRow, ...]
@@ -315,6 +317,7 @@ class DossierPage:
     brief: tuple[str, ...]
     bench: BenchPart
     interval: ScopePart | None
+    conformity: ConformityPart
     figures: tuple[Figure, ...]
     not_drawn: str
     points_pct: tuple[float, ...]

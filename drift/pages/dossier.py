@@ -11,6 +11,7 @@ from drift.figures.drawing import on_date
 from drift.pages import captions, rows
 from drift.pages import meter_tables as tables
 from drift.pages.bench import bench_part
+from drift.pages.conformity import conformity_part, conformity_verdict
 from drift.pages.data import DossierPage, Figure, MeterRow, TrendRow
 from drift.pages.intervals import meter_scope
 from drift.pages.pictures import pictured
@@ -77,9 +78,10 @@ def dossier_page(review: Review, meter_id: str) -> DossierPage:
         stamp=rows.stamp(review),
         meter=meter,
         facts=tables.facts(review, meter),
-        brief=_brief(one),
+        brief=(*_brief(one), conformity_verdict(review, meter_id)),
         bench=bench_part(review, one.ledger, meter_id=meter_id),
         interval=meter_scope(review, meter_id),
+        conformity=conformity_part(review, meter_id),
         figures=_figures(review, one, trends),
         not_drawn=captions.not_drawn(_kept_undrawn(one)),
         points_pct=tuple(one.ledger["point_pct"].unique().sort()),

@@ -6,6 +6,7 @@ from drift import format as text
 from drift.figures.fleet import LABELLED_METERS, draw_fleet
 from drift.pages import captions, rows
 from drift.pages.data import Figure, FleetPage
+from drift.pages.fleet_conformity import fleet_conformity
 from drift.pages.intervals import interval_part, survival_figure
 from drift.pages.pictures import pictured
 from drift.pages.reference import reference_part
@@ -46,6 +47,7 @@ def fleet_page(review: Review) -> FleetPage:
         ),
         since=since_part(review),
         reference=reference_part(review),
+        conformity=fleet_conformity(review),
         urgent=urgent,
         watched=watched,
         overdue=overdue,

@@ -73,7 +73,7 @@ def effect_rows(effects: pl.DataFrame, *, policy: Policy) -> tuple[EffectRow, ..
         EffectRow(
             place=places.index(row["kind"]),
             what=WHAT.get(row["kind"], text.words_of(row["kind"])),
-            name=_dated(row["name"]),
+            name=dated(row["name"]),
             from_on=row["from_on"],
             to_on=row["to_on"],
             effect=row["effect_pct"],
@@ -222,7 +222,7 @@ def _confounded(row: Row) -> str:
         return ""
     if row["confounded_with"] in {None, _NOTHING_TO_COMPARE}:
         return _NOTHING_TO_COMPARE
-    return f"goes with {_dated(row['confounded_with'])}"
+    return f"goes with {dated(row['confounded_with'])}"
 
 
 def _untold(row: Row) -> str:
@@ -292,7 +292,7 @@ def _when(row: Row) -> str:
     return f"between {text.day(row['from_on'])} and {text.day(row['to_on'])}"
 
 
-def _dated(name: str) -> str:
+def dated(name: str) -> str:
     """Return a name with the dates of calibrations written as pages write dates."""
     return re.sub(
         r" calibrated (\d{4})-(\d\d)-(\d\d)(?=$| to |; )",
@@ -304,4 +304,4 @@ def _dated(name: str) -> str:
 def _in_sentence(name: str) -> str:
     """Return a name fit for a sentence: printable, and no longer than a sentence bears."""
     printable = "".join(mark if mark.isprintable() else "?" for mark in name)
-    return text.shortened(_dated(printable), longest=2 * _LONGEST_NAME)
+    return text.shortened(dated(printable), longest=2 * _LONGEST_NAME)

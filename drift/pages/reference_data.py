@@ -116,8 +116,15 @@ class MoveRow:
 
 @dataclass(frozen=True, slots=True)
 class BenchPart:
-    """What to look at first on the bench; causes are empty where none can be told."""
+    """What to look at first on the bench; causes are empty where none can be told.
+
+    Attributes
+    ----------
+    balance : str
+        Whether mark moves and hand resets cancel or add up; empty where neither was done.
+    """
 
     lead: str
     causes: tuple[CauseRow, ...]
     moves: tuple[MoveRow, ...]
+    balance: str

@@ -1,0 +1,232 @@
+"""This module says how sure a meter's biases are and what they conform to; it judges none.
+
+Verdicts of conformity "pass" and "fail" by a decision rule; that a chart is stable or signals is
+the control verdict, which is worded and shown apart.
+"""
+
+from typing import Any
+
+import polars as pl
+
+from drift import format as text
+from drift.pages.conformity_data import (
+    BudgetPart,
+    BudgetRow,
+    ConformityPart,
+    Judged,
+    JudgedVisit,
+    VerdictRow,
+)
+from drift.pages.reference import dated
+from drift.policy import Policy
+from drift.results import Review
+from drift.stats.bias_budget import COMBINED, STEP
+from drift.stats.conformity import (
+    CONDITIONAL_FAIL,
+    CONDITIONAL_PASS,
+    FAIL,
+    PASS,
+    decision_rule,
+)
+
+VERDICTS = {
+    PASS: "passes",
+    CONDITIONAL_PASS: "passes conditionally",
+    CONDITIONAL_FAIL: "fails conditionally",
+    FAIL: "fails",
+}
+STAGES = {"as_found": "as found", "as_left": "as left"}
+_METHODS = {
+    "absolute": "by the absolute method of ASTM E29, as it stands",
+    "rounding": "by the rounding method of ASTM E29, first rounded to the tolerance's last place",
+}
+_NOT_CONTROL = (
+    "Whether a bias conforms and whether a meter is in control are different questions: this part "
+    "answers the first, the charts and their signals the second."
+)
+# Exceptions named in a sentence.
+_MOST_NAMED = 6
+
+Row = dict[str, Any]
+
+
+def rule_sentences(policy: Policy) -> tuple[str, ...]:
+    """Say what the decision rule in force is, and how values are compared."""
+    rule = decision_rule(policy.decision_rule)
+    limit = f"±{text.plain(policy.tolerance_pct)}{text.NO_BREAK}%{text.NO_BREAK}air"
+    compared = f"A bias is compared with {limit} {_METHODS[policy.comparison]}."
+    if rule.guard_factor and not rule.four_way:
+        compared = (
+            f"The tolerance is {limit}; what the guard band leaves of it is no round number, and a "
+            "bias is compared with it as it stands (the absolute method of ASTM E29)."
+        )
+    return (
+        f"Decision rule in force: {text.words_of(rule.name)}. {rule.meaning} {compared}",
+        _NOT_CONTROL,
+    )
+
+
+def conformity_part(review: Review, meter_id: str) -> ConformityPart:
+    """Return what the dossier of one meter says of uncertainty and conformity."""
+    mine = pl.col("meter_id") == meter_id
+    verdicts = review.conformity.verdicts.filter(mine)
+    budgets = review.conformity.budgets.filter(mine)
+    last = verdicts.filter(pl.col("visit_id") == pl.col("visit_id").last())
+    points = tuple(verdicts["point_pct"].unique().sort())
+    return ConformityPart(
+        rule=rule_sentences(review.policy),
+        last_on=last["performed_on"][0],
+        last=tuple(_verdict_row(row) for row in last.iter_rows(named=True)),
+        budgets=_budget_parts(budgets),
+        steps=_steps(review, budgets, last),
+        successive=_successive(verdicts.filter(pl.col("stage") == "as_left")),
+        points_pct=points,
+        visits=_visits(verdicts, points),
+    )
+
+
+def conformity_verdict(review: Review, meter_id: str) -> str:
+    """Say in one sentence what the last visit's biases conform to."""
+    verdicts = review.conformity.verdicts.filter(pl.col("meter_id") == meter_id)
+    last = gone_with(verdicts)
+    failed = last.filter(pl.col("verdict").is_in([CONDITIONAL_FAIL, FAIL]))
+    rule = text.words_of(review.policy.decision_rule)
+    least = last.sort("p_conform").row(0, named=True)
+    sure = (
+        f"the least sure, at {text.point(least['point_pct'])}, is within tolerance with "
+        f"probability {text.probability(least['p_conform'])}"
+    )
+    on = text.day(least["performed_on"])
+    if failed.is_empty():
+        return f"Conformity: the biases it went away with on {on} pass by {rule}; {sure}."
+    at = text.listed([text.point(pct) for pct in failed["point_pct"]])
+    return f"Conformity: fails at {at} by {rule} as it went away on {on}; {sure}."
+
+
+def gone_with(verdicts: pl.DataFrame) -> pl.DataFrame:
+    """Return each meter's last bias at each point of its last visit: as left where it was read."""
+    last = pl.col("visit_id") == pl.col("visit_id").last().over("meter_id")
+    return verdicts.filter(last).unique(["meter_id", "point_pct"], keep="last", maintain_order=True)
+
+
+def _verdict_row(row: Row) -> VerdictRow:
+    """Return one bias of the last visit."""
+    return VerdictRow(
+        point_pct=row["point_pct"],
+        stage=STAGES[row["stage"]],
+        bias=row["bias_pct"],
+        expanded_u=row["expanded_u_pct"],
+        limit=row["limit_pct"],
+        verdict=VERDICTS.get(row["verdict"], text.CANNOT_SAY),
+        p_conform=row["p_conform"],
+    )
+
+
+def _budget_parts(budgets: pl.DataFrame) -> tuple[BudgetPart, ...]:
+    """Return the budget of the last bias at each point, as left where it was read."""
+    biases = budgets.filter(pl.col("stage") != STEP)
+    latest = biases.filter(pl.col("stage") == pl.col("stage").max().over("point_pct"))
+    return tuple(
+        _budget_part(part.to_dicts())
+        for part in latest.partition_by("point_pct", maintain_order=True)
+    )
+
+
+def _budget_part(rows: list[Row]) -> BudgetPart:
+    """Return one budget from its rows."""
+    whole = next(row for row in rows if row["component"] == COMBINED)
+    return BudgetPart(
+        point_pct=whole["point_pct"],
+        stage=STAGES[whole["stage"]],
+        rows=tuple(
+            BudgetRow(
+                component=row["component"],
+                value=row["value"],
+                distribution=row["distribution"],
+                sensitivity=row["sensitivity"],
+                freedom=row["degrees_of_freedom"],
+                contribution=row["contribution_pct"],
+                share=row["share"],
+                basis=dated(row["basis"] or ""),
+            )
+            for row in rows
+            if row["component"] != COMBINED
+        ),
+        combined=whole["standard_u_pct"],
+        freedom=whole["degrees_of_freedom"],
+        factor=whole["coverage_factor"],
+        expanded=whole["expanded_u_pct"],
+    )
+
+
+def _steps(review: Review, budgets: pl.DataFrame, last: pl.DataFrame) -> str:
+    """Say by how much the meter moved since the visit before, each step with its uncertainty."""
+    known = (
+        budgets.filter((pl.col("stage") == STEP) & (pl.col("component") == COMBINED))
+        .join(
+            review.ledger.filter(pl.col("visit_id") == last["visit_id"][0]).select(
+                "meter_id", "point_pct", "drift_step_pct"
+            ),
+            on=["meter_id", "point_pct"],
+        )
+        .drop_nulls("drift_step_pct")
+        .sort("point_pct")
+    )
+    if known.is_empty():
+        return ""
+    told = [
+        f"{text.bias(row['drift_step_pct'])} ± {text.spread(row['expanded_u_pct'])} at "
+        f"{text.point(row['point_pct'])}"
+        for row in known.iter_rows(named=True)
+    ]
+    return (
+        f"Since the visit before it moved by {text.listed(told)} (as found less what that visit "
+        "left, % air, with expanded uncertainty); a vessel or an operator that served both visits "
+        "cancels."
+    )
+
+
+def _successive(left: pl.DataFrame) -> str:
+    """Say whether the last two readings as left agreed, as the trade asks."""
+    if left.is_empty():
+        return "Two successive readings as left: nothing was read as left."
+    asked = left.drop_nulls("two_successive")
+    failed = asked.filter(~pl.col("two_successive")).sort("performed_on", descending=True)
+    unknown = left.height - asked.height
+    gap = (
+        f" {text.count(unknown, 'sitting')} with one reading cannot be checked." if unknown else ""
+    )
+    if asked.is_empty():
+        return f"Two successive readings as left: none to compare.{gap}"
+    start = (
+        f"Two successive readings as left: at {asked.height - failed.height} of "
+        f"{text.count(asked.height, 'sitting')} the last two are within tolerance and agree"
+    )
+    if failed.is_empty():
+        return f"{start}.{gap}"
+    named = [
+        f"{text.day(row['performed_on'])} at {text.point(row['point_pct'])}"
+        for row in failed.head(_MOST_NAMED).iter_rows(named=True)
+    ]
+    more = failed.height - len(named)
+    return f"{start}; not on {text.listed([*named, *([f'{more} more'] if more else [])])}.{gap}"
+
+
+def _visits(verdicts: pl.DataFrame, points: tuple[float, ...]) -> tuple[JudgedVisit, ...]:
+    """Return the verdicts of every visit, newest first."""
+    visits = verdicts.partition_by("performed_on", "visit_id", maintain_order=True)
+    return tuple(_visit(visit, points) for visit in reversed(visits))
+
+
+def _visit(visit: pl.DataFrame, points: tuple[float, ...]) -> JudgedVisit:
+    """Return the verdicts of one visit."""
+    said = {
+        (point, stage): Judged(VERDICTS.get(verdict, text.CANNOT_SAY), p)
+        for point, stage, verdict, p in visit.select(
+            "point_pct", "stage", "verdict", "p_conform"
+        ).iter_rows()
+    }
+    return JudgedVisit(
+        performed_on=visit["performed_on"][0],
+        points=tuple((said.get((pct, "as_found")), said.get((pct, "as_left"))) for pct in points),
+    )

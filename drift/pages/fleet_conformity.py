@@ -1,0 +1,139 @@
+"""This module says what a fleet's verdicts are worth; it judges no meter."""
+
+import polars as pl
+
+from drift import format as text
+from drift.pages.conformity import VERDICTS, gone_with, rule_sentences
+from drift.pages.conformity_data import ExceptionRow, FleetConformity, RiskRow
+from drift.pages.names import file_name
+from drift.results import Review
+from drift.stats.conformity import CONDITIONAL_FAIL, CONDITIONAL_PASS, FAIL, PASS
+
+LONGEST_LIST = 12
+# From best to worst: a meter is as good as its worst point.
+_ORDER = (PASS, CONDITIONAL_PASS, CONDITIONAL_FAIL, FAIL)
+_PLURAL = {
+    PASS: "pass",
+    CONDITIONAL_PASS: "pass conditionally",
+    CONDITIONAL_FAIL: "fail conditionally",
+    FAIL: "fail",
+}
+_LONGEST_NAME = 48
+
+
+def fleet_conformity(review: Review) -> FleetConformity:
+    """Return what the fleet review says of uncertainty and conformity."""
+    verdicts = review.conformity.verdicts
+    left = verdicts.filter(pl.col("stage") == "as_left")
+    failed = left.filter(~pl.col("two_successive")).sort(
+        "performed_on", "meter_id", "point_pct", descending=[True, False, False]
+    )
+    return FleetConformity(
+        rule=rule_sentences(review.policy),
+        counts=_counts(review),
+        risk=_risk(review),
+        risks=tuple(
+            RiskRow(
+                point_pct=row["point_pct"],
+                checks=row["checks"],
+                mean=row["mean_pct"],
+                sd=row["sd_pct"],
+                u=row["u_pct"],
+                limit=row["limit_pct"],
+                false_accept=row["false_accept"],
+                false_reject=row["false_reject"],
+            )
+            for row in review.conformity.risks.iter_rows(named=True)
+        ),
+        successive=_successive(left, failed),
+        exceptions=tuple(
+            ExceptionRow(
+                meter_id=row["meter_id"],
+                file=file_name(row["meter_id"]),
+                performed_on=row["performed_on"],
+                point_pct=row["point_pct"],
+            )
+            for row in failed.head(LONGEST_LIST).iter_rows(named=True)
+        ),
+        exceptions_total=failed.height,
+        alike=_alike(review.reference.alike),
+    )
+
+
+def _counts(review: Review) -> str:
+    """Say how the meters in use conform as they went away from their last visits."""
+    retired = review.sources.meters.filter(pl.col("status") == "retired").select("meter_id")
+    last = gone_with(review.conformity.verdicts).join(retired, on="meter_id", how="anti")
+    rank = pl.col("verdict").replace_strict(
+        {name: place for place, name in enumerate(_ORDER)}, default=len(_ORDER)
+    )
+    worst = last.group_by("meter_id").agg(rank=rank.max())["rank"].to_list()
+    counted = [(name, worst.count(place)) for place, name in enumerate(_ORDER)]
+    told = [
+        f"{text.count(number, 'meter')} {VERDICTS[name] if number == 1 else _PLURAL[name]}"
+        for name, number in counted
+        if number
+    ]
+    return (
+        "As they went away from their last visits, each judged by its worst point: "
+        f"{text.listed(told)}."
+    )
+
+
+def _risk(review: Review) -> str:
+    """Say what checking this fleet risks, by its worst point."""
+    known = review.conformity.risks.drop_nulls("false_accept")
+    if known.is_empty():
+        return (
+            "Cannot say what checking this fleet risks: its biases scatter no more than reading "
+            "them explains, or too few were read."
+        )
+    accept, reject = (
+        known.sort(name, descending=True).row(0, named=True)
+        for name in ("false_accept", "false_reject")
+    )
+    return (
+        f"Of all as-found checks, up to {text.rare(accept['false_accept'])} (at "
+        f"{text.point(accept['point_pct'])}) accept a meter that is truly out of tolerance, and up "
+        f"to {text.rare(reject['false_reject'])} (at {text.point(reject['point_pct'])}) reject one "
+        "that is truly within it."
+    )
+
+
+def _successive(left: pl.DataFrame, failed: pl.DataFrame) -> str:
+    """Say how often the last two readings as left agreed."""
+    asked = left["two_successive"].count()
+    if not asked:
+        return "No sitting as left holds two readings, so that none can be checked."
+    unknown = left.height - asked
+    gap = (
+        f" {text.count(unknown, 'sitting')} as left with one reading cannot be checked."
+        if unknown
+        else ""
+    )
+    return (
+        f"The last two readings are within tolerance and agree at "
+        f"{text.whole(asked - failed.height)} of {text.count(asked, 'sitting')} as left.{gap}"
+    )
+
+
+def _alike(groups: tuple[tuple[str, ...], ...]) -> str:
+    """Name the operators who may be one person spelled differently."""
+    if not groups:
+        return ""
+    told = [
+        " / ".join(text.shortened(_printable(name), longest=_LONGEST_NAME) for name in group)
+        for group in groups[:LONGEST_LIST]
+    ]
+    more = len(groups) - len(told)
+    rest = f"; and {text.count(more, 'more group')}" if more else ""
+    return (
+        f"These names of operators may be one spelled differently: {'; '.join(told)}{rest}. They "
+        "are counted apart, never merged: correct the records if they are one."
+    )
+
+
+def _printable(name: str) -> str:
+    """Return a name with what cannot be printed made visible, and spaces around it shown."""
+    shown = "".join(mark if mark.isprintable() else "?" for mark in name)
+    return f"“{shown}”" if shown != shown.strip() else shown
