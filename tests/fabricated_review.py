@@ -253,6 +253,8 @@ def _changes(ledger: pl.DataFrame) -> pl.DataFrame:
         "t_low": mine["t_years"][3],
         "t_high": mine["t_years"][4],
         "size": -0.12,
+        "size_low": -0.16,
+        "size_high": -0.08,
         "p": 0.001,
     }
     return _frame([row], frames.CHANGES)

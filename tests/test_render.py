@@ -315,7 +315,10 @@ def test_captions_are_computed(review: Review, dossier: DossierPage) -> None:
     assert (
         script["path"]
         .conclude.replace("\u00a0", " ")
-        .endswith("At 5 % it jumped by \u22120.120 % air between 5 Jan 2023 and 5 May 2023.")
+        .endswith(
+            "At 5 % it jumped by \u22120.120 % air (\u22120.160 to \u22120.080) between 5 Jan 2023 "
+            "and 5 May 2023."
+        )
     )
     friendly = {figure.name: figure for figure in pages.dossier_page(review, "AM-01").figures}
     assert "is shown steady" in friendly["path"].conclude
