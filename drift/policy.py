@@ -85,6 +85,8 @@ class Policy:
         How far ahead a crossing date is looked for.
     band_level : float
         Coverage of the bands of forecasts and crossing dates.
+    believable_level : float
+        Coverage of the bands in which a fresh reading at the bench is believable.
     intervals : IntervalChoices
         How long meters may go unseen: the table ``[intervals]``.
     retirement : RetirementChoices
@@ -118,6 +120,7 @@ class Policy:
     sound_sigma_pct: float = 0.03
     horizon_days: int = 1826
     band_level: float = 0.8
+    believable_level: float = 0.99
     intervals: IntervalChoices = _INTERVALS
     retirement: RetirementChoices = _RETIREMENT
 
@@ -146,6 +149,7 @@ _BOUNDS: tuple[tuple[str, float, float], ...] = (
     ("signal_days", 0, 36600),
     ("horizon_days", 1, 36600),
     ("band_level", 0.5, 0.999),
+    ("believable_level", 0.5, 0.9999),
     *((f"intervals.{name}", low, high) for name, low, high in INTERVAL_BOUNDS),
     *((f"retirement.{name}", low, high) for name, low, high in RETIREMENT_BOUNDS),
 )

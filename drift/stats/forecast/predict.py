@@ -119,7 +119,7 @@ def predict_levels(posterior: Posterior, model: Model, *, ahead: Floats, dial: D
     """Predict the true bias of each series of `posterior` `ahead` years (at least 0) on."""
     made = _empty(("low", "high", "p_below", "p_above"), ahead.size)
     groups = shock_groups(model.hyper)
-    for at, bins in _alike(ahead, dial, model):
+    for at, bins in alike(ahead, dial, model):
         reference = reference_bin(posterior.middle[at], dial.reading[at], bins)
         masses = level_masses(
             take_posterior(posterior, at),
@@ -164,7 +164,7 @@ def predict_visit(
         for k, kind in enumerate(model.hyper.kinds)
     ]
     found = np.full(ahead.size, np.nan) if found is None else found
-    for at, bins in _alike(ahead, dial, model):
+    for at, bins in alike(ahead, dial, model):
         reference = reference_bin(posterior.middle[at], dial.reading[at], bins)
         by_kind = level_masses(
             take_posterior(posterior, at),
@@ -193,7 +193,7 @@ def _mean_ahead(rates: Rates, ahead: Floats) -> Floats:
     return mean
 
 
-def _alike(ahead: Floats, dial: Dial, model: Model) -> Iterator[tuple[Integers, Bins]]:
+def alike(ahead: Floats, dial: Dial, model: Model) -> Iterator[tuple[Integers, Bins]]:
     """Yield the series that share their bins.
 
     Bins depend on what a series is like alone, so that no series' numbers depend on others.

@@ -1,0 +1,394 @@
+"""This module judges fresh readings against what was expected of them; it loads none.
+
+A sitting is *believable* where its mean lies in the band of its mean and every reading in the band
+of single readings, *surprising* where one does not, a *likely slip* where a slip of the pen
+explains it with at least the probability `drift.stats.slips.LIKELY`, and *cannot say* where no band
+can be given.  Whether the sitting may be acted on is another question, answered by the rule of
+two successive readings.
+"""
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from drift.decisions.responses import nearest_ids
+from drift.format import bias, bias_with_unit, day, interval, plain, point, probability
+from drift.frames import DAYS_PER_YEAR, EPOCH, Schema
+from drift.policy import Policy
+from drift.stats.conformity import within_tolerance_values
+from drift.stats.forecast.expect import Bands, Expected, Outlook, expected_at
+from drift.stats.slips import (
+    LIKELY,
+    Slip,
+    Weighed,
+    log_changed,
+    log_evidence,
+    log_spoilt,
+    sitting_slips,
+    weigh,
+    weigh_meters,
+)
+
+# One row per meter, visit, stage and point of the fresh file.  mean_* and single_* are the bands of
+# the bias of the mean and of one reading, null where none can be given; verdict is believable,
+# surprising, likely_slip or cannot_say.  slip, bayes_factor and p_slip speak of the likeliest slip
+# of the sitting, null where none was weighed.  successive is act, no_action, repeat or
+# one_reading (as found), or held, repeat or one_reading (as left).
+CHECKED: Schema = {
+    "meter_id": pl.String,
+    "performed_on": pl.Date,
+    "visit_id": pl.String,
+    "stage": pl.String,
+    "point_pct": pl.Float64,
+    "correct_air_pct": pl.Float64,
+    "readings_pct": pl.List(pl.Float64),
+    "bias_pct": pl.Float64,
+    "mean_low": pl.Float64,
+    "mean_high": pl.Float64,
+    "single_low": pl.Float64,
+    "single_high": pl.Float64,
+    "verdict": pl.String,
+    "slip": pl.String,
+    "bayes_factor": pl.Float64,
+    "p_slip": pl.Float64,
+    "successive": pl.String,
+    "sentence": pl.String,
+    "rule": pl.String,
+}
+
+Row = dict[str, Any]
+# Natural logarithm of the largest Bayes factor that is told.
+_LARGEST_LOG = math.log(1e12)
+
+
+@dataclass(frozen=True, slots=True)
+class History:
+    """What the fresh readings are compared with.
+
+    Attributes
+    ----------
+    series : dict of (str, float) to int
+        Series whose level is known, by meter and point.
+    last_visit_on : dict of str to date
+        Of every meter of the ledger.
+    correct : dict of (str, float) to float
+        Correct air content at the last visit, % air.
+    outlook : Outlook
+        Of the fleet.
+    retired : frozenset of str
+        Meters that are not taken for another's.
+    """
+
+    series: dict[tuple[str, float], int]
+    last_visit_on: dict[str, date]
+    correct: dict[tuple[str, float], float]
+    outlook: Outlook
+    retired: frozenset[str]
+
+
+def history_of(ledger: pl.DataFrame, meters: pl.DataFrame, outlook: Outlook) -> History:
+    """Gather what fresh readings are compared with.
+
+    Parameters
+    ----------
+    ledger : pl.DataFrame
+        Frame of `drift.frames.LEDGER`.
+    meters : pl.DataFrame
+        Rows of the input table ``meters``.
+    outlook : Outlook
+        Of the ledger.
+    """
+    last = ledger.sort("series", "visit").group_by("series", maintain_order=True).last()
+    rows = last.to_dicts()
+    visits = ledger.group_by("meter_id").agg(on=pl.col("performed_on").max())
+    retired = meters.filter(pl.col("status") == "retired")["meter_id"]
+    return History(
+        series={
+            (row["meter_id"], row["point_pct"]): row["series"]
+            for row in rows
+            if row["left_bias_pct"] is not None
+        },
+        last_visit_on=dict(visits.iter_rows()),
+        correct={(row["meter_id"], row["point_pct"]): row["correct_air_pct"] for row in rows},
+        outlook=outlook,
+        retired=frozenset(retired),
+    )
+
+
+def check_readings(fresh: pl.DataFrame, history: History, policy: Policy) -> pl.DataFrame:
+    """Judge fresh readings before they are loaded.
+
+    Parameters
+    ----------
+    fresh : pl.DataFrame
+        Frame of `drift.frames.SESSIONS`.
+    history : History
+        What was known before them.
+    policy : Policy
+        Tolerance, comparison and coverage of the bands.
+
+    Returns
+    -------
+    pl.DataFrame
+        Frame of `CHECKED`, by meter, date, visit, stage and point.
+    """
+    bands = Bands(history.outlook)
+    rows: list[Row] = []
+    for (on,), of_day in fresh.group_by(["performed_on"], maintain_order=True):
+        years = (on - EPOCH).days / DAYS_PER_YEAR
+        expected = expected_at(history.outlook, dict.fromkeys(history.series.values(), years))
+        at = {key: expected[name] for key, name in history.series.items() if name in expected}
+        for _, visit in of_day.group_by(["meter_id", "visit_id"], maintain_order=True):
+            rows += _check_visit(visit.to_dicts(), at, bands, history, policy)
+    order = ("meter_id", "performed_on", "visit_id", "stage", "point_pct")
+    return pl.DataFrame(rows, schema=CHECKED).sort(*order)
+
+
+def _check_visit(
+    sittings: list[Row],
+    at: dict[tuple[str, float], Expected],
+    bands: Bands,
+    history: History,
+    policy: Policy,
+) -> list[Row]:
+    """Judge the sittings of one visit."""
+    meter_id, on = sittings[0]["meter_id"], sittings[0]["performed_on"]
+    why = _no_history(meter_id, on, history)
+    found = [row for row in sittings if row["stage"] == "as_found"]
+    weighed = {}
+    if not why:
+        weighed = {
+            row["point_pct"]: _weigh_sitting(row, sittings, at, history)
+            for row in found
+            if (meter_id, row["point_pct"]) in at
+        }
+    swapped = _weigh_meter(found, weighed, at, history) if weighed else None
+    return [
+        _row(
+            row,
+            expected=None if why else at.get((meter_id, row["point_pct"])),
+            weighed=weighed.get(row["point_pct"]) if row["stage"] == "as_found" else None,
+            swapped=swapped,
+            why=why,
+            bands=bands,
+            policy=policy,
+        )
+        for row in sittings
+    ]
+
+
+def _no_history(meter_id: str, on: date, history: History) -> str:
+    """Return why a meter's readings cannot be compared; empty where they can."""
+    last = history.last_visit_on.get(meter_id)
+    if last is None:
+        near = nearest_ids(meter_id, history.last_visit_on)
+        return "The meter has no history" + (
+            f"; did you mean {' or '.join(near)}?" if near else "."
+        )
+    if on <= last:
+        return (
+            f"A visit of {day(last)} is on record: this is that one, an earlier one, or misdated."
+        )
+    return ""
+
+
+def _readings(row: Row) -> list[float]:
+    """Return the readings of a sitting, in order, % air."""
+    return [round(value + row["correct_air_pct"], 9) for value in row["biases_pct"]]
+
+
+def _weigh_sitting(
+    row: Row, sittings: list[Row], at: dict[tuple[str, float], Expected], history: History
+) -> Weighed:
+    """Weigh the slips that may be behind one sitting."""
+    meter_id = row["meter_id"]
+    own = at[meter_id, row["point_pct"]]
+    given = {other["point_pct"]: other["correct_air_pct"] for other in sittings}
+    others = {
+        pct: (expected, given.get(pct, history.correct[meter_id, pct]))
+        for (name, pct), expected in at.items()
+        if name == meter_id and pct != row["point_pct"]
+    }
+    biases, step = np.array(row["biases_pct"]), row["resolution_pct"]
+    slips = sitting_slips(
+        own,
+        np.array(_readings(row)),
+        correct=row["correct_air_pct"],
+        others=others,
+        resolution=step,
+    )
+    return weigh(
+        slips,
+        as_read=log_evidence(own, biases, resolution=step),
+        changed=log_changed(
+            biases, resolution=step or own.bins.resolution, noise=float(own.noise.min())
+        ),
+        spoilt=log_spoilt(own, biases, resolution=step),
+    )
+
+
+def _weigh_meter(
+    found: list[Row],
+    weighed: dict[float, Weighed],
+    at: dict[tuple[str, float], Expected],
+    history: History,
+) -> Weighed:
+    """Weigh that a visit belongs to another meter."""
+    mine = found[0]["meter_id"]
+    compared = [row for row in found if row["point_pct"] in weighed]
+    others = {}
+    for name in {name for name, _ in at} - {mine} - history.retired:
+        if all((name, row["point_pct"]) in at for row in compared):
+            others[name] = sum(
+                log_evidence(
+                    at[name, row["point_pct"]],
+                    np.array(row["biases_pct"]),
+                    resolution=row["resolution_pct"],
+                )
+                for row in compared
+            )
+    return weigh_meters(sum(each.log_total for each in weighed.values()), others)
+
+
+def _row(
+    row: Row,
+    *,
+    expected: Expected | None,
+    weighed: Weighed | None,
+    swapped: Weighed | None,
+    why: str,
+    bands: Bands,
+    policy: Policy,
+) -> Row:
+    """Return the judgement on one sitting."""
+    made: Row = {name: row[name] for name in CHECKED if name in row}
+    made["readings_pct"] = _readings(row)
+    made["successive"], made["rule"] = successive(row["biases_pct"], row["stage"], policy)
+    if weighed is None or expected is None:
+        left = "As left after work on it: there is no band, the tolerance alone judges."
+        unknown = "Nothing is known of this point: never read, or left at an unknown bias."
+        made["verdict"] = "cannot_say"
+        made["sentence"] = why or (left if row["stage"] == "as_left" else unknown)
+        return made
+    count = row["replicates"]
+    made["mean_low"], made["mean_high"] = bands.band(
+        expected, replicates=count, level=policy.believable_level
+    )
+    # Several readings are each given a wider band, so that all of them are covered together.
+    made["single_low"], made["single_high"] = bands.band(
+        expected, replicates=1, level=1 - (1 - policy.believable_level) / count
+    )
+    if swapped is not None and swapped.slip is not None and swapped.probability >= LIKELY:
+        weighed = swapped
+    if weighed.slip is not None:
+        made["slip"], made["p_slip"] = weighed.slip.kind, weighed.probability
+        made["bayes_factor"] = math.exp(min(weighed.log_bayes_factor, _LARGEST_LOG))
+    if weighed.slip is not None and weighed.probability >= LIKELY:
+        made["verdict"] = "likely_slip"
+        made["sentence"] = _slip_sentence(weighed.slip, made)
+        return made
+    odd = _outside(row, made)
+    made["verdict"] = "surprising" if odd else "believable"
+    made["sentence"] = odd or (
+        f"Mean bias {bias_with_unit(made['bias_pct'])}, expected "
+        f"{interval(made['mean_low'], made['mean_high'])}."
+    )
+    return made
+
+
+def _outside(row: Row, made: Row) -> str:
+    """Say what lies outside its band; empty where nothing does."""
+    low, high = made["mean_low"], made["mean_high"]
+    if not low - 1e-9 <= row["bias_pct"] <= high + 1e-9:
+        side = "below" if row["bias_pct"] < low else "above"
+        return (
+            f"Mean bias {bias_with_unit(row['bias_pct'])} lies {side} what was expected, "
+            f"{interval(low, high)}: repeat before adjusting."
+        )
+    low, high = made["single_low"], made["single_high"]
+    odd = [
+        (number, reading)
+        for number, (off, reading) in enumerate(
+            zip(row["biases_pct"], made["readings_pct"], strict=True), start=1
+        )
+        if not low - 1e-9 <= off <= high + 1e-9
+    ]
+    if not odd:
+        return ""
+    number, reading = odd[0]
+    return (
+        f"Reading {number}, {plain(reading)}, lies outside what one reading was expected to show, "
+        f"bias {interval(low, high)}: repeat before adjusting."
+    )
+
+
+def _slip_sentence(slip: Slip, made: Row) -> str:
+    """Say which slip is likely, how much likelier it is, and what was probably meant."""
+    which = "" if slip.at is None else f" in reading {slip.at + 1}"
+    meant = ", ".join(plain(value) for value in np.round(slip.meant, 9))
+    words = {
+        "sign": f"Likely a wrong sign{which}: meant may be {meant}",
+        "decimal": f"Likely a decimal slip{which}: meant may be {meant}",
+        "wrong_point": (
+            f"Likely another point: read at "
+            f"{point(slip.about if isinstance(slip.about, float) else None)}"
+        ),
+        "wrong_meter": f"Likely another meter: these readings are what {slip.about} should show",
+    }
+    factor = made["bayes_factor"]
+    told = f"over {1e6:,.0f}" if factor > 1e6 else f"{factor:,.0f}"
+    return (
+        f"{words[slip.kind]} ({told.replace(',', chr(0x202F))} times likelier than as it stands; "
+        f"probability {probability(made['p_slip'])}). Look at the sheet before loading."
+    )
+
+
+def successive(biases: Iterable[float], stage: str, policy: Policy) -> tuple[str, str]:
+    """Answer the rule of two successive readings for one sitting.
+
+    Parameters
+    ----------
+    biases : iterable of float
+        Of the readings in order, % air.
+    stage : {"as_found", "as_left"}
+        Before or after an adjustment.
+    policy : Policy
+        Tolerance and comparison.
+
+    Returns
+    -------
+    code, words : str
+        As found: ``no_action`` (the last two within tolerance), ``act`` (the last two out on the
+        same side), ``repeat`` (they disagree) or ``one_reading``.  As left: ``held`` (the last two
+        within tolerance and of each other), ``repeat`` or ``one_reading``.
+
+    References
+    ----------
+    ASTM C231 annex A1 and the field procedures made from it: a single deviation is not acted on,
+    two or more that agree are; after an adjustment repeat until two successive readings agree.
+    From memory, to be checked against the current edition.
+    """
+    values = list(biases)
+    if len(values) < 2:
+        return "one_reading", "Not met: one reading only. Read again before anything is decided."
+    before, last = values[-2:]
+
+    def within(value: float) -> bool:
+        tolerance, method = policy.tolerance_pct, policy.comparison
+        return bool(within_tolerance_values(value, tolerance=tolerance, comparison=method))
+
+    pair = f"{bias(before)} and {bias(last)}"
+    if stage == "as_left":
+        if within(before) and within(last) and within(last - before):
+            return "held", f"Met: the last two readings agree within tolerance ({pair})."
+        return "repeat", f"Not met: the last two readings do not hold ({pair}). Repeat."
+    if within(before) and within(last):
+        return "no_action", f"Met: the last two readings are within tolerance ({pair})."
+    if not within(before) and not within(last) and (before > 0) == (last > 0):
+        return "act", f"Met: the last two readings are out on the same side ({pair})."
+    return "repeat", f"Not met: the last two readings disagree ({pair}). Repeat before adjusting."
