@@ -3,6 +3,7 @@
 It computes and words nothing itself.
 """
 
+import shutil
 import tempfile
 from dataclasses import asdict, dataclass
 from datetime import date
@@ -11,14 +12,18 @@ from typing import Any
 
 import polars as pl
 
-from drift.analysis import find_signals
+from drift.analysis import find_signals, jumps_known, ledger_of
+from drift.decisions.check import check_readings, history_of
 from drift.decisions.responses import nearest_ids, why_no_answer
 from drift.errors import DriftError, SourceError
+from drift.frames import Sources
 from drift.intake.appending import append_row, start_file, take_back
-from drift.intake.mapping import Mapping
+from drift.intake.mapping import FILE_NAME, Mapping
 from drift.pipeline import read
 from drift.policy import Policy
-from drift.store import open_store, take_folder
+from drift.stats.forecast.expect import look_out
+from drift.store import open_store, read_sources, take_folder
+from drift.studies import forecast_settings
 
 # Open signals that a message names.
 _MOST_NAMED = 3
@@ -190,3 +195,91 @@ def _check_new(response: Response, responses: pl.DataFrame) -> None:
         expected="one response to a signal a day",
         hint="" if alike else "give another day with --on, or amend the row where it was recorded",
     )
+
+
+@dataclass(frozen=True, slots=True)
+class Checked:
+    """What a check of fresh readings found.
+
+    Attributes
+    ----------
+    rows : pl.DataFrame
+        Frame of `drift.decisions.check.CHECKED`.
+    held_back : pl.DataFrame
+        Frame of `drift.frames.HELD_BACK`: rows of the fresh file that could not be used.
+    """
+
+    rows: pl.DataFrame
+    held_back: pl.DataFrame
+
+
+def check(source: Path, fresh: Path, *, as_of: date, policy: Policy) -> Checked:
+    """Compare the readings of a CSV file with what the history in a source lets expect.
+
+    Parameters
+    ----------
+    source : Path
+        Folder or store file; it is not changed.
+    fresh : Path
+        A CSV file of the table ``readings``, outside the folder.  The ``mapping.toml`` beside it
+        holds, else that of the folder.
+    as_of : date
+        History later than this is not seen.
+    policy : Policy
+        The laboratory's choices.
+
+    Raises
+    ------
+    DriftError
+        If the source or the file cannot be used, or the file is part of the source.
+    """
+    if not fresh.is_file():
+        raise SourceError(
+            what="does not exist" if not fresh.exists() else "is no file",
+            where=str(fresh),
+            expected="a CSV file of readings",
+        )
+    if source.is_dir() and fresh.resolve().parent == source.resolve():
+        raise SourceError(
+            what="is part of the source, so that its readings would be compared with themselves",
+            where=str(fresh),
+            expected="a file outside the folder",
+            hint="check it first, and move it into the folder then",
+        )
+    history = read(source, as_of=as_of, policy=policy)
+    ledger = ledger_of(history, source_name=source.resolve().name, as_of=as_of, policy=policy)
+    new = _read_fresh(fresh, source=source, policy=policy)
+    settings = forecast_settings(policy, band_level=policy.band_level)
+    outlook = look_out(jumps_known(ledger, history), settings=settings)
+    past = history_of(ledger, history.meters, outlook)
+    return Checked(check_readings(new.sessions, past, policy), new.held_back)
+
+
+def _read_fresh(fresh: Path, *, source: Path, policy: Policy) -> Sources:
+    """Read one CSV file by the rules of intake, as if it were a folder of its own."""
+    beside = [fresh.parent / FILE_NAME, source / FILE_NAME]
+    mapping = next((path for path in beside if path.is_file()), None)
+    with tempfile.TemporaryDirectory() as made:
+        folder = Path(made) / "fresh"
+        folder.mkdir()
+        try:
+            shutil.copyfile(fresh, folder / f"{fresh.stem}.csv")
+            if mapping is not None:
+                shutil.copyfile(mapping, folder / FILE_NAME)
+        except OSError as error:
+            raise SourceError(
+                what=f"cannot be read ({error.strerror})",
+                where=str(error.filename or fresh),
+                expected="a readable file",
+            ) from error
+        con = open_store(None)
+        try:
+            take_folder(con, folder)
+            return read_sources(
+                con,
+                as_of=None,
+                points_pct=policy.points_pct,
+                point_window_pct=policy.point_window_pct,
+            )
+        finally:
+            con.close()

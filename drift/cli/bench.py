@@ -1,12 +1,14 @@
 """This module holds the commands for the bench: responses, sheets and checks of readings."""
 
+import json
 from datetime import datetime
 from pathlib import Path
 
 import click
 
-from drift.cli.codes import EXIT_DONE
-from drift.cli.source import day_asked
+from drift.cli.codes import EXIT_DONE, EXIT_HELD_BACK, EXIT_REPEAT
+from drift.cli.saying_bench import say_check
+from drift.cli.source import as_of_option, day_asked
 
 _POLICY = click.option(
     "--policy", type=click.Path(path_type=Path), help="TOML file of the laboratory's choices."
@@ -57,6 +59,36 @@ def respond(
         f"{made.signal['sentence']}"
     )
     return EXIT_DONE
+
+
+@click.command()
+@click.argument("source", type=click.Path(path_type=Path))
+@click.argument("new", type=click.Path(path_type=Path))
+@as_of_option
+@_POLICY
+@click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
+def check(
+    source: Path, new: Path, *, as_of: datetime | None, policy: Path | None, as_json: bool
+) -> int:
+    """Compare the fresh readings in NEW, a CSV file, with the history in SOURCE.
+
+    Each sitting is believable, surprising (repeat before adjusting) or a likely slip of the pen
+    (sign, decimal, wrong point, wrong meter), and the rule of two successive readings is answered.
+    Nothing is loaded.
+    """
+    from drift.bench import check as compare  # noqa: PLC0415
+    from drift.policy import read_policy  # noqa: PLC0415
+
+    found = compare(source, new, as_of=day_asked(as_of), policy=read_policy(policy))
+    if as_json:
+        told = {"sittings": found.rows.to_dicts(), "held_back": found.held_back.to_dicts()}
+        click.echo(json.dumps(told, indent=2, ensure_ascii=False, allow_nan=False, default=str))
+    else:
+        say_check(found)
+    if found.rows["verdict"].is_in(["surprising", "likely_slip"]).any():
+        return EXIT_REPEAT
+    unheard = found.rows.is_empty() or not found.held_back.is_empty()
+    return EXIT_HELD_BACK if unheard else EXIT_DONE
 
 
 def _one_line(text: str) -> str:

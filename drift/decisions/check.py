@@ -37,7 +37,7 @@ from drift.stats.slips import (
 # One row per meter, visit, stage and point of the fresh file.  mean_* and single_* are the bands of
 # the bias of the mean and of one reading, null where none can be given; verdict is believable,
 # surprising, likely_slip or cannot_say.  slip, bayes_factor and p_slip speak of the likeliest slip
-# of the sitting, null where none was weighed.  successive is act, no_action, repeat or
+# of the sitting, null where none is worth telling.  successive is act, no_action, repeat or
 # one_reading (as found), or held, repeat or one_reading (as left).
 CHECKED: Schema = {
     "meter_id": pl.String,
@@ -64,6 +64,8 @@ CHECKED: Schema = {
 Row = dict[str, Any]
 # Natural logarithm of the largest Bayes factor that is told.
 _LARGEST_LOG = math.log(1e12)
+# Probability below which no slip is named.
+_WORTH_TELLING = 0.01
 
 
 @dataclass(frozen=True, slots=True)
@@ -285,7 +287,7 @@ def _row(
     )
     if swapped is not None and swapped.slip is not None and swapped.probability >= LIKELY:
         weighed = swapped
-    if weighed.slip is not None:
+    if weighed.slip is not None and weighed.probability >= _WORTH_TELLING:
         made["slip"], made["p_slip"] = weighed.slip.kind, weighed.probability
         made["bayes_factor"] = math.exp(min(weighed.log_bayes_factor, _LARGEST_LOG))
     if weighed.slip is not None and weighed.probability >= LIKELY:

@@ -1,0 +1,44 @@
+"""This module prints what the bench commands have found; it finds nothing itself."""
+
+from typing import TYPE_CHECKING
+
+import click
+
+from drift.format import count, day, plain, point
+
+if TYPE_CHECKING:
+    from drift.bench import Checked
+
+_VERDICTS = {
+    "believable": "believable",
+    "surprising": "SURPRISING",
+    "likely_slip": "LIKELY SLIP",
+    "cannot_say": "cannot say",
+}
+
+
+def say_check(found: "Checked") -> None:
+    """Print the verdict on each sitting, then the rows held back and the count."""
+    for (meter_id, on), visit in found.rows.group_by(
+        ["meter_id", "performed_on"], maintain_order=True
+    ):
+        click.echo(f"{_printable(str(meter_id))}, {day(on)}")
+        for row in visit.iter_rows(named=True):
+            read = ", ".join(plain(value) for value in row["readings_pct"])
+            stage = row["stage"].replace("_", " ")
+            click.echo(f"  {point(row['point_pct'])} {stage}: {read}: {_VERDICTS[row['verdict']]}")
+            click.echo(f"    {row['sentence']}")
+            click.echo(f"    Two successive readings: {row['rule']}")
+    for row in found.held_back.iter_rows(named=True):
+        column = f" {row['column']}:" if row["column"] else ""
+        click.echo(f"held back {_printable(row['file'])}:{row['line']}:{column} {row['reason']}")
+    counts = dict(found.rows["verdict"].value_counts().iter_rows())
+    told = [
+        f"{counts[name]} {words.lower()}" for name, words in _VERDICTS.items() if name in counts
+    ]
+    click.echo(f"{count(found.rows.height, 'sitting')}: {', '.join(told) or 'nothing to compare'}")
+
+
+def _printable(text: str) -> str:
+    """Return text that cannot break the layout of a terminal."""
+    return "".join(character if character.isprintable() else "?" for character in text)
