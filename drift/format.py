@@ -81,6 +81,11 @@ def plain(value: float | None) -> str:
     return "0" if text == "-0" else text.replace("-", MINUS)
 
 
+def raw(value: float | None) -> str:
+    """Return a number for a machine to sort by, empty where it is not known."""
+    return f"{value:.6g}" if value is not None and math.isfinite(value) else ""
+
+
 def bias(value: float | None) -> str:
     """Return a bias, a drift step or a yearly drift in % air, signed, without the unit."""
     return fixed(value, places=BIAS_PLACES, signed=True)

@@ -23,15 +23,26 @@ def html_dossier(page: DossierPage) -> str:
 
 
 def _html(template: str, page: FleetPage | DossierPage) -> str:
-    """Return a page: its template over the frame, with the style and the hash that admits it."""
-    style = _style()
-    digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
+    """Return a page: its template over the frame, with style, script and what admits them."""
+    style, script = _style(), report("page.js")
     rendered = (
         _environment()
         .get_template(template)
-        .render(page=page, style=style, style_hash=digest, cautions=cautions())
+        .render(
+            page=page,
+            style=style,
+            style_hash=_digest(style),
+            script=script,
+            script_hash=_digest(script),
+            cautions=cautions(),
+        )
     )
     return rendered + "\n"
+
+
+def _digest(text_of_tag: str) -> str:
+    """Return the hash by which a security policy admits what stands in a tag."""
+    return base64.b64encode(hashlib.sha256(text_of_tag.encode()).digest()).decode()
 
 
 @cache
@@ -64,6 +75,7 @@ def _environment() -> Environment:
         "point": text.point,
         "probability": text.probability,
         "rare": text.rare,
+        "raw": text.raw,
         "share": text.share,
         "shortened": text.shortened,
         "spread": text.spread,

@@ -94,6 +94,38 @@ def fabricate() -> Review:
     return Review(**made | empty)
 
 
+def of_many(review: Review, *, meters: int) -> Review:
+    """Return a review of many meters that are like the friendly one, for pages of a whole fleet."""
+    one = pl.col("meter_id") == FRIENDLY
+    copies = pl.DataFrame(
+        {
+            "meter_id": [f"M-{number:04}" for number in range(meters)],
+            "base": [2 * number for number in range(meters)],
+            "shift": [0.001 * (number % 150 - 75) for number in range(meters)],
+        }
+    )
+    ledger = review.ledger.filter(one)
+    first = ledger["series"].min()
+    series = pl.col("series") - first + pl.col("base")
+
+    def copied(frame: pl.DataFrame) -> pl.DataFrame:
+        return copies.join(frame.select(pl.exclude("meter_id")), how="cross")
+
+    forecasts = review.forecasts.filter(pl.col("series").is_in(ledger["series"].unique().to_list()))
+    shifted = pl.col("level", "at_due", "next_mean_low", "next_mean_high") + pl.col("shift")
+    standing = pl.when(pl.col("base") % 10 == 0).then(pl.lit("watch")).otherwise(pl.lit("holding"))
+    return dataclasses.replace(
+        review,
+        ledger=copied(ledger).with_columns(series=series).select(review.ledger.columns),
+        forecasts=copied(forecasts)
+        .with_columns(shifted, series=series)
+        .select(review.forecasts.columns),
+        meters=copied(review.meters.filter(one))
+        .with_columns(standing=standing, level_pct=pl.col("shift"))
+        .select(review.meters.columns),
+    )
+
+
 def _years(on: date) -> float:
     return (on - frames.EPOCH).days / frames.DAYS_PER_YEAR
 
@@ -130,6 +162,7 @@ def _ledger(noise: np.random.Generator) -> pl.DataFrame:
                     "correct_air_pct": point,
                     "as_found_bias_pct": None if lost else found,
                     "as_found_replicates": None if lost else 2,
+                    "as_found_biases_pct": None if lost else [found - 0.005, found + 0.005],
                     "as_left_bias_pct": left if adjusted else None,
                     "left_bias_pct": None if lost else left,
                     "resolution_pct": 0.05,
@@ -519,7 +552,7 @@ def _table(name: str, *rows: dict[str, object]) -> pl.DataFrame:
 
 def _sources(ledger: pl.DataFrame) -> frames.Sources:
     sessions: list[dict[str, object]] = [
-        {"meter_id": row["meter_id"], "performed_on": row["performed_on"], "replicates": 2}
+        row | {"stage": "as_found", "replicates": 2, "biases_pct": row["as_found_biases_pct"]}
         for row in ledger.iter_rows(named=True)
     ]
     file: dict[str, object] = {

@@ -134,6 +134,7 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
             "drift",
             "drift.pages.",
             "drift.figures.",
+            "drift.decisions.standing",  # names the standings in their order
             "drift.frames",
             "drift.format",
             "drift.policy",

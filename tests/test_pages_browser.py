@@ -2,15 +2,28 @@
 
 import re
 import shutil
+import subprocess
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
+from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page, sync_playwright
 
-from drift import pages
+from drift import pages, render
 from drift.page_files import write_pages
-from tests.fabricated_review import DRIFTER, IDS, IMAGE, SCRIPT, fabricate
+from tests.fabricated_review import (
+    DRIFTER,
+    IDS,
+    IMAGE,
+    NEWCOMER,
+    REMARK,
+    SCRIPT,
+    VISITS,
+    fabricate,
+    of_many,
+)
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 ARGUMENTS = [
@@ -72,7 +85,8 @@ def test_hostile_ids_and_remarks_run_nothing(page: Page, folder: Path) -> None:
     for file in _files(folder):
         page.goto(file.as_uri())
         assert page.evaluate("window.harmed === undefined")
-        assert page.locator("img, script").count() == 0
+        assert page.locator("img").count() == 0
+        assert page.locator("script").count() == 1
     page.goto((folder / "index.html").as_uri())
     assert page.locator("bdi", has_text=SCRIPT).count() > 0
     assert page.locator("bdi", has_text=IMAGE).count() > 0
@@ -105,7 +119,7 @@ def test_figures_are_drawn(page: Page, folder: Path) -> None:
     """Each figure shows marks at a legible size and has a name for a screen reader."""
     page.goto((folder / "meters" / pages.file_name(DRIFTER)).as_uri())
     pictures = page.locator(".picture")
-    assert pictures.count() == 4
+    assert pictures.count() == 5
     for n in range(pictures.count()):
         box = pictures.nth(n).locator("> svg").bounding_box()
         assert box is not None
@@ -154,3 +168,187 @@ def test_prints_on_both_papers(page: Page, folder: Path, paper: str) -> None:
     assert 2 <= leaves <= 6
     streams = [len(found) for found in re.findall(rb"stream\r?\n(.*?)endstream", pdf, re.DOTALL)]
     assert len([size for size in streams if size > 500]) >= leaves
+
+
+def _dossier(folder: Path, meter_id: str) -> str:
+    return (folder / "meters" / pages.file_name(meter_id)).as_uri()
+
+
+def _place(page: Page, dot: int, figure: str = "as-found") -> tuple[float, float]:
+    """Return the middle of a dot of a figure, which is scrolled into sight."""
+    mark = page.locator(f"#{figure} .picture [aria-label]").nth(dot)
+    mark.scroll_into_view_if_needed()
+    box = mark.bounding_box()
+    assert box is not None
+    return box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+
+
+def test_pointing_at_a_dot_shows_what_was_read(page: Page, folder: Path) -> None:
+    """Reading, operator, vessel and remarks appear beside the dot, as text; away, they go."""
+    page.goto(_dossier(folder, DRIFTER))
+    tip = page.locator(".tip")
+    assert tip.is_hidden()
+    x, y = _place(page, 2)
+    page.mouse.move(x + 3, y + 2)
+    assert tip.is_visible()
+    shown = tip.inner_text().replace("\u00a0", " ")
+    assert "7 Sep 2022, 0 % point" in shown
+    assert "where 0 is correct" in shown
+    assert "R. <b>Example</b>" in shown
+    assert "vessel V-1" in shown
+    assert REMARK in shown
+    assert tip.locator("b, img, script").count() == 0
+    page.mouse.move(x, y - 400)
+    assert tip.is_hidden()
+
+
+def test_touching_a_dot_shows_what_was_read(browser: Browser, folder: Path) -> None:
+    """A finger on a dot is enough, and what is shown lies within a narrow screen."""
+    context = browser.new_context(has_touch=True, viewport={"width": 390, "height": 800})
+    page = context.new_page()
+    page.goto(_dossier(folder, DRIFTER))
+    page.touchscreen.tap(*_place(page, 2))
+    box = page.locator(".tip").bounding_box()
+    context.close()
+    assert box is not None
+    assert box["x"] >= 0
+    assert box["x"] + box["width"] <= 390
+
+
+def test_arrow_keys_go_from_dot_to_dot(page: Page, folder: Path) -> None:
+    """With a figure in focus, keys walk its readings and a live region says each of them."""
+    page.goto(_dossier(folder, DRIFTER))
+    page.locator("#as-found .drawing").focus()
+    voice = page.locator(".voice")
+    heard = []
+    for key in ["ArrowRight"] * VISITS + ["ArrowDown", "Home", "Escape"]:
+        page.keyboard.press(key)
+        heard.append(voice.inner_text().replace("\u00a0", " "))
+    assert len(set(heard[:VISITS])) == VISITS
+    assert all("0 % point" in words for words in heard[:VISITS])
+    days = [words.split(",")[0] for words in heard[:VISITS]]
+    assert days[0] == "10 Jan 2022"
+    assert days[-1] == "27 Aug 2024"
+    assert "5 % point" in heard[VISITS]
+    assert heard[VISITS].split(",")[0] == days[-1]
+    assert heard[VISITS + 1] == heard[0]
+    assert page.locator(".tip").is_hidden()
+
+
+def _column(page: Page, column: int) -> list[str]:
+    """Return the visible texts of a column of the table of meters."""
+    texts: list[str] = page.evaluate(
+        "column => [...document.querySelectorAll('#meter-table tbody tr')]"
+        ".filter(row => !row.hidden).map(row => row.cells[column].innerText.trim())",
+        column,
+    )
+    return texts
+
+
+def test_the_table_of_meters_is_sorted_by_mouse(page: Page, folder: Path) -> None:
+    """One click sorts upwards, two downwards, three give the review's order back."""
+    page.goto((folder / "index.html").as_uri())
+    head = page.locator("#meter-table thead th", has_text="P(out)")
+    given = _column(page, 0)
+    assert given == [str(place) for place in range(1, len(IDS) + 1)]
+    assert head.get_attribute("aria-sort") == "none"
+    head.get_by_role("button").click()
+    assert head.get_attribute("aria-sort") == "ascending"
+    upwards = _column(page, 9)
+    assert upwards[:2] == ["under 1\u00a0%"] * 2
+    assert sorted(upwards[-2:]) == ["cannot say", "not in use"]
+    head.get_by_role("button").click()
+    assert head.get_attribute("aria-sort") == "descending"
+    assert _column(page, 9)[0] == "over 99\u00a0%"
+    assert _column(page, 9)[-2:] == upwards[-2:]
+    head.get_by_role("button").click()
+    assert _column(page, 0) == given
+
+
+def test_the_table_of_meters_is_sorted_and_filtered_by_keyboard(page: Page, folder: Path) -> None:
+    """Heads and filters are reached by tab and worked by keys; the count says what is left."""
+    page.goto((folder / "index.html").as_uri())
+    count = page.locator(".filters output")
+    assert count.inner_text() == f"all {len(IDS)}"
+    page.get_by_label("Search").focus()
+    page.keyboard.type("am-0")
+    assert count.inner_text() == f"3 of {len(IDS)}"
+    assert sorted(_column(page, 1)) == ["AM-01", "AM-02", "am-01"]
+    page.keyboard.press("Tab")
+    page.keyboard.type("drift")
+    assert _column(page, 1) == [DRIFTER]
+    page.keyboard.press("Home")
+    page.keyboard.press("Tab")
+    page.keyboard.press("Space")
+    assert _column(page, 1) == []
+    assert count.inner_text() == f"0 of {len(IDS)}"
+    page.keyboard.press("Space")
+    for _ in range(3):  # over the box that scrolls and the first head
+        page.keyboard.press("Tab")
+    assert page.evaluate("document.activeElement.textContent") == "Meter"
+    page.keyboard.press("Enter")
+    page.keyboard.press("Enter")
+    assert [name.upper() for name in _column(page, 1)] == ["AM-02", "AM-01", "AM-01"]
+    assert "descending" in page.locator(".voice").inner_text()
+
+
+def test_without_script_nothing_is_missing(browser: Browser, folder: Path) -> None:
+    """No dead control is shown, all rows and figures are."""
+    context = browser.new_context(java_script_enabled=False)
+    page = context.new_page()
+    page.goto((folder / "index.html").as_uri())
+    assert page.locator(".filters").is_hidden()
+    assert page.locator("button").count() == 0
+    assert page.locator("#meter-table tbody tr").count() == len(IDS)
+    context.close()
+
+
+@pytest.mark.parametrize("name", ["index", DRIFTER, NEWCOMER])
+def test_no_serious_fault_of_accessibility(page: Page, folder: Path, name: str) -> None:
+    """The rules of axe-core find nothing serious or critical, in light and in dark."""
+    page.goto((folder / "index.html").as_uri() if name == "index" else _dossier(folder, name))
+    for scheme in ("light", "dark"):
+        page.emulate_media(color_scheme=scheme)
+        found: list[dict[str, Any]] = Axe().run(page).response["violations"]
+        serious = [
+            (fault["id"], fault["nodes"][0]["html"][:200])
+            for fault in found
+            if fault["impact"] in {"serious", "critical"}
+        ]
+        assert serious == []
+
+
+def test_eight_hundred_meters_open_within_three_seconds(page: Page, tmp_path: Path) -> None:
+    """A page of 800 meters is under 6 MB, opens in 3 s and is filtered at once."""
+    html = render.html_fleet(pages.fleet_page(of_many(fabricate(), meters=800)))
+    assert len(html.encode()) < 6e6
+    file = tmp_path / "index.html"
+    file.write_text(html, encoding="utf-8")
+    page.goto(file.as_uri())
+    loaded = page.evaluate("performance.getEntriesByType('navigation')[0].loadEventEnd")
+    assert 0 < loaded < 3000
+    assert page.locator("#meter-table tbody tr").count() == 800
+    page.get_by_label("Search").fill("M-0123")
+    assert page.locator(".filters output").inner_text() == "1 of 800"
+
+
+@pytest.mark.skipif(shutil.which("pdftotext") is None, reason="no pdftotext on this machine")
+@pytest.mark.parametrize("name", ["index", DRIFTER])
+def test_nothing_is_cut_off_on_paper(page: Page, folder: Path, tmp_path: Path, name: str) -> None:
+    """Every word of the tables is on the paper, and every leaf has words; no row is filtered."""
+    page.goto((folder / "index.html").as_uri() if name == "index" else _dossier(folder, name))
+    if name == "index":
+        page.get_by_label("Search").fill("AM-01")
+    pdf = tmp_path / "page.pdf"
+    page.pdf(path=pdf, format="A4")
+    printed = subprocess.run(
+        ["pdftotext", "-raw", pdf, "-"], capture_output=True, text=True, check=True
+    ).stdout
+    leaves = printed.split("\f")[:-1]
+    assert all(len(leaf.split()) > 20 for leaf in leaves)
+    closely = "".join(printed.split())
+    heads = page.locator("table:visible thead th").all_text_contents()
+    for words in heads:
+        assert "".join(words.split()) in closely, words
+    if name == "index":
+        assert all("".join(one.split()) in closely for one in (DRIFTER, NEWCOMER))

@@ -1,6 +1,8 @@
 """Pages: what they say, that hostile text stays text, and that they need nothing beside them."""
 
+import base64
 import dataclasses
+import hashlib
 import re
 from html.parser import HTMLParser
 
@@ -8,6 +10,7 @@ import polars as pl
 import pytest
 
 from drift import pages, render
+from drift.folders import report
 from drift.pages.data import DossierPage, FleetPage
 from drift.policy import Policy, choices_of
 from drift.results import Review
@@ -25,6 +28,7 @@ class Outline(HTMLParser):
         self.attributes: list[tuple[str, str, str]] = []
         self.words: list[str] = []
         self.unbalanced: list[str] = []
+        self.script = ""
         self._open: list[str] = []
         self.feed(html)
         self.close()
@@ -51,7 +55,9 @@ class Outline(HTMLParser):
 
     def handle_data(self, data: str) -> None:
         """Note text."""
-        if not self._open or self._open[-1] != "style":
+        if self._open and self._open[-1] == "script":
+            self.script += data
+        elif not self._open or self._open[-1] != "style":
             self.words.append(data)
 
     @property
@@ -113,16 +119,30 @@ def test_plain_ids_keep_their_name() -> None:
 
 
 def test_pages_are_balanced_and_self_contained(written: dict[str, str]) -> None:
-    """Every tag is closed, nothing is fetched, and no script, handler or inline style exists."""
+    """Every tag is closed, nothing is fetched, and no handler or inline style exists."""
     for name, html in written.items():
         page = Outline(html)
         assert page.unbalanced == [], name
-        assert not {"script", "link", "img", "iframe", "object", "form"} & set(page.tags), name
+        assert not {"link", "img", "iframe", "object", "form"} & set(page.tags), name
         assert not [a for _, a, _ in page.attributes if a.startswith("on") or a == "style"], name
         assert not page.values("src"), name
         assert all("://" not in href for href in page.values("href")), name
         assert "http-equiv" in {attribute for _, attribute, _ in page.attributes}, name
         assert len(page.values("id")) == len(set(page.values("id"))), name
+
+
+def test_the_only_script_is_the_one_that_the_page_admits(written: dict[str, str]) -> None:
+    """Each page has the program's own script, named by its hash in the security policy."""
+    script = report("page.js")
+    digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
+    for name, html in written.items():
+        page = Outline(html)
+        assert page.tags.count("script") == 1, name
+        assert page.script == script, name
+        (policy,) = (content for content in page.values("content") if "default-src" in content)
+        assert f"script-src 'sha256-{digest}';" in policy, name
+        assert "unsafe" not in policy, name
+    assert not re.search(r"innerHTML|outerHTML|insertAdjacent|document.write|eval|fetch", script)
 
 
 def test_links_resolve(written: dict[str, str]) -> None:
@@ -530,7 +550,7 @@ def test_bands_are_of_what_their_captions_say(review: Review, dossier: DossierPa
     assert [row.at_due_low for row in dossier.trends] == rows["at_due_low"].to_list()
     assert [row.next_mean_low for row in dossier.trends] == rows["next_mean_low"].to_list()
     as_found = dossier.figures[0]
-    assert "the mean of the next visit is expected" in as_found.shows
+    assert "the mean that the next visit will find" in as_found.shows
 
 
 def test_open_signals_come_oldest_first_with_their_age(fleet: FleetPage) -> None:

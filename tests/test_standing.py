@@ -65,7 +65,7 @@ CONFIRMED = {
         (
             {**CONFIRMED, "crossing_on": AS_OF + timedelta(days=300)},
             "drifting",
-            "at 10 %; 5 % crosses the tolerance",
+            "at 10 %; the 5 % point crosses the tolerance",
             "further use",
         ),
         (

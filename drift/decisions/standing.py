@@ -190,7 +190,7 @@ def _drifting(facts: Facts, policy: Policy) -> Verdict | None:
     ):
         return Verdict(
             "drifting",
-            f"{_confirmed_words(facts)}; {point(facts.point)} crosses the tolerance "
+            f"{_confirmed_words(facts)}; the {point(facts.point)} point crosses the tolerance "
             f"about {day(facts.crossing_on)}; P(out) {probability(facts.p_out)} on "
             f"{day(facts.speaks_for)}.",
             _sooner(facts),

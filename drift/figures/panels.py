@@ -17,7 +17,7 @@ LEFT, RIGHT = 46, 16
 _HEADING, _APART, _FOOT = 20, 14, 24
 _TICK = 4
 _MOST_TICKS = 5
-_ON_TOP = ("dot", "left", "middle", "event")
+_ON_TOP = ("dot", "left", "middle")
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,7 +134,7 @@ def draw_panels(
         under += grid
         words += labels
     foot = max(panel.bias.start for panel in placed.values())
-    axis, labels = _foot(days, foot)
+    axis, labels = time_axis(days, foot, left=LEFT, right=LEFT + PANEL_WIDTH)
     painted = list(_painted(marks, placed, days, ends))
     return Picture(
         width=LEFT + PANEL_WIDTH + RIGHT,
@@ -190,11 +190,13 @@ def _grid(
     return rows, words
 
 
-def _foot(days: Dates, foot: float) -> tuple[list[canvas.Row], list[canvas.Word]]:
-    """Return the time axis below the last panel, and its labels."""
+def time_axis(
+    days: Dates, foot: float, *, left: float, right: float
+) -> tuple[list[canvas.Row], list[canvas.Word]]:
+    """Return a time axis at the foot of a figure, and its labels."""
     edge = colour("edge")
     ticks = days.ticks()
-    rows = [canvas.path([(LEFT, foot), (LEFT + PANEL_WIDTH, foot)], stroke=edge)]
+    rows = [canvas.path([(left, foot), (right, foot)], stroke=edge)]
     rows += [canvas.path([(x, foot), (x, foot + _TICK)], stroke=edge) for x, _ in ticks]
     words = [
         canvas.word(x, foot + 14, label, hue=colour("quiet"), align="middle") for x, label in ticks

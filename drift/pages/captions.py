@@ -18,6 +18,8 @@ _STABLE = {
 }
 # A crossing bound that is not after the date of the review has come already.
 NOW = "now"
+# Sorts after every ISO date.
+_BEYOND = "beyond"
 
 
 def crossing(
@@ -33,18 +35,18 @@ def crossing(
     """Say when a meter leaves the tolerance, with the interval of that date."""
     horizon = text.years(policy.horizon_days)
     if p_out is None:
-        return Crossing(text.CANNOT_SAY, "")
+        return Crossing(text.CANNOT_SAY, "", "")
     if on is None:
         if early is None:
-            return Crossing(f"not within {horizon}", "")
+            return Crossing(f"not within {horizon}", "", _BEYOND)
         already = early <= as_of
         perhaps = "could be outside already" if already else f"{text.day(early)} at the earliest"
-        return Crossing(f"not within {horizon}", perhaps)
+        return Crossing(f"not within {horizon}", perhaps, _BEYOND)
     if on <= last_visit_on:
-        return Crossing("already outside", "")
+        return Crossing("already outside", "", on.isoformat())
     first = NOW if early is not None and early <= as_of else text.day(early)
     last = text.day(late) if late else f"beyond {horizon}"
-    return Crossing(text.day(on), f"{first} to {last}")
+    return Crossing(text.day(on), f"{first} to {last}", on.isoformat())
 
 
 def fleet_lead(

@@ -66,6 +66,8 @@ class Sparkline:
         The last point.
     label : str
         The path in words.
+    last : float
+        Where it ends, % air.
     """
 
     points: str
@@ -74,14 +76,47 @@ class Sparkline:
     end_x: str
     end_y: str
     label: str
+    last: float
+
+
+@dataclass(frozen=True, slots=True)
+class Bar:
+    """Level and forecast of a meter in a box that all meters share the scale of, as SVG reads it.
+
+    Attributes
+    ----------
+    strip_left, strip_width : str
+        Where ±tolerance lies.
+    band_left, band_width, tick : str
+        Band of the mean that the next visit will find, and true bias then; empty where not known.
+    level : str
+        The bias now.
+    beyond : {"", "left", "right"}
+        The end of the scale beyond which the bias lies.
+    label : str
+        All of it in words.
+    """
+
+    strip_left: str
+    strip_width: str
+    band_left: str
+    band_width: str
+    tick: str
+    level: str
+    beyond: str
+    label: str
 
 
 @dataclass(frozen=True, slots=True)
 class Crossing:
-    """When the tolerance is left, in words; interval is empty where none can be given."""
+    """When the tolerance is left, in words; interval is empty where none can be given.
+
+    sort is by what it is sorted: an ISO date, or words that come after every date.
+    """
 
     when: str
     interval: str
+    sort: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,6 +133,8 @@ class MeterRow:
         Whether it is out of use for good.
     sparkline : Sparkline or None
         None where no path is known.
+    bar : Bar or None
+        None where no level is known.
     """
 
     meter_id: str
@@ -121,6 +158,7 @@ class MeterRow:
     crossing: Crossing
     repeatability_pct: float | None
     sparkline: Sparkline | None
+    bar: Bar | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,20 +236,25 @@ class Stamp:
 
 @dataclass(frozen=True, slots=True)
 class FleetPage:
-    """The fleet review."""
+    """The fleet review; lists that would be long are cut, their totals are not."""
 
     stamp: Stamp
     lead: tuple[str, ...]
     since: SincePart | None
     reference: ReferencePart
     conformity: FleetConformity
+    standings: tuple[tuple[str, int], ...]
+    ranks: dict[str, int]
     urgent: tuple[MeterRow, ...]
+    urgent_total: int
     watched: tuple[MeterRow, ...]
+    watched_total: int
     overdue: tuple[MeterRow, ...]
     meters: tuple[MeterRow, ...]
     fleet: Figure
     intervals: IntervalPart
     survival: Figure | None
+    paths: Figure | None
     open_signals: tuple[SignalRow, ...]
     open_signals_total: int
     stray_responses: tuple[StrayResponse, ...]
@@ -245,6 +288,22 @@ class VisitRow:
     vessel_id: str
     operator: str
     events: str
+    remarks: str
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingRow:
+    """One sitting as it was read: replicates in their order, each as the dial showed it, % air."""
+
+    performed_on: date
+    stage: str
+    point_pct: float
+    correct_pct: float | None
+    read_pct: tuple[float, ...]
+    resolution_pct: float | None
+    water_temp_c: float | None
+    vessel_id: str
+    operator: str
     remarks: str
 
 
@@ -318,11 +377,13 @@ class DossierPage:
     bench: BenchPart
     interval: ScopePart | None
     conformity: ConformityPart
+    story: Figure
     figures: tuple[Figure, ...]
     not_drawn: str
     points_pct: tuple[float, ...]
     trends: tuple[TrendRow, ...]
     visits: tuple[VisitRow, ...]
+    readings: tuple[ReadingRow, ...]
     signals: tuple[SignalRow, ...]
     limits: tuple[LimitRow, ...]
     events: tuple[EventRow, ...]

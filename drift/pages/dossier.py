@@ -15,6 +15,7 @@ from drift.pages.conformity import conformity_part, conformity_verdict
 from drift.pages.data import DossierPage, Figure, MeterRow, TrendRow
 from drift.pages.intervals import meter_scope
 from drift.pages.pictures import pictured
+from drift.pages.story import story_figure
 from drift.results import Review
 from drift.stats.conformity import within_tolerance
 from drift.stats.equivalence import DRIFTING
@@ -74,6 +75,9 @@ def dossier_page(review: Review, meter_id: str) -> DossierPage:
     trends = tables.trend_rows(
         one.trends, one.path_trends, one.forecasts, one.ledger, meter=meter, review=review
     )
+    visits = tables.visit_rows(one.ledger, one.signals, policy=review.policy)
+    signals = rows.signal_rows(review, one.signals.sort("visit_on", descending=True))
+    span = _span(review, one)
     return DossierPage(
         stamp=rows.stamp(review),
         meter=meter,
@@ -82,12 +86,14 @@ def dossier_page(review: Review, meter_id: str) -> DossierPage:
         bench=bench_part(review, one.ledger, meter_id=meter_id),
         interval=meter_scope(review, meter_id),
         conformity=conformity_part(review, meter_id),
-        figures=_figures(review, one, trends),
+        story=story_figure(review, visits=visits, signals=signals, meter_id=meter_id, span=span),
+        figures=_figures(review, one, trends, span=span),
         not_drawn=captions.not_drawn(_kept_undrawn(one)),
         points_pct=tuple(one.ledger["point_pct"].unique().sort()),
         trends=trends,
-        visits=tables.visit_rows(one.ledger, one.signals, policy=review.policy),
-        signals=rows.signal_rows(review, one.signals.sort("visit_on", descending=True)),
+        visits=visits,
+        readings=tables.reading_rows(review.sources.sessions, meter_id),
+        signals=signals,
         limits=tables.limit_rows(one.limits, one.ledger),
         events=tables.event_rows(review, meter_id),
         earlier=earlier,
@@ -102,7 +108,7 @@ def _neighbours(review: Review, meter_id: str) -> tuple[MeterRow | None, MeterRo
         raise KeyError(meter_id)
     at = ids.index(meter_id)
     first = max(0, at - 1)
-    near = rows.meter_rows(review, review.meters[first : at + 2], sparklines={})
+    near = rows.meter_rows(review, review.meters[first : at + 2], sparklines={}, bars={})
     here = at - first
     return (
         near[here - 1] if here > 0 else None,
@@ -173,11 +179,17 @@ def _brief(one: Slice) -> tuple[str, ...]:
     )
 
 
-def _figures(review: Review, one: Slice, trends: tuple[TrendRow, ...]) -> tuple[Figure, ...]:
-    """Return the figures of a dossier in reading order, all on one time axis."""
+def _span(review: Review, one: Slice) -> tuple[date, date]:
+    """Return the first and last date of the time axis that all figures share."""
     due = one.forecasts.select(due=on_date("due_t_years"))["due"].drop_nulls()
     days = [*one.ledger["performed_on"], *due, *one.fan["on_date"], review.as_of]
-    span = (min(days), max(days))
+    return min(days), max(days)
+
+
+def _figures(
+    review: Review, one: Slice, trends: tuple[TrendRow, ...], *, span: tuple[date, date]
+) -> tuple[Figure, ...]:
+    """Return the figures of a dossier in reading order."""
     return (
         _as_found_figure(review, one, span=span),
         _path_figure(review, one, trends, span=span),
@@ -237,12 +249,12 @@ def _as_found_figure(review: Review, one: Slice, *, span: tuple[date, date]) -> 
         label=f"As-found bias by date at each verification point. {conclude}",
         shows=(
             "Bias before any adjustment, in % air, at each verification point, with the control "
-            "limits of the individuals chart, what each adjustment left, and the band in which "
-            "the mean of the next visit is expected, reading noise and all "
-            f"({text.share(policy.band_level)}); its tick is the true bias expected then."
+            "limits of the individuals chart and what each adjustment left. The fan is where the "
+            f"true bias is expected from now on ({text.share(policy.band_level)} band); the bar is "
+            "the band of the mean that the next visit will find, reading noise and all."
         ),
         conclude=conclude,
-        key=("found", "signal", "limits", "adjusted", "left", "forecast", "tolerance"),
+        key=("found", "signal", "limits", "adjusted", "left", "fan", "forecast", "tolerance"),
     )
 
 

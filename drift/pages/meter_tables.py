@@ -10,7 +10,15 @@ import polars as pl
 from drift import format as text
 from drift.figures.drawing import on_date
 from drift.pages import captions
-from drift.pages.data import EventRow, LimitRow, MeterRow, PointReading, TrendRow, VisitRow
+from drift.pages.data import (
+    EventRow,
+    LimitRow,
+    MeterRow,
+    PointReading,
+    ReadingRow,
+    TrendRow,
+    VisitRow,
+)
 from drift.policy import Policy
 from drift.results import Review
 from drift.stats.conformity import within_tolerance
@@ -154,6 +162,32 @@ def _reading(row: dict[str, Any]) -> PointReading:
 def _joined(visit: list[dict[str, Any]], column: str) -> str:
     """Return the different texts of a column, in order of the points."""
     return "; ".join(dict.fromkeys(row[column] for row in visit if row[column]))
+
+
+def reading_rows(sessions: pl.DataFrame, meter_id: str) -> tuple[ReadingRow, ...]:
+    """Return every replicate of one meter, a row a sitting, newest first."""
+    mine = sessions.filter(pl.col("meter_id") == meter_id).sort(
+        "performed_on", "visit_id", "stage", "point_pct", descending=[True, True, False, False]
+    )
+    return tuple(
+        ReadingRow(
+            performed_on=row["performed_on"],
+            stage=text.words_of(row["stage"] or ""),
+            point_pct=row["point_pct"],
+            correct_pct=row["correct_air_pct"],
+            read_pct=tuple(
+                row["correct_air_pct"] + bias
+                for bias in row["biases_pct"] or []
+                if row["correct_air_pct"] is not None
+            ),
+            resolution_pct=row["resolution_pct"],
+            water_temp_c=row["water_temp_c"],
+            vessel_id=row["vessel_id"] or "",
+            operator=row["operator"] or "",
+            remarks=row["remarks"] or "",
+        )
+        for row in mine.iter_rows(named=True)
+    )
 
 
 def limit_rows(limits: pl.DataFrame, ledger: pl.DataFrame) -> tuple[LimitRow, ...]:

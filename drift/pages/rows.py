@@ -12,6 +12,7 @@ import drift
 from drift import format as text
 from drift.pages import captions
 from drift.pages.data import (
+    Bar,
     Choice,
     FileRow,
     HeldBackRow,
@@ -45,7 +46,11 @@ def stamp(review: Review) -> Stamp:
 
 
 def meter_rows(
-    review: Review, meters: pl.DataFrame, *, sparklines: dict[str, Sparkline]
+    review: Review,
+    meters: pl.DataFrame,
+    *,
+    sparklines: dict[str, Sparkline],
+    bars: dict[str, Bar],
 ) -> tuple[MeterRow, ...]:
     """Return page rows for rows of `review.meters`, in their order."""
     table = review.sources.meters
@@ -55,6 +60,7 @@ def meter_rows(
             row,
             retired=row["meter_id"] in retired,
             sparkline=sparklines.get(row["meter_id"]),
+            bar=bars.get(row["meter_id"]),
             review=review,
         )
         for row in meters.iter_rows(named=True)
@@ -62,7 +68,12 @@ def meter_rows(
 
 
 def _meter_row(
-    row: dict[str, Any], *, retired: bool, sparkline: Sparkline | None, review: Review
+    row: dict[str, Any],
+    *,
+    retired: bool,
+    sparkline: Sparkline | None,
+    bar: Bar | None,
+    review: Review,
 ) -> MeterRow:
     """Return the page row of one meter."""
     return MeterRow(
@@ -95,6 +106,7 @@ def _meter_row(
         ),
         repeatability_pct=row["repeatability_pct"],
         sparkline=sparkline,
+        bar=bar,
     )
 
 
@@ -155,6 +167,7 @@ def _sparkline(xs: list[float], path: list[float], tolerance_pct: float) -> Spar
         end_x=across[-1],
         end_y=down[-1],
         label=f"unadjusted path from {text.bias(path[0])} to {text.bias_with_unit(path[-1])}",
+        last=path[-1],
     )
 
 

@@ -1,0 +1,185 @@
+"use strict";
+/* The one script of every page; its hash is in the page's security policy.  It reads what the page
+   holds and makes no request.  Text goes into the page as text only (textContent), never as markup.
+   Without it a page is complete: figures have captions and tables, tables their order. */
+
+/* Says `words` to a screen reader. */
+const voice = document.createElement("div");
+voice.className = "voice";
+voice.setAttribute("role", "status");
+voice.setAttribute("aria-live", "polite");
+document.body.append(voice);
+const say = (words) => { voice.textContent = words; };
+
+/* Figures: a dot that says what it stands for is shown by pointing, by touch, or by arrow keys. */
+const tip = document.createElement("div");
+tip.className = "tip";
+tip.hidden = true;
+tip.setAttribute("aria-hidden", "true");
+document.body.append(tip);
+const NEAR = 18; /* pixels from a dot at which it is meant */
+let pointed = null;
+
+const middle = (dot) => {
+  const box = dot.getBoundingClientRect();
+  return { x: box.x + box.width / 2, y: box.y + box.height / 2 };
+};
+
+function unpoint() {
+  if (pointed) pointed.classList.remove("pointed");
+  pointed = null;
+  tip.hidden = true;
+}
+
+function point(dot) {
+  if (dot === pointed) return;
+  unpoint();
+  pointed = dot;
+  dot.classList.add("pointed");
+  tip.replaceChildren(...dot.getAttribute("aria-label").split(" · ").map((line) => {
+    const part = document.createElement("p");
+    part.textContent = line;
+    return part;
+  }));
+  tip.hidden = false;
+  const at = middle(dot);
+  const width = document.documentElement.clientWidth;
+  const left = Math.max(8, Math.min(at.x - tip.offsetWidth / 2, width - tip.offsetWidth - 8));
+  const above = at.y - tip.offsetHeight - 14;
+  tip.style.left = `${left + scrollX}px`;
+  tip.style.top = `${(above < 4 ? at.y + 14 : above) + scrollY}px`;
+}
+
+function nearest(dots, x, y) {
+  let found = null;
+  let least = NEAR;
+  for (const dot of dots) {
+    const at = middle(dot);
+    const away = Math.hypot(at.x - x, at.y - y);
+    if (away < least) [found, least] = [dot, away];
+  }
+  return found;
+}
+
+/* Dots in lines: those of one kind and panel follow each other from left to right in the page. */
+function lines(dots) {
+  const found = [];
+  let before = Infinity;
+  for (const dot of dots) {
+    const { x } = middle(dot);
+    if (x < before) found.push([]);
+    found[found.length - 1].push(dot);
+    before = x;
+  }
+  return found;
+}
+
+function moved(dots, key) {
+  if (!pointed || !dots.includes(pointed)) return dots[0];
+  const here = dots.indexOf(pointed);
+  if (key === "ArrowRight") return dots[Math.min(here + 1, dots.length - 1)];
+  if (key === "ArrowLeft") return dots[Math.max(here - 1, 0)];
+  if (key === "Home") return dots[0];
+  if (key === "End") return dots[dots.length - 1];
+  const all = lines(dots);
+  const mine = all.findIndex((line) => line.includes(pointed));
+  const other = all[mine + (key === "ArrowDown" ? 1 : -1)];
+  if (!other) return pointed;
+  const away = (dot) => Math.abs(middle(dot).x - middle(pointed).x);
+  return other.reduce((best, dot) => (away(dot) < away(best) ? dot : best));
+}
+
+const KEYS = ["ArrowRight", "ArrowLeft", "ArrowUp", "ArrowDown", "Home", "End"];
+for (const drawing of document.querySelectorAll(".drawing")) {
+  const dots = [...drawing.querySelectorAll(".picture [aria-label]")]
+    .filter((dot) => dot.getAttribute("aria-label"));
+  if (!dots.length) continue;
+  drawing.setAttribute("role", "application");
+  drawing.setAttribute("aria-label", `${drawing.getAttribute("aria-label")}; arrow keys go from one dot to the next`);
+  const over = (event) => {
+    const dot = nearest(dots, event.clientX, event.clientY);
+    if (dot) point(dot); else unpoint();
+  };
+  drawing.addEventListener("pointermove", over);
+  drawing.addEventListener("pointerdown", over);
+  drawing.addEventListener("pointerleave", (event) => { if (event.pointerType === "mouse") unpoint(); });
+  drawing.addEventListener("blur", unpoint);
+  drawing.addEventListener("keydown", (event) => {
+    if (event.altKey || event.ctrlKey || event.metaKey) return;
+    if (event.key === "Escape") unpoint();
+    if (!KEYS.includes(event.key)) return;
+    event.preventDefault();
+    const dot = moved(dots, event.key);
+    dot.scrollIntoView({ block: "nearest", inline: "nearest" });
+    point(dot);
+    say(dot.getAttribute("aria-label"));
+  });
+}
+
+/* Tables: a head with data-sort gets a button; a cell is sorted by its data-value, then its text.
+   A cell without a value (not known) comes last either way. */
+const ORDERS = ["none", "ascending", "descending"];
+
+function value(row, column, kind) {
+  const cell = row.cells[column];
+  const text = cell.dataset.value ?? cell.textContent.trim();
+  if (text === "") return null;
+  return kind === "number" ? Number(text) : text;
+}
+
+function sorted(rows, column, kind, order) {
+  const way = order === "descending" ? -1 : 1;
+  const compare = kind === "number"
+    ? (a, b) => a - b
+    : (a, b) => a.localeCompare(b, "en", { numeric: true });
+  return rows.map((row) => [value(row, column, kind), row]).sort(([a], [b]) => {
+    if (a === null || b === null) return (a === null) - (b === null);
+    return way * compare(a, b);
+  }).map(([, row]) => row);
+}
+
+for (const table of document.querySelectorAll("table.sortable")) {
+  const body = table.tBodies[0];
+  const asGiven = [...body.rows];
+  const heads = [...table.tHead.rows[0].cells];
+  heads.forEach((head, column) => {
+    const kind = head.dataset.sort;
+    if (!kind) return;
+    const button = document.createElement("button");
+    button.type = "button";
+    button.append(...head.childNodes);
+    head.append(button);
+    head.setAttribute("aria-sort", "none");
+    button.addEventListener("click", () => {
+      const order = ORDERS[(ORDERS.indexOf(head.getAttribute("aria-sort")) + 1) % ORDERS.length];
+      for (const other of heads) if (other.dataset.sort) other.setAttribute("aria-sort", "none");
+      head.setAttribute("aria-sort", order);
+      body.append(...(order === "none" ? asGiven : sorted(asGiven, column, kind, order)));
+      say(order === "none" ? "in the order of the review" : `sorted by ${button.textContent.trim()}, ${order}`);
+    });
+  });
+}
+
+/* Filters: rows of the table that data-filters names, by any text, by standing, and by overdue. */
+for (const filters of document.querySelectorAll("[data-filters]")) {
+  const rows = [...document.getElementById(filters.dataset.filters).tBodies[0].rows];
+  const texts = new Map(rows.map((row) => [row, row.textContent.toLowerCase()]));
+  const [words, standing, overdue] = ["search", "standing", "overdue"].map(
+    (name) => filters.querySelector(`[name=${name}]`));
+  const count = filters.querySelector("output");
+  const apply = () => {
+    const asked = words.value.trim().toLowerCase();
+    let shown = 0;
+    for (const row of rows) {
+      const fits = texts.get(row).includes(asked)
+        && (!standing.value || row.dataset.standing === standing.value)
+        && (!overdue.checked || row.dataset.overdue === "yes");
+      row.hidden = !fits;
+      shown += fits;
+    }
+    count.textContent = shown === rows.length ? `all ${shown}` : `${shown} of ${rows.length}`;
+  };
+  for (const control of [words, standing, overdue]) control.addEventListener("input", apply);
+  filters.hidden = false;
+  apply();
+}
