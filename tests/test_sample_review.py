@@ -108,6 +108,35 @@ def test_the_new_vessel_is_blamed_before_the_meters(review: Review) -> None:
     assert row["low"] < 0.03 < row["high"]
 
 
+def test_every_content_is_its_vessels_and_every_calibration_sound(review: Review) -> None:
+    """The sample's correct air contents follow its weighings, which are in order (vessels.csv)."""
+    assert review.reference.compared.height > 1000
+    assert review.reference.checks.is_empty()
+    assert set(review.reference.vessels["problem"]) == {""}
+
+
+def test_the_budget_recovers_what_was_planted(review: Review) -> None:
+    """One reading scatters by 0.02; AM-12 leaks and AM-20 is worn: they scatter more."""
+    scatter = {
+        row["meter_id"]: row for row in review.conformity.repeatability.iter_rows(named=True)
+    }
+    apart = {meter_id for meter_id, row in scatter.items() if row["basis"] == "own"}
+    assert apart == {"AM-12", "AM-20"}
+    assert scatter["AM-01"]["repeatability_pct"] == pytest.approx(0.02, rel=0.1)
+    assert scatter["AM-17"]["basis"] == "fleet"  # read to 0.1 only, which is no scatter
+
+
+def test_the_failure_put_right_is_judged_both_times(review: Review) -> None:
+    """AM-09 on 2026-09-03: found out at 5 and 10 %, left within at every point."""
+    verdicts = review.conformity.verdicts.filter(
+        (pl.col("meter_id") == "AM-09") & (pl.col("performed_on") == date(2026, 9, 3))
+    )
+    failed = verdicts.filter(pl.col("verdict") == "fail")
+    assert failed.select("stage", "point_pct").rows() == [("as_found", 5.0), ("as_found", 10.0)]
+    assert (failed["p_conform"] < 0.5).all()
+    assert verdicts.filter(pl.col("stage") == "as_left")["two_successive"].all()
+
+
 @pytest.mark.parametrize(
     ("meter_id", "cause"),
     [

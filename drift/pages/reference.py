@@ -204,14 +204,16 @@ def _holds(rows: list[Row], policy: Policy) -> list[str]:
         return [f"Cannot say whether the vessels hold: {untold[0]}.{more}"]
     bound = max(max(abs(row["low"]), abs(row["high"])) for row in told)
     unit = f"{text.NO_BREAK}%{text.NO_BREAK}air"
-    found = [abs(row["effect_pct"]) for row in told if _is_found(row, policy)]
     least = text.plain(_MATTERS * policy.tolerance_pct)
-    small = f" Differences were found, the largest of {text.spread(max(found))}{unit}: below "
-    small += f"{least}{unit} none is spoken of here."
+    small = [
+        f" Differences were found, the largest of {text.spread(size)}{unit}: below {least}{unit} "
+        "none is spoken of here."
+        for size in sorted(abs(row["effect_pct"]) for row in told if _is_found(row, policy))[-1:]
+    ]
     sentences = [
         "Nothing that meters share was found in the vessels to matter: "
         f"one of {text.spread(bound)}{unit} at {text.point(5.0)} would have been seen."
-        + (small if found else "")
+        + "".join(small)
     ]
     return [*sentences, f"Of the rest nothing can be said: {untold[0]}."] if untold else sentences
 
