@@ -44,7 +44,7 @@ def _under(review: Review, **choices: str) -> Review:
         ({}, "simple acceptance. A bias within the tolerance passes"),
         ({}, "compared with ±0.1 % air by the absolute method of ASTM E29"),
         ({"comparison": "rounding"}, "by the rounding method of ASTM E29, first rounded"),
-        ({"decision_rule": "guarded_by_u"}, "guarded by u. A bias passes only if"),
+        ({"decision_rule": "guarded_by_u"}, "guarded by U. A bias passes only if"),
         ({"decision_rule": "guarded_by_083_u"}, "what the guard band leaves of it is no round"),
         ({"decision_rule": "four_way"}, "passes or fails conditionally"),
     ],
@@ -91,7 +91,9 @@ def test_a_failing_bias_is_named_in_the_brief(review: Review) -> None:
     line = next(
         line for line in pages.dossier_page(turned, FRIENDLY).brief if line.startswith("Conformity")
     )
-    assert _plain(line).startswith("Conformity: fails at 5 % by simple acceptance")
+    assert _plain(line).startswith(
+        "Conformity: fails at 5 % by the rule in force (simple acceptance)"
+    )
     page = pages.fleet_page(turned)
     in_use = sum(not row.retired for row in page.meters)
     assert page.conformity.counts.endswith(f": {in_use} meters fail.")

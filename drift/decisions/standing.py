@@ -273,10 +273,11 @@ def _limit(limit: float | None, policy: Policy) -> str:
     """Say what a bias lay outside of: the tolerance, or what a guard band leaves of it."""
     if limit is None or limit == policy.tolerance_pct:
         return _tolerance(policy)
+    tolerance = f"±{plain(policy.tolerance_pct)}"
     if limit <= 0:
-        return f"{_tolerance(policy)} guarded by its uncertainty, which leaves nothing"
+        return f"any limit (its uncertainty leaves nothing of {tolerance})"
     unit = f"{NO_BREAK}%{NO_BREAK}air"
-    return f"±{spread(limit)}{unit}, what its uncertainty leaves of {_tolerance(policy)}"
+    return f"±{spread(limit)}{unit} (what its uncertainty leaves of {tolerance})"
 
 
 def _confirmed_words(facts: Facts) -> str:

@@ -35,6 +35,12 @@ VERDICTS = {
     CONDITIONAL_FAIL: "fails conditionally",
     FAIL: "fails",
 }
+RULES = {
+    "simple_acceptance": "simple acceptance",
+    "guarded_by_u": "guarded by U",
+    "guarded_by_083_u": "guarded by 0.83 U",
+    "four_way": "four-way",
+}
 STAGES = {"as_found": "as found", "as_left": "as left"}
 _METHODS = {
     "absolute": "by the absolute method of ASTM E29, as it stands",
@@ -61,7 +67,7 @@ def rule_sentences(policy: Policy) -> tuple[str, ...]:
             "bias is compared with it as it stands (the absolute method of ASTM E29)."
         )
     return (
-        f"Decision rule in force: {text.words_of(rule.name)}. {rule.meaning} {compared}",
+        f"Decision rule in force: {RULES[rule.name]}. {rule.meaning} {compared}",
         _NOT_CONTROL,
     )
 
@@ -90,7 +96,7 @@ def conformity_verdict(review: Review, meter_id: str) -> str:
     verdicts = review.conformity.verdicts.filter(pl.col("meter_id") == meter_id)
     last = gone_with(verdicts)
     failed = last.filter(pl.col("verdict").is_in([CONDITIONAL_FAIL, FAIL]))
-    rule = text.words_of(review.policy.decision_rule)
+    rule = f"the rule in force ({RULES[review.policy.decision_rule]})"
     least = last.sort("p_conform").row(0, named=True)
     sure = (
         f"the least sure, at {text.point(least['point_pct'])}, is within tolerance with "

@@ -124,3 +124,25 @@ def test_what_serves_both_sides_of_a_step_cancels() -> None:
     told = _step(one_reference=True, one_operator=False)["basis"].to_list()
     assert "cancels" in told[0]
     assert "both count" in told[3]
+
+
+@pytest.mark.parametrize(("step", "replicates"), [(0.05, 3), (0.05, 1), (0.1, 3), (0.1, 1)])
+def test_expanded_uncertainty_covers_the_truth(step: float, replicates: int) -> None:
+    """Of 40,000 simulated biases 95 % or more lie within U of the truth, and not all of them.
+
+    A true reference, operator and reading are drawn from the components, the dial is rounded; 95 %
+    is the coverage that U is stated for (JCGM 100:2008, 6.2).  Rounding is bounded, so that a coarse
+    dial's U covers more.
+    """
+    rng, number = np.random.default_rng(12), 40_000
+    truth = rng.normal(0, 0.05, number)
+    offsets = rng.normal(0, 0.006, number) + rng.normal(0, 0.014, number)
+    read = (truth + offsets)[:, None] + rng.normal(0, 0.02, (number, replicates))
+    correct = rng.uniform(-step / 2, step / 2, (number, 1))  # where the content lies on the dial
+    biases = (np.round((read + correct) / step) * step - correct).mean(axis=1)
+    sure = {"repeatability_freedom": None, "operator_freedom": None}
+    row = SITTING | sure | {"resolution_pct": step, "replicates": replicates}
+    types = {"repeatability_freedom": pl.Float64, "operator_freedom": pl.Float64}
+    expanded = with_uncertainty(pl.DataFrame([row], schema_overrides=types))["expanded_u_pct"][0]
+    covered = (np.abs(biases - truth) <= expanded).mean()
+    assert 0.945 < covered < 0.999

@@ -1,6 +1,5 @@
 """What the reference does to every meter, told from what each meter does by itself."""
 
-import time
 from dataclasses import replace
 
 import numpy as np
@@ -347,29 +346,3 @@ def test_order_of_rows_changes_nothing() -> None:
     np.testing.assert_allclose(
         one["effect_pct"].drop_nulls(), two["effect_pct"].drop_nulls(), atol=1e-9
     )
-
-
-def _seconds(meters: int, operators: int) -> float:
-    rng = np.random.default_rng(1)
-    plan = Plan(
-        meters=meters,
-        visits=40,
-        vessel_effects=tuple(rng.normal(0, 0.02, 8)),
-        operator_effects=tuple(rng.normal(0, 0.02, operators)),
-        calibrated_visits=(0, 12, 24),
-    )
-    fleet = simulate_fleet(1, plan)
-    start = time.process_time()
-    _causes(fleet)
-    return time.process_time() - start
-
-
-def test_fifty_meters_take_seconds() -> None:
-    """50 meters × 40 visits, 24 calibration periods, 12 operators: under 5 s of one processor."""
-    assert _seconds(50, 12) < 5
-
-
-@pytest.mark.long
-def test_ten_thousand_meters_take_half_a_minute() -> None:
-    """10,000 meters × 40 visits, 24 periods, 100 operators: under 30 s of one processor."""
-    assert _seconds(10_000, 100) < 30
