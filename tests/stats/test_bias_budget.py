@@ -131,8 +131,8 @@ def test_expanded_uncertainty_covers_the_truth(step: float, replicates: int) -> 
     """Of 40,000 simulated biases 95 % or more lie within U of the truth, and not all of them.
 
     A true reference, operator and reading are drawn from the components, the dial is rounded; 95 %
-    is the coverage that U is stated for (JCGM 100:2008, 6.2).  Rounding is bounded, so that a coarse
-    dial's U covers more.
+    is the coverage that U is stated for (JCGM 100:2008, 6.2).  Rounding is bounded: the U of
+    a coarse dial covers more.
     """
     rng, number = np.random.default_rng(12), 40_000
     truth = rng.normal(0, 0.05, number)
