@@ -6,11 +6,13 @@ from datetime import date
 
 import polars as pl
 
+from drift.charting import Charts, draw_charts
 from drift.conformity import judge_sittings, weigh_conformity
 from drift.decisions.fleet import build_meters, to_date
+from drift.decisions.phases import tell_phases
 from drift.decisions.responses import answered_on, match_responses
 from drift.decisions.schedule import build_schedule
-from drift.decisions.signals import name_signals
+from drift.decisions.signals import name_mark_signals, name_signals
 from drift.errors import SourceError
 from drift.frames import DAYS_PER_YEAR, EPOCH, FORECAST, METERS, Sources
 from drift.ledger import build_ledger
@@ -18,14 +20,12 @@ from drift.policy import Policy
 from drift.reference import weigh_reference
 from drift.results import Review
 from drift.stats.change_point import find_changes
-from drift.stats.charts import ChartSettings, draw_family
 from drift.stats.drift_steps import drift_steps, unadjusted_paths
 from drift.stats.forecast import Forecasts, forecast
 from drift.stats.forecast.hyper import Fit
 from drift.stats.jump_events import link_jumps
 from drift.stats.known_jumps import with_known_jumps
 from drift.stats.path_trend import fit_path_trends
-from drift.stats.rules import apply_rules
 from drift.stats.trend import fit_trends
 from drift.studies import forecast_settings
 from drift.upkeep import weigh_upkeep
@@ -60,22 +60,22 @@ def analyse(sources: Sources, *, source_name: str, as_of: date, policy: Policy) 
     with ThreadPoolExecutor(1) as beside:
         known = jumps_known(ledger, sources)
         begun = beside.submit(look_ahead, known, schedule, as_of=as_of, policy=policy)
-        charted, limits, findings = chart(ledger, policy)
+        charts = draw_charts(ledger, marks=sources.marks, service=sources.service, policy=policy)
         trends, path_trends, changes = weigh_drift(ledger, policy)
         reference = weigh_reference(sources, ledger, policy)
         conformity = weigh_conformity(sources.sessions, ledger, reference, policy)
         ahead = begun.result()
-    signals, responses = with_responses(
-        name_signals(findings, ledger=ledger, charted=charted), sources.responses
-    )
+    signals, responses = with_responses(signals_of(charts, ledger), sources.responses)
     review = Review(
         as_of=as_of,
         source_name=source_name,
         policy=policy,
         sources=sources,
         ledger=ledger,
-        charted=charted,
-        limits=limits,
+        charted=charts.charted,
+        limits=charts.limits,
+        phases=tell_phases(charts.phases, charts.since, ledger=ledger, level=policy.phase_level),
+        marks=charts.marks,
         trends=trends,
         path_trends=path_trends,
         changes=changes,
@@ -134,9 +134,17 @@ def find_signals(
         If there is no reading to speak of.
     """
     ledger = ledger_of(sources, source_name=source_name, as_of=as_of, policy=policy)
-    charted, _, findings = chart(ledger, policy)
-    signals = name_signals(findings, ledger=ledger, charted=charted)
-    return with_responses(signals, sources.responses)
+    charts = draw_charts(ledger, marks=sources.marks, service=sources.service, policy=policy)
+    return with_responses(signals_of(charts, ledger), sources.responses)
+
+
+def signals_of(charts: Charts, ledger: pl.DataFrame) -> pl.DataFrame:
+    """Return the signals of all charts, as `drift.frames.SIGNALS`."""
+    of_bias = name_signals(charts.findings, ledger=ledger, charted=charts.charted)
+    of_marks = name_mark_signals(charts.mark_findings, marks=charts.marks)
+    return pl.concat([of_bias, of_marks]).sort(
+        "meter_id", "visit_on", maintain_order=True, nulls_last=True
+    )
 
 
 def judge_alone(review: Review, *, fit: Fit) -> pl.DataFrame:
@@ -222,39 +230,6 @@ def _why_held(held_back: pl.DataFrame) -> str:
         f"{held_back.height} reasons to hold rows back, the first: "
         f"{first['file']}:{first['line']}:{column} {first['reason']}"
     )
-
-
-def chart(ledger: pl.DataFrame, policy: Policy) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
-    """Chart the as-found bias of every series; return points, limits and the rules' findings."""
-    points = ledger.select(
-        "series",
-        "visit",
-        "phase",
-        "gauge",
-        "t_years",
-        value="as_found_bias_pct",
-        replicates="as_found_replicates",
-        spread="as_found_spread_pct",
-        resolution="resolution_pct",
-        values="as_found_biases_pct",
-    )
-    settings = ChartSettings(
-        baseline_visits=policy.baseline_visits,
-        limits=policy.limits,
-        sigmas=policy.limit_sigmas,
-        ewma_weight=policy.ewma_weight,
-        ewma_sigmas=policy.limit_sigmas,
-        cusum_reference=policy.cusum_reference_sigmas,
-        cusum_decision=policy.cusum_decision_sigmas,
-    )
-    family = draw_family(points, settings=settings, charts=policy.charts)
-    charted = family.points.sort("series", "chart", "visit")
-    limits = family.limits.sort("series", "chart", "phase")
-    # With the dial's step beside it, a rounded reading counts as past a zone only if every value
-    # that rounds to it is.
-    dial = ledger.select("series", "visit", "resolution_pct")
-    read = charted.join(dial, on=["series", "visit"], how="left")
-    return charted, limits, apply_rules(read, rules=policy.rules)
 
 
 def weigh_drift(

@@ -41,6 +41,7 @@ def data_tables(review: Review) -> dict[str, pl.DataFrame]:
         "forecast": review.forecast.select(FORECAST.keys()),
         "intervals": review.upkeep.intervals.select(INTERVALS.keys()),
         "signals": review.signals.select(ANSWERED_SIGNALS),
+        "phases": review.phases,
         "responses": review.responses.select(RESPONSES.keys()),
         "reference": review.reference.effects,
         "conformity": review.conformity.verdicts,

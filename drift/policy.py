@@ -5,6 +5,7 @@ import difflib
 import tomllib
 from collections.abc import Iterator
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -44,8 +45,14 @@ class Policy:
         themselves do not show a finer one, % air.
     baseline_visits : int
         Visits that set the control limits of a chart, at least 3.
+    baseline_dates : tuple of str
+        First and last day (ISO 8601) of the visits that set the control limits instead of the
+        first ones; empty to name none.  A phase that begins later has its first visits.
+    phase_level : float
+        Error probability of the t test by which the level of a new phase, after an adjustment or
+        with another vessel, is found changed.
     charts : tuple of str
-        Charts drawn of the as-found bias and its replicates.
+        Charts drawn of the as-found bias, its replicates and the initial pressure mark.
     limits : {"kept_rate", "sigma", "t"}
         How control limits are set: so that a rounded reading and a short baseline keep the
         false-alarm rate; at `limit_sigmas` standard deviations; or by Student's t.
@@ -101,7 +108,9 @@ class Policy:
     interval_days: int = 91
     resolution_pct: float = 0.1
     baseline_visits: int = 7
-    charts: tuple[str, ...] = ("individuals", "moving_range", "ewma")
+    baseline_dates: tuple[str, ...] = ()
+    phase_level: float = 0.1
+    charts: tuple[str, ...] = ("individuals", "moving_range", "ewma", "mark")
     limits: str = "kept_rate"
     limit_sigmas: float = 3.0
     ewma_weight: float = 0.2
@@ -133,6 +142,7 @@ _BOUNDS: tuple[tuple[str, float, float], ...] = (
     ("interval_days", 1, 3660),
     ("resolution_pct", 1e-6, 1.0),
     ("baseline_visits", 3, 1000),
+    ("phase_level", 1e-4, 0.5),
     ("limit_sigmas", 1.0, 6.0),
     ("ewma_weight", 0.01, 1.0),
     ("cusum_reference_sigmas", 0.0, 5.0),
@@ -242,7 +252,11 @@ def _typed(
     if isinstance(default, float) and type(value) in {int, float}:
         return float(value)  # type: ignore[arg-type]  # known to be a number
     if isinstance(default, tuple) and isinstance(value, list):
-        return tuple(_typed(path, key, item, {key: default[0]}) for item in value)
+        return tuple(
+            _typed(path, key, item, {key: default[0] if default else ""}) for item in value
+        )
+    if isinstance(value, date):
+        value = value.isoformat()
     if type(value) is type(default):
         return value
     raise PolicyError(
@@ -271,6 +285,7 @@ def _check(path: Path, policy: Policy) -> None:
             expected=f"one of {', '.join(COMPARISONS)}",
         )
     _check_charts(path, policy)
+    _check_dates(path, policy.baseline_dates)
     for less, more in _ORDERED:
         if values[less] > values[more]:
             raise PolicyError(
@@ -284,16 +299,30 @@ def _check(path: Path, policy: Policy) -> None:
         )
 
 
+def _check_dates(path: Path, dates: tuple[str, ...]) -> None:
+    """Raise unless `dates` are none, or a first and a last day."""
+    try:
+        days = [date.fromisoformat(day) for day in dates]
+    except ValueError:
+        days = []
+    if dates and (len(days) != 2 or days[0] >= days[1]):
+        raise PolicyError(
+            what=f"baseline_dates = {list(dates)} are not a first and a last day",
+            where=str(path),
+            expected='two dates in order, such as ["2022-01-01", "2023-06-30"], or none',
+        )
+
+
 def _check_charts(path: Path, policy: Policy) -> None:
     """Raise if a rule, a chart or a form of limits is unknown, naming the nearest."""
     # These bring the numeric libraries with them; the defaults need no check.
-    from drift.stats.charts import REPLICATES, SINGLE_POINTS  # noqa: PLC0415
+    from drift.stats.charts import MARKS, REPLICATES, SINGLE_POINTS  # noqa: PLC0415
     from drift.stats.charts.settings import FORMS  # noqa: PLC0415
     from drift.stats.conformity import DECISION_RULES  # noqa: PLC0415
     from drift.stats.rules import rules_named  # noqa: PLC0415
 
     for key, given, known in (
-        ("charts", policy.charts, SINGLE_POINTS + REPLICATES),
+        ("charts", policy.charts, SINGLE_POINTS + REPLICATES + MARKS),
         ("limits", (policy.limits,), FORMS),
         ("decision_rule", (policy.decision_rule,), tuple(rule.name for rule in DECISION_RULES)),
     ):

@@ -32,6 +32,10 @@ class Review:
         action first.  `forecasts` has one row a series (with the further columns of
         `drift.stats.forecast.outputs.SERIES`), `forecast` one a series and date.  `signals` has
         the further column ``answered_on`` (date of the response, null where there is none).
+    phases : pl.DataFrame
+        Frame of `drift.decisions.phases.COMPARED`: old visits against new.
+    marks : pl.DataFrame
+        Frame of `drift.charting.MARK_CHARTS`.
     responses : pl.DataFrame
         Frame of `drift.decisions.responses.RESPONSES`: each with the signal that it answers.
     reference : Reference
@@ -52,6 +56,8 @@ class Review:
     ledger: pl.DataFrame
     charted: pl.DataFrame
     limits: pl.DataFrame
+    phases: pl.DataFrame
+    marks: pl.DataFrame
     trends: pl.DataFrame
     path_trends: pl.DataFrame
     changes: pl.DataFrame

@@ -12,7 +12,9 @@ import numpy as np
 import polars as pl
 
 from drift import frames
+from drift.charting import MARK_CHARTS
 from drift.columns import TABLES, Kind
+from drift.decisions.phases import COMPARED
 from drift.decisions.responses import RESPONSES
 from drift.policy import Policy
 from drift.reference import Reference
@@ -72,6 +74,8 @@ def fabricate() -> Review:
         "ledger": ledger,
         "charted": _charted(ledger),
         "limits": _limits(ledger),
+        "phases": frames.empty(COMPARED),
+        "marks": frames.empty(MARK_CHARTS),
         "trends": _trends(ledger),
         "path_trends": _path_trends(ledger),
         "changes": _changes(ledger),

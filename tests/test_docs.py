@@ -11,6 +11,7 @@ from drift.cli import commands
 from drift.columns import TABLES
 from drift.conformity import CONFORMITY
 from drift.decisions.changes_since import SINCE
+from drift.decisions.phases import COMPARED
 from drift.decisions.responses import RESPONSES
 from drift.frames import FORECAST, HELD_BACK, INTERVALS, METERS
 from drift.output_notes import COLUMN_NOTES
@@ -47,6 +48,7 @@ def test_the_readme_names_every_output_column() -> None:
     assert [name for name in METERS if f"`{name}`" not in README] == []
     assert " ".join(ANSWERED_SIGNALS) in re.sub(r"\s+", " ", README)
     assert " ".join(RESPONSES) in re.sub(r"\s+", " ", README)
+    assert " ".join(COMPARED) in re.sub(r"\s+", " ", README)
     assert " ".join(HELD_BACK) in README
     assert " ".join(FORECAST) in README
     assert " ".join(INTERVALS) in README

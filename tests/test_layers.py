@@ -78,10 +78,12 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
         {"numpy", "polars"},
         {"drift.decisions.", "drift.stats.", "drift.frames", "drift.format", "drift.policy"},
     ),
+    ("drift.charting", {"polars"}, {"drift.frames", "drift.policy", "drift.stats."}),
     (
         "drift.analysis",
         {"polars"},
         {
+            "drift.charting",
             "drift.decisions.",
             "drift.stats.",
             "drift.conformity",

@@ -8,7 +8,7 @@ from drift.stats.rule_machines import CLIMB, LONG_RUN
 
 _NUMBER = MappingProxyType({6: "six", 8: "eight"})
 
-# What each chart plots, and whether its values carry a sign.  All are in % air.
+# What each chart plots, and whether its values carry a sign.
 _PLOTTED: Mapping[str, tuple[str, bool]] = MappingProxyType(
     {
         "individuals": ("as-found bias", True),
@@ -21,6 +21,7 @@ _PLOTTED: Mapping[str, tuple[str, bool]] = MappingProxyType(
         "cusum_high": ("cumulative sum of biases above the centre", True),
         "cusum_low": ("cumulative sum of biases below the centre", True),
         "mark": ("position of the initial pressure mark", True),
+        "mark_moves": ("move of the initial pressure mark", True),
     }
 )
 
@@ -33,6 +34,7 @@ def sentence(
     limit: float | None,
     on: str,
     centre: float | None = None,
+    unit: str = "% air",
 ) -> str:
     """Return what a rule saw, in one sentence with its numbers and units.
 
@@ -41,13 +43,15 @@ def sentence(
     rule, chart : str
         Names, as in a finding.
     value : float
-        The point at which the rule spoke, in the chart's unit (% air).
+        The point at which the rule spoke, in `unit`.
     limit : float or None
         The bound that the point passed, as in a finding; None for a run.
     on : str
         The date of the visit, as it is to be shown.
     centre : float or None
         The chart's centre there, where known: a run then says on which side it lay.
+    unit : str
+        Unit of value, limit and centre.
 
     Returns
     -------
@@ -61,13 +65,14 @@ def sentence(
     """
     plotted, signed = _PLOTTED.get(chart, (f"point of the chart of {words_of(chart)}", True))
     number = bias if signed else spread
-    shown = f"{number(value)}{NO_BREAK}%{NO_BREAK}air"
+    unit = unit.replace(" ", NO_BREAK)
+    shown = f"{number(value)}{NO_BREAK}{unit}"
     side = "on one side of"
     if centre is not None:
         side = "above" if value > centre else "below"
     edge, where, end = "an unknown limit", "past", "control"
     if limit is not None:
-        edge = f"{number(limit)}{NO_BREAK}%{NO_BREAK}air"
+        edge = f"{number(limit)}{NO_BREAK}{unit}"
         where, end = ("above", "upper control") if value > limit else ("below", "lower control")
     texts = {
         "beyond_limits": f"On {on} the {plotted} was {shown}, {where} the {end} limit of {edge}",

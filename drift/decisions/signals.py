@@ -9,7 +9,8 @@ from drift.decisions.sentences import sentence
 from drift.format import day
 from drift.frames import SIGNALS
 
-_WITH_MEMORY = ("ewma", "cusum_high", "cusum_low")
+_WITH_MEMORY = ("ewma", "cusum_high", "cusum_low", "mark")
+_IN_AIR = "% air"
 
 
 def name_signals(
@@ -25,7 +26,8 @@ def name_signals(
     findings : pl.DataFrame
         Frame of `drift.frames.FINDINGS`.
     ledger : pl.DataFrame
-        Frame of `drift.frames.LEDGER`, whose series and visits the findings speak of.
+        Frame of `drift.frames.LEDGER`, whose series and visits the findings speak of; a column
+        ``unit`` names the unit of their values where it is not % air.
     charted : pl.DataFrame
         Frame of `drift.frames.CHARTED` that the rules judged.
 
@@ -39,11 +41,12 @@ def name_signals(
     The id is made of what happened (meter, point, chart, rule, visit), not of when it was noticed
     or of the numbers, so that later visits, amended limits or another order of files keep it.
 
-    A chart that remembers (EWMA, CUSUM) stays beyond its limit while the same evidence is in its
-    memory: such a run of visits is one signal, at its first visit.
+    A chart that remembers (EWMA, CUSUM, the place of a mark) stays beyond its limit while the same
+    evidence is in its memory: such a run of visits is one signal, at its first visit.
     """
+    unit = pl.col("unit") if "unit" in ledger.columns else pl.lit(_IN_AIR)
     where = ledger.select(
-        "series", "visit", "meter_id", "point_pct", "visit_id", visit_on="performed_on"
+        "series", "visit", "meter_id", "point_pct", "visit_id", visit_on="performed_on", unit=unit
     )
     findings = _first_of_run(findings, charted)
     centres = charted.select("series", "chart", "visit", "centre")
@@ -59,6 +62,27 @@ def name_signals(
         sentence=pl.Series([_sentence(row) for row in rows.iter_rows(named=True)], dtype=pl.String),
     )
     return named.select(SIGNALS.keys()).cast(SIGNALS)  # type: ignore[arg-type]  # names to types
+
+
+def name_mark_signals(findings: pl.DataFrame, *, marks: pl.DataFrame) -> pl.DataFrame:
+    """Turn findings on marks into signals, which belong to a meter and to none of its points.
+
+    Parameters
+    ----------
+    findings : pl.DataFrame
+        Frame of `drift.frames.FINDINGS`.
+    marks : pl.DataFrame
+        Frame of `drift.charting.MARK_CHARTS`.
+    """
+    records = marks.unique(["series", "visit"]).sort("series", "visit")
+    of_day = pl.int_range(1, pl.len() + 1).over("series", "performed_on")
+    day_on = pl.col("performed_on").dt.to_string("iso")
+    places = records.with_columns(
+        point_pct=pl.lit(None, dtype=pl.Float64),
+        visit_id=pl.when(of_day == 1).then(day_on).otherwise(pl.format("{} {}", day_on, of_day)),
+        unit=pl.col("unit").replace_strict({"dial_pct": "% on the dial", "kpa": "kPa"}),
+    )
+    return name_signals(findings, ledger=places, charted=marks)
 
 
 def _first_of_run(findings: pl.DataFrame, charted: pl.DataFrame) -> pl.DataFrame:
@@ -77,7 +101,7 @@ def _signal_id(row: dict[str, Any]) -> str:
     """Return the id of a signal: ten hexadecimal digits of a hash of what happened."""
     parts = [
         row["meter_id"],
-        f"{row['point_pct']:g}",
+        "" if row["point_pct"] is None else f"{row['point_pct']:g}",
         row["chart"],
         row["rule"],
         row["visit_on"].isoformat(),
@@ -96,4 +120,5 @@ def _sentence(row: dict[str, Any]) -> str:
         limit=row["limit"],
         on=day(row["visit_on"]),
         centre=row["centre"],
+        unit=row["unit"],
     )

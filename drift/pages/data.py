@@ -10,6 +10,7 @@ from datetime import date
 from drift.figures.canvas import Word
 from drift.pages.conformity_data import ConformityPart, FleetConformity
 from drift.pages.interval_data import IntervalPart, ScopePart
+from drift.pages.phases import ComparedRow
 from drift.pages.reference_data import BenchPart, ReferencePart
 from drift.pages.since_data import SincePart
 
@@ -386,6 +387,7 @@ class DossierPage:
     readings: tuple[ReadingRow, ...]
     signals: tuple[SignalRow, ...]
     limits: tuple[LimitRow, ...]
+    compared: tuple[ComparedRow, ...]
     events: tuple[EventRow, ...]
     earlier: MeterRow | None
     later: MeterRow | None

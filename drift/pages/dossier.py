@@ -14,6 +14,8 @@ from drift.pages.bench import bench_part
 from drift.pages.conformity import conformity_part, conformity_verdict
 from drift.pages.data import DossierPage, Figure, MeterRow, TrendRow
 from drift.pages.intervals import meter_scope
+from drift.pages.marks import mark_figures
+from drift.pages.phases import compared_rows
 from drift.pages.pictures import pictured
 from drift.pages.story import story_figure
 from drift.results import Review
@@ -95,6 +97,7 @@ def dossier_page(review: Review, meter_id: str) -> DossierPage:
         readings=tables.reading_rows(review.sources.sessions, meter_id),
         signals=signals,
         limits=tables.limit_rows(one.limits, one.ledger),
+        compared=compared_rows(review, meter_id),
         events=tables.event_rows(review, meter_id),
         earlier=earlier,
         later=later,
@@ -197,6 +200,7 @@ def _figures(
             _control_figure(one, name=name, title=title, span=span)
             for name, title in _control_charts(one).items()
         ),
+        *mark_figures(review, one.ledger["meter_id"][0], span=span),
     )
 
 

@@ -2,7 +2,7 @@
 
 from drift.stats.charts.cusum import ONSETS, cusum, find_onsets
 from drift.stats.charts.ewma import ewma
-from drift.stats.charts.family import REPLICATES, SINGLE_POINTS, Family, draw_family
+from drift.stats.charts.family import MARKS, REPLICATES, SINGLE_POINTS, Family, draw_family
 from drift.stats.charts.individuals import individuals
 from drift.stats.charts.mark import mark
 from drift.stats.charts.mean import mean
@@ -11,6 +11,7 @@ from drift.stats.charts.scatter_charts import repeatability, spread, value_range
 from drift.stats.charts.settings import Charted, ChartSettings
 
 __all__ = [
+    "MARKS",
     "ONSETS",
     "REPLICATES",
     "SINGLE_POINTS",

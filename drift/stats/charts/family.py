@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from drift.frames import empty
+from drift.frames import CHARTED, LIMITS, empty
 from drift.stats.charts.cusum import ONSETS, draw_cusum, onsets_of
 from drift.stats.charts.ewma import draw_ewma
 from drift.stats.charts.individuals import draw_individuals
@@ -20,6 +20,8 @@ from drift.stats.phase_comparison import compare_phases
 # Names a chart family can be asked for; "cusum" makes two charts.
 SINGLE_POINTS = ("individuals", "moving_range", "ewma", "cusum")
 REPLICATES = ("mean", "spread", "range", "repeatability")
+# Charts of the initial pressure mark, which `drift.stats.charts.mark` draws from its own points.
+MARKS = ("mark",)
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,12 +38,15 @@ class Family:
     phases : pl.DataFrame
         Frame of `drift.stats.phase_comparison.PHASES`: each phase of the level against what came
         before.  Charts of scatter know no phases but the gauge's.
+    charted : pl.DataFrame
+        The points, ``phase`` being the one whose limits they are charted by.
     """
 
     points: pl.DataFrame
     limits: pl.DataFrame
     onsets: pl.DataFrame
     phases: pl.DataFrame
+    charted: pl.DataFrame
 
 
 def draw_family(
@@ -67,7 +72,7 @@ def draw_family(
         If a name is unknown, a column is missing or holds a number that cannot be.
     """
     unknown = [name for name in charts if name not in SINGLE_POINTS + REPLICATES]
-    if unknown or not charts:
+    if unknown:
         known = ", ".join(SINGLE_POINTS + REPLICATES)
         raise ValueError(f"unknown chart(s) {', '.join(unknown)}: the charts are {known}")
     tested = compare_phases(
@@ -86,10 +91,11 @@ def draw_family(
     drawn, onsets = single.result()
     drawn += many.result()
     return Family(
-        points=pl.concat([one.points for one in drawn], rechunk=False),
-        limits=pl.concat([one.limits for one in drawn], rechunk=False),
+        points=pl.concat([empty(CHARTED), *(one.points for one in drawn)], rechunk=False),
+        limits=pl.concat([empty(LIMITS), *(one.limits for one in drawn)], rechunk=False),
         onsets=onsets,
         phases=tested.tests,
+        charted=tested.points,
     )
 
 
