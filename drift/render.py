@@ -10,6 +10,7 @@ from jinja2 import Environment, FunctionLoader, StrictUndefined
 from drift import format as text
 from drift.folders import cautions, report
 from drift.pages.data import DossierPage, FleetPage
+from drift.pages.sheet import SheetPage
 
 
 def html_fleet(page: FleetPage) -> str:
@@ -22,7 +23,12 @@ def html_dossier(page: DossierPage) -> str:
     return _html("dossier.html.jinja2", page)
 
 
-def _html(template: str, page: FleetPage | DossierPage) -> str:
+def html_sheet(page: SheetPage) -> str:
+    """Return the visit sheet, one meter a printed page, as one HTML page."""
+    return _html("sheet.html.jinja2", page)
+
+
+def _html(template: str, page: FleetPage | DossierPage | SheetPage) -> str:
     """Return a page: its template over the frame, with style, script and what admits them."""
     style, script = _style(), report("page.js")
     rendered = (

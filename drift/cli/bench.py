@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from drift.cli.codes import EXIT_DONE, EXIT_HELD_BACK, EXIT_REPEAT
-from drift.cli.saying_bench import say_check
+from drift.cli.saying_bench import say_check, say_sheets
 from drift.cli.source import as_of_option, day_asked
 
 _POLICY = click.option(
@@ -89,6 +89,46 @@ def check(
         return EXIT_REPEAT
     unheard = found.rows.is_empty() or not found.held_back.is_empty()
     return EXIT_HELD_BACK if unheard else EXIT_DONE
+
+
+@click.command()
+@click.argument("source", type=click.Path(path_type=Path))
+@click.option(
+    "--due-by", type=_ON_DAY, metavar="DATE", help="Last due date (default 30 days ahead)."
+)
+@as_of_option
+@_POLICY
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    default=Path("sheet"),
+    show_default=True,
+    help="Folder to write into.",
+)
+def sheet(
+    source: Path,
+    *,
+    due_by: datetime | None,
+    as_of: datetime | None,
+    policy: Path | None,
+    out: Path,
+) -> int:
+    """Write a visit sheet for every meter of SOURCE that is due, overdue ones first.
+
+    One page a meter to print, and files to fill in: as_found/, as_left/ and marks/.
+    """
+    from drift.policy import read_policy  # noqa: PLC0415
+    from drift.sheets import write_sheets  # noqa: PLC0415
+
+    made = write_sheets(
+        source,
+        out=out,
+        as_of=day_asked(as_of),
+        due_by=due_by.date() if due_by else None,
+        policy=read_policy(policy),
+    )
+    say_sheets(made)
+    return EXIT_DONE
 
 
 def _one_line(text: str) -> str:

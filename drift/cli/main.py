@@ -5,7 +5,7 @@ import sys
 import click
 
 from drift import __version__
-from drift.cli.bench import check, respond
+from drift.cli.bench import check, respond, sheet
 from drift.cli.codes import EXIT_STOPPED, EXIT_UNUSABLE
 from drift.cli.source import intake, review
 from drift.cli.studies import detectability, proof
@@ -18,7 +18,7 @@ def commands() -> None:
     """Watch a fleet of pressure-type air meters for drift toward its tolerance."""
 
 
-for _command in (review, intake, respond, check, detectability, proof):
+for _command in (review, intake, respond, sheet, check, detectability, proof):
     commands.add_command(_command)
 
 

@@ -8,6 +8,7 @@ from drift.format import count, day, plain, point
 
 if TYPE_CHECKING:
     from drift.bench import Checked
+    from drift.sheets import Sheets
 
 _VERDICTS = {
     "believable": "believable",
@@ -37,6 +38,14 @@ def say_check(found: "Checked") -> None:
         f"{counts[name]} {words.lower()}" for name, words in _VERDICTS.items() if name in counts
     ]
     click.echo(f"{count(found.rows.height, 'sitting')}: {', '.join(told) or 'nothing to compare'}")
+
+
+def say_sheets(made: "Sheets") -> None:
+    """Print which meters are due and where their sheets are."""
+    click.echo(f"{count(len(made.meters), 'meter')} due by {day(made.due_by)}")
+    for meter_id in made.meters:
+        click.echo(f"  {_printable(meter_id)}")
+    click.echo(f"Pages: {made.page}; {count(made.files, 'file')} to fill in beside it")
 
 
 def _printable(text: str) -> str:
