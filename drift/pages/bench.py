@@ -40,6 +40,8 @@ CAUSE_WORDS = {
         "No single fault to look for: follow the drift, or replace the gauge.",
     ),
 }
+# A mark whose place changed by this share of its way never went back.
+_ONE_WAY = 0.999
 # What the verdicts of `drift.stats.marks.ADJUSTMENT_BALANCE` say.
 _BALANCE = {
     ACCUMULATE: "Both went the same way: they add up.",
@@ -109,10 +111,13 @@ def _balance(review: Review, meter_id: str) -> str:
     row, travel = found[0], review.reference.moves.filter(mine)["total_travel_pct"].max()
     told = []
     if row["mark_moves"]:
-        way = f" over a way of {text.spread(travel)}" if isinstance(travel, float) else ""
+        moved = row["mark_change_pct"]
+        way = ""
+        if row["mark_moves"] > 1 and isinstance(travel, float):
+            one_way = abs(moved) > _ONE_WAY * travel
+            way = ", all the same way" if one_way else f" over a way of {text.spread(travel)}"
         told.append(
-            f"{text.count(row['mark_moves'], 'move')} of the mark by "
-            f"{text.bias(row['mark_change_pct'])}{way}"
+            f"{text.count(row['mark_moves'], 'move')} of the mark by {text.bias(moved)}{way}"
         )
     if row["hand_resets"]:
         told.append(

@@ -84,7 +84,7 @@ def dossier_page(review: Review, meter_id: str) -> DossierPage:
         stamp=rows.stamp(review),
         meter=meter,
         facts=tables.facts(review, meter),
-        brief=(*_brief(one), conformity_verdict(review, meter_id)),
+        brief=_brief(one, conformity=conformity_verdict(review, meter_id)),
         bench=bench_part(review, one.ledger, meter_id=meter_id),
         interval=meter_scope(review, meter_id),
         conformity=conformity_part(review, meter_id),
@@ -165,7 +165,7 @@ def _last_visit(one: Slice) -> pl.DataFrame:
     return one.ledger.filter(pl.col("performed_on") == pl.col("performed_on").max())
 
 
-def _brief(one: Slice) -> tuple[str, ...]:
+def _brief(one: Slice, *, conformity: str) -> tuple[str, ...]:
     """Return the verdicts of a meter, each a sentence that begins with what it is about."""
     last = _last_visit(one)
     seen = last["as_found_bias_pct"].count()
@@ -177,6 +177,7 @@ def _brief(one: Slice) -> tuple[str, ...]:
             visits=one.found["visit_id"].n_unique(),
             visits_out=one.found.filter("out")["visit_id"].n_unique(),
         ),
+        conformity,
         captions.control_verdict(one.signals, limits_known=one.charted["upper"].count() > 0),
         captions.adjustment_story(one.ledger, point_pct=one.worst_point_pct),
     )

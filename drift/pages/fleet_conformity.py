@@ -93,10 +93,10 @@ def _risk(review: Review) -> str:
         for name in ("false_accept", "false_reject")
     )
     return (
-        f"Of all as-found checks, up to {text.rare(accept['false_accept'])} (at "
-        f"{text.point(accept['point_pct'])}) accept a meter that is truly out of tolerance, and up "
-        f"to {text.rare(reject['false_reject'])} (at {text.point(reject['point_pct'])}) reject one "
-        "that is truly within it."
+        "Of all as-found checks, each told at its worst point, "
+        f"{text.rare(accept['false_accept'])} (at {text.point(accept['point_pct'])}) accept a "
+        f"meter that is truly out of tolerance and {text.rare(reject['false_reject'])} (at "
+        f"{text.point(reject['point_pct'])}) reject one that is truly within it."
     )
 
 
