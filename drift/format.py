@@ -96,6 +96,11 @@ def bias_with_unit(value: float | None) -> str:
     return f"{bias(value)}{NO_BREAK}%{NO_BREAK}air" if known(value) else CANNOT_SAY
 
 
+def air(value: float | None) -> str:
+    """Return an air content worked out, or its uncertainty, in % air, without the unit."""
+    return fixed(value, places=2)
+
+
 def spread(value: float | None) -> str:
     """Return a standard deviation or a range in % air, without sign and unit."""
     return fixed(value, places=BIAS_PLACES)

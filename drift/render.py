@@ -10,6 +10,7 @@ from jinja2 import Environment, FunctionLoader, StrictUndefined
 from drift import format as text
 from drift.folders import cautions, report
 from drift.pages.data import DossierPage, FleetPage
+from drift.pages.impact import ImpactPage
 from drift.pages.sheet import SheetPage
 
 
@@ -28,7 +29,12 @@ def html_sheet(page: SheetPage) -> str:
     return _html("sheet.html.jinja2", page)
 
 
-def _html(template: str, page: FleetPage | DossierPage | SheetPage) -> str:
+def html_impact(page: ImpactPage) -> str:
+    """Return an impact note as one HTML page that needs nothing beside it."""
+    return _html("impact.html.jinja2", page)
+
+
+def _html(template: str, page: FleetPage | DossierPage | ImpactPage | SheetPage) -> str:
     """Return a page: its template over the frame, with style, script and what admits them."""
     style, script = _style(), report("page.js")
     rendered = (
@@ -71,6 +77,7 @@ def _environment() -> Environment:
         auto_reload=False,
     )
     environment.filters |= {
+        "air": text.air,
         "bias": text.bias,
         "count": text.count,
         "day": text.day,

@@ -19,7 +19,9 @@ from drift.outputs import ANSWERED_SIGNALS, CAUSES
 from drift.policy import Policy
 from drift.stats.bias_budget import UNCERTAINTY
 from drift.stats.common_effects import REFERENCE
+from drift.stats.field_tests import FIELD_IMPACT
 from drift.stats.fleet_risk import FLEET_RISKS
+from drift.stats.forecast.hindsight import PATH
 
 ROOT = Path(__file__).resolve().parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -56,7 +58,7 @@ def test_the_readme_names_every_output_column() -> None:
     assert " ".join(CAUSES) in README
     assert " ".join(SINCE) in README
     assert list(COLUMN_NOTES["since"]) == list(SINCE)
-    for schema in (CONFORMITY, UNCERTAINTY, FLEET_RISKS):
+    for schema in (CONFORMITY, UNCERTAINTY, FLEET_RISKS, FIELD_IMPACT, PATH):
         assert " ".join(schema) in re.sub(r"\s+", " ", README)
 
 

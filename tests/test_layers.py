@@ -129,6 +129,19 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
         {"altair", "vl_convert", "polars"},
         {"drift.figures.", "drift.frames", "drift.format", "drift.folders", "drift.policy"},
     ),
+    # The page of a decision is made of what was decided.
+    (
+        "drift.pages.impact",
+        {"polars"},
+        {
+            "drift",
+            "drift.decisions.impact",
+            "drift.figures.",
+            "drift.format",
+            "drift.pages.",
+            "drift.policy",
+        },
+    ),
     (
         "drift.pages.",
         {"polars"},
@@ -166,6 +179,23 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
             "drift.store.",
             "drift.studies",
             "drift.workbook",
+        },
+    ),
+    (
+        "drift.memos",
+        {"polars"},
+        {
+            "drift.analysis",
+            "drift.decisions.",
+            "drift.errors",
+            "drift.frames",
+            "drift.outputs",
+            "drift.pages.",
+            "drift.pipeline",
+            "drift.policy",
+            "drift.render",
+            "drift.stats.",
+            "drift.studies",
         },
     ),
     (
@@ -211,6 +241,7 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
             "drift.errors",
             "drift.figures.",
             "drift.format",
+            "drift.memos",
             "drift.pdf_files",
             "drift.policy",
             "drift.pipeline",

@@ -9,6 +9,9 @@ from drift.frames import DAYS_PER_YEAR
 
 _DAYS_BY_MONTH = 900
 _MONTHS_APART = 3
+# Below so many days every month is labelled; from so many on there are 20 days beside a span.
+_DAYS_BY_EACH_MONTH = 200
+_MARGIN = 20
 _MOST_YEARS = 10
 
 
@@ -57,18 +60,23 @@ class Dates:
 
     def ticks(self) -> list[tuple[float, str]]:
         """Return where the axis is labelled, and how: years, or quarters where it is short."""
-        if (self.last - self.first).days < _DAYS_BY_MONTH:
-            months = range(self.first.year * 12, self.last.year * 12 + 12, _MONTHS_APART)
+        span = (self.last - self.first).days
+        if span < _DAYS_BY_MONTH:
+            apart = _MONTHS_APART if span >= _DAYS_BY_EACH_MONTH else 1
+            months = range(self.first.year * 12, self.last.year * 12 + 12, apart)
             days = [date(month // 12, month % 12 + 1, 1) for month in months]
             return [(self.at(on), text.month(on)) for on in days if self.first <= on <= self.last]
-        step = 1 + round((self.last - self.first).days / DAYS_PER_YEAR) // _MOST_YEARS
+        step = 1 + round(span / DAYS_PER_YEAR) // _MOST_YEARS
         years = range(self.first.year + 1, self.last.year + 1)
         return [(self.at(date(year, 1, 1)), str(year)) for year in years if year % step == 0]
 
 
 def dates(span: tuple[date, date], *, start: float, end: float) -> Dates:
     """Return the time axis for a span of days, drawn from `start` to `end` pixels."""
-    margin = timedelta(days=max(20, round((span[1] - span[0]).days * 0.02)))
+    days = (span[1] - span[0]).days
+    # A span of a quarter or so would drown in the margin of a single visit.
+    least = _MARGIN if days < _MARGIN else min(_MARGIN, max(4, days // 15))
+    margin = timedelta(days=max(least, round(days * 0.02)))
     first, last = span[0] - margin, span[1] + margin
     return Dates(first, last, Scale(first.toordinal(), last.toordinal(), start, end))
 

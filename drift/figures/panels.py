@@ -17,7 +17,7 @@ LEFT, RIGHT = 46, 16
 _HEADING, _APART, _FOOT = 20, 14, 24
 _TICK = 4
 _MOST_TICKS = 5
-_ON_TOP = ("dot", "left", "middle")
+_ON_TOP = ("dot", "left", "middle", "test")
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +71,7 @@ STYLES = {
     "fan": Style("band", "forecast", opacity=0.28),
     "ahead": Style("line", "ink", width=1.4, dash=(1, 3)),
     "band": Style("band", "edge", opacity=0.3),
+    "past": Style("band", "measured", opacity=0.18),
     "adjusted": Style("bar", "adjusted", width=1.3, dash=(2, 2)),
     "jump": Style("bar", "ink", width=1.3, dash=(9, 4)),
     "expected": Style("bar", "forecast", width=5),
@@ -82,6 +83,7 @@ STYLES = {
     "signal": Style("dot", "signal", width=1.9, size=170),
     "dot": Style("dot", "measured", filled=True),
     "left": Style("dot", "left", width=1.6, shape="triangle-up", size=46),
+    "test": Style("dot", "signal", width=1.5, shape="diamond", size=44),
     "middle": Style("dot", "ink", width=1.8, shape="stroke", size=130),
 }
 

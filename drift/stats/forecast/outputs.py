@@ -154,7 +154,7 @@ def forecast(
         return _nothing(fit)
     life = wanted["life"].to_numpy()
     made = look_ahead(visits, life, model, now=now, due=wanted["due_t_years"].to_numpy())
-    tie, found_tie = _ties(visits, model)
+    tie, found_tie = point_ties(visits, model)
     ids = pl.Series(visits.meter_ids)[visits.meter[life]]
     readings = [
         np.count_nonzero(~np.isnan(each[life]), axis=(1, 2)) for each in (visits.found, visits.left)
@@ -185,7 +185,7 @@ def _nothing(fit: Fit) -> Forecasts:
     )
 
 
-def _ties(visits: Visits, model: Model) -> tuple[float, float]:
+def point_ties(visits: Visits, model: Model) -> tuple[float, float]:
     """Return how the points of a meter are tied: true biases, and biases as found.
 
     The second is the correlation of how past forecasts came out.  Reading noise, each point's

@@ -10,29 +10,16 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from drift.frames import DAYS_PER_YEAR
 from drift.stats.blocks import Floats, Integers
-from drift.stats.forecast.grid import State, take, walk
-from drift.stats.forecast.lattice import (
-    Carry,
-    Lattice,
-    carry,
-    make_lattice,
-    reading_likelihood,
-)
-from drift.stats.forecast.model import Masses, wide_mass
+from drift.stats.forecast.lattice import Lattice
 from drift.stats.forecast.predict import Model
-from drift.stats.forecast.readings import make_tables
+from drift.stats.forecast.span import inside, known_before, open_span, told_later
 from drift.stats.forecast.visits import Visits
 
-# Times in a span: every day, or every so many days where it is longer.
-_MOST_TIMES = 400
-# Probability that a recorded drop changed the reading; judgement, no source.
-_DROP_TELLS = 0.5
-# Cells of the lattice at most; a reading that lies farther off is a slip of the pen.
-_MOST_CELLS = 500
 # Parts of a cell in which levels are counted.
 _PARTS = 4
+# Shares of probability below the equally likely values that are given.
+_SHARES = (np.arange(40) + 0.5) / 40
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +39,8 @@ class Smoothed:
         P(true bias out of tolerance) on either side.
     p_been_out : array
         P(out of tolerance on that day or on one before it in the span).
+    quantiles : array, shape (times, shares)
+        Equally likely values of the true bias, rising.
     """
 
     years: Floats
@@ -62,6 +51,7 @@ class Smoothed:
     p_below: Floats
     p_above: Floats
     p_been_out: Floats
+    quantiles: Floats
 
 
 def smooth(
@@ -96,17 +86,21 @@ def smooth(
     count = int(visits.count[life])
     if not 0 <= first < until < count:
         raise ValueError(f"visits {first} to {until} asked for; expected two of {count} in order")
-    chain = _chain(
+    chain = open_span(
         visits, life, model, first=first, until=until, drops=np.empty(0) if drops is None else drops
     )
-    known = _forward(chain, model.settings.tolerance)
-    message = _later(visits, life, until, chain.lattice)
-    told = []
+    known = known_before(chain, model.settings.tolerance)
+    message = told_later(visits, life, until, chain.lattice)
+    told, quantiles = [], []
     for place in range(chain.times.size - 1, -1, -1):
         if place in chain.meetings:
             message = chain.meetings[place].back(message)
         joint = known[place] * message
-        told.append(_describe(joint / joint[0].sum(), chain.lattice, chain.times[place], model))
+        joint = joint / joint[0].sum()
+        time = float(chain.times[place])
+        curve = _cumulated(joint[0].sum(axis=0), chain.lattice, time)
+        told.append(_describe(joint, curve, chain.lattice, time, model))
+        quantiles.append(np.interp(_SHARES, *curve))
         if place > 0:
             message = chain.carries[place - 1].back(message)
             message /= message.max()
@@ -120,6 +114,7 @@ def smooth(
         p_below=below,
         p_above=above,
         p_been_out=np.maximum.accumulate(been_out),
+        quantiles=np.array(quantiles[::-1]),
     )
 
 
@@ -139,246 +134,29 @@ def first_out(smoothed: Smoothed, shares: tuple[float, ...]) -> list[float]:
     ]
 
 
-def _after(visits: Visits, life: int, first: int, model: Model) -> State:
-    """Return what is known of a life after visit `first` from the visits until then."""
-    kept: list[State] = []
-
-    def watch(j: int, _: int, state: State) -> None:
-        if j - 1 == first:
-            kept.append(take(state, np.array([0])))
-
-    tables = make_tables(model.hyper, model.grid, resolutions=visits.resolutions)
-    walk(
-        visits,
-        np.array([life]),
-        hyper=model.hyper,
-        grid=model.grid,
-        tables=tables,
-        watch=watch,
-    )
-    return kept[0]
+def _cumulated(mass: Floats, lattice: Lattice, time: float) -> tuple[Floats, Floats]:
+    """Return the mass below rising levels, and these, % air, from mass by rate and cell."""
+    part = lattice.grid.step / _PARTS
+    bottom = lattice.bottom - lattice.grid.step
+    place: Integers = np.rint((lattice.levels(time) - bottom) / part).astype(np.int64)
+    counted = np.bincount(place.ravel(), weights=mass.ravel())
+    # Each level stands for a step about it.
+    below = np.cumsum(np.convolve(counted, np.full(_PARTS, 1 / _PARTS)))
+    levels: Floats = bottom + part * (np.arange(below.size, dtype=np.float64) + 1 - _PARTS / 2)
+    return below, levels
 
 
-def _range(visits: Visits, life: int, first: int, model: Model) -> tuple[float, float]:
-    """Return the levels between which a life is followed from visit `first` on."""
-    last = int(visits.count[life])
-    both = (visits.found[life, first:last], visits.left[life, first:last])
-    readings = np.concatenate([each[~np.isnan(each)] for each in both])
-    readings = np.append(readings, [-model.settings.tolerance, model.settings.tolerance])
-    noisiest = max(kind.noise for kind in model.hyper.kinds) * model.hyper.noise_sd
-    margin = visits.resolutions.max() / 2 + 3 * noisiest + model.hyper.shock_size
-    half = model.grid.step * _MOST_CELLS / 2
-    middle = float(np.median(readings))
-    near = np.clip(readings, middle - half + margin, middle + half - margin)
-    return float(near.min() - margin), float(near.max() + margin)
-
-
-def _times(start: float, ends: Floats) -> Floats:
-    """Return the days from `start` to the last of `ends`, all of which are among them."""
-    days = round((ends[-1] - start) * DAYS_PER_YEAR)
-    gap = max(1, int(np.ceil(days / _MOST_TIMES)))
-    even = start + np.arange(0, days, gap) / DAYS_PER_YEAR
-    away = np.abs(even[1:, None] - ends).min(axis=1) * DAYS_PER_YEAR
-    times: Floats = np.unique(np.concatenate([even[:1], even[1:][away > 0.5], ends]))
-    return times
-
-
-@dataclass(frozen=True, slots=True)
-class _Steps:
-    """What passes between neighbouring times, computed once for all that are alike."""
-
-    lattice: Lattice
-    drops: Floats
-    jolts: Floats
-    kernels: dict[tuple[int, float | None], Carry]
-
-    def between(self, time: float, until: float) -> Carry:
-        """Return what the time between does.
-
-        A drop falls on the day that it closes, an unrecorded change on that of the visit that
-        met it.
-        """
-
-        def holds(times: Floats) -> bool:
-            return bool(((times > time + 1e-9) & (times <= until + 1e-9)).any())
-
-        shock = 1.0 if holds(self.jolts) else _DROP_TELLS if holds(self.drops) else None
-        key = (round((until - time) * DAYS_PER_YEAR * 1e3), shock)
-        if key not in self.kernels:
-            self.kernels[key] = carry(self.lattice, time, until, shock=shock)
-        shift = self.lattice.offsets(until)[0] - self.lattice.offsets(time)[0]
-        return Carry(shift, self.kernels[key].kernels)
-
-
-@dataclass(frozen=True, slots=True)
-class _Meeting:
-    """What a visit does: readings as found, then perhaps an adjustment with readings as left.
-
-    Attributes
-    ----------
-    found, left : array, shape (kinds, rates, cells)
-        Probability of the readings at each level.
-    reset : array, shape (rates, cells) or (cells, cells), or None
-        Where an adjustment puts the level: anew, or from each level by a known jump; None for
-        no adjustment.
-    later : array, shape (cells, cells), or None
-        What was done after the visit, by a known jump.
-    """
-
-    found: Floats
-    left: Floats
-    reset: Masses | None
-    jumps: bool
-    later: Masses | None
-
-    def ahead(self, mass: Floats) -> Floats:
-        """Return `mass`, shape (…, kinds, rates, cells), after the visit."""
-        mass = mass * self.found
-        if self.reset is not None and self.jumps:
-            mass = mass @ self.reset
-        elif self.reset is not None:
-            mass = mass.sum(axis=-1, keepdims=True) * self.reset
-        mass = mass * self.left
-        return mass if self.later is None else mass @ self.later
-
-    def back(self, message: Floats) -> Floats:
-        """Return the probability of the visit and all that comes later from before it."""
-        if self.later is not None:
-            message = message @ self.later.T
-        message = message * self.left
-        if self.reset is not None and self.jumps:
-            message = message @ self.reset.T
-        elif self.reset is not None:
-            message = (message * self.reset).sum(axis=-1, keepdims=True)
-        message = message * self.found
-        scaled: Floats = message / message.max()
-        return scaled
-
-
-def _meet(visits: Visits, life: int, j: int, lattice: Lattice) -> _Meeting:
-    """Return what visit `j` of a life does."""
-    time, hyper, grid = float(visits.years[life, j]), lattice.hyper, lattice.grid
-    resolution = float(visits.resolutions[visits.kind[life, j]])
-    found, left = (
-        reading_likelihood(lattice, time, each[life, j], resolution=resolution)
-        for each in (visits.found, visits.left)
-    )
-    reset, later, jump = None, None, float(visits.jump[life, j])
-    if visits.reset[life, j] and not np.isnan(jump):
-        sd = float(visits.jump_sd[life, j])
-        reset = wide_mass(lattice.lags(jump), sd=hyper.reset_sd if np.isnan(sd) else sd, grid=grid)
-    elif visits.reset[life, j]:
-        reset = wide_mass(lattice.levels(time), sd=hyper.reset_sd, grid=grid)
-    if not np.isnan(visits.later[life, j]):
-        shift, sd = float(visits.later[life, j]), float(visits.later_sd[life, j])
-        later = wide_mass(lattice.lags(shift), sd=sd, grid=grid)
-    return _Meeting(found, left, reset, not np.isnan(jump), later)
-
-
-@dataclass(frozen=True, slots=True)
-class _Chain:
-    """A span: what was known when it opened, its times, what lies between and what was met.
-
-    Attributes
-    ----------
-    lattice : Lattice
-        Of its levels.
-    mass : array, shape (kinds, rates, cells)
-        What was known at its first time.
-    times : array
-        `t_years`.
-    carries : list of Carry
-        From each time to the next.
-    meetings : dict of int to _Meeting
-        Visits by the position of their time, that which closes the span among them.
-    """
-
-    lattice: Lattice
-    mass: Floats
-    times: Floats
-    carries: list[Carry]
-    meetings: dict[int, _Meeting]
-
-
-def _chain(
-    visits: Visits, life: int, model: Model, *, first: int, until: int, drops: Floats
-) -> _Chain:
-    """Lay out a span."""
-    low, high = _range(visits, life, first, model)
-    state = _after(visits, life, first, model)
-    lattice, mass = make_lattice(state, low, high, hyper=model.hyper, grid=model.grid)
-    ends = visits.years[life, first : until + 1]
-    times = _times(float(ends[0]), ends[1:])
-    if lattice.start < times[0]:
-        # The visit that opens the span had no reading: time has passed since the last one.
-        mass = carry(lattice, lattice.start, float(times[0])).ahead(mass)
-    jolts = ends[visits.jolt[life, first : until + 1]]
-    steps = _Steps(lattice, drops, jolts, {})
-    return _Chain(
-        lattice=lattice,
-        mass=mass,
-        times=times,
-        carries=[steps.between(times[i], times[i + 1]) for i in range(times.size - 1)],
-        meetings={
-            int(np.searchsorted(times, ends[j - first] - 1e-9)): _meet(visits, life, j, lattice)
-            for j in range(first + 1, until + 1)
-        },
-    )
-
-
-def _forward(chain: _Chain, tolerance: float) -> list[Masses]:
-    """Return what is known at each time from before, shape (2, kinds, rates, cells).
-
-    In the first place stand all paths, in the second those that were inside on every day so far.
-    """
-    both = np.stack([chain.mass, chain.mass * _inside(chain.lattice, chain.times[0], tolerance)])
-    known: list[Masses] = [both]
-    for place, each in enumerate(chain.carries, start=1):
-        if place - 1 in chain.meetings:
-            both = chain.meetings[place - 1].ahead(both)
-        both = each.ahead(both)
-        both[1] *= _inside(chain.lattice, chain.times[place], tolerance)
-        both /= both[0].sum()
-        known.append(both.astype(np.float32))
-    return known
-
-
-def _later(visits: Visits, life: int, until: int, lattice: Lattice) -> Floats:
-    """Return the probability of all that comes after visit `until`, from right after it."""
-    shape = (len(lattice.hyper.kinds), lattice.grid.drifts.size, lattice.cells)
-    message = np.ones(shape)
-    for j in range(int(visits.count[life]) - 1, until, -1):
-        message = _meet(visits, life, j, lattice).back(message)
-        between = visits.years[life, j - 1 : j + 1]
-        shock = 1.0 if visits.jolt[life, j] else None
-        message = carry(lattice, float(between[0]), float(between[1]), shock=shock).back(message)
-        message /= message.max()
-    return message
-
-
-def _inside(lattice: Lattice, time: float, tolerance: float) -> Floats:
-    """Return the share of each cell that lies within the tolerance, shape (rates, cells)."""
-    beyond = (np.abs(lattice.levels(time)) - tolerance) / lattice.grid.step
-    inside: Floats = np.clip(0.5 - beyond, 0.0, 1.0)
-    return inside
-
-
-def _describe(joint: Floats, lattice: Lattice, time: float, model: Model) -> list[float]:
+def _describe(
+    joint: Floats, curve: tuple[Floats, Floats], lattice: Lattice, time: float, model: Model
+) -> list[float]:
     """Return level, sd, low, high, P(below), P(above) and P(been out) at one time."""
     levels = lattice.levels(time)
     mass = joint[0].sum(axis=0)
     mean = float((mass * levels).sum())
     sd = float(np.sqrt((mass * (levels - mean) ** 2).sum()))
-    outside = mass * (1 - _inside(lattice, time, model.settings.tolerance))
+    outside = mass * (1 - inside(lattice, time, model.settings.tolerance))
     share = (1 - model.settings.band_level) / 2
-    part = lattice.grid.step / _PARTS
-    bottom = lattice.bottom - lattice.grid.step
-    place: Integers = np.rint((levels - bottom) / part).astype(np.int64)
-    counted = np.bincount(place.ravel(), weights=mass.ravel())
-    # Each level stands for a step about it.
-    below = np.cumsum(np.convolve(counted, np.full(_PARTS, 1 / _PARTS)))
-    edges = bottom + part * (np.arange(below.size) + 1 - _PARTS / 2)
-    low, high = np.interp([share, 1 - share], below, edges)
+    low, high = np.interp([share, 1 - share], *curve)
     return [
         mean,
         sd,

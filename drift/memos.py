@@ -1,0 +1,227 @@
+"""This module writes notes on single meters, from a source to files; it computes nothing itself."""
+
+import json
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+
+import polars as pl
+
+from drift.analysis import jumps_known, ledger_of
+from drift.decisions.impact import (
+    BRACKET,
+    QUESTIONS,
+    Impact,
+    failed_visits,
+    sentences,
+    suspect,
+)
+from drift.decisions.responses import nearest_ids
+from drift.errors import DriftError
+from drift.frames import Sources
+from drift.outputs import plain, write_data
+from drift.pipeline import read
+from drift.policy import Policy
+from drift.stats.field_tests import weigh_tests
+from drift.stats.forecast.hindsight import look_back_on
+from drift.studies import forecast_settings
+
+
+@dataclass(frozen=True, slots=True)
+class ImpactWritten:
+    """An impact note and where it went.
+
+    Attributes
+    ----------
+    impact : Impact
+        What it says.
+    told : tuple of str
+        Its sentences.
+    page : Path
+        The note.
+    data : tuple of Path
+        Its CSV files: the field tests and the path.
+    """
+
+    impact: Impact
+    told: tuple[str, ...]
+    page: Path
+    data: tuple[Path, ...]
+
+
+def write_impact(
+    source: Path, meter_id: str, *, visit: date | None, out: Path, as_of: date, policy: Policy
+) -> ImpactWritten:
+    """Write the impact note of one meter into a folder.
+
+    Parameters
+    ----------
+    source : Path
+        Folder of CSV files or store file.
+    meter_id : str
+        The meter.
+    visit : date or None
+        The visit that is asked about; by default the last that found it out of tolerance, or the
+        last of all where none did.
+    out : Path
+        Folder to write into; made where it does not exist.
+    as_of : date
+        Later rows are not seen.
+    policy : Policy
+        The laboratory's choices.
+
+    Raises
+    ------
+    DriftError
+        If the source cannot be used, holds no such meter or visit, or `out` cannot be written.
+    """
+    # Drawing libraries are slow to load, and a wrong name should be told at once.
+    from drift.pages import file_name  # noqa: PLC0415
+    from drift.pages.impact import impact_page  # noqa: PLC0415
+    from drift.render import html_impact  # noqa: PLC0415
+
+    sources = read(source, as_of=as_of, policy=policy)
+    name = source.resolve().name
+    ledger = jumps_known(ledger_of(sources, source_name=name, as_of=as_of, policy=policy), sources)
+    mine = _of_meter(ledger, meter_id)
+    impact = find_impact(ledger, sources, mine=mine, visit=visit, policy=policy)
+    page = impact_page(
+        impact,
+        visits=mine,
+        files=sources.files,
+        source_name=name,
+        as_of=as_of,
+        policy=policy,
+    )
+    stem = f"{file_name(meter_id).removesuffix('.html')}_{impact.suspicion.closed.isoformat()}"
+    tables = {f"{stem}_field_tests": plain(impact.tests), f"{stem}_path": plain(impact.path)}
+    try:
+        write_data(tables, out)
+        (out / f"{stem}.html").write_text(html_impact(page), encoding="utf-8")
+    except OSError as error:
+        raise DriftError(
+            what=f"cannot be written ({error.strerror})",
+            where=str(error.filename or out),
+            expected="a folder that may be written to",
+            hint="choose another with --out",
+        ) from error
+    return ImpactWritten(
+        impact=impact,
+        told=sentences(impact, policy),
+        page=out / f"{stem}.html",
+        data=tuple(out / f"{table}.csv" for table in tables),
+    )
+
+
+def find_impact(
+    ledger: pl.DataFrame,
+    sources: Sources,
+    *,
+    mine: pl.DataFrame,
+    visit: date | None,
+    policy: Policy,
+) -> Impact:
+    """Find what a visit of one meter puts in doubt.
+
+    Parameters
+    ----------
+    ledger : pl.DataFrame
+        Of the fleet, from `drift.analysis.jumps_known`.
+    sources : Sources
+        Service events and field tests.
+    mine : pl.DataFrame
+        Its rows of the meter.
+    visit : date or None
+        As in `write_impact`.
+    policy : Policy
+        The laboratory's choices.
+
+    Raises
+    ------
+    DriftError
+        If there was no visit on that day.
+    """
+    suspicion = suspect(mine, closed=_visit_meant(mine, visit, policy), policy=policy)
+    meter_id = suspicion.meter_id
+    own = pl.col("meter_id") == meter_id
+    drops = sources.service.filter(
+        own
+        & (pl.col("action") == "dropped")
+        & (pl.col("performed_on") > suspicion.started)
+        & (pl.col("performed_on") <= suspicion.closed)
+    )
+    dropped = tuple(drops["performed_on"].sort())
+    hindsight = look_back_on(
+        ledger,
+        meter_id=meter_id,
+        opened=suspicion.started,
+        closed=suspicion.closed,
+        drops=dropped,
+        settings=forecast_settings(policy, band_level=policy.band_level),
+    )
+    tests = sources.field_tests.filter(
+        own & pl.col("tested_on").is_between(suspicion.started, suspicion.closed)
+    )
+    been_out = hindsight.any_been_out
+    return Impact(
+        suspicion=suspicion,
+        drops=dropped,
+        bracket=tuple(hindsight.been_out_on(BRACKET)),
+        p_been_out=float(been_out[-1]) if been_out.size else None,
+        path=hindsight.path(),
+        tests=weigh_tests(tests, hindsight),
+    )
+
+
+def impact_record(written: ImpactWritten) -> str:
+    """Return an impact note as JSON text; what is not known is null."""
+    impact, suspicion = written.impact, written.impact.suspicion
+    early, middle, late = impact.bracket
+    record = {
+        "meter_id": suspicion.meter_id,
+        "visit_on": suspicion.closed,
+        "failed": [
+            {"point_pct": point, "as_found_bias_pct": bias} for point, bias in suspicion.failed
+        ],
+        "started_on": suspicion.started,
+        "evidence": suspicion.evidence or None,
+        "dropped_on": list(impact.drops),
+        "p_been_out": impact.p_been_out,
+        "out_since": {"early": early, "middle": middle, "late": late},
+        "sentences": list(written.told),
+        "to_decide": [{"clause": clause, "question": question} for clause, question in QUESTIONS],
+        "field_tests": plain(impact.tests).to_dicts(),
+        "path": plain(impact.path).to_dicts(),
+    }
+    return json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False, default=date.isoformat)
+
+
+def _of_meter(ledger: pl.DataFrame, meter_id: str) -> pl.DataFrame:
+    """Return the rows of one meter; raise with the nearest ids where there is none."""
+    mine = ledger.filter(pl.col("meter_id") == meter_id)
+    if mine.is_empty():
+        near = nearest_ids(meter_id, ledger["meter_id"].unique())
+        raise DriftError(
+            what="is not a meter with a visit on record",
+            where=f"meter {meter_id}",
+            expected="the id of one that has",
+            hint=f"nearest: {', '.join(near)}" if near else "",
+        )
+    return mine
+
+
+def _visit_meant(mine: pl.DataFrame, visit: date | None, policy: Policy) -> date:
+    """Return the day of the visit asked about; raise with the nearest days where there is none."""
+    days: list[date] = mine["performed_on"].unique().sort().to_list()
+    if visit is None:
+        failed = failed_visits(mine, policy)["performed_on"]
+        return days[-1] if failed.is_empty() else max(failed)
+    if visit not in days:
+        near = sorted(days, key=lambda day: abs((day - visit).days))[:3]
+        raise DriftError(
+            what=f"has no visit on {visit}",
+            where=f"meter {mine['meter_id'][0]}",
+            expected="the day of one of its visits",
+            hint=f"nearest: {', '.join(day.isoformat() for day in sorted(near))}",
+        )
+    return visit
