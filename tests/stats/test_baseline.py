@@ -154,6 +154,26 @@ def test_certified_autocorrelation(name: str) -> None:
     assert found == pytest.approx(certified, rel=1e-12)
 
 
+def test_certified_autocorrelation_of_large_numbers() -> None:
+    """NIST StRD NumAcc3, −0.999 of values near 10⁶ in steps of 0.1: to the 9 digits they carry."""
+    certified = expected("a_strd_numacc3_certified", "certified")["lag1_autocorr"]
+    found = lag1_autocorrelation(column("a_strd_numacc3", "y"))
+    assert found == pytest.approx(certified, rel=1e-9)
+
+
+def test_handbook_autocorrelation_is_found_and_allowed_for() -> None:
+    """e-Handbook 1.4.2.8: lag 1 of 195 calibration factors is 0.2805784, band 0.1404."""
+    known = expected("b_ehb_1428_heatflow_expected", "published")
+    points = history(column("b_ehb_1428_heatflow", "calibration_factor"), step=1e-6)
+    baseline = set_baseline(points, visits=195)
+    found = find_lag1(baseline, like=np.zeros(1, np.int64), level=0.01)
+    assert found.estimate[0] == pytest.approx(known["lag1_autocorr"], abs=5e-8)
+    assert found.estimate[0] > known["autocorr_95pct_band"]
+    assert found.allowed_for[0] > 0
+    limits = individuals(points, settings=ChartSettings(baseline_visits=195)).limits
+    assert "successive visits resemble each other" in limits["note"][0]
+
+
 def test_fleet_autocorrelation_equals_the_single_one() -> None:
     """Each block's estimate equals that of its baseline alone; φ of Michelson's data is found."""
     y = column("a_strd_michelso", "y")

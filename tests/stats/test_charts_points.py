@@ -100,6 +100,26 @@ def test_exact_early_limits_of_the_ewma() -> None:
     assert early == pytest.approx([51.8485, 52.2564, 52.4314], abs=5.1e-5)
 
 
+def test_textbook_ewma() -> None:
+    """Montgomery, example 9.2 (data of 9.1, λ 0.10, L 2.7): limits to 0.01.
+
+    From memory, to be checked against the current edition: limits 9.73 to 10.27 at the first
+    point, 9.64 to 10.36 at the second, 9.38 to 10.62 in the end; z 9.945, 9.7495 at the start.
+    By the definition, worked out apart from this package, z first passes its limit at 29.
+    """
+    settings = ChartSettings(
+        limits="sigma", given_centre=10.0, given_sigma=1.0, ewma_weight=0.1, ewma_sigmas=2.7
+    )
+    points = ewma(history(column("e_cusum30", "x")), settings=settings).points
+    assert points["value"][:2].to_list() == pytest.approx([9.945, 9.7495], abs=1e-9)
+    assert points["upper"][:2].to_list() == pytest.approx([10.27, 10.36], abs=0.005)
+    assert points["lower"][:2].to_list() == pytest.approx([9.73, 9.64], abs=0.005)
+    assert points["upper"][29] == pytest.approx(10.62, abs=0.005)
+    assert points["lower"][29] == pytest.approx(9.38, abs=0.005)
+    outside = points.filter(~pl.col("value").is_between("lower", "upper"))
+    assert outside["visit"].to_list() == [29, 30]
+
+
 def test_kilogram_check_standard() -> None:
     """e-Handbook 2.3.5, check standard 41 on balance 12: baseline to 1985, 47 signals after it.
 
