@@ -102,11 +102,17 @@ def weigh_reference(sources: Sources, ledger: pl.DataFrame, policy: Policy) -> R
     compared = check_references(sources.sessions, values)
     dials = _dials(sources.meters, ledger)
     moves = mark_moves(sources.marks, dials=dials)
+    worth = _worth_weighing(ledger, policy)
     readings = segment_readings(
-        ledger, marks=sources.marks, service=sources.service, moves=moves, common=common
+        # All segments of their meters: what closed one opens the next.
+        ledger.join(worth, on="meter_id", how="semi", maintain_order="left"),
+        marks=sources.marks,
+        service=sources.service,
+        moves=moves,
+        common=common,
     )
     causes = weigh_causes(
-        readings.join(_worth_weighing(ledger, policy), on=["meter_id", "segment"], how="semi"),
+        readings.join(worth, on=["meter_id", "segment"], how="semi"),
         dials=dials.select("meter_id", "k", "k_sd"),
         settings=CauseSettings(repeatability=_repeatability(ledger)),
     )

@@ -4,11 +4,12 @@ Every cause makes the readings jointly normal once its visit of onset, the chamb
 noise are given; those are averaged over a grid, amplitudes are integrated in closed form.
 """
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import log_ndtr, logsumexp
+from scipy.special import log_ndtr
 
 from drift.stats.dial import shape_of_hand, shape_of_mark, shape_of_volume
 
@@ -296,11 +297,11 @@ def _marginal(
     columns = np.broadcast_to(columns, (*shape, columns.shape[-1]))
     # V = D + Σ s s' over the visits (the setting of the mark) + columns·columns'.
     setting = _SETTING * np.broadcast_to(grid.mark[:, None, None, :], shape)
-    starts = np.flatnonzero(np.diff(case.visit, prepend=-1))
+    belongs = (case.visit == np.unique(case.visit)[:, None]).astype(np.float64)
     both = np.concatenate([columns, left[..., None]], axis=-1)
     weighted = both / variance[..., None]
-    by_visit = np.add.reduceat(weighted * setting[..., None], starts, axis=-2)
-    taken = 1 + np.add.reduceat(setting**2 / variance, starts, axis=-1)
+    by_visit = (belongs * setting[..., None, :]) @ weighted
+    taken = 1 + setting**2 / variance @ belongs.T
     whole = np.swapaxes(weighted, -1, -2) @ both
     whole = whole - np.swapaxes(by_visit, -1, -2) @ (by_visit / taken[..., None])
     inner = whole[..., :-1, :-1] + np.eye(columns.shape[-1])
@@ -315,4 +316,13 @@ def _marginal(
     if positive:
         first = np.linalg.inv(inner)[..., 0, 0]
         log_density = log_density + np.log(2) + log_ndtr(solved[..., 0] / np.sqrt(first))
-    return float(logsumexp(log_density + grid.log_weights[..., None] + prior))
+    return _log_sum(log_density + grid.log_weights[..., None] + prior)
+
+
+def _log_sum(logs: Floats) -> float:
+    """Return the logarithm of a sum given by the logarithms of its terms, which are finite.
+
+    scipy's `logsumexp` says the same and takes a quarter of the time of all the rest.
+    """
+    largest = float(logs.max())
+    return largest + math.log(np.exp(logs - largest).sum())

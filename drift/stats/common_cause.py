@@ -115,6 +115,8 @@ def without_common(sessions: pl.DataFrame, causes: CommonCauses, *, rate: float)
     operator = causes.frame.filter((pl.col("kind") == "operator") & (pl.col("q") <= rate)).select(
         operator="name", by_operator="effect_pct"
     )
+    if operator.is_empty() and not (vessel["by_vessel"] != 0).any():
+        return sessions.with_columns(common_pct=pl.lit(0.0))
     share = pl.col("correct_air_pct") / STATED_AT_PCT
     rows = (
         sessions.with_row_index("_row")
