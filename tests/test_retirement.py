@@ -372,10 +372,10 @@ def scattering(base: float, last: float, *, visits: int = 12) -> list[dict[str, 
 
 
 def test_repeatability_is_judged_by_the_root_of_f() -> None:
-    """0.02 at 7 visits, 0.04 at the last 4: 2.0 times, limit √F(0.95; 8, 14) by SciPy."""
-    entry = ground(weighed(scattering(0.02, 0.04)), "repeatability")
-    assert entry["value"] == pytest.approx(2.0)
-    assert entry["threshold"] == pytest.approx(math.sqrt(stats.f.ppf(0.95, 8, 14)))
+    """0.02 at 7 visits, 0.045 at the last 4: 2.25 times, limit √F(0.99; 8, 14) by SciPy."""
+    entry = ground(weighed(scattering(0.02, 0.045)), "repeatability")
+    assert entry["value"] == pytest.approx(2.25)
+    assert entry["threshold"] == pytest.approx(math.sqrt(stats.f.ppf(0.99, 8, 14)))
     assert entry["verdict"] == "met"
     assert ground(weighed(scattering(0.02, 0.02)), "repeatability")["verdict"] == "not_met"
 
@@ -386,6 +386,29 @@ def test_scatter_that_the_dial_hides_is_not_a_baseline_of_nothing() -> None:
     entry = ground(weighed(rows), "repeatability")
     assert entry["value"] == pytest.approx((0.05 / math.sqrt(2)) / (0.05 / math.sqrt(12)))
     assert "raised to what the dial can show" in entry["sentence"]
+
+
+def test_scatter_from_before_it_was_put_right_does_not_count() -> None:
+    """Dried after the last of four bad visits: nothing is known; a good one clears it."""
+    dried = [work(1010, "chamber_dried")]
+    assert ground(weighed(scattering(0.02, 0.05), service=dried), "repeatability")["value"] is None
+    since = [*scattering(0.02, 0.05), sitting(1092, [0.0, 0.02, -0.02], resolution=0.001)]
+    entry = ground(weighed(since, service=dried), "repeatability")
+    assert entry["value"] == pytest.approx(1.0)
+    assert entry["verdict"] == "not_met"
+    assert "last 1 visit scatter" in entry["sentence"]
+
+
+def test_a_cause_of_a_segment_that_was_closed_is_past() -> None:
+    """Water suspected before the last reset is no fault now; suspected since then it is one."""
+    reset = [*steady(6), sitting(600, [0.2]), sitting(600, [0.0], stage="as_left")]
+    for rows, segment, faults in ((reset, 1, 0.0), ([*reset, sitting(700, [0.1])], 2, 1.0)):
+        causes = pl.DataFrame(
+            [("A", segment, "chamber_water", 0.9)], schema=NO_CAUSES.schema, orient="row"
+        )
+        seals = [work(10, "seal_replaced")]
+        found = ground(weighed(rows, service=seals, causes=causes), "recurring_fault")
+        assert found["value"] == faults
 
 
 def test_points_that_cannot_be_met_together_are_counted() -> None:
@@ -474,7 +497,9 @@ def test_a_curable_ground_asks_for_service_first_and_then_for_more() -> None:
     assert advice(worn)["carried_by"] == ["repeatability"]
     assert "met after a service" in advice(worn)["would_change"]
     tried = weighed(
-        scattering(0.02, 0.05), service=[work(1600, "seal_replaced"), work(1800, "seal_replaced")]
+        scattering(0.02, 0.05),
+        service=[work(650, "seal_replaced"), work(700, "seal_replaced")],
+        as_of=START + timedelta(days=1100),
     )
     assert advice(tried)["recommendation"] == "retire"
     assert advice(tried)["carried_by"] == ["repeatability", "recurring_fault"]
@@ -488,6 +513,15 @@ def test_a_meter_that_needs_checking_sooner_is_checked_more_often() -> None:
     assert said["recommendation"] == "check_more_often"
     assert said["carried_by"] == ["interval_in_force"]
     assert found.costs.filter(choice="check_more_often")["interval_days"].to_list() == [60.0]
+
+
+def test_a_meter_that_would_fail_too_often_may_be_adjusted_early() -> None:
+    """0.2 a year from 0, out at every second check: adjusting at half the tolerance is priced."""
+    found = weighed(steady(), needed=150.0, processes=process(drift=0.2))
+    costs = {row["choice"]: row for row in found.costs.iter_rows(named=True)}
+    assert costs["check_more_often"]["interval_days"] == 91.0
+    assert costs["keep"]["found_out"] > 5 > costs["check_more_often"]["found_out"]
+    assert costs["check_more_often"]["expected_cost"] < costs["keep"]["expected_cost"]
 
 
 def test_a_meter_that_passes_too_seldom_is_adjusted_early() -> None:

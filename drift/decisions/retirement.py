@@ -39,12 +39,11 @@ from drift.decisions.retirement_terms import (
     NOT_MET,
     RetirementEvidence,
     Row,
+    last_cures,
 )
 from drift.format import count, fixed, listed
 from drift.frames import RETIREMENTS
 
-# Work that is meant to cure what a service can cure.
-_CURES = ("gauge_replaced", "seal_replaced", "chamber_dried")
 # A ground that has come this far towards its threshold is named as one that may change the answer.
 _NEAR = 0.5
 _NEAREST = 2
@@ -122,9 +121,7 @@ def _cases(
 ) -> dict[str, _Case]:
     """Gather what is known of each meter."""
     since = evidence.as_of - timedelta(days=round(choices.service_tried_years * 365.25))
-    lately = pl.col("performed_on").is_between(since, evidence.as_of)
-    tried = evidence.service.filter(pl.col("action").is_in(_CURES) & lately)
-    serviced = set(tried["meter_id"])
+    serviced = set(last_cures(evidence).filter(pl.col("cured_on") >= since)["meter_id"])
     rows: dict[str, dict[str, Row]] = {}
     for row in grounds.iter_rows(named=True):
         rows.setdefault(row["meter_id"], {})[row["ground"]] = row
@@ -206,7 +203,7 @@ def _would_change(
             if close
             else "No ground that can be measured is near its threshold."
         )
-    unknown = [BY_NAME[row["ground"]].title for row in _with(case, CANNOT_SAY)]
+    unknown = [f"“{BY_NAME[row['ground']].title}”" for row in _with(case, CANNOT_SAY)]
     if unknown:
         parts.append(f"Cannot be said, and might change it: {listed(unknown)}.")
     return " ".join(parts)
@@ -236,6 +233,8 @@ def _closeness(row: Row) -> float:
 def _against(row: Row) -> str:
     """Say a ground's value against its threshold."""
     ground = BY_NAME[row["ground"]]
-    places = 0 if float(row["threshold"]) >= 5 else 2
-    value, threshold = (fixed(float(row[key]), places=places) for key in ("value", "threshold"))
-    return f"{ground.title} ({value} against {threshold} {ground.unit})"
+    numbers = [float(row[key]) for key in ("value", "threshold")]
+    whole = all(number.is_integer() for number in numbers)
+    places = 0 if whole or numbers[1] >= 5 else 2
+    value, threshold = (fixed(number, places=places) for number in numbers)
+    return f"“{ground.title}” ({value} against {threshold} {ground.unit})"

@@ -67,7 +67,7 @@ class RetirementChoices:
     adjustment_rise_level: float = 0.05
     same_direction_moves: int = 5
     mark_travel_pct: float = 0.5
-    repeatability_level: float = 0.05
+    repeatability_level: float = 0.01
     baseline_visits: int = 7
     recent_visits: int = 4
     recent_adjustments: int = 3

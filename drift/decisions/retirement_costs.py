@@ -8,7 +8,7 @@ from drift.decisions.interval_choices import IntervalChoices
 from drift.decisions.retirement_choices import RetirementChoices
 from drift.decisions.retirement_terms import Finding, RetirementEvidence, judged_rows, two_places
 from drift.format import plain, whole
-from drift.frames import CHOICE_COSTS
+from drift.frames import CHOICE_COSTS, DAYS_PER_YEAR
 from drift.stats.upkeep import Course, Prices, Upkeep, UpkeepPlan, play_out
 
 KEEP, MORE_OFTEN, SERVICE, RETIRE = "keep", "check_more_often", "service", "retire"
@@ -39,8 +39,8 @@ def price_choices(
     -------
     pl.DataFrame
         Columns of `drift.frames.CHOICE_COSTS`, by meter, in the order of `CHOICES`.  A choice is
-        missing where it is none: checking more often where the interval and the checks so far are
-        good enough.
+        missing where it is none: checking more often where the interval, the checks so far and
+        those expected are good enough.
         Costs are null where the prices that they need are not given.
 
     Notes
@@ -55,34 +55,31 @@ def price_choices(
     rows = _rows(evidence, rates, intervals)
     if rows.is_empty():
         return pl.DataFrame(schema=CHOICE_COSTS)
-    renewed = _usual_drift(evidence)
-    present = pl.col("present")
-    plans: list[tuple[str, pl.DataFrame, float, float | None]] = [
-        (KEEP, rows.with_columns(interval=present), 0.0, None),
-        (MORE_OFTEN, rows.filter(pl.col("closer")).with_columns(interval="asked"), 0.0, None),
-        (SERVICE, rows.with_columns(interval=present), choices.service_price, renewed),
-        (RETIRE, rows.with_columns(interval=present), choices.replacement_price, renewed),
-    ]
-    parts = []
-    for choice, part, price, drift_sd in plans:
-        if part.is_empty():
-            continue
-        interval = part["interval"]
-        plan = UpkeepPlan(
-            interval.to_numpy(),
-            first_price=price,
-            renewed_drift_sd=drift_sd,
-            adjust_share=choices.adjust_early_share if choice == MORE_OFTEN else 1.0,
-        )
+    renewed = {"renewed_drift_sd": _usual_drift(evidence)}
+
+    def priced(choice: str, part: pl.DataFrame, interval: str, **plan: float) -> pl.DataFrame:
         made = play_out(
             _course(part),
-            plan,
+            UpkeepPlan(part[interval].to_numpy(), **plan),
             Prices(choices.check_price, choices.adjustment_price, choices.failure_price),
             tolerance=tolerance,
             horizon_years=choices.horizon_years,
             coverage=choices.cost_coverage,
         )
-        parts.append(_framed(part["meter_id"], choice, interval, made, _priced(choice, choices)))
+        return _framed(part["meter_id"], choice, part[interval], made, _priced(choice, choices))
+
+    kept = priced(KEEP, rows, "present")
+    checks = choices.horizon_years * DAYS_PER_YEAR / pl.col("interval_days")
+    failing = kept.filter(pl.col("found_out") > (1 - intervals.target) * checks)["meter_id"]
+    closer = rows.filter(pl.col("closer") | pl.col("meter_id").is_in(failing.implode()))
+    parts = [
+        kept,
+        priced(SERVICE, rows, "present", first_price=choices.service_price, **renewed),
+        priced(RETIRE, rows, "present", first_price=choices.replacement_price, **renewed),
+    ]
+    if not closer.is_empty():
+        early = choices.adjust_early_share
+        parts.append(priced(MORE_OFTEN, closer, "asked", adjust_share=early))
     place = pl.col("choice").replace_strict({name: at for at, name in enumerate(CHOICES)})
     return pl.concat(parts).sort("meter_id", place)
 

@@ -14,6 +14,7 @@ from drift.decisions.retirement_terms import (
     RetirementEvidence,
     Row,
     judged_rows,
+    last_cures,
     one_place,
 )
 from drift.decisions.retirement_wear import (
@@ -62,7 +63,7 @@ def measure_grounds(
         measure_directions(seen, life, choices),
         _pass_rate(seen, pass_rates(life, tolerance, comparison, intervals), intervals),
         measure_mark_travel(seen, evidence, choices),
-        measure_repeatability(seen, life, choices),
+        measure_repeatability(seen, life, last_cures(evidence), choices),
         measure_points_together(seen, life, tolerance, comparison, choices),
         _intervals(seen, evidence, intervals),
         _faults(seen, evidence, choices),
@@ -165,9 +166,9 @@ def _faults(
         .group_by("meter_id")
         .agg(repaired=pl.len())
     )
-    latest = pl.col("segment") == pl.col("segment").max().over("meter_id")
     suspected = (
-        evidence.causes.filter(latest & pl.col("cause").is_in(list(_FAULTS.values())))
+        evidence.causes.join(_present_segments(evidence.ledger), on=["meter_id", "segment"])
+        .filter(pl.col("cause").is_in(list(_FAULTS.values())))
         .group_by("meter_id")
         .agg(suspected=pl.col("probability").sum() >= choices.cause_probability)
     )
@@ -193,6 +194,16 @@ def _faults(
         )
 
     return judged_rows(seen, numbers, {"recurring_fault": recurring})
+
+
+def _present_segments(ledger: pl.DataFrame) -> pl.DataFrame:
+    """Return the segment that each meter is in now: what its last visit put right is past."""
+    last = pl.col("t_years") == pl.col("t_years").max().over("meter_id")
+    return (
+        ledger.filter(last)
+        .group_by("meter_id")
+        .agg(segment=pl.col("segment").max() + pl.col("adjusted").any().cast(pl.Int64))
+    )
 
 
 def _age(

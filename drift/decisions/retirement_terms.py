@@ -10,6 +10,8 @@ import polars as pl
 from drift.format import fixed
 from drift.frames import GROUNDS
 
+# Work that is meant to cure what a service can cure.
+CURES = ("gauge_replaced", "seal_replaced", "chamber_dried")
 MET, NOT_MET, CANNOT_SAY = "met", "not_met", "cannot_say"
 
 
@@ -85,6 +87,23 @@ class RetirementEvidence:
 Row = dict[str, Any]
 # A value, a threshold and a sentence; no value where it cannot be said.
 Finding = tuple[float | None, float | None, str]
+
+
+def last_cures(evidence: RetirementEvidence) -> pl.DataFrame:
+    """Return when work that is meant to cure was last done on each meter.
+
+    Returns
+    -------
+    pl.DataFrame
+        ``meter_id cured_on``, by meter_id.
+    """
+    done = pl.col("action").is_in(CURES) & (pl.col("performed_on") <= evidence.as_of)
+    return (
+        evidence.service.filter(done)
+        .group_by("meter_id")
+        .agg(cured_on=pl.col("performed_on").max())
+        .sort("meter_id")
+    )
 
 
 def judge(meter_id: str, ground: str, finding: Finding) -> Row:

@@ -175,22 +175,28 @@ def measure_mark_travel(
 
 
 def measure_repeatability(
-    seen: pl.DataFrame, life: pl.DataFrame, choices: RetirementChoices
+    seen: pl.DataFrame, life: pl.DataFrame, cures: pl.DataFrame, choices: RetirementChoices
 ) -> pl.DataFrame:
-    """Measure the scatter of replicates at the last visits against that at the first."""
+    """Measure the scatter of replicates at the last visits against that at the first.
+
+    What was found before a meter was last put right says nothing of how it repeats now.
+    """
+    dated = life.join(cures, on="meter_id", how="left")
+    on, cured_on = pl.col("performed_on"), pl.col("cured_on")
     spreads = pl.concat(
         [
-            life.select(
+            dated.select(
                 *("meter_id", "at_visit", "resolution_pct"),
+                still=cured_on.is_null() | still,
                 freedom=pl.col(f"{stage}_replicates") - 1,
                 squares=(pl.col(f"{stage}_replicates") - 1) * pl.col(f"{stage}_spread_pct") ** 2,
             )
-            for stage in ("as_found", "as_left")
+            for stage, still in (("as_found", on > cured_on), ("as_left", on >= cured_on))
         ]
     ).drop_nulls(["freedom", "squares"])
     visits = pl.col("at_visit").max().over("meter_id")
     early = pl.col("at_visit") <= choices.baseline_visits
-    late = (pl.col("at_visit") > visits - choices.recent_visits) & ~early
+    late = (pl.col("at_visit") > visits - choices.recent_visits) & ~early & pl.col("still")
     numbers = (
         spreads.group_by("meter_id")
         .agg(pl.len())
@@ -216,7 +222,7 @@ def measure_repeatability(
             value,
             row["limit"],
             (
-                f"Replicates of the last {count(choices.recent_visits, 'visit')} scatter by "
+                f"Replicates of the last {count(row['recent_visits'], 'visit')} scatter by "
                 f"{spread(row['recent_sd'])}{NO_BREAK}%, those of the first "
                 f"{choices.baseline_visits} by {spread(base)}{NO_BREAK}%{floor}: "
                 f"{two_places(value)} times, limit √F {two_places(row['limit'])}."
@@ -234,6 +240,7 @@ def _pooled(spreads: pl.DataFrame, name: str) -> pl.DataFrame:
             (pl.col("squares").sum() / pl.col("freedom").sum()).sqrt().alias(f"{name}_sd"),
             pl.col("freedom").sum().alias(f"{name}_freedom"),
             pl.col("resolution_pct").max().alias(f"{name}_step"),
+            pl.col("at_visit").n_unique().alias(f"{name}_visits"),
         )
         .filter(pl.col(f"{name}_freedom") >= 1)
     )
