@@ -162,6 +162,11 @@ def share(value: float | None) -> str:
     return f"{plain(value * 100)}{NO_BREAK}%"
 
 
+def in_tenths(value: float | None) -> str:
+    """Return an expected number, to one decimal place."""
+    return fixed(value, places=1)
+
+
 def in_days(value: float | None) -> str:
     """Return a number of days, in whole days: "1 day", "91 days"."""
     if value is None or not math.isfinite(value):

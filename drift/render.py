@@ -11,6 +11,7 @@ from drift import format as text
 from drift.folders import cautions, report
 from drift.pages.data import DossierPage, FleetPage
 from drift.pages.impact import ImpactPage
+from drift.pages.retirement_data import RetirementPage
 from drift.pages.sheet import SheetPage
 
 
@@ -24,6 +25,11 @@ def html_dossier(page: DossierPage) -> str:
     return _html("dossier.html.jinja2", page)
 
 
+def html_retirement(page: RetirementPage) -> str:
+    """Return the retirement memo as one HTML page that needs nothing beside it."""
+    return _html("retirement.html.jinja2", page)
+
+
 def html_sheet(page: SheetPage) -> str:
     """Return the visit sheet, one meter a printed page, as one HTML page."""
     return _html("sheet.html.jinja2", page)
@@ -34,7 +40,9 @@ def html_impact(page: ImpactPage) -> str:
     return _html("impact.html.jinja2", page)
 
 
-def _html(template: str, page: FleetPage | DossierPage | ImpactPage | SheetPage) -> str:
+def _html(
+    template: str, page: FleetPage | DossierPage | ImpactPage | RetirementPage | SheetPage
+) -> str:
     """Return a page: its template over the frame, with style, script and what admits them."""
     style, script = _style(), report("page.js")
     rendered = (
@@ -83,6 +91,7 @@ def _environment() -> Environment:
         "day": text.day,
         "factor": text.factor,
         "in_days": text.in_days,
+        "in_tenths": text.in_tenths,
         "p_value": text.p_value,
         "plain": text.plain,
         "point": text.point,

@@ -13,7 +13,15 @@ from drift.conformity import CONFORMITY
 from drift.decisions.changes_since import SINCE
 from drift.decisions.phases import COMPARED
 from drift.decisions.responses import RESPONSES
-from drift.frames import FORECAST, HELD_BACK, INTERVALS, METERS
+from drift.frames import (
+    CHOICE_COSTS,
+    FORECAST,
+    GROUNDS,
+    HELD_BACK,
+    INTERVALS,
+    METERS,
+    RETIREMENTS,
+)
 from drift.output_notes import COLUMN_NOTES
 from drift.outputs import ANSWERED_SIGNALS, CAUSES
 from drift.policy import Policy
@@ -54,6 +62,8 @@ def test_the_readme_names_every_output_column() -> None:
     assert " ".join(HELD_BACK) in README
     assert " ".join(FORECAST) in README
     assert " ".join(INTERVALS) in README
+    for memo in (RETIREMENTS, GROUNDS, CHOICE_COSTS):
+        assert " ".join(memo) in README
     assert " ".join(REFERENCE) in re.sub(r"\s+", " ", README)
     assert " ".join(CAUSES) in README
     assert " ".join(SINCE) in README

@@ -4,6 +4,7 @@
 ``source``    commands that read a source: review, intake
 ``bench``     commands for the bench: respond, sheet, check
 ``studies``   commands that study the method itself: detectability, proof
+``memos``     commands that write a memo on single meters: retirement
 ``saying``    what they print
 
 Results go to standard output, messages about trouble to standard error.  Heavy libraries are

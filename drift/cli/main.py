@@ -7,7 +7,7 @@ import click
 from drift import __version__
 from drift.cli.bench import check, respond, sheet
 from drift.cli.codes import EXIT_STOPPED, EXIT_UNUSABLE
-from drift.cli.memos import impact
+from drift.cli.memos import impact, retirement
 from drift.cli.source import intake, review
 from drift.cli.studies import detectability, proof
 from drift.errors import DriftError
@@ -19,7 +19,7 @@ def commands() -> None:
     """Watch a fleet of pressure-type air meters for drift toward its tolerance."""
 
 
-for _command in (review, intake, respond, sheet, check, impact, detectability, proof):
+for _command in (review, intake, respond, sheet, check, impact, retirement, detectability, proof):
     commands.add_command(_command)
 
 

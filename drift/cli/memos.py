@@ -1,12 +1,19 @@
-"""This module holds the commands that write notes on single meters."""
+"""This module holds the commands that write a note or a memo on meters."""
 
+import json
 from datetime import datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from drift.cli.codes import EXIT_DONE
+from drift.cli.saying import one_line
 from drift.cli.source import as_of_option, day_asked
+from drift.format import count, listed, words_of
+
+if TYPE_CHECKING:
+    from drift.retirement_memo import RetirementMemo
 
 
 @click.command()
@@ -65,3 +72,62 @@ def impact(
     for path in written.data:
         click.echo(f"Data: {path}")
     return EXIT_DONE
+
+
+@click.command()
+@click.argument("source", type=click.Path(path_type=Path))
+@click.argument("meter", nargs=-1)
+@as_of_option
+@click.option(
+    "--policy", type=click.Path(path_type=Path), help="TOML file of the laboratory's choices."
+)
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    default=Path("retirement"),
+    show_default=True,
+    help="Folder to write into.",
+)
+@click.option("--json", "as_json", is_flag=True, help="Print JSON instead of the summary.")
+def retirement(
+    source: Path,
+    *,
+    meter: tuple[str, ...],
+    as_of: datetime | None,
+    policy: Path | None,
+    out: Path,
+    as_json: bool,
+) -> int:
+    """Weigh whether to keep, check more often, service or retire meters of SOURCE.
+
+    Writes retirement.html, CSV files and retirement.json into the folder of --out, for the
+    METERs named or for all that are not retired.
+    """
+    from drift.policy import read_policy  # noqa: PLC0415
+    from drift.retirement_memo import retirement_memo, retirement_record, write_retirement  # noqa: PLC0415
+
+    memo = retirement_memo(source, meters=meter, as_of=day_asked(as_of), policy=read_policy(policy))
+    page = write_retirement(memo, out)
+    if as_json:
+        click.echo(json.dumps(retirement_record(memo), indent=2, allow_nan=False))
+    else:
+        _say_retirement(memo)
+        click.echo(f"Page: {page}")
+    return EXIT_DONE
+
+
+def _say_retirement(memo: "RetirementMemo") -> None:
+    """Print how many meters come out how, and those that are not simply kept."""
+    advice = memo.weighed.advice
+    parts = [
+        f"{number} {words_of(answer)}"
+        for answer in ("keep", "check_more_often", "service", "retire")
+        if (number := int((advice["recommendation"] == answer).sum()))
+    ]
+    click.echo(f"{count(advice.height, 'meter')} weighed on {memo.review.as_of}: {listed(parts)}.")
+    for row in advice.iter_rows(named=True):
+        if row["recommendation"] != "keep" or memo.asked:
+            answer = words_of(row["recommendation"])
+            click.echo(f"  {one_line(row['meter_id'])}  {answer}: {row['reason']}")
+    if memo.weighed.costs["expected_cost"].null_count():
+        click.echo("Some costs cannot be said: their prices are not in the policy.")

@@ -54,10 +54,10 @@ def _say_actions(meters: "pl.DataFrame") -> None:
         click.echo("No meter needs action before its next due date.")
         return
     click.echo("Need action, in this order:")
-    width = min(max(len(_one_line(row["meter_id"])) for row in urgent), _LONGEST_ID)
+    width = min(max(len(one_line(row["meter_id"])) for row in urgent), _LONGEST_ID)
     for row in urgent:
         standing = row["standing"] + (", overdue" if row["overdue"] else "")
-        click.echo(f"  {_one_line(row['meter_id']):{width}}  {standing}: {row['reason']}")
+        click.echo(f"  {one_line(row['meter_id']):{width}}  {standing}: {row['reason']}")
         click.echo(f"  {'':{width}}  → {row['action']}")
 
 
@@ -73,19 +73,19 @@ def say_intake(summary: "IntakeSummary") -> None:
         if row["amended"]:
             counts.append(f"{row['amended']} amended")
         note = f"; {row['note']}" if row["note"] else ""
-        click.echo(f"{_one_line(row['file'])}{table}: {', '.join(counts)}{note}")
+        click.echo(f"{one_line(row['file'])}{table}: {', '.join(counts)}{note}")
     for row in summary.held_back.iter_rows(named=True):
         column = f" {row['column']}:" if row["column"] else ""
-        click.echo(f"held back {_one_line(row['file'])}:{row['line']}:{column} {row['reason']}")
+        click.echo(f"held back {one_line(row['file'])}:{row['line']}:{column} {row['reason']}")
     for row in summary.amendments.iter_rows(named=True):
         click.echo(
-            f"amended {row['table_name']} {_one_line(row['row_key'])} {row['column']}: "
+            f"amended {row['table_name']} {one_line(row['row_key'])} {row['column']}: "
             f"{row['old_value']} → {row['new_value']} "
-            f"({_one_line(row['new_file'])}:{row['new_line']})"
+            f"({one_line(row['new_file'])}:{row['new_line']})"
         )
 
 
-def _one_line(meter_id: str) -> str:
+def one_line(meter_id: str) -> str:
     """Return an id that cannot break the layout of a terminal."""
     text = "".join(character if character.isprintable() else "?" for character in meter_id)
     return text if len(text) <= _LONGEST_ID else text[: _LONGEST_ID - 1] + "…"

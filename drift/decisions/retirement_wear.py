@@ -181,19 +181,7 @@ def measure_repeatability(
 
     What was found before a meter was last put right says nothing of how it repeats now.
     """
-    dated = life.join(cures, on="meter_id", how="left")
-    on, cured_on = pl.col("performed_on"), pl.col("cured_on")
-    spreads = pl.concat(
-        [
-            dated.select(
-                *("meter_id", "at_visit", "resolution_pct"),
-                still=cured_on.is_null() | still,
-                freedom=pl.col(f"{stage}_replicates") - 1,
-                squares=(pl.col(f"{stage}_replicates") - 1) * pl.col(f"{stage}_spread_pct") ** 2,
-            )
-            for stage, still in (("as_found", on > cured_on), ("as_left", on >= cured_on))
-        ]
-    ).drop_nulls(["freedom", "squares"])
+    spreads = _replicate_spreads(life, cures)
     visits = pl.col("at_visit").max().over("meter_id")
     early = pl.col("at_visit") <= choices.baseline_visits
     late = (pl.col("at_visit") > visits - choices.recent_visits) & ~early & pl.col("still")
@@ -230,6 +218,23 @@ def measure_repeatability(
         )
 
     return judged_rows(seen, numbers, {"repeatability": growth})
+
+
+def _replicate_spreads(life: pl.DataFrame, cures: pl.DataFrame) -> pl.DataFrame:
+    """Return the squares and the freedom of each visit's replicates, and if they still count."""
+    dated = life.join(cures, on="meter_id", how="left")
+    on, cured_on = pl.col("performed_on"), pl.col("cured_on")
+    return pl.concat(
+        [
+            dated.select(
+                *("meter_id", "at_visit", "resolution_pct"),
+                still=cured_on.is_null() | still,
+                freedom=pl.col(f"{stage}_replicates") - 1,
+                squares=(pl.col(f"{stage}_replicates") - 1) * pl.col(f"{stage}_spread_pct") ** 2,
+            )
+            for stage, still in (("as_found", on > cured_on), ("as_left", on >= cured_on))
+        ]
+    ).drop_nulls(["freedom", "squares"])
 
 
 def _pooled(spreads: pl.DataFrame, name: str) -> pl.DataFrame:

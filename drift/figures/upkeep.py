@@ -14,7 +14,7 @@ _SHARES = (0.0, 0.25, 0.5, 0.75, 1.0)
 _MOST_TICKS = 8
 _STEPS = (1, 2, 5)
 # One row of costs, with the room for its name.
-_ROW, _NAMES, _COSTS_WIDTH, _HEAD = 34, 150, 400, 34
+_ROW, _NAMES, _COSTS_WIDTH, _HEAD = 34, 200, 380, 34
 
 
 def draw_survival(curve: pl.DataFrame, *, target: float, present_days: float) -> Picture:
