@@ -20,15 +20,13 @@ from drift.stats.common_cause import (
 )
 from drift.stats.common_effects import REFERENCE
 from drift.stats.common_fit import fit_common
-from drift.stats.dial import USUAL_SCALE, USUAL_SCALE_LOG_SD, chamber_scale
+from drift.stats.dial_scale import dials_of
 from drift.stats.marks import adjustment_balance, mark_moves
 from drift.stats.operator_spread import NOT_COMPARABLE, OperatorSpread, operator_spread
 from drift.stats.repeatability import USUAL_REPEATABILITY_PCT
 from drift.stats.spelling import likely_duplicates
 from drift.stats.vessel_record import check_references, vessel_values
 
-# A chamber ratio on record was measured to about this share (common practice, no source).
-_RATIO_SHARE = 0.02
 # Weighing a segment takes about 10 ms, so a large fleet's smallest biases are left unweighed.
 MOST_SEGMENTS = 400
 # Names are compared two by two; a laboratory has far fewer.
@@ -100,7 +98,14 @@ def weigh_reference(sources: Sources, ledger: pl.DataFrame, policy: Policy) -> R
             own = cleaned.drop("common_pct")
     values = vessel_values(sources.vessels)
     compared = check_references(sources.sessions, values)
-    dials = _dials(sources.meters, ledger)
+    repeatability = _repeatability(ledger)
+    dials = dials_of(
+        sources.meters,
+        ledger,
+        marks=sources.marks,
+        service=sources.service,
+        repeatability=repeatability,
+    )
     moves = mark_moves(sources.marks, dials=dials)
     worth = _worth_weighing(ledger, policy)
     readings = segment_readings(
@@ -114,7 +119,7 @@ def weigh_reference(sources: Sources, ledger: pl.DataFrame, policy: Policy) -> R
     causes = weigh_causes(
         readings.join(worth, on=["meter_id", "segment"], how="semi"),
         dials=dials.select("meter_id", "k", "k_sd"),
-        settings=CauseSettings(repeatability=_repeatability(ledger)),
+        settings=CauseSettings(repeatability=repeatability),
     )
     return Reference(
         effects=effects,
@@ -124,32 +129,11 @@ def weigh_reference(sources: Sources, ledger: pl.DataFrame, policy: Policy) -> R
         causes=causes,
         moves=moves,
         balance=adjustment_balance(
-            moves, ledger=ledger, service=sources.service, noise_pct=_repeatability(ledger)
+            moves, ledger=ledger, service=sources.service, noise_pct=repeatability
         ),
         operators=operators,
         alike=tuple(likely_duplicates(_operators(sources))),
         sessions=own,
-    )
-
-
-def _dials(meters: pl.DataFrame, ledger: pl.DataFrame) -> pl.DataFrame:
-    """Return the chamber scale of every meter with its standard deviation, % air."""
-    known = meters.select("meter_id", "chamber_bowl_ratio", "initial_pressure_kpa")
-    ratio = pl.Series(chamber_scale(known["chamber_bowl_ratio"].to_numpy()), dtype=pl.Float64)
-    scaled = known.with_columns(k=ratio.fill_nan(None))
-    usual_sd = USUAL_SCALE * USUAL_SCALE_LOG_SD
-    return (
-        ledger.select("meter_id")
-        .unique()
-        .join(scaled, on="meter_id", how="left")
-        .with_columns(
-            k_sd=pl.when(pl.col("k").is_null())
-            .then(usual_sd)
-            .otherwise(pl.col("k") * _RATIO_SHARE),
-            k=pl.col("k").fill_null(USUAL_SCALE),
-        )
-        .select("meter_id", "k", "k_sd", "initial_pressure_kpa")
-        .sort("meter_id")
     )
 
 

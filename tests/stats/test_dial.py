@@ -4,14 +4,12 @@ import numpy as np
 import pytest
 
 from drift.stats.dial import (
-    USUAL_SCALE,
     air_shown,
     bias_of_chamber_water,
     bias_of_hand,
     bias_of_mark,
     bias_of_vessel,
     chamber_scale,
-    estimate_scale,
     pressure_after,
     pressure_error_of_move,
     shape_of_hand,
@@ -81,25 +79,3 @@ def test_moving_the_mark_changes_the_pressure_as_the_dial_says() -> None:
     error = pressure_error_of_move(-3.0, -3.2, k=K)
     assert error == pytest.approx((K / (K - 3.2)) / (K / (K - 3.0)) - 1)
     assert bias_of_mark(error, air_pct=5.0, k=K) < 0  # pumped higher, the dial reads lower
-
-
-def test_scale_is_recovered_from_mark_moves() -> None:
-    """With planted k, 30 moves give it back within its stated uncertainty, better than before."""
-    rng = np.random.default_rng(5)
-    errors = []
-    for k in (4.0, 5.0, 6.5):
-        size = rng.normal(0, 0.02, (30, 1))
-        change = size * (AIR + k) + rng.normal(0, 0.02, (30, 3))
-        estimate, sd = estimate_scale(change, air_pct=AIR, sd_pct=0.02)
-        assert sd < 0.25 * USUAL_SCALE / 1.5
-        errors.append((estimate - k) / sd)
-    assert np.abs(errors).max() < 3
-
-
-def test_scale_without_moves_is_the_usual_one() -> None:
-    """No move, or moves read at one point only, leave the usual scale with its uncertainty."""
-    estimate, sd = estimate_scale(np.full((1, 3), np.nan), air_pct=AIR, sd_pct=0.02)
-    assert estimate == pytest.approx(USUAL_SCALE, rel=0.05)
-    assert sd == pytest.approx(0.25 * USUAL_SCALE, rel=0.15)
-    one, _ = estimate_scale([[np.nan, -0.1, np.nan]], air_pct=AIR, sd_pct=0.02)
-    assert one == pytest.approx(estimate, rel=1e-6)
