@@ -99,14 +99,11 @@ def weigh_reference(sources: Sources, ledger: pl.DataFrame, policy: Policy) -> R
     values = vessel_values(sources.vessels)
     compared = check_references(sources.sessions, values)
     repeatability = _repeatability(ledger)
+    marks, service = sources.marks, sources.service
     dials = dials_of(
-        sources.meters,
-        ledger,
-        marks=sources.marks,
-        service=sources.service,
-        repeatability=repeatability,
+        sources.meters, ledger, marks=marks, service=service, repeatability=repeatability
     )
-    moves = mark_moves(sources.marks, dials=dials)
+    moves = mark_moves(marks, dials=dials)
     worth = _worth_weighing(ledger, policy)
     readings = segment_readings(
         # All segments of their meters: what closed one opens the next.
@@ -128,9 +125,7 @@ def weigh_reference(sources: Sources, ledger: pl.DataFrame, policy: Policy) -> R
         checks=compared.filter(pl.col("problem") != ""),
         causes=causes,
         moves=moves,
-        balance=adjustment_balance(
-            moves, ledger=ledger, service=sources.service, noise_pct=repeatability
-        ),
+        balance=adjustment_balance(moves, ledger=ledger, service=service, noise_pct=repeatability),
         operators=operators,
         alike=tuple(likely_duplicates(_operators(sources))),
         sessions=own,
