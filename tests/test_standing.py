@@ -165,3 +165,24 @@ def test_a_jump_of_late_is_part_of_the_reason(jump: dict[str, object], words: st
     assert "; at 10 % it jumped by +0.180 % air (+0.140 to +0.220) between 3 Nov" in reason
     assert reason.endswith(words)
     assert "jumped" not in decide(dataclasses.replace(STEADY, jump=jump), Policy()).reason
+
+
+@pytest.mark.parametrize(
+    ("limit", "says"),
+    [
+        (0.1, "outside ±0.1 % air and"),
+        (0.047, "outside ±0.047 % air (what its uncertainty leaves of ±0.1) and"),
+        (-0.01, "outside any limit (its uncertainty leaves nothing of ±0.1) and"),
+    ],
+)
+def test_the_reason_names_the_limit_in_force(limit: float, says: str) -> None:
+    """Outside the tolerance, or what the guard band of the decision rule leaves of it."""
+    facts = dataclasses.replace(
+        STEADY,
+        status="withdrawn",
+        out_point=5.0,
+        out_found=0.13,
+        out_left=0.13,
+        out_limit=limit,
+    )
+    assert says in decide(facts, Policy()).reason.replace("\u00a0", " ")
