@@ -116,8 +116,9 @@ for (const drawing of document.querySelectorAll(".drawing")) {
   });
 }
 
-/* Tables: a head with data-sort gets a button; a cell is sorted by its data-value, then its text.
-   A cell without a value (not known) comes last either way. */
+/* Tables: a head with data-sort becomes a button; a cell is sorted by its data-value, then its
+   text.  A cell without a value (not known) comes last either way.  The button is a span, because
+   a head that holds a real one is not repeated on the next leaf of paper. */
 const ORDERS = ["none", "ascending", "descending"];
 
 function value(row, column, kind) {
@@ -145,11 +146,18 @@ for (const table of document.querySelectorAll("table.sortable")) {
   heads.forEach((head, column) => {
     const kind = head.dataset.sort;
     if (!kind) return;
-    const button = document.createElement("button");
-    button.type = "button";
+    const button = document.createElement("span");
+    button.className = "button";
+    button.tabIndex = 0;
+    button.setAttribute("role", "button");
     button.append(...head.childNodes);
     head.append(button);
     head.setAttribute("aria-sort", "none");
+    button.addEventListener("keydown", (event) => {
+      if (event.key !== "Enter" && event.key !== " ") return;
+      event.preventDefault();
+      button.click();
+    });
     button.addEventListener("click", () => {
       const order = ORDERS[(ORDERS.indexOf(head.getAttribute("aria-sort")) + 1) % ORDERS.length];
       for (const other of heads) if (other.dataset.sort) other.setAttribute("aria-sort", "none");

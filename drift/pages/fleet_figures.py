@@ -64,12 +64,9 @@ def paths_figure(review: Review, *, in_use: list[str]) -> Figure | None:
         return None
     paths = [_path(rows) for rows in drawn]
     beyond = sum(abs(path.bias[-1]) > policy.tolerance_pct for path in paths)
+    fleet = text.count(len(paths), "meter")
     conclude = (
-        f"Left alone, {beyond} of {text.count(len(paths), 'meter')} would by now stand outside the "
-        "tolerance at their worst point; their adjustments alone keep them in."
-        if beyond
-        else f"Left alone, none of {text.count(len(paths), 'meter')} would stand outside the "
-        "tolerance at its worst point."
+        f"Left alone, {beyond or 'none'} of {fleet} would by now stand outside the tolerance."
     )
     return pictured(
         draw_multiples(paths, tolerance_pct=policy.tolerance_pct),
