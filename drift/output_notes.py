@@ -218,7 +218,11 @@ COLUMN_NOTES: dict[str, dict[str, tuple[str, str]]] = {
         "u_pct": (AIR, "middle standard uncertainty of a bias"),
         "limit_pct": (AIR, "middle limit in force"),
         "false_accept": ("", "share of checks that accept a meter out of tolerance"),
+        "false_accept_low": ("", "lower end of its 95 % interval"),
+        "false_accept_high": ("", "upper end of that interval"),
         "false_reject": ("", "share of checks that reject a meter within it"),
+        "false_reject_low": ("", "lower end of its 95 % interval"),
+        "false_reject_high": ("", "upper end of that interval"),
     },
     "causes": {
         "meter_id": ("", "identity as given"),

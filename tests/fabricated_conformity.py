@@ -40,6 +40,7 @@ def fabricate_conformity(ledger: pl.DataFrame, *, hostile: str) -> Conformity:
     last = ledger.filter(pl.col("visit") == pl.col("visit").max().over("series"))
     risk = {"meters": 9, "checks": 80, "u_pct": 0.02, "limit_pct": 0.1}
     known = {"mean_pct": 0.01, "sd_pct": 0.04, "false_accept": 0.004, "false_reject": 0.012}
+    known |= {"false_accept_low": 0.001, "false_accept_high": 0.02}
     return Conformity(
         verdicts=_frame(verdicts, CONFORMITY),
         budgets=_frame(_budgets(last, hostile), UNCERTAINTY),

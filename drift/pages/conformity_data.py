@@ -98,7 +98,13 @@ class ConformityPart:
 
 @dataclass(frozen=True, slots=True)
 class RiskRow:
-    """What checking the fleet risks at one point; shares of all as-found checks."""
+    """What checking the fleet risks at one point; shares of all as-found checks.
+
+    Attributes
+    ----------
+    accept_low, accept_high, reject_low, reject_high : float or None
+        95 % intervals of the two risks.
+    """
 
     point_pct: float
     checks: int
@@ -107,7 +113,11 @@ class RiskRow:
     u: float
     limit: float
     false_accept: float | None
+    accept_low: float | None
+    accept_high: float | None
     false_reject: float | None
+    reject_low: float | None
+    reject_high: float | None
 
 
 @dataclass(frozen=True, slots=True)

@@ -41,7 +41,11 @@ def fleet_conformity(review: Review) -> FleetConformity:
                 u=row["u_pct"],
                 limit=row["limit_pct"],
                 false_accept=row["false_accept"],
+                accept_low=row["false_accept_low"],
+                accept_high=row["false_accept_high"],
                 false_reject=row["false_reject"],
+                reject_low=row["false_reject_low"],
+                reject_high=row["false_reject_high"],
             )
             for row in review.conformity.risks.iter_rows(named=True)
         ),
@@ -88,16 +92,19 @@ def _risk(review: Review) -> str:
             "Cannot say what checking this fleet risks: its biases scatter no more than reading "
             "them explains, or too few were read."
         )
-    accept, reject = (
-        known.sort(name, descending=True).row(0, named=True)
-        for name in ("false_accept", "false_reject")
-    )
     return (
-        "Of all as-found checks, each told at its worst point, "
-        f"{text.rare(accept['false_accept'])} (at {text.point(accept['point_pct'])}) accept a "
-        f"meter that is truly out of tolerance and {text.rare(reject['false_reject'])} (at "
-        f"{text.point(reject['point_pct'])}) reject one that is truly within it."
+        "Of all as-found checks, told at the worst point of each risk, "
+        f"{_worst(known, 'false_accept')} accept a meter that is truly out of tolerance and "
+        f"{_worst(known, 'false_reject')} reject one that is truly within it."
     )
+
+
+def _worst(risks: pl.DataFrame, name: str) -> str:
+    """Return the largest risk of a kind with its point and interval."""
+    row = risks.sort(name, descending=True).row(0, named=True)
+    low, high = row[f"{name}_low"], row[f"{name}_high"]
+    interval = f"; {text.rare(low)} to {text.rare(high)}" if low is not None else ""
+    return f"{text.rare(row[name])} (at {text.point(row['point_pct'])}{interval})"
 
 
 def _successive(left: pl.DataFrame, failed: pl.DataFrame) -> str:

@@ -3,17 +3,22 @@
 from itertools import starmap
 
 import numpy as np
+import numpy.typing as npt
 import polars as pl
+from scipy.special import stdtrit
 
 from drift.frames import Schema
 from drift.stats.conformity import largest_accepted
-from drift.stats.risk import fleet_distribution, global_risks
+from drift.stats.risk import global_risks
+
+Floats = npt.NDArray[np.float64]
 
 # One row per verification point, from all its as-found checks.  mean_pct and sd_pct: normal
 # distribution of the true biases behind them, the measuring taken out; u_pct and limit_pct: middle
 # standard uncertainty of a bias and middle acceptance limit; false_accept and false_reject: shares
-# of all checks that accept a meter out of tolerance and reject one within it.  Null where the
-# biases scatter no more than their measuring explains, or there are too few.
+# of all checks that accept a meter out of tolerance and reject one within it, each with its 95 %
+# interval.  Null where the biases scatter no more than their measuring explains, or there are too
+# few; an interval also where that is so without some one meter.
 FLEET_RISKS: Schema = {
     "point_pct": pl.Float64,
     "meters": pl.Int64,
@@ -23,8 +28,15 @@ FLEET_RISKS: Schema = {
     "u_pct": pl.Float64,
     "limit_pct": pl.Float64,
     "false_accept": pl.Float64,
+    "false_accept_low": pl.Float64,
+    "false_accept_high": pl.Float64,
     "false_reject": pl.Float64,
+    "false_reject_low": pl.Float64,
+    "false_reject_high": pl.Float64,
 }
+LEVEL = 0.95
+# Fewest meters that say how far meters differ, for an interval.
+_FEWEST = 3
 # Nothing passes a limit of 0 or less; this stands for it, % air.
 _NOTHING = 1e-12
 
@@ -50,11 +62,13 @@ def fleet_risks(checks: pl.DataFrame, *, tolerance: float, comparison: str) -> p
     -----
     The true biases are taken as normal and the measuring as one normal error of the middle size.
     The reference errs alike on all meters and so does not scatter them, but it counts in every
-    check.
+    check.  The checks of one meter are alike, so that the intervals come from leaving out one meter
+    at a time (jackknife), of the logarithm of each risk.
 
     References
     ----------
-    JCGM 106:2012, clause 9, by `drift.stats.risk`.
+    JCGM 106:2012, clause 9, by `drift.stats.risk`; Efron & Tibshirani (1993), An Introduction to
+    the Bootstrap, chapter 11, for the jackknife (from memory).
     """
     by_point = checks.drop_nulls(["bias_pct", "u_pct", "limit_pct"]).partition_by(
         "point_pct", as_dict=True
@@ -68,27 +82,60 @@ def fleet_risks(checks: pl.DataFrame, *, tolerance: float, comparison: str) -> p
 
 def _risk(mine: pl.DataFrame, *, tolerance: float, comparison: str) -> dict[str, object]:
     """Return the risks at one point."""
-    apart = mine.select((pl.col("u_pct") ** 2 - pl.col("reference_u_pct") ** 2).sqrt())
-    mean, sd = fleet_distribution(
-        mine["bias_pct"].to_numpy(), u=apart.to_series().fill_nan(0.0).to_numpy()
+    apart = (pl.col("u_pct") ** 2 - pl.col("reference_u_pct") ** 2).clip(0.0)
+    sums = mine.group_by("meter_id", maintain_order=True).agg(
+        checks=pl.len().cast(pl.Float64),
+        bias=pl.col("bias_pct").sum(),
+        squares=(pl.col("bias_pct") ** 2).sum(),
+        measuring=apart.sum(),
     )
+    each = sums.select("checks", "bias", "squares", "measuring").to_numpy()
     u, limit = mine.select(pl.col("u_pct", "limit_pct").median()).row(0)
     edge = largest_accepted(limit, tolerance=tolerance, comparison=comparison)
+    # The fleet, then the fleet without each of its meters.
+    mean, sd = _true_biases(np.vstack([each.sum(axis=0), each.sum(axis=0) - each]))
     accept, reject = global_risks(
         mean=mean, sd=sd, u=u, tolerance=tolerance, acceptance=max(edge, _NOTHING)
     )
     return {
-        "meters": mine["meter_id"].n_unique(),
+        "meters": sums.height,
         "checks": mine.height,
         "u_pct": u,
         "limit_pct": limit,
-        "mean_pct": _known(mean),
-        "sd_pct": _known(sd),
-        "false_accept": _known(float(accept)),
-        "false_reject": _known(float(reject)),
+        "mean_pct": _known(mean[0]),
+        "sd_pct": _known(sd[0]),
+        **_with_interval("false_accept", accept),
+        **_with_interval("false_reject", reject),
+    }
+
+
+def _true_biases(sums: Floats) -> tuple[Floats, Floats]:
+    """Return mean and standard deviation of the true biases behind sums of measured ones.
+
+    `sums` holds a row for each set of checks: their number, Σ bias, Σ bias² and Σ u²; the standard
+    deviation is NaN where the measuring explains all scatter.
+    """
+    number, total, squares, measuring = sums.T
+    enough = number > 1
+    count = np.where(enough, number, np.nan)
+    mean = total / count
+    left = (squares - count * mean**2) / (count - 1) - measuring / count
+    return mean, np.sqrt(np.where(left > 0, left, np.nan))
+
+
+def _with_interval(name: str, risks: Floats) -> dict[str, float | None]:
+    """Return a risk with its interval, from the fleet's and those without each of its meters."""
+    meters = len(risks) - 1
+    logs = np.log(np.maximum(risks, _NOTHING))
+    error = np.sqrt((meters - 1) / meters * ((logs[1:] - logs[1:].mean()) ** 2).sum())
+    half = stdtrit(max(meters - 1, 1), 0.5 + LEVEL / 2) * (error if meters >= _FEWEST else np.nan)
+    return {
+        name: _known(risks[0]),
+        f"{name}_low": _known(np.exp(logs[0] - half)),
+        f"{name}_high": _known(min(np.exp(logs[0] + half), 1.0)),
     }
 
 
 def _known(value: float) -> float | None:
     """Return a number, or null for what is none."""
-    return value if np.isfinite(value) else None
+    return float(value) if np.isfinite(value) else None

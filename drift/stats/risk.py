@@ -74,30 +74,3 @@ def bivariate_normal(h: npt.ArrayLike, k: npt.ArrayLike, *, correlation: npt.Arr
     x, y = np.where(x == 0, 1e-300, x), np.where(y == 0, 1e-300, y)
     t = owens_t(x, (y / x - r) / root) + owens_t(y, (x / y - r) / root)
     return np.asarray((ndtr(x) + ndtr(y)) / 2 - t - np.where(x * y < 0, 0.5, 0.0))
-
-
-def fleet_distribution(biases: npt.ArrayLike, *, u: npt.ArrayLike) -> tuple[float, float]:
-    """Return mean and standard deviation of the true biases behind measured ones, % air.
-
-    Parameters
-    ----------
-    biases : array (n,)
-        Measured biases of the fleet at one point and stage; NaN is left out.
-    u : array_like
-        Their standard uncertainties, without what all have in common (the reference), since that
-        does not scatter them.
-
-    Returns
-    -------
-    mean, sd : float
-        sd is NaN where the biases scatter no more than their uncertainty explains, and both are
-        NaN for fewer than two biases.
-    """
-    values, spread = np.broadcast_arrays(
-        np.asarray(biases, dtype=np.float64), np.asarray(u, dtype=np.float64)
-    )
-    known = np.isfinite(values) & np.isfinite(spread)
-    if known.sum() < 2:
-        return float("nan"), float("nan")
-    left = float(values[known].var(ddof=1) - (spread[known] ** 2).mean())
-    return float(values[known].mean()), float(np.sqrt(left)) if left > 0 else float("nan")

@@ -5,7 +5,7 @@ import pytest
 from scipy.integrate import quad
 from scipy.stats import multivariate_normal, norm
 
-from drift.stats.risk import bivariate_normal, fleet_distribution, global_risks
+from drift.stats.risk import bivariate_normal, global_risks
 
 
 def test_bivariate_normal_equals_scipy() -> None:
@@ -75,14 +75,3 @@ def test_risks_without_spread_or_uncertainty_are_not_numbers() -> None:
     """A fleet spread or an uncertainty of 0 cannot be meant and gives no risk."""
     assert np.isnan(global_risks(mean=0, sd=0, u=0.03, tolerance=0.1, acceptance=0.1)).all()
     assert np.isnan(global_risks(mean=0, sd=0.05, u=0, tolerance=0.1, acceptance=0.1)).all()
-
-
-def test_fleet_distribution_takes_the_measuring_out() -> None:
-    """The spread of true biases is recovered from measured ones; pure noise has none left."""
-    rng = np.random.default_rng(2)
-    measured = rng.normal(0.02, 0.05, 4000) + rng.normal(0, 0.03, 4000)
-    mean, sd = fleet_distribution(measured, u=0.03)
-    assert mean == pytest.approx(0.02, abs=0.003)
-    assert sd == pytest.approx(0.05, abs=0.003)
-    assert np.isnan(fleet_distribution([0.0, 0.01, -0.01], u=0.03)[1])
-    assert np.isnan(fleet_distribution([0.0, np.nan], u=0.03)[0])
