@@ -11,7 +11,7 @@ from click.testing import CliRunner
 from drift.cli import commands
 from drift.decisions.impact import suspect
 from drift.errors import DriftError
-from drift.memos import ImpactWritten, impact_record, write_impact
+from drift.impact_note import ImpactWritten, impact_record, write_impact
 from drift.policy import Policy
 from drift.stats.field_tests import FIELD_IMPACT
 from drift.stats.forecast.hindsight import PATH
@@ -19,13 +19,23 @@ from tests.csv_folders import readings, write
 
 SAMPLE = Path(__file__).resolve().parents[1] / "sample_history"
 AS_OF = date(2026, 10, 1)
+FAILED = (
+    "A,2026-01-10,as_found,5,5.0",
+    "A,2026-04-10,as_found,5,5.05",
+    "A,2026-07-10,as_found,5,4.75",
+)
 
 
 def note(
-    source: Path, meter: str, out: Path, *, visit: date | None = None, as_of: date = AS_OF
+    source: Path,
+    meter: str,
+    out: Path,
+    *,
+    visit: date | None = None,
+    policy: Policy | None = None,
 ) -> ImpactWritten:
-    """Write an impact note under the usual policy."""
-    return write_impact(source, meter, visit=visit, out=out, as_of=as_of, policy=Policy())
+    """Write an impact note, under the usual policy where none is given."""
+    return write_impact(source, meter, visit=visit, out=out, as_of=AS_OF, policy=policy or Policy())
 
 
 @pytest.fixture(scope="module")
@@ -98,12 +108,13 @@ def test_the_path_ends_where_the_visits_were(sample: ImpactWritten) -> None:
 
 def test_a_visit_without_failure_is_said_to_be_none(tmp_path: Path) -> None:
     """The path is shown all the same, and no sign is claimed."""
-    made = note(SAMPLE, "AM-08", tmp_path)
+    source = write(tmp_path / "source", readings=readings(*FAILED))
+    made = note(source, "A", tmp_path / "out", visit=date(2026, 4, 10))
     assert made.impact.suspicion.failed == ()
     assert "no failure" in made.told[0]
     assert not made.impact.path.is_empty()
     assert not any("read high" in sentence or "read low" in sentence for sentence in made.told)
-    assert "no failure on 1" in made.page.read_text(encoding="utf-8")
+    assert "no failure on 10" in made.page.read_text(encoding="utf-8")
 
 
 @pytest.mark.parametrize(
@@ -121,13 +132,6 @@ def test_bad_questions_name_what_is_near(
         note(SAMPLE, meter, tmp_path, visit=visit)
     assert words in str(refused.value)
     assert hint in refused.value.hint
-
-
-FAILED = (
-    "A,2026-01-10,as_found,5,5.0",
-    "A,2026-04-10,as_found,5,5.05",
-    "A,2026-07-10,as_found,5,4.75",
-)
 
 
 def test_readings_alone_give_a_note(tmp_path: Path) -> None:
@@ -198,19 +202,38 @@ def test_a_replaced_gauge_starts_the_path_anew(tmp_path: Path) -> None:
     assert made.impact.path["bias_pct"][-1] < -0.1
 
 
+def test_the_decision_rule_in_force_says_what_a_failure_is(tmp_path: Path) -> None:
+    """Under a guard band a bias inside the tolerance is no good evidence, and is told as such."""
+    source = write(
+        tmp_path / "source",
+        readings=readings(
+            "A,2026-01-10,as_found,5,5.0,0.01",
+            "A,2026-04-10,as_found,5,5.09,0.01",
+            columns="resolution_pct",
+        ),
+    )
+    guarded = note(source, "A", tmp_path / "out", policy=Policy(decision_rule="guarded_by_u"))
+    ((at, bias),) = guarded.impact.suspicion.failed
+    assert at == 5.0
+    assert bias == pytest.approx(0.09)
+    assert "by the decision rule in force (guarded by u)" in guarded.told[0]
+    assert note(source, "A", tmp_path / "out").impact.suspicion.failed == ()
+
+
 def test_suspicion_needs_no_files() -> None:
     """The span comes from a ledger alone, point by point; one point out spoils a visit."""
     ledger = pl.DataFrame(
         {
+            "found_inside": [True, False] * 2,
+            "left_inside": [True, False] * 2,
             "meter_id": ["A"] * 4,
             "performed_on": [date(2026, 1, 1)] * 2 + [date(2026, 4, 1)] * 2,
             "point_pct": [5.0, 10.0] * 2,
             "as_found_bias_pct": [0.0, 0.2, 0.0, 0.2],
-            "left_bias_pct": [0.0, 0.2, 0.0, 0.2],
             "adjusted": [False] * 4,
         }
     )
-    made = suspect(ledger, closed=date(2026, 4, 1), policy=Policy())
+    made = suspect(ledger, closed=date(2026, 4, 1))
     assert made.evidence == ""
     assert made.failed == ((10.0, 0.2),)
 

@@ -52,7 +52,7 @@ def impact(
     Writes the note and CSV files of the field tests and of the meter's path into the folder of
     --out.  It lists; people decide.
     """
-    from drift.memos import impact_record, write_impact  # noqa: PLC0415
+    from drift.impact_note import impact_record, write_impact  # noqa: PLC0415
     from drift.policy import read_policy  # noqa: PLC0415
 
     written = write_impact(

@@ -19,9 +19,10 @@ from drift.format import (
     point,
     probability,
     share,
+    words_of,
 )
 from drift.policy import Policy
-from drift.stats.conformity import within_tolerance
+from drift.stats.conformity import ACCEPTED
 from drift.stats.field_tests import FAIL, PASS, UNSPECIFIED
 
 # From this chance on a verdict was more likely wrong than right.
@@ -69,8 +70,8 @@ class Suspicion:
     closed : date
         The visit that was asked about.
     failed : tuple of (float, float)
-        Points found outside tolerance then and their as-found biases, % air; none where it was no
-        failure.
+        Points found outside by the decision rule in force then and their as-found biases, % air;
+        none where it was no failure.
     started : date
         First day of the span: the last good evidence, else the first visit on record.
     evidence : str
@@ -112,31 +113,59 @@ class Impact:
     tests: pl.DataFrame
 
 
-def failed_visits(ledger: pl.DataFrame, policy: Policy) -> pl.DataFrame:
-    """Return the rows of a ledger that were found outside tolerance."""
-    return ledger.filter(~_within("as_found_bias_pct", policy))
+def with_verdicts(ledger: pl.DataFrame, verdicts: pl.DataFrame) -> pl.DataFrame:
+    """Add to a ledger whether each row was found inside and went away inside, null if not known.
+
+    Parameters
+    ----------
+    ledger : pl.DataFrame
+        Frame of `drift.frames.LEDGER`.
+    verdicts : pl.DataFrame
+        Frame of `drift.conformity.CONFORMITY`: by the decision rule in force.
+
+    Returns
+    -------
+    pl.DataFrame
+        The ledger with ``found_inside`` and ``left_inside``.
+    """
+    key = ["meter_id", "visit_id", "point_pct"]
+
+    def judged(stage: str) -> pl.DataFrame:
+        inside = pl.col("verdict").is_in(ACCEPTED).alias(stage)
+        return verdicts.filter(pl.col("stage") == stage).select(*key, inside)
+
+    left = pl.when(~pl.col("adjusted")).then("as_found")
+    return (
+        ledger.join(judged("as_found"), on=key, how="left", maintain_order="left")
+        .join(judged("as_left"), on=key, how="left", maintain_order="left")
+        .with_columns(left_inside=pl.coalesce("as_left", left))
+        .drop("as_left")
+        .rename({"as_found": "found_inside"})
+    )
 
 
-def suspect(ledger: pl.DataFrame, *, closed: date, policy: Policy) -> Suspicion:
+def failed_visits(ledger: pl.DataFrame) -> pl.DataFrame:
+    """Return the rows, from `with_verdicts`, that were found outside."""
+    return ledger.filter(~pl.col("found_inside"))
+
+
+def suspect(ledger: pl.DataFrame, *, closed: date) -> Suspicion:
     """Say which span a visit puts in doubt.
 
     Parameters
     ----------
     ledger : pl.DataFrame
-        Rows of one meter in a frame of `drift.frames.LEDGER`.
+        Rows of one meter from `with_verdicts`.
     closed : date
         Day of one of its visits.
-    policy : Policy
-        Tolerance and the way to compare with it.
     """
-    failed = failed_visits(ledger.filter(pl.col("performed_on") == closed), policy)
+    failed = failed_visits(ledger.filter(pl.col("performed_on") == closed))
     good = (
         ledger.filter(pl.col("performed_on") < closed)
         .group_by("performed_on")
         .agg(
-            found=_within("as_found_bias_pct", policy).fill_null(value=False).all()
-            & ~pl.col("adjusted").any(),
-            left=_within("left_bias_pct", policy).fill_null(value=False).all(),
+            found=pl.col("found_inside").fill_null(value=False).all() & ~pl.col("adjusted").any(),
+            left=pl.col("left_inside").fill_null(value=False).all(),
         )
         .filter("left")
         .sort("performed_on")
@@ -151,13 +180,6 @@ def suspect(ledger: pl.DataFrame, *, closed: date, policy: Policy) -> Suspicion:
         evidence=""
         if last is None
         else ("found in tolerance" if last["found"] else "left in tolerance"),
-    )
-
-
-def _within(column: str, policy: Policy) -> pl.Expr:
-    """Return whether a bias passes."""
-    return within_tolerance(
-        pl.col(column), tolerance=policy.tolerance_pct, comparison=policy.comparison
     )
 
 
@@ -182,6 +204,12 @@ def _failure_words(suspicion: Suspicion, policy: Policy) -> str:
             "failure. The path up to it is shown all the same."
         )
     found = listed([f"{bias_with_unit(bias)} at {point(at)}" for at, bias in suspicion.failed])
+    if policy.decision_rule != "simple_acceptance":
+        rule = words_of(policy.decision_rule)
+        return (
+            f"Found on {day(suspicion.closed)} at {found}, not accepted within {tolerance} by the "
+            f"decision rule in force ({rule})."
+        )
     return f"Found on {day(suspicion.closed)} at {found}, outside {tolerance}."
 
 

@@ -6,14 +6,14 @@ from typing import Any
 
 import polars as pl
 
-import drift
 from drift import format as text
 from drift.decisions.impact import BRACKET, MORE_LIKELY_WRONG, QUESTIONS, Impact, sentences
 from drift.figures.impact import draw_impact
 from drift.pages.data import Figure, FileRow, Stamp
 from drift.pages.pictures import pictured
-from drift.pages.rows import file_rows
+from drift.pages.rows import file_rows, stamp
 from drift.policy import Policy
+from drift.results import Review
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,43 +80,20 @@ class ImpactPage:
     files: tuple[FileRow, ...]
 
 
-def impact_page(
-    impact: Impact,
-    *,
-    visits: pl.DataFrame,
-    files: pl.DataFrame,
-    source_name: str,
-    as_of: date,
-    policy: Policy,
-) -> ImpactPage:
+def impact_page(impact: Impact, review: Review) -> ImpactPage:
     """Return everything that an impact note says.
 
     Parameters
     ----------
     impact : Impact
         What was found.
-    visits : pl.DataFrame
-        Rows of the meter in a frame of `drift.frames.LEDGER`.
-    files : pl.DataFrame
-        Input files of the source.
-    source_name : str
-        For the heading.
-    as_of : date
-        The date it speaks for.
-    policy : Policy
-        The choices in force.
+    review : Review
+        What it was found in.
     """
-    suspicion = impact.suspicion
-    stamp = Stamp(
-        version=drift.__version__,
-        as_of=as_of,
-        source_name=source_name,
-        tolerance_pct=policy.tolerance_pct,
-        band_level=policy.band_level,
-        trend_level=policy.trend_level,
-    )
+    suspicion, policy = impact.suspicion, review.policy
+    visits = review.ledger.filter(pl.col("meter_id") == suspicion.meter_id)
     return ImpactPage(
-        stamp=stamp,
+        stamp=stamp(review),
         meter_id=suspicion.meter_id,
         closed=suspicion.closed,
         failed=bool(suspicion.failed),
@@ -125,7 +102,7 @@ def impact_page(
         figure=None if impact.path.is_empty() else _figure(impact, visits, policy),
         tests=_test_rows(impact.tests),
         questions=QUESTIONS,
-        files=file_rows(files),
+        files=file_rows(review.sources.files),
     )
 
 

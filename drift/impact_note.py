@@ -1,4 +1,4 @@
-"""This module writes notes on single meters, from a source to files; it computes nothing itself."""
+"""This module writes the impact note of one meter, from a source to files; it decides nothing."""
 
 import json
 from dataclasses import dataclass
@@ -7,7 +7,7 @@ from pathlib import Path
 
 import polars as pl
 
-from drift.analysis import jumps_known, ledger_of
+from drift.analysis import analyse, jumps_known
 from drift.decisions.impact import (
     BRACKET,
     QUESTIONS,
@@ -15,13 +15,14 @@ from drift.decisions.impact import (
     failed_visits,
     sentences,
     suspect,
+    with_verdicts,
 )
 from drift.decisions.responses import nearest_ids
 from drift.errors import DriftError
-from drift.frames import Sources
 from drift.outputs import plain, write_data
 from drift.pipeline import read
 from drift.policy import Policy
+from drift.results import Review
 from drift.stats.field_tests import weigh_tests
 from drift.stats.forecast.hindsight import look_back_on
 from drift.studies import forecast_settings
@@ -81,18 +82,11 @@ def write_impact(
     from drift.render import html_impact  # noqa: PLC0415
 
     sources = read(source, as_of=as_of, policy=policy)
+    _check(sources.sessions, meter_id, visit)
     name = source.resolve().name
-    ledger = jumps_known(ledger_of(sources, source_name=name, as_of=as_of, policy=policy), sources)
-    mine = _of_meter(ledger, meter_id)
-    impact = find_impact(ledger, sources, mine=mine, visit=visit, policy=policy)
-    page = impact_page(
-        impact,
-        visits=mine,
-        files=sources.files,
-        source_name=name,
-        as_of=as_of,
-        policy=policy,
-    )
+    review = analyse(sources, source_name=name, as_of=as_of, policy=policy)
+    impact = find_impact(review, meter_id, visit=visit)
+    page = impact_page(impact, review)
     stem = f"{file_name(meter_id).removesuffix('.html')}_{impact.suspicion.closed.isoformat()}"
     tables = {f"{stem}_field_tests": plain(impact.tests), f"{stem}_path": plain(impact.path)}
     try:
@@ -113,36 +107,24 @@ def write_impact(
     )
 
 
-def find_impact(
-    ledger: pl.DataFrame,
-    sources: Sources,
-    *,
-    mine: pl.DataFrame,
-    visit: date | None,
-    policy: Policy,
-) -> Impact:
+def find_impact(review: Review, meter_id: str, *, visit: date | None) -> Impact:
     """Find what a visit of one meter puts in doubt.
 
     Parameters
     ----------
-    ledger : pl.DataFrame
-        Of the fleet, from `drift.analysis.jumps_known`.
-    sources : Sources
-        Service events and field tests.
-    mine : pl.DataFrame
-        Its rows of the meter.
+    review : Review
+        Of the whole fleet.
+    meter_id : str
+        A meter of it.
     visit : date or None
-        As in `write_impact`.
-    policy : Policy
-        The laboratory's choices.
-
-    Raises
-    ------
-    DriftError
-        If there was no visit on that day.
+        Day of one of its visits; None as in `write_impact`.
     """
-    suspicion = suspect(mine, closed=_visit_meant(mine, visit, policy), policy=policy)
-    meter_id = suspicion.meter_id
+    sources, policy = review.sources, review.policy
+    judged = with_verdicts(review.ledger, review.conformity.verdicts)
+    mine = judged.filter(pl.col("meter_id") == meter_id)
+    failed = failed_visits(mine)
+    told = mine if failed.is_empty() else failed
+    suspicion = suspect(mine, closed=visit or max(told["performed_on"]))
     own = pl.col("meter_id") == meter_id
     drops = sources.service.filter(
         own
@@ -152,7 +134,7 @@ def find_impact(
     )
     dropped = tuple(drops["performed_on"].sort())
     hindsight = look_back_on(
-        ledger,
+        jumps_known(review.ledger, sources),
         meter_id=meter_id,
         opened=suspicion.started,
         closed=suspicion.closed,
@@ -196,32 +178,23 @@ def impact_record(written: ImpactWritten) -> str:
     return json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False, default=date.isoformat)
 
 
-def _of_meter(ledger: pl.DataFrame, meter_id: str) -> pl.DataFrame:
-    """Return the rows of one meter; raise with the nearest ids where there is none."""
-    mine = ledger.filter(pl.col("meter_id") == meter_id)
-    if mine.is_empty():
-        near = nearest_ids(meter_id, ledger["meter_id"].unique())
+def _check(sessions: pl.DataFrame, meter_id: str, visit: date | None) -> None:
+    """Raise where there is no such meter or visit, with the nearest there are."""
+    mine = sessions.filter(pl.col("meter_id") == meter_id)
+    if mine.is_empty() and not sessions.is_empty():
+        near = nearest_ids(meter_id, sessions["meter_id"].unique())
         raise DriftError(
             what="is not a meter with a visit on record",
             where=f"meter {meter_id}",
             expected="the id of one that has",
             hint=f"nearest: {', '.join(near)}" if near else "",
         )
-    return mine
-
-
-def _visit_meant(mine: pl.DataFrame, visit: date | None, policy: Policy) -> date:
-    """Return the day of the visit asked about; raise with the nearest days where there is none."""
-    days: list[date] = mine["performed_on"].unique().sort().to_list()
-    if visit is None:
-        failed = failed_visits(mine, policy)["performed_on"]
-        return days[-1] if failed.is_empty() else max(failed)
-    if visit not in days:
-        near = sorted(days, key=lambda day: abs((day - visit).days))[:3]
+    days = mine.group_by("visit_id").agg(pl.col("performed_on").min())["performed_on"]
+    if visit is not None and visit not in set(days):
+        near_days = sorted(days, key=lambda day: (abs((day - visit).days), day))[:3]
         raise DriftError(
             what=f"has no visit on {visit}",
-            where=f"meter {mine['meter_id'][0]}",
+            where=f"meter {meter_id}",
             expected="the day of one of its visits",
-            hint=f"nearest: {', '.join(day.isoformat() for day in sorted(near))}",
+            hint=f"nearest: {', '.join(day.isoformat() for day in sorted(near_days))}",
         )
-    return visit
