@@ -21,7 +21,7 @@ EXTEND, KEEP, REDUCE = "extend", "keep", "reduce"
 # More shocks than this within one interval are not told apart.
 _MOST_SHOCKS = 4
 # Looked at this often before an interval is narrowed down, and narrowed down so often.
-_TIMES_A_YEAR = 24
+_TIMES_A_YEAR = 12
 _HALVINGS = 30
 # A forecast chance of 0 or 1 is a rounded one.
 _CERTAIN = 1e-12
