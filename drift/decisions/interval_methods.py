@@ -212,6 +212,8 @@ def chart_answers(
             basis = f"The dial hides the drift; what it leaves possible keeps {aim} for {left}."
         elif row["beyond"]:
             basis = f"By drift and dispersion, {aim} for more than {in_days(choices.longest_days)}."
+        elif days <= 0:
+            basis = f"By drift and dispersion it was below {aim} as its last visit left it."
         else:
             basis = f"By drift and dispersion, {aim} for {in_days(days)} from its last visit"
             basis += f"; the drift's interval leaves {left}." if known(low) else "."

@@ -45,6 +45,9 @@ _FIRST = {
     "like": ("reliability", "survival_weibull"),
     "meter": ("forecast", "control_chart", "reliability", "survival_weibull"),
 }
+# These rest on counts of events: few of them leave nearly anything possible, and an interval moves
+# only where the one in force is excluded (as NASA RP-1's interval test does; from memory).
+_BY_COUNTS = ("reliability", "survival_weibull")
 _WORDS = {
     "forecast": "the forecast",
     "forecast_once_adjusted": "the forecast once adjusted",
@@ -155,6 +158,10 @@ def recommend(
                 f"{in_days(present_days)} exceed the ceiling of {in_days(ceiling)}."
             )
         return _advice(scope, name, days, 0, reason), ()
+    if answer.method in _BY_COUNTS and _leaves_possible(answer, present_days):
+        days = min(present_days, ceiling)
+        reason = _unmoved(answer, days=days, present_days=present_days, choices=choices)
+        return _advice(scope, name, days, answer.evidence, reason), (answer.method,)
     base = _reach(answer)
     days = float(max(math.floor(min(base, ceiling)), 1))
     reason = _reason(answer, base=base, days=days, present_days=present_days, choices=choices)
@@ -177,6 +184,26 @@ def _reach(answer: Answer) -> float:
     """Return the days that a method gives, or vouches for at least; NaN where it cannot say."""
     days = answer.days if answer.days is not None else answer.at_least
     return math.nan if days is None else days
+
+
+def _leaves_possible(answer: Answer, present_days: float) -> bool:
+    """Whether the present interval may be the right one for all that an answer can tell."""
+    if answer.low is None:
+        return False
+    return answer.low <= present_days <= (math.inf if answer.high is None else answer.high)
+
+
+def _unmoved(answer: Answer, *, days: float, present_days: float, choices: IntervalChoices) -> str:
+    """Say that an interval stays because what was seen cannot tell it from a better one."""
+    by, most = _WORDS[answer.method], math.inf if answer.high is None else answer.high
+    open_end = "or more" if math.isinf(most) else f"to {in_days(most)}"
+    seen = f"{by} says {in_days(_reach(answer))}, but leaves {in_days(answer.low)} {open_end}"
+    if present_days > choices.ceiling_days:
+        return (
+            f"{in_days(days)}: {seen} possible, and the present {in_days(present_days)} exceed "
+            f"the ceiling of {in_days(choices.ceiling_days)}."
+        )
+    return f"{in_days(days)}, as now: {seen} possible, too little to move the interval."
 
 
 def _reason(

@@ -290,6 +290,23 @@ def test_too_little_keeps_the_present_interval_but_not_past_the_ceiling() -> Non
     assert "exceed the ceiling" in reason
 
 
+def test_few_checks_move_no_interval() -> None:
+    """4 of 5 passed says 21 days, yet 4 to 922 days fit: 91 stay; 4 to 80 exclude 91."""
+    few = said("reliability", 20.9, low=3.7, high=921.8)
+    days, reason, carried = advised(few, scope="fleet")
+    assert (days, carried) == (91, ("reliability",))
+    assert reason == (
+        "91 days, as now: the share of checks passed says 21 days, but leaves 4 days to 922 days "
+        "possible, too little to move the interval."
+    )
+    assert advised(said("reliability", 20.9, low=3.7, high=80.0), scope="fleet")[0] == 20
+    days, reason, _ = advised(few, scope="fleet", present=182.0)
+    assert days == 91
+    assert "the present 182 days exceed the ceiling" in reason
+    open_ended = said("survival_weibull", 60.0, low=30.0)
+    assert "30 days or more possible" in advised(open_ended, scope="fleet")[1]
+
+
 def test_checks_that_speak_for_a_shorter_fixed_interval_are_mentioned() -> None:
     """A forecast of 80 days beside checks that allow 50 at most for a fixed interval says both."""
     _, reason, _ = advised(said("forecast", 80.0), said("reliability", 30.0, high=50.2))
