@@ -22,6 +22,7 @@ import math
 from collections.abc import Mapping
 from datetime import date
 from decimal import ROUND_HALF_EVEN, Decimal
+from functools import lru_cache
 from typing import Any
 
 CANNOT_SAY = "cannot say"
@@ -33,6 +34,8 @@ BIAS_PLACES = 3
 # A mean of recorded values is off by about 1e-16 once it is a float; no recorded value has more
 # decimals than these.
 _RECORDED_PLACES = 9
+# Readings lie on the steps of a dial, so that the same numbers are written again and again.
+_REMEMBERED = 8192
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
 
@@ -65,6 +68,12 @@ def fixed(value: float | None, *, places: int, signed: bool = False) -> str:
     """
     if value is None or not math.isfinite(value):
         return CANNOT_SAY
+    return _fixed(value, places, signed)
+
+
+@lru_cache(maxsize=_REMEMBERED)
+def _fixed(value: float, places: int, signed: bool) -> str:
+    """Return a finite number as `fixed` does."""
     rounded = _as_written(value).quantize(Decimal(1).scaleb(-places), rounding=ROUND_HALF_EVEN)
     digits = f"{abs(rounded):f}"
     if rounded == 0:
@@ -76,6 +85,12 @@ def plain(value: float | None) -> str:
     """Return a number as it would be written by hand: no trailing zeros, a true minus sign."""
     if value is None or not math.isfinite(value):
         return CANNOT_SAY
+    return _plain(value)
+
+
+@lru_cache(maxsize=_REMEMBERED)
+def _plain(value: float) -> str:
+    """Return a finite number as `plain` does."""
     text = f"{_as_written(value):f}"
     text = text.rstrip("0").rstrip(".") if "." in text else text
     return "0" if text == "-0" else text.replace("-", MINUS)
