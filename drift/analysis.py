@@ -95,6 +95,7 @@ def analyse(sources: Sources, *, source_name: str, as_of: date, policy: Policy) 
         review,
         meters=_standings(review, ahead, schedule),
         own_meters=judge_alone(review, fit=ahead.fit),
+        fit=ahead.fit,
     )
 
 

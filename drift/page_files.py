@@ -8,6 +8,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from drift import pages, render
+from drift.evidence import gather_evidence
 from drift.results import Review
 
 Helpers = Sequence[ProcessPoolExecutor]
@@ -48,14 +49,14 @@ def helpers(dossiers: int) -> Iterator[Helpers]:
 def write_pages(
     review: Review, folder: Path, *, beside: Helpers, progress: Callable[[int, int], None]
 ) -> list[str]:
-    """Write the fleet review and a dossier for each meter.
+    """Write the fleet review, the evidence pack and a dossier for each meter.
 
     Parameters
     ----------
     review : Review
         What was found.
     folder : Path
-        Where ``index.html`` and ``meters/`` go.
+        Where ``index.html``, ``evidence.html`` and ``meters/`` go.
     beside : sequence of ProcessPoolExecutor
         What `helpers` gave.
     progress : callable
@@ -74,14 +75,17 @@ def write_pages(
     meters = folder / "meters"
     meters.mkdir(parents=True, exist_ok=True)
     ids = review.meters["meter_id"].sort().to_list()
-    steps = len(ids) + 1
+    steps = len(ids) + 2
     taken = [pool.submit(_take_up, review) for pool in beside]
+    pack = beside[0].submit(_write_pack_in_worker, folder) if beside else None
     begun = {
         meter_id: beside[place % len(beside)].submit(_write_in_worker, meter_id, meters)
         for place, meter_id in enumerate(ids if beside else [])
     }
     index = render.html_fleet(pages.fleet_page(review))
     (folder / "index.html").write_text(index, encoding="utf-8")
+    if pack is None:
+        _write_pack(review, folder)
     progress(1, steps)
     # From the far end, this process writes what no helper has begun.
     done = 1
@@ -93,11 +97,14 @@ def write_pages(
         _write_dossier(review, meter_id, meters)
         done += 1
         progress(done + _finished(left), steps)
-    for future in [*taken, *reversed(left)]:
+    for future in [*taken, *([pack] if pack else []), *reversed(left)]:
         future.result()
-    if left:
-        progress(steps, steps)
-    return ["index.html", *(f"meters/{pages.file_name(meter_id)}" for meter_id in ids)]
+    progress(steps, steps)
+    return [
+        "index.html",
+        "evidence.html",
+        *(f"meters/{pages.file_name(meter_id)}" for meter_id in ids),
+    ]
 
 
 def _finished(futures: list[Future[None]]) -> int:
@@ -116,6 +123,17 @@ def _cores() -> int:
 def _take_up(review: Review) -> None:
     """Keep the review that this process is to write of."""
     _at_work.append(review)
+
+
+def _write_pack_in_worker(folder: Path) -> None:
+    """Write the evidence pack of the review that this process was given."""
+    _write_pack(_at_work[0], folder)
+
+
+def _write_pack(review: Review, folder: Path) -> None:
+    """Write the evidence pack."""
+    html = render.html_evidence(pages.evidence_page(review, gather_evidence(review)))
+    (folder / "evidence.html").write_text(html, encoding="utf-8")
 
 
 def _write_in_worker(meter_id: str, meters: Path) -> None:

@@ -10,6 +10,7 @@ from jinja2 import Environment, FunctionLoader, StrictUndefined
 from drift import format as text
 from drift.folders import cautions, report
 from drift.pages.data import DossierPage, FleetPage
+from drift.pages.evidence_data import EvidencePage
 from drift.pages.impact import ImpactPage
 from drift.pages.retirement_data import RetirementPage
 from drift.pages.sheet import SheetPage
@@ -40,8 +41,14 @@ def html_impact(page: ImpactPage) -> str:
     return _html("impact.html.jinja2", page)
 
 
+def html_evidence(page: EvidencePage) -> str:
+    """Return the evidence pack as one HTML page that needs nothing beside it."""
+    return _html("evidence.html.jinja2", page)
+
+
 def _html(
-    template: str, page: FleetPage | DossierPage | ImpactPage | RetirementPage | SheetPage
+    template: str,
+    page: FleetPage | DossierPage | EvidencePage | ImpactPage | RetirementPage | SheetPage,
 ) -> str:
     """Return a page: its template over the frame, with style, script and what admits them."""
     style, script = _style(), report("page.js")

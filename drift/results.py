@@ -10,6 +10,7 @@ from drift.decisions.changes_since import Since
 from drift.frames import Sources
 from drift.policy import Policy
 from drift.reference import Reference
+from drift.stats.forecast.hyper import Fit
 from drift.upkeep import Upkeep
 
 
@@ -47,6 +48,8 @@ class Review:
         shared was found.
     since : Since or None
         What has changed since an earlier review, None where none was named.
+    fit : Fit or None
+        What the forecaster found the fleet to have in common; None where it was not asked.
     """
 
     as_of: date
@@ -71,3 +74,4 @@ class Review:
     conformity: Conformity
     own_meters: pl.DataFrame
     since: Since | None = None
+    fit: Fit | None = None

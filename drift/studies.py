@@ -9,6 +9,7 @@ from drift.frames import DAYS_PER_YEAR
 from drift.policy import Policy
 from drift.stats.detectability import Detectability, detectability
 from drift.stats.forecast import Settings
+from drift.stats.forecast.hyper import Fit
 from drift.stats.forecast.proof import Proof, prove
 from drift.stats.monitors import Watch
 
@@ -33,12 +34,13 @@ def study_detectability(policy: Policy) -> Detectability:
     )
 
 
-def study_proof(ledger: pl.DataFrame, policy: Policy) -> Proof:
+def study_proof(ledger: pl.DataFrame, policy: Policy, *, fit: Fit | None = None) -> Proof:
     """Judge the forecaster on the history in `ledger`, flagging where `policy` would have."""
     return prove(
         ledger,
         settings=forecast_settings(policy, band_level=0.9),
         flag_at=(policy.watch_probability, policy.drifting_probability),
+        fit=fit,
     )
 
 

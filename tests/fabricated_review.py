@@ -88,6 +88,7 @@ def fabricate() -> Review:
         "conformity": fabricate_conformity(ledger, hostile=IMAGE),
         "own_meters": _own_meters(_meters(ledger)),
         "since": None,
+        "fit": None,
     }
     # Frames that no page draws from are empty.
     empty = {

@@ -75,6 +75,7 @@ def test_a_review_writes_pages_and_data_and_says_where(tmp_path: Path) -> None:
     written = {path.relative_to(out).as_posix() for path in out.rglob("*") if path.is_file()}
     assert written == {
         "index.html",
+        "evidence.html",
         "meters/AM-1.html",
         "meters/AM-2.html",
         "review.xlsx",

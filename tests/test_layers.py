@@ -44,6 +44,7 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
             "drift.frames",
             "drift.policy",
             "drift.reference",
+            "drift.stats.",  # the forecaster's fit, from which the evidence pack proves it
             "drift.upkeep",
         },
     ),
@@ -148,7 +149,9 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
         {"polars"},
         {
             "drift",
+            "drift.evidence",
             "drift.pages.",
+            "drift.validation",
             "drift.figures.",
             "drift.decisions.standing",  # names the standings in their order
             "drift.frames",
@@ -175,7 +178,13 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
             "drift.upkeep",
         },
     ),
-    ("drift.page_files", {"polars"}, {"drift.pages.", "drift.render", "drift.results"}),
+    (
+        "drift.page_files",
+        {"polars"},
+        {"drift.evidence", "drift.pages.", "drift.render", "drift.results"},
+    ),
+    ("drift.evidence", set(), {"drift.analysis", "drift.results", "drift.stats.", "drift.studies"}),
+    ("drift.validation", set(), set()),
     (
         "drift.pipeline",
         {"polars"},

@@ -36,7 +36,11 @@ def test_pages_are_the_same_on_one_core_and_on_two(
                 review, folder, beside=beside, progress=lambda done, of: told.append((done, of))
             )
         written[cores] = _bytes(folder)
-        assert names == ["index.html", *(f"meters/{pages.file_name(i)}" for i in sorted(IDS))]
+        assert names == [
+            "index.html",
+            "evidence.html",
+            *(f"meters/{pages.file_name(i)}" for i in sorted(IDS)),
+        ]
         assert set(names) == set(written[cores])
         assert told[-1] == (len(names), len(names))
     assert written[1] == written[2]
@@ -47,7 +51,7 @@ def test_progress_never_goes_back(review: Review, tmp_path: Path) -> None:
     few = dataclasses.replace(review, meters=review.meters.head(2))
     told: list[int] = []
     page_files.write_pages(few, tmp_path, beside=(), progress=lambda done, _of: told.append(done))
-    assert told == [1, 2, 3]
+    assert told == [1, 2, 3, 4]
 
 
 def test_a_failure_in_another_process_is_raised(

@@ -67,7 +67,7 @@ def page(browser: Browser) -> Iterator[Page]:
 
 
 def _files(folder: Path) -> list[Path]:
-    return [folder / "index.html", *sorted((folder / "meters").iterdir())]
+    return [folder / "index.html", folder / "evidence.html", *sorted((folder / "meters").iterdir())]
 
 
 def test_pages_open_without_a_word_or_a_request(page: Page, folder: Path) -> None:

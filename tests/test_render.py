@@ -10,6 +10,7 @@ import polars as pl
 import pytest
 
 from drift import pages, render
+from drift.evidence import gather_evidence
 from drift.folders import report
 from drift.pages.data import DossierPage, FleetPage
 from drift.policy import Policy, choices_of
@@ -88,7 +89,8 @@ def dossier(review: Review) -> DossierPage:
 @pytest.fixture(scope="module")
 def written(review: Review, fleet: FleetPage) -> dict[str, str]:
     """All pages of the review by their place in the folder."""
-    made = {"index.html": render.html_fleet(fleet)}
+    pack = pages.evidence_page(review, gather_evidence(review))
+    made = {"index.html": render.html_fleet(fleet), "evidence.html": render.html_evidence(pack)}
     for meter_id in review.meters["meter_id"]:
         page = pages.dossier_page(review, meter_id)
         made[f"meters/{pages.file_name(meter_id)}"] = render.html_dossier(page)
@@ -149,6 +151,7 @@ def test_links_resolve(written: dict[str, str]) -> None:
     """Every link leads to a page of the review, a data file or an anchor of its own page."""
     data = {"meters.csv", "visits.csv", "signals.csv", "held_back.csv", "run.json"}
     data |= {"intervals.csv", "reference.csv", "own_standings.csv", "responses.csv"}
+    data |= {"forecast.csv"}
     data |= {"conformity.csv", "uncertainty.csv", "risks.csv"}
     known = set(written) | {f"data/{name}" for name in data}
     for name, html in written.items():
@@ -158,7 +161,7 @@ def test_links_resolve(written: dict[str, str]) -> None:
             if not target:
                 assert anchor in page.values("id"), (name, href)
                 continue
-            folder = "" if name == "index.html" else "meters/"
+            folder = "meters/" if name.startswith("meters/") else ""
             path = target.removeprefix("../") if target.startswith("../") else folder + target
             assert path in known, (name, href)
             if anchor:

@@ -7,6 +7,8 @@ from pathlib import Path
 import polars as pl
 import pytest
 
+from drift.evidence import gather_evidence
+from drift.pages import evidence_page
 from drift.pipeline import review_source
 from drift.policy import Policy
 from drift.results import Review
@@ -196,3 +198,21 @@ def test_exactly_the_planted_rows_are_held_back(review: Review) -> None:
     }
     held = review.sources.held_back
     assert set(held.select("file", "line").iter_rows()) == planted
+
+
+def test_the_evidence_pack_tells_what_is_planted(review: Review) -> None:
+    """Responses, lost evidence, overdue and held-back rows are those of the sample's list."""
+    page = evidence_page(review, gather_evidence(review))
+    told = {
+        entry.clause: " ".join(entry.answer).replace("\u00a0", " ")
+        for part in page.parts
+        for entry in part.entries
+    }
+    assert "3 with a response" in told["7.7.3"]
+    assert "1 response that names no signal" in told["7.7.3"]
+    assert "lost at 1 visit (13 Jun 2025)" in told["6.4.12"]
+    assert "Overdue now: AM-18" in told["6.4.7"]
+    assert "9 rows held back" in told["7.5"]
+    assert "Longer than 91 days: AM-23" in told["intervals"]
+    assert "90 % bands held" in told["7.7.1"]
+    assert {study.name for study in page.studies} == {"detectability", "forecast-proof"}

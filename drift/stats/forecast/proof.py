@@ -12,7 +12,7 @@ import polars as pl
 from drift.frames import Schema
 from drift.stats.blocks import Floats, Integers
 from drift.stats.forecast.horizon import found_out
-from drift.stats.forecast.hyper import fit_fleet
+from drift.stats.forecast.hyper import Fit, fit_fleet
 from drift.stats.forecast.model import Settings, make_grid
 from drift.stats.forecast.past import found_means, look_back
 from drift.stats.forecast.predict import Model
@@ -107,6 +107,7 @@ def prove(
     *,
     settings: Settings | None = None,
     flag_at: tuple[float, ...] = (0.1, 0.5),
+    fit: Fit | None = None,
 ) -> Proof:
     """Judge the forecaster on the history of a fleet.
 
@@ -118,6 +119,9 @@ def prove(
         As for `drift.stats.forecast.forecast`.
     flag_at : tuple of float
         Probabilities from which a meter would have been flagged.
+    fit : Fit, optional
+        Hyper-parameters for all years, such as those of the whole history; quicker, and a little
+        flattering.  By default those of each year's beginning.
 
     Notes
     -----
@@ -134,7 +138,7 @@ def prove(
     settings = settings or Settings()
     chosen = _chosen(ledger)
     visits = read_visits(chosen, resolution=settings.resolution)
-    made = _forecast_past(visits, settings)
+    made = _forecast_past(visits, settings, fit)
     outcomes = _with_rivals(pl.DataFrame(made), chosen, settings)
     chance = outcomes["p_found_out"].to_numpy()
     happened = outcomes["found_out"].to_numpy().astype(bool)
@@ -164,7 +168,9 @@ def _chosen(ledger: pl.DataFrame) -> pl.DataFrame:
     return ledger.filter(pl.col("series").is_in(series[places].implode()))
 
 
-def _forecast_past(visits: Visits, settings: Settings) -> dict[str, Floats | Integers]:
+def _forecast_past(
+    visits: Visits, settings: Settings, given: Fit | None
+) -> dict[str, Floats | Integers]:
     """Forecast every past visit with what was known when its year began."""
     shape = visits.years.shape
     names = ("p_found_out", "p_out", "mean_low", "mean_high", "share_below")
@@ -173,7 +179,7 @@ def _forecast_past(visits: Visits, settings: Settings) -> dict[str, Floats | Int
     year = np.floor(visits.years)
     for start in np.unique(year[wanted]):
         now = wanted & (year == start)
-        fit = fit_fleet(
+        fit = given or fit_fleet(
             visits_before(visits, float(start)),
             tolerance=settings.tolerance,
             sample=settings.sample,

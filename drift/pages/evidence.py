@@ -1,0 +1,95 @@
+"""This module gathers the evidence pack; it words and draws through others."""
+
+from collections import Counter
+
+from drift import format as text
+from drift.evidence import Evidence
+from drift.figures.drawing import svg
+from drift.figures.studies import draw_detectability, draw_reliability
+from drift.pages import rows
+from drift.pages.evidence_data import MISSING, OUTSIDE, PARTLY, SHOWN, EvidencePage, Part, Study
+from drift.pages.evidence_equipment import equipment_entries, schedule_entries
+from drift.pages.evidence_results import result_entries
+from drift.results import Review
+from drift.stats.forecast.proof import Proof
+from drift.validation import VALIDATIONS
+
+
+def evidence_page(review: Review, evidence: Evidence) -> EvidencePage:
+    """Return everything that the evidence pack says.
+
+    Parameters
+    ----------
+    review : Review
+        What was found.
+    evidence : Evidence
+        From `drift.evidence.gather_evidence`.
+    """
+    parts = (
+        Part("equipment", "ISO/IEC 17025: equipment and traceability", equipment_entries(review)),
+        Part("results", "ISO/IEC 17025: records and results", result_entries(review, evidence)),
+        Part("practice", "AASHTO R 18: the quality-system practice", schedule_entries(review)),
+    )
+    tally = Counter(entry.state for part in parts for entry in part.entries)
+    proof = evidence.proof
+    studies = [_detectability(review, evidence)]
+    if proof is not None and proof.forecasts:
+        studies.append(_reliability(proof))
+    return EvidencePage(
+        stamp=rows.stamp(review),
+        counts=tuple((state, tally[state]) for state in (SHOWN, PARTLY, MISSING, OUTSIDE)),
+        parts=parts,
+        studies=tuple(studies),
+        notes=evidence.detectability.notes,
+        validations=VALIDATIONS,
+    )
+
+
+def _detectability(review: Review, evidence: Evidence) -> Study:
+    """Return the figure of what the charts can see."""
+    drifts, tolerance = evidence.detectability.drifts, review.policy.tolerance_pct
+    worst = drifts.filter(drifts["monitor"] != "tolerance_check")["mean_bias_pct"].max()
+    least = worst if isinstance(worst, float) else None
+    within = least is not None and least < tolerance
+    conclude = (
+        f"On average the charts speak before a steady drift has used up the tolerance: at "
+        f"{text.bias_with_unit(least)} at most."
+        if within
+        else "Some drifts pass the tolerance, on average, before a chart speaks."
+    )
+    return Study(
+        name="detectability",
+        title="What the charts can see",
+        svg=svg(draw_detectability(drifts, tolerance_pct=tolerance)),
+        label=f"Mean bias at which each chart notices a steady drift. {conclude}",
+        shows=(
+            "For each chart in force and the plain check against the tolerance, how far a steady "
+            "drift has taken a meter, on average, by the time it is noticed; the level line is the "
+            "tolerance. Computed for the policy in force."
+        ),
+        conclude=conclude,
+    )
+
+
+def _reliability(proof: Proof) -> Study:
+    """Return the figure of how past forecasts came out."""
+    conclude = (
+        f"{text.share(proof.band_level)} bands of the mean that a visit finds held "
+        f"{text.probability(proof.coverage)} of {text.count(proof.forecasts, 'past visit')} "
+        f"({text.probability(proof.coverage_low)} to {text.probability(proof.coverage_high)}); "
+        f"{text.count(proof.failures, 'visit')} found a meter out."
+    )
+    return Study(
+        name="forecast-proof",
+        title="Proof of the forecasts",
+        svg=svg(draw_reliability(proof.reliability)),
+        label=f"Share of forecasts that came true against what was forecast. {conclude}",
+        shows=(
+            "Each past visit was forecast from the visits before it. Forecasts are put in bands "
+            "by their probability; each dot is a band, with the interval of the share that came "
+            "true; on the line they come true as often as they say. What the fleet has in common "
+            "was fitted once to the whole history; drift proof fits it year by year, which is the "
+            "stricter test."
+        ),
+        conclude=conclude,
+    )

@@ -1,0 +1,153 @@
+"""The evidence pack: answers come from the data, what is missing is said, proof can be found."""
+
+import dataclasses
+import re
+from pathlib import Path
+
+import polars as pl
+import pytest
+
+from drift import pages, render
+from drift.evidence import Evidence, gather_evidence
+from drift.pages.evidence_data import MISSING, PARTLY, SHOWN, Entry, EvidencePage
+from drift.results import Review
+from drift.validation import VALIDATIONS
+from tests.fabricated_review import IDS, fabricate
+from tests.test_render import Outline
+
+TESTS = Path(__file__).resolve().parent
+CLAUSES = [
+    "6.4.4",
+    "6.4.6",
+    "6.4.7",
+    "6.4.9",
+    "6.4.11",
+    "6.4.12",
+    "6.4.13",
+    "6.5",
+    "7.5",
+    "7.6",
+    "7.7.1",
+    "7.7.3",
+    "7.8.6",
+    "7.10",
+    "7.11",
+    "8.4",
+]
+
+
+@pytest.fixture(scope="module")
+def review() -> Review:
+    return fabricate()
+
+
+@pytest.fixture(scope="module")
+def evidence(review: Review) -> Evidence:
+    return gather_evidence(review)
+
+
+@pytest.fixture(scope="module")
+def page(review: Review, evidence: Evidence) -> EvidencePage:
+    return pages.evidence_page(review, evidence)
+
+
+def entry(page: EvidencePage, clause: str) -> Entry:
+    return next(e for part in page.parts for e in part.entries if e.clause == clause)
+
+
+def said(page: EvidencePage, clause: str) -> str:
+    return " ".join(entry(page, clause).answer).replace("\u00a0", " ")
+
+
+def test_every_clause_is_answered_once_and_its_source_is_honest(page: EvidencePage) -> None:
+    """The clauses asked for, in order; those not read at the source say that they are not.
+
+    Which were read: the project's notes on ISO/IEC 17025 (clauses tagged as read there).
+    """
+    entries = [e for part in page.parts for e in part.entries]
+    assert [e.clause for e in entries[: len(CLAUSES)]] == CLAUSES
+    assert [e.clause for e in entries[len(CLAUSES) :]] == ["equipment record", "intervals"]
+    from_memory = {e.clause for e in entries if not e.checked}
+    assert from_memory >= {"6.4.7", "6.4.11", "6.5", "7.6", "7.7.3", "7.11"}
+    assert sum(number for _, number in page.counts) == len(entries)
+    text = Outline(render.html_evidence(page)).text
+    assert text.count("from memory") >= len(from_memory)
+
+
+def test_links_lead_to_what_is_written(page: EvidencePage, review: Review) -> None:
+    """Each proof is a page or a section of a page of the review, or a data file."""
+    fleet = set(Outline(render.html_fleet(pages.fleet_page(review))).values("id"))
+    own = set(Outline(render.html_evidence(page)).values("id"))
+    meters = {f"meters/{pages.file_name(meter_id)}" for meter_id in IDS}
+    for part in page.parts:
+        for e in part.entries:
+            assert e.proof, e.clause
+            for href, _ in e.proof:
+                place, _, anchor = href.partition("#")
+                if place == "":
+                    assert anchor in own, href
+                elif place == "index.html":
+                    assert not anchor or anchor in fleet, href
+                else:
+                    assert place in meters or re.fullmatch(r"data/\w+\.(csv|json)", place), href
+
+
+def test_signals_and_responses_are_counted(page: EvidencePage, review: Review) -> None:
+    """Three signals, one answered; the answer's numbers are those of the frames."""
+    waiting = review.signals["answered_on"].null_count()
+    assert f"{review.signals.height} signals" in said(page, "7.7.3")
+    assert f"a response to {waiting} signals" in said(page, "7.7.3")
+    oldest = min(review.signals.filter(pl.col("answered_on").is_null())["visit_on"])
+    assert f"open for {(review.as_of - oldest).days} days" in said(page, "7.7.3")
+    assert "1 response that names no signal" in said(page, "7.7.3")
+    assert entry(page, "7.7.3").state == PARTLY
+
+
+def test_what_is_missing_is_said(review: Review, page: EvidencePage, evidence: Evidence) -> None:
+    """No vessel, no past forecast, nothing answered: each is named as missing."""
+    assert entry(page, "6.4.11").state == MISSING
+    assert "Missing: no calibration of a vessel" in said(page, "6.4.11")
+    assert evidence.proof is None
+    assert "Missing: no past visit" in said(page, "7.7.1")
+    unanswered = review.signals.with_columns(answered_on=pl.lit(None, dtype=pl.Date))
+    bare = dataclasses.replace(review, signals=unanswered)
+    assert entry(pages.evidence_page(bare, evidence), "7.7.3").state == MISSING
+
+
+def test_lost_evidence_and_the_schedule_come_from_the_ledger(
+    page: EvidencePage, review: Review
+) -> None:
+    """One visit lost its as-found evidence; gaps of 120 days are late for all but its own meter."""
+    lost = review.ledger.filter("evidence_lost").select("meter_id", "visit_id").unique().height
+    assert f"evidence lost at {lost} visit" in said(page, "6.4.12")
+    # By hand: intervals are 91 days but for one meter of 120 days; nine visits make eight gaps.
+    assert "8 of 72 visits came within the meter's interval" in said(page, "6.4.7")
+
+
+def test_a_sound_record_is_shown(review: Review, evidence: Evidence) -> None:
+    """With every signal answered and no stray response the clause is simply shown."""
+    answered = review.signals.with_columns(
+        answered_on=pl.col("answered_on").fill_null(review.as_of)
+    )
+    sound = dataclasses.replace(
+        review, signals=answered, responses=review.responses.filter(pl.col("problem") == "")
+    )
+    assert entry(pages.evidence_page(sound, evidence), "7.7.3").state == SHOWN
+
+
+def test_the_page_is_sound_and_runs_nothing_hostile(page: EvidencePage) -> None:
+    """Tags are balanced, and no id of a meter has become markup."""
+    outline = Outline(render.html_evidence(page))
+    assert outline.unbalanced == []
+    assert not {"img", "iframe", "object", "form", "link"} & set(outline.tags)
+    assert len(re.findall(r"<script", render.html_evidence(page))) == outline.tags.count("script")
+    assert "harmed" not in " ".join(outline.values("onerror"))
+
+
+def test_the_validation_table_names_tests_that_exist() -> None:
+    """Every row names a test file that holds tests, and one of three ways to come by its values."""
+    for row in VALIDATIONS:
+        text = (TESTS / row.test).read_text(encoding="utf-8")
+        assert "def test_" in text, row.test
+        assert row.status in {"read", "memory", "derived"}
+    assert len({row.part for row in VALIDATIONS}) == len(VALIDATIONS)
