@@ -1,7 +1,8 @@
 """Time the whole chart family for a large fleet: `python -m tests.benchmarks.charts_speed`.
 
-10,000 meters × 40 visits × 3 verification points, once with one reading a visit and once with
-three.  The aim is 10 s on two cores and 2 GB.
+10,000 meters × 40 visits × 3 verification points, with one reading a visit, with three, and with
+three where every meter is adjusted at one visit of five, so that its phases are compared and lend
+each other spread.  The aim is 10 s on two cores and 2 GB.
 """
 
 import argparse
@@ -46,20 +47,31 @@ def fleet(series: int, *, replicates: int, seed: int) -> pl.DataFrame:
     )
 
 
+def adjusted(points: pl.DataFrame, *, seed: int) -> pl.DataFrame:
+    """Return the points with a new phase after one visit of five."""
+    random = np.random.default_rng(seed)
+    ends = random.random(len(points)).reshape(-1, VISITS) < 0.2
+    phase = 1 + np.cumsum(ends, axis=1) - ends
+    return points.with_columns(phase=pl.Series(phase.reshape(-1), dtype=pl.Int64), gauge=1)
+
+
 def main() -> None:
     """Print one line per case."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--meters", type=int, default=10_000)
     meters = parser.parse_args().meters
-    for replicates in (1, 3):
+    for replicates, restarts in ((1, False), (3, False), (3, True)):
         for count in (meters // 4, meters):
             points = fleet(count * POINTS, replicates=replicates, seed=1)
+            if restarts:
+                points = adjusted(points, seed=2)
             wall, processor = time.perf_counter(), time.process_time()
             family = draw_family(points, settings=ChartSettings())
             wall, processor = time.perf_counter() - wall, time.process_time() - processor
+            kind = ", adjusted" if restarts else ""
             peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20
             print(
-                f"{count:6d} meters x {POINTS} points x {VISITS} visits x {replicates} readings: "
+                f"{count:6d} meters x {POINTS} points x {VISITS} visits x {replicates} readings{kind}: "
                 f"{wall:5.1f} s ({processor:5.1f} s of processor), {len(family.points):,} points "
                 f"of {family.points['chart'].n_unique()} charts, peak {peak:.2f} GiB"
             )

@@ -99,3 +99,34 @@ def fleet(readings: Floats, *, step: float, **columns: Any) -> pl.DataFrame:
 def history(values: ArrayLike, *, step: float = UNROUNDED, **columns: Any) -> pl.DataFrame:
     """Return the points of one meter with one reading a visit."""
     return fleet(np.asarray(values, float)[None, :, None], step=step, **columns)
+
+
+def adjusted_fleet(
+    random: np.random.Generator, *, every: int, moves: float, step: float, rough: int = 0
+) -> pl.DataFrame:
+    """Return 300 meters of 24 visits that are adjusted every few visits, one reading a visit.
+
+    Parameters
+    ----------
+    random : np.random.Generator
+    every : int
+        Visits of a phase.
+    moves : float
+        Spread of the levels from phase to phase, in units of σ, which is 0.03 % air.
+    step : float
+        Step of the dial.
+    rough : int
+        Meters that scatter three times as much.
+    """
+    meters, visits, sigma = 300, 24, 0.03
+    phase = np.arange(visits) // every
+    levels = moves * sigma * random.standard_normal((meters, visits))[:, phase]
+    spread = np.where(np.arange(meters) < rough, 3 * sigma, sigma)[:, None]
+    x = random.uniform(-0.5, 0.5, (meters, 1)) * step + levels
+    x = x + spread * random.standard_normal((meters, visits))
+    return fleet(
+        rounded(x, step)[:, :, None],
+        step=step,
+        phase=pl.Series(np.tile(phase + 1, meters)),
+        gauge=1,
+    )

@@ -7,7 +7,7 @@ from scipy import stats
 
 from drift.stats.charts import ChartSettings, draw_family
 from drift.stats.phase_comparison import PHASES, ComparedPhases, compare_phases
-from tests.stats.chart_fleets import NOMINAL, fleet, history, rounded
+from tests.stats.chart_fleets import NOMINAL, adjusted_fleet, fleet, history, rounded
 
 OLD = [0.02, 0.01, 0.03, 0.00, 0.02, 0.04, 0.01, 0.03]
 NEW = [0.05, 0.06, 0.04, 0.07, 0.05, 0.06, 0.08]
@@ -127,24 +127,6 @@ def test_phases_without_readings_and_without_baseline_visits() -> None:
     ).tests.row(0, named=True)
     assert (windowed["old_visits"], windowed["new_visits"]) == (3, 3)
     assert compared(points.clear()).tests.schema == PHASES
-
-
-def adjusted_fleet(
-    random: np.random.Generator, *, every: int, moves: float, step: float, rough: int = 0
-) -> pl.DataFrame:
-    """Return 300 meters adjusted every few visits: σ 0.03, levels moved by `moves` σ each time."""
-    meters, visits, sigma = 300, 24, 0.03
-    phase = np.arange(visits) // every
-    levels = moves * sigma * random.standard_normal((meters, visits))[:, phase]
-    spread = np.where(np.arange(meters) < rough, 3 * sigma, sigma)[:, None]
-    x = random.uniform(-0.5, 0.5, (meters, 1)) * step + levels
-    x = x + spread * random.standard_normal((meters, visits))
-    return fleet(
-        rounded(x, step)[:, :, None],
-        step=step,
-        phase=pl.Series(np.tile(phase + 1, meters)),
-        gauge=1,
-    )
 
 
 @pytest.mark.parametrize("step", [0.001, 0.05, 0.1])
