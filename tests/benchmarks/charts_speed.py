@@ -68,10 +68,10 @@ def main() -> None:
             wall, processor = time.perf_counter(), time.process_time()
             family = draw_family(points, settings=ChartSettings())
             wall, processor = time.perf_counter() - wall, time.process_time() - processor
-            kind = ", adjusted" if restarts else ""
+            kind = f"{replicates} readings{', adjusted' if restarts else ''}"
             peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20
             print(
-                f"{count:6d} meters x {POINTS} points x {VISITS} visits x {replicates} readings{kind}: "
+                f"{count:6d} meters x {POINTS} points x {VISITS} visits x {kind}: "
                 f"{wall:5.1f} s ({processor:5.1f} s of processor), {len(family.points):,} points "
                 f"of {family.points['chart'].n_unique()} charts, peak {peak:.2f} GiB"
             )
