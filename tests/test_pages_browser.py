@@ -4,6 +4,7 @@ import re
 import shutil
 import subprocess
 from collections.abc import Iterator
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +14,8 @@ from playwright.sync_api import Browser, Page, sync_playwright
 
 from drift import pages, render
 from drift.page_files import write_pages
+from drift.pipeline import find
+from drift.policy import Policy
 from tests.fabricated_review import (
     DRIFTER,
     IDS,
@@ -81,6 +84,26 @@ def test_pages_open_without_a_word_or_a_request(page: Page, folder: Path) -> Non
         page.goto(file.as_uri())
     assert said == []
     assert asked == [file.as_uri() for file in _files(folder)]
+
+
+def test_every_page_of_the_sample_opens_in_silence(page: Page, tmp_path: Path) -> None:
+    """The same for a whole review of the sample: each page's figures are drawn, each dot speaks."""
+    said: list[str] = []
+    asked: list[str] = []
+    page.on("console", lambda message: said.append(message.text))
+    page.on("pageerror", lambda error: said.append(str(error)))
+    page.on("request", lambda request: asked.append(request.url))
+    source = Path(__file__).resolve().parents[1] / "sample_history"
+    review = find(source, as_of=date(2026, 10, 1), policy=Policy())
+    names = write_pages(review, tmp_path, beside=(), progress=lambda _done, _of: None)
+    for name in names:
+        page.goto((tmp_path / name).as_uri())
+        figures = page.locator("figure").count()
+        assert figures > 0
+        assert page.locator("figure .picture > svg").count() == figures
+        assert page.locator(".drawing[role=application]").count() > 0
+    assert said == []
+    assert asked == [(tmp_path / name).as_uri() for name in names]
 
 
 def test_hostile_ids_and_remarks_run_nothing(page: Page, folder: Path) -> None:

@@ -16,7 +16,7 @@ _ROOM = 0.07
 LEFT, RIGHT = 46, 16
 _HEADING, _APART, _FOOT = 20, 14, 24
 _TICK = 4
-_MOST_TICKS = 5
+_MOST_TICKS = 6
 _ON_TOP = ("dot", "left", "middle", "test")
 
 

@@ -30,17 +30,18 @@ def fleet_figure(review: Review, *, in_use: list[str]) -> Figure:
     policy = review.policy
     drawn = placed(review).filter(pl.col("meter_id").is_in(in_use))
     conclude = captions.fleet_figure(drawn, tolerance_pct=policy.tolerance_pct)
-    one = "row" if drawn.height <= LABELLED_METERS else "column"
+    labelled = drawn.height <= LABELLED_METERS
+    tick = ", with a tick at the true bias expected then" if labelled else ""
     return pictured(
         draw_fleet(drawn, tolerance_pct=policy.tolerance_pct),
         name="fleet-figure",
         title="Where every meter is, and where it is going",
         label=f"Bias now and forecast of {text.count(drawn.height, 'meter')}. {conclude}",
         shows=(
-            f"One {one} for each meter at its worst point, in the order of this review: its bias "
-            "now, and the band in which the mean found at its next visit is expected "
-            f"({text.share(policy.band_level)} of such bands hold; reading noise is part of it), "
-            "with a tick at the true bias expected then. The strip is the tolerance, "
+            f"One {'row' if labelled else 'column'} for each meter at its worst point, in the "
+            "order of this review: its bias now, and the band in which the mean found at its next "
+            f"visit is expected ({text.share(policy.band_level)} of such bands hold; reading noise "
+            f"is part of it){tick}. The strip is the tolerance, "
             f"±{text.plain(policy.tolerance_pct)}{text.NO_BREAK}%{text.NO_BREAK}air. "
             "Retired meters are left out."
         ),
