@@ -104,7 +104,9 @@ def conformity_verdict(review: Review, meter_id: str) -> str:
     )
     on = text.day(least["performed_on"])
     if failed.is_empty():
-        return f"Conformity: the biases it went away with on {on} pass by {rule}; {sure}."
+        near = last.filter(pl.col("verdict") == CONDITIONAL_PASS)["point_pct"].to_list()
+        how = f", at {text.listed([text.point(pct) for pct in near])} conditionally" if near else ""
+        return f"Conformity: the biases it went away with on {on} pass by {rule}{how}; {sure}."
     at = text.listed([text.point(pct) for pct in failed["point_pct"]])
     return f"Conformity: fails at {at} by {rule} as it went away on {on}; {sure}."
 

@@ -58,7 +58,8 @@ def spells(
     -------
     pl.DataFrame
         Columns of `SPELLS`.  A spell that no later visit says anything about is left out, and so
-        is one that began with a change whose as-left was not read.
+        are one that ended on the day it began and one that began with a change whose as-left was
+        not read.
     """
     seen = judged_visits(ledger, tolerance=tolerance, comparison=comparison, by=by)
     starts = _starts(seen)
@@ -99,7 +100,7 @@ def spells(
             upper_days=_days(pl.col("out_at") - start),
             ends=ends,
         )
-        .filter(pl.col("upper_days").is_not_null() | (pl.col("lower_days") > 0))
+        .filter(pl.coalesce("upper_days", "lower_days") > 0)
         .sort("unit", "start_t_years")
         .select(SPELLS.keys())
         .cast(SPELLS)  # type: ignore[arg-type]  # names to types
@@ -120,7 +121,8 @@ def periods(
     -------
     pl.DataFrame
         Columns of `PERIODS`.  Left out are periods that began out of tolerance or in an unknown
-        state, that a change of unknown date divides, or whose end was not read as found.
+        state, that a change of unknown date divides, or whose end was not read as found, and two
+        visits of one day, between which no time passed.
     """
     seen = judged_visits(ledger, tolerance=tolerance, comparison=comparison, by=by)
 
@@ -136,6 +138,7 @@ def periods(
         )
         .filter(
             ~pl.col("first")
+            & (pl.col("days") > 0)
             & pl.col("began_in").fill_null(value=False)
             & pl.col("undivided").fill_null(value=False)
             & pl.col("found_in").is_not_null()

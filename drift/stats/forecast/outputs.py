@@ -193,8 +193,9 @@ def point_ties(visits: Visits, model: Model) -> tuple[float, float]:
     """
     points = np.bincount(visits.meter[visits.last])
     several = np.flatnonzero(points > 1)
+    untold = tie_points(np.empty(0), np.empty(0, dtype=np.int64)), 0.0
     if several.size == 0:
-        return tie_points(np.empty(0), np.empty(0, dtype=np.int64)), 0.0
+        return untold
     chosen = several[np.linspace(0, several.size - 1, min(several.size, _TIED_METERS)).astype(int)]
     wanted = np.isin(visits.meter, chosen)[:, None] & (visits.found_count > 0)
     wanted[:, 0] = False
@@ -202,6 +203,8 @@ def point_ties(visits: Visits, model: Model) -> tuple[float, float]:
     wanted &= visits.visit % max(1, round(wanted.sum(axis=1).max() / _TIED_VISITS)) == 0
     past = look_back(visits, wanted, model)
     known = ~np.isnan(past.means.share_below)
+    if not known.any():
+        return untold
     scores = special.ndtri(np.clip(past.means.share_below[known], 1e-3, 1 - 1e-3))
     days = np.rint(visits.years * DAYS_PER_YEAR)
     meter = np.broadcast_to(visits.meter[:, None], days.shape)
