@@ -19,6 +19,7 @@ from drift.decisions.impact import (
 )
 from drift.decisions.responses import nearest_ids
 from drift.errors import DriftError
+from drift.frames import Sources
 from drift.outputs import plain, write_data
 from drift.pipeline import read
 from drift.policy import Policy
@@ -152,6 +153,7 @@ def find_impact(review: Review, meter_id: str, *, visit: date | None) -> Impact:
         p_been_out=float(been_out[-1]) if been_out.size else None,
         path=hindsight.path(),
         tests=weigh_tests(tests, hindsight),
+        held_back=_held_back(sources),
     )
 
 
@@ -173,9 +175,17 @@ def impact_record(written: ImpactWritten) -> str:
         "sentences": list(written.told),
         "to_decide": [{"clause": clause, "question": question} for clause, question in QUESTIONS],
         "field_tests": plain(impact.tests).to_dicts(),
+        "field_tests_held_back": impact.held_back,
         "path": plain(impact.path).to_dicts(),
     }
     return json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False, default=date.isoformat)
+
+
+def _held_back(sources: Sources) -> int:
+    """Count the rows of files of field tests that were held back."""
+    files = sources.files.filter(pl.col("table_name") == "field_tests")
+    held = sources.held_back.filter(pl.col("file").is_in(files["file"].implode()))
+    return held.select("file", "line").n_unique()
 
 
 def _check(sessions: pl.DataFrame, meter_id: str, visit: date | None) -> None:

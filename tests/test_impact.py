@@ -149,7 +149,8 @@ def test_tests_without_a_specification_are_listed_without_a_chance(tmp_path: Pat
     source = write(
         tmp_path / "source",
         readings=readings(*FAILED),
-        field_tests="test_id,meter_id,tested_on,air_pct\nF1,A,2026-05-01,6.2\n=F2,A,2026-08-01,6.0\n",
+        field_tests="test_id,meter_id,tested_on,air_pct\nF1,A,2026-05-01,6.2\n"
+        "=F2,A,2026-08-01,6.0\nF3,A,2026-05-99,6.0\n",
     )
     made = note(source, "A", tmp_path / "out")
     row = made.impact.tests.row(0, named=True)
@@ -158,6 +159,8 @@ def test_tests_without_a_specification_are_listed_without_a_chance(tmp_path: Pat
     assert row["p_verdict_wrong"] is None
     assert row["bias_pct"] is not None
     assert "1 without a specification" in " ".join(made.told)
+    assert "1 row of the source's field tests was held back" in made.told[-1]
+    assert json.loads(impact_record(made))["field_tests_held_back"] == 1
 
 
 def test_a_first_visit_that_fails_has_nothing_to_start_from(tmp_path: Path) -> None:

@@ -214,6 +214,7 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
             "drift.analysis",
             "drift.decisions.",
             "drift.errors",
+            "drift.frames",
             "drift.outputs",
             "drift.pages.",
             "drift.pipeline",

@@ -103,6 +103,8 @@ class Impact:
         P(out of tolerance at any point on some day of the span); None where no path is known.
     path, tests : pl.DataFrame
         Frames of `drift.stats.forecast.hindsight.PATH` and `drift.stats.field_tests.FIELD_IMPACT`.
+    held_back : int
+        Rows of field tests, of any meter, that could not be used and so are in no list.
     """
 
     suspicion: Suspicion
@@ -111,6 +113,7 @@ class Impact:
     p_been_out: float | None
     path: pl.DataFrame
     tests: pl.DataFrame
+    held_back: int
 
 
 def with_verdicts(ledger: pl.DataFrame, verdicts: pl.DataFrame) -> pl.DataFrame:
@@ -191,6 +194,7 @@ def sentences(impact: Impact, policy: Policy) -> tuple[str, ...]:
         _since_words(impact),
         _sign_words(impact.suspicion),
         tests_words(impact, policy),
+        _held_back_words(impact.held_back),
     )
     return tuple(sentence for sentence in told if sentence)
 
@@ -263,6 +267,17 @@ def _sign_words(suspicion: Suspicion) -> str:
     if signs == {True}:
         return "It read high: the true air content was lower than reported."
     return "It read low: the true air content was higher than reported."
+
+
+def _held_back_words(rows: int) -> str:
+    """Say that the list may lack tests."""
+    if not rows:
+        return ""
+    was, it = ("was", "it") if rows == 1 else ("were", "they")
+    return (
+        f"{count(rows, 'row')} of the source's field tests {was} held back and may belong here: "
+        f"a review says where {it} {'is' if rows == 1 else 'are'} and why."
+    )
 
 
 def tests_words(impact: Impact, policy: Policy) -> str:

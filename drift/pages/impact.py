@@ -161,8 +161,8 @@ def _figure(impact: Impact, visits: pl.DataFrame, policy: Policy) -> Figure:
         label=f"True bias on each day of the span at each verification point. {conclude}",
         shows=(
             f"True bias on each day in % air with its {text.share(policy.band_level)} band, from "
-            "readings before and after that day. A mean halfway may mean that it had jumped or had "
-            "not: the band tells."
+            "readings before and after that day; points not read at its end are left out. A mean "
+            "halfway may mean that it had jumped or had not: the band tells."
         ),
         conclude=conclude,
         key=tuple(key),
