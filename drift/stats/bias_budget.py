@@ -93,10 +93,12 @@ def coverage_factors(freedom: npt.ArrayLike) -> Floats:
     ----------
     JCGM 100:2008, G.3 and Table G.2.
     """
-    values = np.asarray(freedom, dtype=np.float64)
+    # A fleet repeats few budgets, and quantiles are slow.
+    values, place = np.unique(np.asarray(freedom, dtype=np.float64), return_inverse=True)
     finite = np.isfinite(values)
     t = stdtrit(np.where(finite, values, 1.0), 0.5 + COVERAGE / 2)
-    return np.where(finite, t, np.where(np.isnan(values), np.nan, 2.0))
+    factors = np.where(finite, t, np.where(np.isnan(values), np.nan, 2.0))
+    return np.asarray(factors[place].reshape(np.shape(freedom)))
 
 
 def budget_rows(sittings: pl.DataFrame) -> pl.DataFrame:
