@@ -10,13 +10,15 @@ import polars as pl
 
 import drift
 from drift import pages, render
+from drift.analysis import analyse
 from drift.decisions.responses import nearest_ids
 from drift.decisions.retirement import weigh_retirement
 from drift.decisions.retirement_terms import GROUND_TABLE, RetirementEvidence
 from drift.errors import DriftError, SourceError
+from drift.frames import Sources
 from drift.outputs import plain, write_data
 from drift.pages.retirement_data import Weighed
-from drift.pipeline import find
+from drift.pipeline import read
 from drift.policy import Policy, choices_of
 from drift.results import Review
 from drift.upkeep import needed_days
@@ -64,9 +66,30 @@ def retirement_memo(
     DriftError
         If the source cannot be used, a meter is not in it, or every meter is retired.
     """
-    review = find(source, as_of=as_of, policy=policy)
+    sources = read(source, as_of=as_of, policy=policy)
+    name = source.resolve().name
     asked = tuple(dict.fromkeys(meters))
-    chosen = _chosen(review, asked)
+    # A wrong name is told at once, not after all has been worked out.
+    chosen = _chosen(sources, asked, where=name)
+    review = analyse(sources, source_name=name, as_of=as_of, policy=policy)
+    return weigh_meters(review, chosen, asked=asked)
+
+
+def weigh_meters(
+    review: Review, chosen: Sequence[str], *, asked: tuple[str, ...] = ()
+) -> RetirementMemo:
+    """Weigh whether to keep the meters `chosen` of a review, in their order.
+
+    Parameters
+    ----------
+    review : Review
+        What was found, with the thresholds and prices of its policy.
+    chosen : sequence of str
+        Meters of the review.
+    asked : tuple of str
+        Those that the user named.
+    """
+    policy = review.policy
     found = weigh_retirement(
         RetirementEvidence(
             as_of=review.as_of,
@@ -89,7 +112,7 @@ def retirement_memo(
         schema=["ground", "title", "met_from_above"],
         orient="row",
     )
-    order = pl.DataFrame({"meter_id": chosen})
+    order = pl.DataFrame({"meter_id": list(chosen)})
 
     def ordered(frame: pl.DataFrame) -> pl.DataFrame:
         return order.join(frame, on="meter_id", maintain_order="left_right")
@@ -165,11 +188,12 @@ def retirement_record(memo: RetirementMemo) -> dict[str, object]:
     }
 
 
-def _chosen(review: Review, asked: tuple[str, ...]) -> list[str]:
+def _chosen(sources: Sources, asked: tuple[str, ...], *, where: str) -> list[str]:
     """Return the meters to weigh, or raise where one is not known or none is left."""
-    known = review.meters["meter_id"].to_list()
+    known = sources.sessions["meter_id"].unique().sort().to_list()
     for meter_id in asked:
-        if meter_id not in known:
+        # Where nothing was read at all, that is what there is to say.
+        if known and meter_id not in known:
             near = nearest_ids(meter_id, known)
             raise SourceError(
                 what="is not a meter with a visit on record",
@@ -177,11 +201,13 @@ def _chosen(review: Review, asked: tuple[str, ...]) -> list[str]:
                 expected="the id of one that has",
                 hint=f"nearest: {', '.join(near)}" if near else f"there are {len(known)}",
             )
-    in_use: list[str] = review.upkeep.present["meter_id"].to_list()
-    if not asked and not in_use:
+    last = sources.meters.unique("meter_id", keep="last")
+    retired = set(last.filter(pl.col("status") == "retired")["meter_id"])
+    in_use = [meter_id for meter_id in known if meter_id not in retired]
+    if known and not asked and not in_use:
         raise SourceError(
             what="holds no meter in use: all are retired",
-            where=review.source_name,
+            where=where,
             expected="a meter that is not retired",
             hint="name the meters to weigh all the same",
         )

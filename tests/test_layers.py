@@ -167,8 +167,10 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
         {"polars"},
         {
             "drift",
+            "drift.analysis",
             "drift.decisions.",
             "drift.errors",
+            "drift.frames",
             "drift.outputs",
             "drift.pages.",
             "drift.pipeline",

@@ -12,11 +12,14 @@ from click.testing import CliRunner
 from drift.cli import commands
 from drift.errors import DriftError
 from drift.folders import report
+from drift.pipeline import find
 from drift.policy import Policy
+from drift.results import Review
 from drift.retirement_memo import (
     RetirementMemo,
     retirement_memo,
     retirement_record,
+    weigh_meters,
     write_retirement,
 )
 from tests.csv_folders import readings, write
@@ -61,13 +64,19 @@ def shown(page: Path) -> str:
 
 
 @pytest.fixture(scope="module")
-def unpriced() -> RetirementMemo:
-    return retirement_memo(SAMPLE, meters=(), as_of=AS_OF, policy=Policy())
+def review() -> Review:
+    return find(SAMPLE, as_of=AS_OF, policy=Policy())
 
 
 @pytest.fixture(scope="module")
-def priced() -> RetirementMemo:
-    return retirement_memo(SAMPLE, meters=("AM-07", "AM-01"), as_of=AS_OF, policy=PRICED)
+def unpriced(review: Review) -> RetirementMemo:
+    return weigh_meters(review, review.upkeep.present["meter_id"].to_list())
+
+
+@pytest.fixture(scope="module")
+def priced(review: Review) -> RetirementMemo:
+    asked = ("AM-07", "AM-01")
+    return weigh_meters(dataclasses.replace(review, policy=PRICED), asked, asked=asked)
 
 
 def answers(memo: RetirementMemo) -> dict[str, str]:
@@ -152,6 +161,13 @@ def test_files_say_the_same_as_the_record(priced: RetirementMemo, tmp_path: Path
     assert record["meters"][0]["carried_by"] == ["adjustment_rate", "same_direction", "pass_rate"]
 
 
+def test_a_source_without_a_reading_says_that(tmp_path: Path) -> None:
+    """Whoever is asked for, what is said is that nothing can be used."""
+    source = write(tmp_path / "in", readings=readings("A,2020-13-45,as_found,5.0,5.0"))
+    with pytest.raises(DriftError, match="no usable reading"):
+        retirement_memo(source, meters=("B",), as_of=AS_OF, policy=Policy())
+
+
 @pytest.mark.parametrize("asked", ["am-07", "AM07", "zzz", "\x1b[31m" + "x" * 500])
 def test_an_unknown_meter_names_the_nearest(asked: str) -> None:
     """A slip in an id names what was probably meant; no id can break the line."""
@@ -163,9 +179,9 @@ def test_an_unknown_meter_names_the_nearest(asked: str) -> None:
     assert len(str(caught.value)) < 200
 
 
-def test_a_retired_meter_is_weighed_only_where_asked(tmp_path: Path) -> None:
+def test_a_retired_meter_is_weighed_only_where_asked(review: Review, tmp_path: Path) -> None:
     """AM-20 is shown for the record, with nothing to decide and nothing forecast."""
-    memo = retirement_memo(SAMPLE, meters=("AM-20",), as_of=AS_OF, policy=PRICED)
+    memo = weigh_meters(review, ["AM-20"], asked=("AM-20",))
     text = shown(write_retirement(memo, tmp_path))
     assert "It is recorded as retired" in text
     assert "Decision of the laboratory" not in text

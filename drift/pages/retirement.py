@@ -105,6 +105,7 @@ def _memo(review: Review, weighed: Weighed, advice: dict[str, Any], *, anchor: s
         meter_id=meter_id,
         status="" if status in {None, "active"} else str(status),
         facts=_facts(review, meter_id),
+        first=_first(review, meter_id),
         recommendation=_CHOICES[advice["recommendation"]],
         reason=advice["reason"],
         would_change=advice["would_change"],
@@ -139,6 +140,15 @@ def _facts(review: Review, meter_id: str) -> tuple[tuple[str, str], ...]:
         ("Seen every", text.in_days(present[0]) if present.len() else "not in use"),
     ]
     return tuple(found)
+
+
+def _first(review: Review, meter_id: str) -> str:
+    """Say what the review asks for now, whatever is decided on keeping the meter."""
+    row = review.meters.row(by_predicate=pl.col("meter_id") == meter_id, named=True)
+    retired = meter_id not in review.upkeep.present["meter_id"]
+    if retired or not (row["overdue"] or row["standing"] in {"out", "drifting"}):
+        return ""
+    return f"{row['reason']} {row['action']}"
 
 
 def _said(value: float | None, unit: str) -> str:

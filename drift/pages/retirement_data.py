@@ -51,12 +51,16 @@ class CostRow:
 
 @dataclass(frozen=True, slots=True)
 class MeterMemo:
-    """The memo on one meter; figure is None where its choices cannot all be priced."""
+    """The memo on one meter; figure is None where its choices cannot all be priced.
+
+    first is what the review asks for before anything is decided, empty where that is nothing.
+    """
 
     anchor: str
     meter_id: str
     status: str
     facts: tuple[tuple[str, str], ...]
+    first: str
     recommendation: str
     reason: str
     would_change: str
