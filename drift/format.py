@@ -170,6 +170,21 @@ def factor(value: float | None) -> str:
     return plain(round(value, 2)) if abs(value) < 10 else fixed(value, places=0)
 
 
+def rate(value: float | None) -> str:
+    """Return a small rate in percent to 0.01 %, never 0 %.
+
+    Examples
+    --------
+    >>> [rate(x).replace(NO_BREAK, " ") for x in (0.0027, 0.05, 1e-6, None)]
+    ['0.27 %', '5 %', 'under 0.01 %', 'cannot say']
+    """
+    if value is None or not math.isfinite(value):
+        return CANNOT_SAY
+    if value < 0.0001:
+        return f"under 0.01{NO_BREAK}%"
+    return f"{plain(round(value * 100, 2))}{NO_BREAK}%"
+
+
 def share(value: float | None) -> str:
     """Return a level or share that was chosen, such as 0.8 for an 80 % band, in percent."""
     if value is None or not math.isfinite(value):

@@ -106,6 +106,12 @@ def test_plain_numbers() -> None:
     ]
 
 
+def test_small_rates() -> None:
+    """To 0.01 %, never 0, and nothing made up where nothing is known."""
+    shown = [text.rate(value).replace("\u00a0", " ") for value in (0.0027, 0.05, 1e-6, None)]
+    assert shown == ["0.27 %", "5 %", "under 0.01 %", text.CANNOT_SAY]
+
+
 def test_p_values() -> None:
     """A p value keeps two digits and is never shown as zero."""
     assert [text.p_value(p) for p in (0.0, 0.0009, 0.0042, 0.25, 1.0)] == [

@@ -15,6 +15,8 @@ from drift.results import Review
 _STABLE = {
     "moving_range": "repeats itself from visit to visit",
     "repeatability": "repeats itself from reading to reading",
+    "spread": "repeats itself from reading to reading",
+    "range": "repeats itself from reading to reading",
 }
 # A crossing bound that is not after the date of the review has come already.
 NOW = "now"
@@ -194,6 +196,23 @@ def control(charted: pl.DataFrame, *, name: str, signals: int, open_signals: int
     return f"{spoke}, {answered}: the ringed visits are more than the usual scatter of this meter."
 
 
+def false_alarms(limits: pl.DataFrame) -> str:
+    """Say how often points of a sound meter fall outside the limits of one chart.
+
+    Parameters
+    ----------
+    limits : pl.DataFrame
+        Rows of `drift.frames.LIMITS` of the chart.
+    """
+    known = limits.filter(pl.col("sigma").is_not_null())
+    if known.is_empty():
+        return "No limits, so no false alarms."
+    told = text.rate(_number(known["nominal_rate"].max()))
+    attained = _number(known["attained_rate"].max())
+    steps = f"; the steps of the dial make it {text.rate(attained)} at most" if attained else ""
+    return f"Of a sound meter's points {told} are meant to fall outside{steps}."
+
+
 def not_drawn(charted: dict[str, int]) -> str:
     """Say which charts are kept without a figure, by name with their number of signals."""
     if not charted:
@@ -272,3 +291,8 @@ def _points(number: int) -> str:
 def _date(value: object) -> date | None:
     """Return a date that came out of a frame."""
     return value if isinstance(value, date) else None
+
+
+def _number(value: object) -> float | None:
+    """Return a number that came out of a frame."""
+    return value if isinstance(value, float) else None

@@ -23,17 +23,17 @@ from drift.stats.conformity import within_tolerance
 from drift.stats.equivalence import DRIFTING
 from drift.stats.jump_events import link_jumps
 
-# Charts in reading order, with their headings.  The individuals chart is part of the as-found
-# figure; a figure costs as much time as all the rest of a page, so that those of the second group
-# are drawn where they have a signal, and those of the third never.
-_ALWAYS_DRAWN = {
+# Charts in reading order, with their headings; those that the policy asks for are drawn.  The
+# individuals chart is part of the as-found figure.
+_TITLES = {
     "moving_range": "Step from one visit to the next (moving range)",
     "ewma": "Weighted moving average of as-found bias (EWMA)",
-}
-_DRAWN_WITH_A_SIGNAL = {
-    "repeatability": "Scatter of the replicates (repeatability)",
     "cusum_high": "Bias summed upwards (CUSUM)",
     "cusum_low": "Bias summed downwards (CUSUM)",
+    "mean": "Mean of the replicates against their scatter",
+    "spread": "Scatter of the replicates (standard deviation)",
+    "range": "Scatter of the replicates (range)",
+    "repeatability": "Scatter of the replicates (repeatability)",
 }
 # Charts whose signals are ringed on the as-found figure.
 _ON_AS_FOUND = ("individuals",)
@@ -207,11 +207,7 @@ def _figures(
 
 def _control_charts(one: Slice) -> dict[str, str]:
     """Return the charts that have a figure of their own, with their headings."""
-    spoke = set(one.signals["chart"])
-    wanted = _ALWAYS_DRAWN | {
-        name: title for name, title in _DRAWN_WITH_A_SIGNAL.items() if name in spoke
-    }
-    return {name: title for name, title in wanted.items() if _plotted(one.charted, name)}
+    return {name: title for name, title in _TITLES.items() if _plotted(one.charted, name)}
 
 
 def _kept_undrawn(one: Slice) -> dict[str, int]:
@@ -256,7 +252,8 @@ def _as_found_figure(review: Review, one: Slice, *, span: tuple[date, date]) -> 
             "Bias before any adjustment, in % air, at each verification point, with the control "
             "limits of the individuals chart and what each adjustment left. The fan is where the "
             f"true bias is expected from now on ({text.share(policy.band_level)} band); the bar is "
-            "the band of the mean that the next visit will find, reading noise and all."
+            "the band of the mean that the next visit will find, reading noise and all. "
+            f"{captions.false_alarms(one.limits.filter(pl.col('chart') == 'individuals'))}"
         ),
         conclude=conclude,
         key=("found", "signal", "limits", "adjusted", "left", "fan", "forecast", "tolerance"),
@@ -318,7 +315,10 @@ def _control_figure(one: Slice, *, name: str, title: str, span: tuple[date, date
         name=name.replace("_", "-"),
         title=title,
         label=f"{title} at each verification point. {conclude}",
-        shows="In % air, with centre and limits from the baseline named under Limits.",
+        shows=(
+            "In % air, with centre and limits from the baseline named under Limits. "
+            f"{captions.false_alarms(one.limits.filter(pl.col('chart') == name))}"
+        ),
         conclude=conclude,
         key=("point", "signal", "limits"),
     )

@@ -23,6 +23,13 @@ from drift.policy import Policy
 from drift.results import Review
 from drift.stats.conformity import within_tolerance
 
+# How limits are set, in words for a narrow column.
+_FORMS = {
+    "kept_rate": "keep their false-alarm rate",
+    "sigma": "centre ± multiples of sigma",
+    "t": "centre ± t·s",
+    "given": "given",
+}
 _FACTS: tuple[tuple[str, str, Callable[[Any], str]], ...] = (
     ("in_service_on", "In service since", text.day),
     ("status", "Status on record", str),
@@ -200,15 +207,34 @@ def limit_rows(limits: pl.DataFrame, ledger: pl.DataFrame) -> tuple[LimitRow, ..
         "centre",
         "sigma",
         "points",
+        "nominal_rate",
+        "attained_rate",
         pl.col("estimator").fill_null(""),
-        pl.col("note").fill_null(""),
+        form=pl.col("form").fill_null("").replace(_FORMS),
+        note=pl.concat_str(
+            pl.col("note").fill_null(""),
+            pl.when(pl.col("left_out") != "").then(pl.format("Left out: {}.", "left_out")),
+            separator=" ",
+            ignore_nulls=True,
+        ),
         first_on=on_date("first_t_years"),
         last_on=on_date("last_t_years"),
     )
     return tuple(
-        LimitRow(**row | {"chart": text.words_of(row["chart"])})
+        LimitRow(
+            chart=text.words_of(row.pop("chart")),
+            alarms=_alarms(row.pop("nominal_rate"), row.pop("attained_rate")),
+            **row,
+        )
         for row in dated.sort("chart", "point_pct", "phase").iter_rows(named=True)
     )
+
+
+def _alarms(nominal: float | None, attained: float | None) -> str:
+    """Return the false-alarm rate that was aimed at and the one that the dial allows."""
+    if attained is None:
+        return text.rate(nominal)
+    return f"{text.rate(nominal)}, attained {text.rate(attained)}"
 
 
 def event_rows(review: Review, meter_id: str) -> tuple[EventRow, ...]:
