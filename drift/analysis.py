@@ -141,7 +141,9 @@ def find_signals(
 
 def signals_of(charts: Charts, ledger: pl.DataFrame) -> pl.DataFrame:
     """Return the signals of all charts, as `drift.frames.SIGNALS`."""
-    of_bias = name_signals(charts.findings, ledger=ledger, charted=charts.charted)
+    of_bias = name_signals(
+        charts.findings, ledger=ledger, charted=charts.charted, onsets=charts.onsets
+    )
     of_marks = name_mark_signals(charts.mark_findings, marks=charts.marks)
     return pl.concat([of_bias, of_marks]).sort(
         "meter_id", "visit_on", maintain_order=True, nulls_last=True

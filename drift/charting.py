@@ -48,6 +48,8 @@ class Charts:
         Frame of `drift.stats.phase_comparison.PHASES`.
     since : pl.DataFrame
         Frame of `drift.stats.baseline_change.CHANGES`: visits since each baseline against it.
+    onsets : pl.DataFrame
+        Frame of `drift.stats.charts.ONSETS`; empty where no CUSUM was asked for.
     marks, mark_findings : pl.DataFrame
         Frames of `MARK_CHARTS` and `drift.frames.FINDINGS`, whose series count meters here.
     """
@@ -57,6 +59,7 @@ class Charts:
     findings: pl.DataFrame
     phases: pl.DataFrame
     since: pl.DataFrame
+    onsets: pl.DataFrame
     marks: pl.DataFrame
     mark_findings: pl.DataFrame
 
@@ -107,6 +110,7 @@ def draw_charts(
             level=settings.pooling_level,
             window=settings.baseline_window,
         ),
+        onsets=family.onsets,
         marks=_mark_charts(placed, drawn.points, drawn.limits)
         if drawn
         else pl.DataFrame(schema=MARK_CHARTS),

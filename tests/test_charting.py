@@ -8,7 +8,8 @@ import pytest
 
 from drift.charting import Charts, draw_charts, place_marks
 from drift.decisions.phases import COMPARED, tell_phases
-from drift.decisions.signals import name_mark_signals
+from drift.decisions.signals import name_mark_signals, name_signals
+from drift.format import bias, day
 from drift.ledger import build_ledger
 from drift.pages.marks import mark_story
 from drift.policy import Policy, read_policy
@@ -223,6 +224,24 @@ def test_two_records_of_one_day_have_ids_of_their_own() -> None:
     of_moves = signals.filter(pl.col("chart") == "mark_moves")
     assert of_moves["visit_on"].unique().to_list() == [START + timedelta(days=900)]
     assert of_moves["signal_id"].n_unique() == 2
+
+
+def test_a_cusum_dates_the_shift_that_it_speaks_of() -> None:
+    """A level 0.15 higher from the eleventh visit on: the signal says since when, by how much."""
+    fleet = [row for meter in "ABCDEF" for row in quarters(meter, STEADY * 2)]
+    raised = STEADY + [each + 0.15 for each in STEADY]
+    drawn, ledger = charts_of(fleet + quarters("G", raised), policy=Policy(charts=("cusum",)))
+    signals = name_signals(
+        drawn.findings, ledger=ledger, charted=drawn.charted, onsets=drawn.onsets
+    )
+    assert signals["meter_id"].to_list() == ["G"]
+    told = signals["sentence"][0].replace("\u00a0", " ")
+    onset = drawn.onsets.row(0, named=True)
+    began = START + timedelta(days=91 * 10)
+    assert onset["onset_visit"] == 11
+    when = day(began).replace("\u00a0", " ")
+    assert told.endswith(f"estimated as {bias(onset['shift'])} % air, first seen on {when}.")
+    assert onset["shift"] == pytest.approx(0.15, abs=0.05)
 
 
 def test_without_marks_nothing_is_drawn() -> None:

@@ -35,6 +35,8 @@ def sentence(
     on: str,
     centre: float | None = None,
     unit: str = "% air",
+    began: str | None = None,
+    shift: float | None = None,
 ) -> str:
     """Return what a rule saw, in one sentence with its numbers and units.
 
@@ -52,6 +54,8 @@ def sentence(
         The chart's centre there, where known: a run then says on which side it lay.
     unit : str
         Unit of value, limit and centre.
+    began, shift : str or None, float or None
+        First visit after the shift that a CUSUM speaks of, as it is to be shown, and its size.
 
     Returns
     -------
@@ -99,4 +103,12 @@ def sentence(
     }
     if rule not in texts:
         raise ValueError(f"no sentence is known for the rule {rule!r}")
-    return f"{texts[rule]}."
+    return f"{texts[rule]}{_onset(began, shift, unit)}."
+
+
+def _onset(began: str | None, shift: float | None, unit: str) -> str:
+    """Return the clause on the shift that a CUSUM speaks of, empty where there is none."""
+    if began is None or shift is None:
+        return ""
+    size = f"{bias(shift)}{NO_BREAK}{unit}"
+    return f"; the shift behind it is estimated as {size}, first seen on {began}"

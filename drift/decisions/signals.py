@@ -18,6 +18,7 @@ def name_signals(
     *,
     ledger: pl.DataFrame,
     charted: pl.DataFrame,
+    onsets: pl.DataFrame | None = None,
 ) -> pl.DataFrame:
     """Turn findings of rules into signals.
 
@@ -30,6 +31,8 @@ def name_signals(
         ``unit`` names the unit of their values where it is not % air.
     charted : pl.DataFrame
         Frame of `drift.frames.CHARTED` that the rules judged.
+    onsets : pl.DataFrame or None
+        Frame of `drift.stats.charts.ONSETS`: when the shift behind a signal of a CUSUM began.
 
     Returns
     -------
@@ -55,6 +58,7 @@ def name_signals(
         .join(centres, on=["series", "chart", "visit"], how="left")
         .sort("meter_id", "visit_on", "visit_id", "point_pct", "chart", "rule")
     )
+    rows = _with_onsets(rows, onsets, ledger)
     named = rows.with_columns(
         signal_id=pl.Series(
             [_signal_id(row) for row in rows.iter_rows(named=True)], dtype=pl.String
@@ -83,6 +87,21 @@ def name_mark_signals(findings: pl.DataFrame, *, marks: pl.DataFrame) -> pl.Data
         unit=pl.col("unit").replace_strict({"dial_pct": "% on the dial", "kpa": "kPa"}),
     )
     return name_signals(findings, ledger=places, charted=marks)
+
+
+def _with_onsets(
+    rows: pl.DataFrame, onsets: pl.DataFrame | None, ledger: pl.DataFrame
+) -> pl.DataFrame:
+    """Add ``began_on`` and ``shift`` to signals of a CUSUM, null for all others."""
+    if onsets is None or onsets.is_empty():
+        return rows.with_columns(
+            began_on=pl.lit(None, dtype=pl.Date), shift=pl.lit(None, dtype=pl.Float64)
+        )
+    days = ledger.select("series", onset_visit="visit", began_on="performed_on")
+    dated = onsets.select("series", "chart", "visit", "onset_visit", "shift").join(
+        days, on=["series", "onset_visit"], how="left"
+    )
+    return rows.join(dated, on=["series", "chart", "visit"], how="left", maintain_order="left")
 
 
 def _first_of_run(findings: pl.DataFrame, charted: pl.DataFrame) -> pl.DataFrame:
@@ -121,4 +140,6 @@ def _sentence(row: dict[str, Any]) -> str:
         on=day(row["visit_on"]),
         centre=row["centre"],
         unit=row["unit"],
+        began=None if row["began_on"] is None else day(row["began_on"]),
+        shift=row["shift"],
     )
