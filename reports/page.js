@@ -91,6 +91,8 @@ function moved(dots, key) {
 
 const KEYS = ["ArrowRight", "ArrowLeft", "ArrowUp", "ArrowDown", "Home", "End"];
 for (const drawing of document.querySelectorAll(".drawing")) {
+  /* On a narrow screen a figure over time begins at its end. */
+  if ("latest" in drawing.dataset) drawing.scrollLeft = drawing.scrollWidth;
   const dots = [...drawing.querySelectorAll(".picture [aria-label]")]
     .filter((dot) => dot.getAttribute("aria-label"));
   if (!dots.length) continue;

@@ -73,6 +73,10 @@ def _files(folder: Path) -> list[Path]:
     return [folder / "index.html", folder / "evidence.html", *sorted((folder / "meters").iterdir())]
 
 
+def _dossier(folder: Path, meter_id: str) -> str:
+    return (folder / "meters" / pages.file_name(meter_id)).as_uri()
+
+
 def test_pages_open_without_a_word_or_a_request(page: Page, folder: Path) -> None:
     """No page logs to the console, breaks its own security policy or asks for anything else."""
     said: list[str] = []
@@ -141,6 +145,16 @@ def test_no_page_is_wider_than_its_screen(page: Page, folder: Path, width: int) 
         assert page.evaluate("document.documentElement.scrollWidth") <= width, file.name
 
 
+def test_a_narrow_screen_shows_the_newest_visits_first(page: Page, folder: Path) -> None:
+    """A figure over time that is wider than the screen starts at its end, that of the fleet not."""
+    page.set_viewport_size({"width": 390, "height": 900})
+    left = "document.querySelector('{} .drawing').scrollLeft"
+    page.goto(_dossier(folder, DRIFTER))
+    assert page.evaluate(left.format("#as-found")) > 50
+    page.goto((folder / "index.html").as_uri())
+    assert page.evaluate(left.format("#fleet-figure")) == 0
+
+
 def test_figures_are_drawn(page: Page, folder: Path) -> None:
     """Each figure shows marks at a legible size and has a name for a screen reader."""
     page.goto((folder / "meters" / pages.file_name(DRIFTER)).as_uri())
@@ -194,10 +208,6 @@ def test_prints_on_both_papers(page: Page, folder: Path, paper: str) -> None:
     assert 2 <= leaves <= 9
     streams = [len(found) for found in re.findall(rb"stream\r?\n(.*?)endstream", pdf, re.DOTALL)]
     assert len([size for size in streams if size > 500]) >= leaves
-
-
-def _dossier(folder: Path, meter_id: str) -> str:
-    return (folder / "meters" / pages.file_name(meter_id)).as_uri()
 
 
 def _place(page: Page, dot: int, figure: str = "as-found") -> tuple[float, float]:
