@@ -13,7 +13,8 @@ import numpy as np
 import polars as pl
 import pytest
 
-from drift.decisions.check import CHECKED, History, check_readings, history_of, successive
+from drift.decisions.check import CHECKED, History, check_readings, history_of
+from drift.decisions.successive import successive
 from drift.frames import EPOCH
 from drift.ledger import build_ledger
 from drift.policy import Policy

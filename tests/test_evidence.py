@@ -9,10 +9,11 @@ import pytest
 
 from drift import pages, render
 from drift.evidence import Evidence, gather_evidence
+from drift.frames import AMENDMENTS
 from drift.pages.evidence_data import MISSING, PARTLY, SHOWN, Entry, EvidencePage
 from drift.results import Review
 from drift.validation import VALIDATIONS
-from tests.fabricated_review import IDS, fabricate
+from tests.fabricated_review import IDS, SCRIPT, fabricate
 from tests.test_render import Outline
 
 TESTS = Path(__file__).resolve().parent
@@ -151,3 +152,27 @@ def test_the_validation_table_names_tests_that_exist() -> None:
         assert "def test_" in text, row.test
         assert row.status in {"read", "memory", "derived"}
     assert len({row.part for row in VALIDATIONS}) == len(VALIDATIONS)
+
+
+def test_amended_values_are_listed_with_both_places(review: Review, evidence: Evidence) -> None:
+    """Old and new value stand side by side, each with its place; hostile text stays text."""
+    row = {
+        "table_name": "readings",
+        "row_key": f"{SCRIPT} 2024-01-10",
+        "column": "reading_air_pct",
+        "old_value": "5.05",
+        "new_value": "5.10",
+        "old_file": "a.csv",
+        "old_line": 7,
+        "new_file": "b.csv",
+        "new_line": 9,
+    }
+    amended = pl.DataFrame([row], schema=AMENDMENTS)
+    sources = dataclasses.replace(review.sources, amendments=amended)
+    made = pages.evidence_page(dataclasses.replace(review, sources=sources), evidence)
+    html = render.html_evidence(made)
+    assert SCRIPT not in html
+    text = Outline(html).text
+    assert "5.05 a.csv:7" in text
+    assert "5.10 b.csv:9" in text
+    assert "1 value amended" in said(made, "7.5")

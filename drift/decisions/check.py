@@ -8,7 +8,6 @@ two successive readings.
 """
 
 import math
-from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -17,10 +16,10 @@ import numpy as np
 import polars as pl
 
 from drift.decisions.responses import nearest_ids
-from drift.format import bias, bias_with_unit, day, interval, plain, point, probability
+from drift.decisions.successive import successive
+from drift.format import bias_with_unit, day, interval, plain, point, probability
 from drift.frames import DAYS_PER_YEAR, EPOCH, Schema
 from drift.policy import Policy
-from drift.stats.conformity import within_tolerance_values
 from drift.stats.forecast.expect import Bands, Expected, Outlook, expected_at
 from drift.stats.slips import (
     LIKELY,
@@ -62,6 +61,9 @@ CHECKED: Schema = {
 }
 
 Row = dict[str, Any]
+# What is expected at one time, by meter and point.
+At = dict[tuple[str, float], Expected]
+_DOUBTED = ("surprising", "likely_slip")
 # Natural logarithm of the largest Bayes factor that is told.
 _LARGEST_LOG = math.log(1e12)
 # Probability below which no slip is named.
@@ -143,45 +145,61 @@ def check_readings(fresh: pl.DataFrame, history: History, policy: Policy) -> pl.
     rows: list[Row] = []
     for (on,), of_day in fresh.group_by(["performed_on"], maintain_order=True):
         years = (on - EPOCH).days / DAYS_PER_YEAR
-        expected = expected_at(history.outlook, dict.fromkeys(history.series.values(), years))
-        at = {key: expected[name] for key, name in history.series.items() if name in expected}
+        seen = set(of_day["meter_id"])
+        at = _expect(history, years, {key for key in history.series if key[0] in seen})
+        everyone: At = {}
         for _, visit in of_day.group_by(["meter_id", "visit_id"], maintain_order=True):
-            rows += _check_visit(visit.to_dicts(), at, bands, history, policy)
+            sittings = visit.to_dicts()
+            judged, weighed = _check_visit(sittings, at, bands, history, policy)
+            # Readings that are what their own meter should show are not another's.
+            if any(row["verdict"] in _DOUBTED for row in judged):
+                everyone = everyone or _expect(history, years, set(history.series))
+                _name_meter(judged, _weigh_meter(sittings, weighed, everyone, history))
+            rows += judged
     order = ("meter_id", "performed_on", "visit_id", "stage", "point_pct")
     return pl.DataFrame(rows, schema=CHECKED).sort(*order)
 
 
+def _expect(history: History, years: float, keys: set[tuple[str, float]]) -> At:
+    """Return what is expected of some series at one time, by meter and point."""
+    names = {history.series[key]: key for key in keys}
+    found = expected_at(history.outlook, dict.fromkeys(names, years))
+    return {names[name]: expected for name, expected in found.items()}
+
+
 def _check_visit(
-    sittings: list[Row],
-    at: dict[tuple[str, float], Expected],
-    bands: Bands,
-    history: History,
-    policy: Policy,
-) -> list[Row]:
-    """Judge the sittings of one visit."""
+    sittings: list[Row], at: At, bands: Bands, history: History, policy: Policy
+) -> tuple[list[Row], dict[float, Weighed]]:
+    """Judge the sittings of one visit; return also what was weighed, by point as found."""
     meter_id, on = sittings[0]["meter_id"], sittings[0]["performed_on"]
     why = _no_history(meter_id, on, history)
-    found = [row for row in sittings if row["stage"] == "as_found"]
-    weighed = {}
-    if not why:
-        weighed = {
-            row["point_pct"]: _weigh_sitting(row, sittings, at, history)
-            for row in found
-            if (meter_id, row["point_pct"]) in at
-        }
-    swapped = _weigh_meter(found, weighed, at, history) if weighed else None
-    return [
+    weighed = {
+        row["point_pct"]: _weigh_sitting(row, sittings, at, history)
+        for row in sittings
+        if not why and row["stage"] == "as_found" and (meter_id, row["point_pct"]) in at
+    }
+    judged = [
         _row(
             row,
             expected=None if why else at.get((meter_id, row["point_pct"])),
             weighed=weighed.get(row["point_pct"]) if row["stage"] == "as_found" else None,
-            swapped=swapped,
             why=why,
             bands=bands,
             policy=policy,
         )
         for row in sittings
     ]
+    return judged, weighed
+
+
+def _name_meter(judged: list[Row], swapped: Weighed) -> None:
+    """Call the sittings of a visit another meter's where that is likely."""
+    if swapped.slip is None or swapped.probability < LIKELY:
+        return
+    for row in judged:
+        if row["mean_low"] is not None:
+            row.update(_slip_columns(swapped))
+            row["verdict"], row["sentence"] = "likely_slip", _slip_sentence(swapped.slip, row)
 
 
 def _no_history(meter_id: str, on: date, history: History) -> str:
@@ -204,9 +222,7 @@ def _readings(row: Row) -> list[float]:
     return [round(value + row["correct_air_pct"], 9) for value in row["biases_pct"]]
 
 
-def _weigh_sitting(
-    row: Row, sittings: list[Row], at: dict[tuple[str, float], Expected], history: History
-) -> Weighed:
+def _weigh_sitting(row: Row, sittings: list[Row], at: At, history: History) -> Weighed:
     """Weigh the slips that may be behind one sitting."""
     meter_id = row["meter_id"]
     own = at[meter_id, row["point_pct"]]
@@ -235,14 +251,13 @@ def _weigh_sitting(
 
 
 def _weigh_meter(
-    found: list[Row],
-    weighed: dict[float, Weighed],
-    at: dict[tuple[str, float], Expected],
-    history: History,
+    sittings: list[Row], weighed: dict[float, Weighed], at: At, history: History
 ) -> Weighed:
     """Weigh that a visit belongs to another meter."""
-    mine = found[0]["meter_id"]
-    compared = [row for row in found if row["point_pct"] in weighed]
+    mine = sittings[0]["meter_id"]
+    compared = [
+        row for row in sittings if row["stage"] == "as_found" and row["point_pct"] in weighed
+    ]
     others = {}
     for name in {name for name, _ in at} - {mine} - history.retired:
         if all((name, row["point_pct"]) in at for row in compared):
@@ -262,13 +277,12 @@ def _row(
     *,
     expected: Expected | None,
     weighed: Weighed | None,
-    swapped: Weighed | None,
     why: str,
     bands: Bands,
     policy: Policy,
 ) -> Row:
     """Return the judgement on one sitting."""
-    made: Row = {name: row[name] for name in CHECKED if name in row}
+    made: Row = {name: row.get(name) for name in CHECKED}
     made["readings_pct"] = _readings(row)
     made["successive"], made["rule"] = successive(row["biases_pct"], row["stage"], policy)
     if weighed is None or expected is None:
@@ -285,11 +299,7 @@ def _row(
     made["single_low"], made["single_high"] = bands.band(
         expected, replicates=1, level=1 - (1 - policy.believable_level) / count
     )
-    if swapped is not None and swapped.slip is not None and swapped.probability >= LIKELY:
-        weighed = swapped
-    if weighed.slip is not None and weighed.probability >= _WORTH_TELLING:
-        made["slip"], made["p_slip"] = weighed.slip.kind, weighed.probability
-        made["bayes_factor"] = math.exp(min(weighed.log_bayes_factor, _LARGEST_LOG))
+    made |= _slip_columns(weighed)
     if weighed.slip is not None and weighed.probability >= LIKELY:
         made["verdict"] = "likely_slip"
         made["sentence"] = _slip_sentence(weighed.slip, made)
@@ -301,6 +311,17 @@ def _row(
         f"{interval(made['mean_low'], made['mean_high'])}."
     )
     return made
+
+
+def _slip_columns(weighed: Weighed) -> Row:
+    """Return the columns that speak of a slip, none where none is worth telling."""
+    if weighed.slip is None or weighed.probability < _WORTH_TELLING:
+        return {}
+    return {
+        "slip": weighed.slip.kind,
+        "p_slip": weighed.probability,
+        "bayes_factor": math.exp(min(weighed.log_bayes_factor, _LARGEST_LOG)),
+    }
 
 
 def _outside(row: Row, made: Row) -> str:
@@ -348,49 +369,3 @@ def _slip_sentence(slip: Slip, made: Row) -> str:
         f"{words[slip.kind]} ({told.replace(',', chr(0x202F))} times likelier than as it stands; "
         f"probability {probability(made['p_slip'])}). Look at the sheet before loading."
     )
-
-
-def successive(biases: Iterable[float], stage: str, policy: Policy) -> tuple[str, str]:
-    """Answer the rule of two successive readings for one sitting.
-
-    Parameters
-    ----------
-    biases : iterable of float
-        Of the readings in order, % air.
-    stage : {"as_found", "as_left"}
-        Before or after an adjustment.
-    policy : Policy
-        Tolerance and comparison.
-
-    Returns
-    -------
-    code, words : str
-        As found: ``no_action`` (the last two within tolerance), ``act`` (the last two out on the
-        same side), ``repeat`` (they disagree) or ``one_reading``.  As left: ``held`` (the last two
-        within tolerance and of each other), ``repeat`` or ``one_reading``.
-
-    References
-    ----------
-    ASTM C231 annex A1 and the field procedures made from it: a single deviation is not acted on,
-    two or more that agree are; after an adjustment repeat until two successive readings agree.
-    From memory, to be checked against the current edition.
-    """
-    values = list(biases)
-    if len(values) < 2:
-        return "one_reading", "Not met: one reading only. Read again before anything is decided."
-    before, last = values[-2:]
-
-    def within(value: float) -> bool:
-        tolerance, method = policy.tolerance_pct, policy.comparison
-        return bool(within_tolerance_values(value, tolerance=tolerance, comparison=method))
-
-    pair = f"{bias(before)} and {bias(last)}"
-    if stage == "as_left":
-        if within(before) and within(last) and within(last - before):
-            return "held", f"Met: the last two readings agree within tolerance ({pair})."
-        return "repeat", f"Not met: the last two readings do not hold ({pair}). Repeat."
-    if within(before) and within(last):
-        return "no_action", f"Met: the last two readings are within tolerance ({pair})."
-    if not within(before) and not within(last) and (before > 0) == (last > 0):
-        return "act", f"Met: the last two readings are out on the same side ({pair})."
-    return "repeat", f"Not met: the last two readings disagree ({pair}). Repeat before adjusting."

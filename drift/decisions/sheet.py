@@ -10,7 +10,7 @@ from drift.decisions.check import History
 from drift.format import day
 from drift.frames import DAYS_PER_YEAR, EPOCH, Schema
 from drift.policy import Policy
-from drift.stats.forecast.expect import Bands, expected_at
+from drift.stats.forecast.expect import Bands, Expected, expected_at
 from drift.stats.vessel_record import vessel_values
 
 # Days ahead of the review within which a meter is taken for due where no date was asked for: our
@@ -96,22 +96,29 @@ def plan_visits(
     bands = Bands(history.outlook)
     rows: list[Row] = []
     for meter in due.iter_rows(named=True):
-        on = max(meter["next_due_on"], as_of)
         points = last.filter(pl.col("meter_id") == meter["meter_id"]).sort("point_pct")
-        for point in points.iter_rows(named=True):
-            rows.append(
-                {
-                    "meter_id": meter["meter_id"],
-                    "next_due_on": meter["next_due_on"],
-                    "overdue_days": max((as_of - meter["next_due_on"]).days, 0),
-                    "for_date": on,
-                    "point_pct": point["point_pct"],
-                    **_reference(point, values, as_of=as_of),
-                    "replicates": max(point["as_found_replicates"] or 0, _USUAL_REPLICATES),
-                    "resolution_pct": point["resolution_pct"] or policy.resolution_pct,
-                }
-            )
-            rows[-1] |= _expected(rows[-1], bands, history, policy)
+        rows.extend(
+            {
+                "meter_id": meter["meter_id"],
+                "next_due_on": meter["next_due_on"],
+                "overdue_days": max((as_of - meter["next_due_on"]).days, 0),
+                "for_date": max(meter["next_due_on"], as_of),
+                "point_pct": point["point_pct"],
+                **_reference(point, values, as_of=as_of),
+                "replicates": max(point["as_found_replicates"] or 0, _USUAL_REPLICATES),
+                "resolution_pct": point["resolution_pct"] or policy.resolution_pct,
+            }
+            for point in points.iter_rows(named=True)
+        )
+    times = {
+        history.series[key]: (row["for_date"] - EPOCH).days / DAYS_PER_YEAR
+        for row in rows
+        if (key := (row["meter_id"], row["point_pct"])) in history.series
+    }
+    found = expected_at(history.outlook, times)
+    for row in rows:
+        series = history.series.get((row["meter_id"], row["point_pct"]))
+        row.update(_expected(row, None if series is None else found.get(series), bands, policy))
     return pl.DataFrame(rows, schema=PLAN)
 
 
@@ -139,22 +146,19 @@ def _reference(point: Row, values: pl.DataFrame, *, as_of: date) -> Row:
     }
 
 
-def _expected(row: Row, bands: Bands, history: History, policy: Policy) -> Row:
+def _expected(row: Row, expected: Expected | None, bands: Bands, policy: Policy) -> Row:
     """Return what to expect of the readings of one point."""
     correct, step = row["correct_air_pct"], row["resolution_pct"]
     made: Row = {
         "pass_low": round(correct - policy.tolerance_pct, 9),
         "pass_high": round(correct + policy.tolerance_pct, 9),
     }
-    series = history.series.get((row["meter_id"], row["point_pct"]))
-    years = (row["for_date"] - EPOCH).days / DAYS_PER_YEAR
-    found = {} if series is None else expected_at(history.outlook, {series: years})
-    if series is None or series not in found:
+    if expected is None:
         return made
     level, count = policy.believable_level, row["replicates"]
-    low, high = bands.band(found[series], replicates=count, level=level)
+    low, high = bands.band(expected, replicates=count, level=level)
     # As in `drift.decisions.check`: all readings are covered together.
-    one = bands.band(found[series], replicates=1, level=1 - (1 - level) / count)
+    one = bands.band(expected, replicates=1, level=1 - (1 - level) / count)
     marks = _marks(correct + one[0], correct + one[1], step)
     return made | {
         "bias_mean_low": low,

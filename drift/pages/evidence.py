@@ -7,12 +7,24 @@ from drift.evidence import Evidence
 from drift.figures.drawing import svg
 from drift.figures.studies import draw_detectability, draw_reliability
 from drift.pages import rows
-from drift.pages.evidence_data import MISSING, OUTSIDE, PARTLY, SHOWN, EvidencePage, Part, Study
+from drift.pages.evidence_data import (
+    MISSING,
+    OUTSIDE,
+    PARTLY,
+    SHOWN,
+    Amendment,
+    EvidencePage,
+    Part,
+    Study,
+)
 from drift.pages.evidence_equipment import equipment_entries, schedule_entries
 from drift.pages.evidence_results import result_entries
 from drift.results import Review
 from drift.stats.forecast.proof import Proof
 from drift.validation import VALIDATIONS
+
+# Amended values that the page shows.
+LONGEST_LIST = 200
 
 
 def evidence_page(review: Review, evidence: Evidence) -> EvidencePage:
@@ -40,6 +52,19 @@ def evidence_page(review: Review, evidence: Evidence) -> EvidencePage:
         counts=tuple((state, tally[state]) for state in (SHOWN, PARTLY, MISSING, OUTSIDE)),
         parts=parts,
         studies=tuple(studies),
+        amendments=tuple(
+            Amendment(
+                table_name=row["table_name"],
+                row_key=row["row_key"],
+                column=row["column"],
+                old_value=row["old_value"] or "empty",
+                old_place=f"{row['old_file']}:{row['old_line']}",
+                new_value=row["new_value"] or "empty",
+                new_place=f"{row['new_file']}:{row['new_line']}",
+            )
+            for row in review.sources.amendments.head(LONGEST_LIST).iter_rows(named=True)
+        ),
+        amendments_total=review.sources.amendments.height,
         notes=evidence.detectability.notes,
         validations=VALIDATIONS,
     )

@@ -58,6 +58,19 @@ class Study:
 
 
 @dataclass(frozen=True, slots=True)
+class Amendment:
+    """One amended value, with the file and line of both."""
+
+    table_name: str
+    row_key: str
+    column: str
+    old_value: str
+    old_place: str
+    new_value: str
+    new_place: str
+
+
+@dataclass(frozen=True, slots=True)
 class EvidencePage:
     """The evidence pack; counts has the number of entries in each state."""
 
@@ -66,4 +79,6 @@ class EvidencePage:
     parts: tuple[Part, ...]
     studies: tuple[Study, ...]
     notes: tuple[str, ...]
+    amendments: tuple[Amendment, ...]
+    amendments_total: int
     validations: tuple[Validation, ...]

@@ -51,6 +51,7 @@ def _originals(review: Review) -> Entry:
             f"{text.count(held_rows, 'row')} held back and not used, each with its reason.",
         ),
         proof=(
+            ("#amendments", "amended values"),
             ("index.html#held-back", "rows held back"),
             ("data/held_back.csv", "all of them"),
             ("data/run.json", "input files"),

@@ -1,0 +1,53 @@
+"""This module answers the rule of two successive readings; it says nothing of what was expected."""
+
+from collections.abc import Iterable
+
+from drift.format import bias
+from drift.policy import Policy
+from drift.stats.conformity import within_tolerance_values
+
+
+def successive(biases: Iterable[float], stage: str, policy: Policy) -> tuple[str, str]:
+    """Answer the rule of two successive readings for one sitting.
+
+    Parameters
+    ----------
+    biases : iterable of float
+        Of the readings in order, % air.
+    stage : {"as_found", "as_left"}
+        Before or after an adjustment.
+    policy : Policy
+        Tolerance and comparison.
+
+    Returns
+    -------
+    code, words : str
+        As found: ``no_action`` (the last two within tolerance), ``act`` (the last two out on the
+        same side), ``repeat`` (they disagree) or ``one_reading``.  As left: ``held`` (the last two
+        within tolerance and of each other), ``repeat`` or ``one_reading``.
+
+    References
+    ----------
+    ASTM C231 annex A1 and the field procedures made from it: a single deviation is not acted on,
+    two or more that agree are; after an adjustment repeat until two successive readings agree.
+    From memory, to be checked against the current edition.
+    """
+    values = list(biases)
+    if len(values) < 2:
+        return "one_reading", "Not met: one reading only. Read again before anything is decided."
+    before, last = values[-2:]
+
+    def within(value: float) -> bool:
+        tolerance, method = policy.tolerance_pct, policy.comparison
+        return bool(within_tolerance_values(value, tolerance=tolerance, comparison=method))
+
+    pair = f"{bias(before)} and {bias(last)}"
+    if stage == "as_left":
+        if within(before) and within(last) and within(last - before):
+            return "held", f"Met: the last two readings agree within tolerance ({pair})."
+        return "repeat", f"Not met: the last two readings do not hold ({pair}). Repeat."
+    if within(before) and within(last):
+        return "no_action", f"Met: the last two readings are within tolerance ({pair})."
+    if not within(before) and not within(last) and (before > 0) == (last > 0):
+        return "act", f"Met: the last two readings are out on the same side ({pair})."
+    return "repeat", f"Not met: the last two readings disagree ({pair}). Repeat before adjusting."
