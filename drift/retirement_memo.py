@@ -199,7 +199,7 @@ def _chosen(sources: Sources, asked: tuple[str, ...], *, where: str) -> list[str
                 what="is not a meter with a visit on record",
                 where=f"meter {_shown(meter_id)}",
                 expected="the id of one that has",
-                hint=f"nearest: {', '.join(near)}" if near else f"there are {len(known)}",
+                hint=f"nearest: {', '.join(map(_shown, near))}" if near else f"there are {len(known)}",
             )
     last = sources.meters.unique("meter_id", keep="last")
     retired = set(last.filter(pl.col("status") == "retired")["meter_id"])

@@ -51,9 +51,8 @@ def draw_survival(curve: pl.DataFrame, *, target: float, present_days: float) ->
         under.append(law)
     # Between the checks between which something ended the estimate is open: a straight line.
     settled = curve.filter(pl.col("highest") - pl.col("lowest") < 1e-9)
-    steps = [
-        (age.at(x), chance.at(y)) for x, y in settled.select("days", "lowest").iter_rows() if x >= 0
-    ]
+    rows = settled.select("days", "lowest").iter_rows()
+    steps = [(age.at(x), chance.at(y)) for x, y in rows]
     under.append(canvas.path(steps, stroke=colour("measured"), width=1.8))
     words = [*_share_words(chance), *_day_words(age, last)]
     return Picture(
