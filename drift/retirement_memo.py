@@ -194,12 +194,12 @@ def _chosen(sources: Sources, asked: tuple[str, ...], *, where: str) -> list[str
     for meter_id in asked:
         # Where nothing was read at all, that is what there is to say.
         if known and meter_id not in known:
-            near = nearest_ids(meter_id, known)
+            near = [_shown(name) for name in nearest_ids(meter_id, known)]
             raise SourceError(
                 what="is not a meter with a visit on record",
                 where=f"meter {_shown(meter_id)}",
                 expected="the id of one that has",
-                hint=f"nearest: {', '.join(map(_shown, near))}" if near else f"there are {len(known)}",
+                hint=f"nearest: {', '.join(near)}" if near else f"there are {len(known)}",
             )
     last = sources.meters.unique("meter_id", keep="last")
     retired = set(last.filter(pl.col("status") == "retired")["meter_id"])
