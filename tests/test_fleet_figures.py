@@ -145,6 +145,16 @@ def test_the_story_of_a_meter_holds_all_that_is_on_record(review: Review) -> Non
     assert "&lt;script&gt;" in page.story.svg
 
 
+def test_a_visit_without_as_found_is_not_called_inside(review: Review) -> None:
+    """The visit whose as-found reading was lost is hollow, says so, and has a glyph in the key."""
+    story = pages.dossier_page(review, "CON").story
+    assert story.svg.count("nothing read as found") == 1
+    judged = [story.svg.count(f"{side} the tolerance") for side in ("inside", "outside")]
+    assert sum(judged) == VISITS - 1
+    assert "unread" in story.key
+    assert "unread" not in pages.dossier_page(review, DRIFTER).story.key
+
+
 def test_every_reading_is_on_the_dossier(review: Review) -> None:
     """A row a sitting, newest first, each replicate as the dial showed it."""
     rows = pages.dossier_page(review, DRIFTER).readings

@@ -41,6 +41,7 @@ class Happening:
 # Colour role, shape, whether filled, and size of each kind.
 LOOKS = {
     "inside": ("measured", "circle", True, 30),
+    "unread": ("measured", "circle", False, 30),
     "outside": ("signal", "diamond", True, 70),
     "adjusted": ("left", "triangle-up", False, 46),
     "verified": ("adjusted", "stroke", False, 60),

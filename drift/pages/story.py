@@ -50,6 +50,7 @@ def story_figure(
         *(_response(one.answered_on, one) for one in signals if one.answered_on),
     ]
     conclude = _conclusion(visits, signals, moved=_moves(marks), service=service.height)
+    unread = ("unread",) if any(one.kind == "unread" for one in happenings) else ()
     days = [*span, *(happening.on for happening in happenings)]
     return pictured(
         draw_story(happenings, lanes=LANES, span=(min(days), max(days)), now=review.as_of),
@@ -61,7 +62,17 @@ def story_figure(
             f"line is the date of this review, {text.day(review.as_of)}."
         ),
         conclude=conclude,
-        key=("inside", "outside", "left", "verified", "moved", "service", "spoke", "response"),
+        key=(
+            "inside",
+            "outside",
+            *unread,
+            "left",
+            "verified",
+            "moved",
+            "service",
+            "spoke",
+            "response",
+        ),
     )
 
 
@@ -106,8 +117,9 @@ def _visit(visit: VisitRow) -> Happening:
     told = f"as found {', '.join(found)} % air" if found else "nothing read as found"
     verdict = "outside the tolerance" if outside else "inside the tolerance" if found else ""
     by = f"vessel {noted(visit.vessel_id)}" if visit.vessel_id else ""
+    kind = "outside" if outside else "inside" if found else "unread"
     parts = [verdict, told, noted(visit.operator), by, noted(visit.remarks)]
-    return _happening("visits", "outside" if outside else "inside", visit.performed_on, parts)
+    return _happening("visits", kind, visit.performed_on, parts)
 
 
 def _adjustment(visit: VisitRow) -> Happening:
