@@ -246,7 +246,7 @@ def _typed(
             what=f"unknown key {before + key!r}",
             where=str(path),
             expected=f"one of {', '.join(sorted(defaults))}",
-            hint=f"did you mean {before + near[0]!r}?" if near else "",
+            hint=_place_of(key) or (f"did you mean {before + near[0]!r}?" if near else ""),
         )
     default = defaults[key]
     if isinstance(default, float) and type(value) in {int, float}:
@@ -266,6 +266,15 @@ def _typed(
             f"a table [{key}]" if dataclasses.is_dataclass(default) else f"a value like {default!r}"
         ),
     )
+
+
+def _place_of(key: str) -> str:
+    """Say where in the file a key that stands in the wrong place belongs, if anywhere."""
+    for name in choices_of(Policy()):
+        table, _, last = name.rpartition(".")
+        if last == key:
+            return f"it belongs in [{table}]" if table else "it belongs before the first table"
+    return ""
 
 
 def _check(path: Path, policy: Policy) -> None:

@@ -96,6 +96,21 @@ def test_a_misspelt_key_names_the_nearest(tmp_path: Path) -> None:
     assert "intervals.ceiling_days" in caught.value.hint
 
 
+@pytest.mark.parametrize(
+    ("text", "hint"),
+    [
+        ("ceiling_days = 61", "it belongs in [intervals]"),
+        ("[retirement]\ntarget = 0.9", "it belongs in [intervals]"),
+        ("[intervals]\nband_level = 0.9", "it belongs before the first table"),
+    ],
+)
+def test_a_key_in_the_wrong_place_is_told_its_own(tmp_path: Path, text: str, hint: str) -> None:
+    """TOML reads all that follows a table's head as that table's."""
+    with pytest.raises(PolicyError) as caught:
+        read_policy(written(tmp_path, text))
+    assert caught.value.hint == hint
+
+
 def test_a_missing_file_is_an_error(tmp_path: Path) -> None:
     """A policy asked for and not there is never the default policy."""
     with pytest.raises(PolicyError, match="cannot be read"):
