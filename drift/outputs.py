@@ -44,6 +44,8 @@ def data_tables(review: Review) -> dict[str, pl.DataFrame]:
         "phases": review.phases,
         "responses": review.responses.select(RESPONSES.keys()),
         "reference": review.reference.effects,
+        "vessels": review.reference.vessels,
+        "vessel_checks": review.reference.checks,
         "conformity": review.conformity.verdicts,
         "uncertainty": review.conformity.budgets,
         "risks": review.conformity.risks,

@@ -18,6 +18,8 @@ DATA_FILES = (
     "phases.csv",
     "responses.csv",
     "reference.csv",
+    "vessels.csv",
+    "vessel_checks.csv",
     "conformity.csv",
     "uncertainty.csv",
     "risks.csv",

@@ -30,6 +30,7 @@ from drift.stats.common_effects import REFERENCE
 from drift.stats.field_tests import FIELD_IMPACT
 from drift.stats.fleet_risk import FLEET_RISKS
 from drift.stats.forecast.hindsight import PATH
+from drift.stats.vessel_record import REFERENCE_CHECK, VESSEL_VALUES
 
 ROOT = Path(__file__).resolve().parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -68,7 +69,15 @@ def test_the_readme_names_every_output_column() -> None:
     assert " ".join(CAUSES) in README
     assert " ".join(SINCE) in README
     assert list(COLUMN_NOTES["since"]) == list(SINCE)
-    for schema in (CONFORMITY, UNCERTAINTY, FLEET_RISKS, FIELD_IMPACT, PATH):
+    for schema in (
+        VESSEL_VALUES,
+        REFERENCE_CHECK,
+        CONFORMITY,
+        UNCERTAINTY,
+        FLEET_RISKS,
+        FIELD_IMPACT,
+        PATH,
+    ):
         assert " ".join(schema) in re.sub(r"\s+", " ", README)
 
 

@@ -121,6 +121,16 @@ class RiskRow:
 
 
 @dataclass(frozen=True, slots=True)
+class VesselValue:
+    """What one calibration of a vessel stands for, % air, with its standard uncertainty."""
+
+    vessel_id: str
+    calibrated_on: date
+    air: float
+    u: float
+
+
+@dataclass(frozen=True, slots=True)
 class ExceptionRow:
     """One sitting as left whose last two readings did not both pass and agree."""
 
@@ -147,6 +157,8 @@ class FleetConformity:
     counts: str
     risk: str
     risks: tuple[RiskRow, ...]
+    vessels: tuple[VesselValue, ...]
+    vessels_total: int
     successive: str
     exceptions: tuple[ExceptionRow, ...]
     exceptions_total: int

@@ -4,7 +4,7 @@ import polars as pl
 
 from drift import format as text
 from drift.pages.conformity import VERDICTS, gone_with, rule_sentences
-from drift.pages.conformity_data import ExceptionRow, FleetConformity, RiskRow
+from drift.pages.conformity_data import ExceptionRow, FleetConformity, RiskRow, VesselValue
 from drift.pages.names import file_name
 from drift.results import Review
 from drift.stats.conformity import CONDITIONAL_FAIL, CONDITIONAL_PASS, FAIL, PASS
@@ -28,6 +28,9 @@ def fleet_conformity(review: Review) -> FleetConformity:
     failed = left.filter(~pl.col("two_successive")).sort(
         "performed_on", "meter_id", "point_pct", descending=[True, False, False]
     )
+    used = review.reference.vessels.filter("usable").sort(
+        "calibrated_on", "vessel_id", descending=[True, False]
+    )
     return FleetConformity(
         rule=rule_sentences(review.policy),
         counts=_counts(review),
@@ -49,6 +52,11 @@ def fleet_conformity(review: Review) -> FleetConformity:
             )
             for row in review.conformity.risks.iter_rows(named=True)
         ),
+        vessels=tuple(
+            VesselValue(row["vessel_id"], row["calibrated_on"], row["air_pct"], row["u_air_pct"])
+            for row in used.head(LONGEST_LIST).iter_rows(named=True)
+        ),
+        vessels_total=used.height,
         successive=_successive(left, failed),
         exceptions=tuple(
             ExceptionRow(
