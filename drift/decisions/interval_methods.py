@@ -16,10 +16,10 @@ from drift.stats.reliability import (
     end_of_period_reliability,
     exponential_interval,
     passes_needed,
-    proven_reliability,
     settled_reliability,
 )
 from drift.stats.spells import periods, spells
+from drift.stats.survival_curve import survival_band
 
 # Below this the meters of a group pass too unevenly to speak as one.
 _UNLIKE_P = 0.05
@@ -28,7 +28,6 @@ _FEWEST_ENDS = 3
 _FEWEST_ENDS_OF_ONE = 5
 # Meters of their own law, those found out most often: a law with its limits takes about 10 ms.
 _MOST_OF_ONE = 100
-_DRAWS = 100
 
 
 @dataclass(frozen=True, slots=True)
@@ -287,25 +286,16 @@ def _stepwise_answer(
     lower, upper = part["lower_days"].to_numpy(), part["upper_days"].to_numpy()
     fit = survival.fit_survival(lower, upper)
     left, right = survival.time_to(fit, choices.target)
-    # Where nothing ended, drawing again cannot vary and survival is 1 as far as anything was seen.
-    lowest, highest = 1.0, 1.0
-    if np.isfinite(upper).any():
-        low, high = survival.resampled_interval(
-            *(lower, upper, [at_days]),
-            cluster=part["meter_id"].to_numpy(),
-            confidence=choices.confidence,
-            draws=_DRAWS,
-        )
-        lowest, highest = float(low[0]), float(high[0])
-    if lowest >= 1.0:
-        # Nothing ended by then; those seen so long prove this much.
-        seen = int((lower >= at_days).sum())
-        lowest = float(proven_reliability(seen, seen, confidence=choices.confidence))
+    low, high = survival_band(
+        *(lower, upper, np.array([at_days])),
+        cluster=part["meter_id"].to_numpy(),
+        confidence=choices.confidence,
+    )
     aim = share(choices.target)
     falls = f"falls to {aim} between {in_days(left)} and {in_days(right)}"
     basis = (
         f"Assuming no law, survival {f'never fell to {aim}' if math.isinf(left) else falls}; at "
-        f"the present {in_days(at_days)} it is {_span(lowest, highest)}."
+        f"the present {in_days(at_days)} it is {_span(float(low[0]), float(high[0]))}."
     )
     days = _finite(left)
     return Answer(scope, name, "survival_stepwise", days, days, _finite(right), part.height, basis)

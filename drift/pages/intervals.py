@@ -126,15 +126,18 @@ def _lead(
     choices = review.policy.intervals
     fleet = scopes[0].advice if scopes else "Too little is known of the fleet to set an interval."
     meters = text.count(advised.height, "meter")
-    if sooner:
+    if advised.height == 1:
+        each = f"Its one meter {'needs to' if sooner else 'need not'} be seen sooner than now."
+    elif sooner:
         verb = "needs" if sooner == 1 else "need"
         each = f"{sooner} of {meters} {verb} to be seen sooner than now."
     else:
         each = f"None of {meters} needs to be seen sooner than now."
     at_ceiling = advised.filter(pl.col("days") >= choices.ceiling_days).height
+    stand = "stands" if at_ceiling == 1 else "stand"
     held = (
-        f"{at_ceiling} stand at the ceiling of {text.in_days(choices.ceiling_days)}: the data do "
-        "not ask for less, and may not ask for more."
+        f"{at_ceiling} {stand} at the ceiling of {text.in_days(choices.ceiling_days)}: the data "
+        "do not ask for less, and may not ask for more."
     )
     return (f"The fleet: {fleet}", f"{each} {held}" if at_ceiling else each)
 

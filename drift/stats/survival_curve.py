@@ -1,12 +1,13 @@
 """This module evaluates how long meters stay in tolerance as curves over age; it draws nothing."""
 
 import numpy as np
+import numpy.typing as npt
 import polars as pl
 
 from drift.frames import Schema
 from drift.stats import survival, weibull
 from drift.stats.blocks import Floats
-from drift.stats.reliability import proven_reliability
+from drift.stats.reliability import binomial_interval, proven_reliability
 
 # One row per age, ascending.  lowest to highest is what the nonparametric estimate allows there
 # (they differ only between the two checks between which something ended), low to high its band;
@@ -22,6 +23,8 @@ CURVE: Schema = {
 # Ages besides those at which the estimate steps.
 _AGES = 40
 _DRAWS = 100
+# Fewer meters than this, drawn again, are too much alike from draw to draw.
+_FEW_METERS = 10
 
 
 def survival_curve(
@@ -47,9 +50,7 @@ def survival_curve(
 
     Notes
     -----
-    Estimate: Turnbull (1976); band: whole meters drawn again, see
-    `drift.stats.survival.resampled_interval`.  Where nothing had ended by an age its lower end is
-    what those seen so long prove exactly.
+    Estimate: Turnbull (1976); band: see `survival_band`.
     """
     if spells.is_empty():
         return pl.DataFrame(schema=CURVE)
@@ -58,28 +59,64 @@ def survival_curve(
     fit = survival.fit_survival(lower, upper)
     ages = _ages(lower, upper, fit, at_days=at_days, longest_days=longest_days)
     lowest, highest = survival.survival_at(fit, ages)
-    low, high = np.ones(ages.size), np.ones(ages.size)
-    if np.isfinite(upper).any():
-        low, high = survival.resampled_interval(
-            *(lower, upper, ages),
-            cluster=spells["meter_id"].to_numpy(),
-            confidence=confidence,
-            draws=_DRAWS,
-        )
-    seen = (lower >= ages[:, None]).sum(axis=1)
-    proven = proven_reliability(seen, np.maximum(seen, 1), confidence=confidence)
-    proven = np.where(seen > 0, proven, 0.0)
+    low, high = survival_band(
+        *(lower, upper, ages), cluster=spells["meter_id"].to_numpy(), confidence=confidence
+    )
     law = weibull.fit_weibull(lower, upper, cluster=spells["meter_id"].to_numpy())
     return pl.DataFrame(
         {
             "days": ages,
             "lowest": lowest,
             "highest": highest,
-            "low": np.where((low >= 1) & (ages > 0), proven, low),
+            "low": low,
             "high": high,
             "weibull": None if law is None else weibull.survival(law, ages),
         },
         schema=CURVE,
+    )
+
+
+def survival_band(
+    lower: Floats, upper: Floats, ages: Floats, *, cluster: npt.ArrayLike, confidence: float
+) -> tuple[Floats, Floats]:
+    """Return the band of survival at `ages`.
+
+    Parameters
+    ----------
+    lower, upper : array, shape (spells,)
+        Length in (lower, upper], upper infinite while it lasts.
+    ages : array, shape (ages,)
+        0 or more.
+    cluster : array_like, shape (spells,)
+        The meter of each spell.
+    confidence : float
+        Over 0 and under 1.
+
+    Returns
+    -------
+    low, high : array, shape (ages,)
+
+    Notes
+    -----
+    Whole meters are drawn again (`drift.stats.survival.resampled_interval`).  Where nothing had
+    ended by an age such draws cannot vary, and of few meters they vary too little: there the band
+    holds at least what the spells whose state is known at that age prove exactly.
+    """
+    low, high = np.ones(ages.size), np.ones(ages.size)
+    if np.isfinite(upper).any():
+        low, high = survival.resampled_interval(
+            lower, upper, ages, cluster=cluster, confidence=confidence, draws=_DRAWS
+        )
+    held = (lower >= ages[:, None]).sum(axis=1)
+    known = held + (upper <= ages[:, None]).sum(axis=1)
+    least, most = binomial_interval(held, known, confidence=confidence)
+    least = np.where(held == known, proven_reliability(held, known, confidence=confidence), least)
+    began = ages > 0
+    few = np.unique(np.asarray(cluster)).size < _FEW_METERS
+    exact = began & (few | (low >= 1))
+    return (
+        np.where(exact, np.minimum(low, least), low),
+        np.where(began & few, np.maximum(high, most), high),
     )
 
 

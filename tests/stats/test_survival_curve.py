@@ -28,7 +28,10 @@ def at(curve: pl.DataFrame, days: float) -> dict[str, float]:
 
 
 def test_four_spells_by_hand() -> None:
-    """One of four ended in (91, 182], the others last to 300: 1 before, ¾ after, open between."""
+    """One of four ended in (91, 182], the others last to 300: 1 before, ¾ after, open between.
+
+    So few meters are given the exact lower limit of 3 of 4, 0.194120 by SciPy's binomtest.
+    """
     curve = survival_curve(
         held(("A", 91, 182), ("B", 300, None), ("C", 300, None), ("D", 300, None)),
         at_days=120.0,
@@ -37,6 +40,7 @@ def test_four_spells_by_hand() -> None:
     assert curve.schema == pl.Schema(CURVE)
     assert curve["days"].is_sorted()
     assert (at(curve, 91.0)["lowest"], at(curve, 182.0)["highest"]) == pytest.approx((1.0, 0.75))
+    assert at(curve, 182.0)["low"] == pytest.approx(0.194120, abs=5e-6)
     between = at(curve, 120.0)
     assert (between["lowest"], between["highest"]) == pytest.approx((0.75, 1.0))
     assert curve["days"].max() == 300.0
@@ -72,6 +76,13 @@ def test_the_curve_follows_the_lives_that_were_drawn() -> None:
         assert row["low"] < truth < row["high"]
         assert row["lowest"] == pytest.approx(truth, abs=0.06)
         assert row["weibull"] == pytest.approx(truth, abs=0.05)
+
+
+def test_one_meter_drawn_again_is_no_certainty() -> None:
+    """One meter out at its first check: what is left of one spell is anything up to 97.5 %."""
+    curve = survival_curve(held(("A", 0, 91)), at_days=91.0, longest_days=1826.0)
+    row = at(curve, 91.0)
+    assert (row["low"], row["high"]) == pytest.approx((0.0, 0.975))
 
 
 def test_no_spell_gives_no_curve_and_none_goes_past_the_longest() -> None:
