@@ -391,6 +391,7 @@ def test_a_vessel_that_moved_is_doubted_before_the_meters(review: Review, fleet:
     )
     assert _plain(part.lead[0]) == moved
     assert part.doubt == part.lead[0]
+    assert part.verdict == "in doubt"
     assert part.lead[1].startswith(f"{IMAGE} reads 0.015\u00a0%\u00a0air lower than")
     html = render.html_fleet(fleet)
     places = ["Doubt the reference first", "Act on these", 'id="reference"', 'id="fleet"']
@@ -458,6 +459,7 @@ def test_a_reference_of_which_nothing_is_known_is_not_praised(review: Review) ->
     nothing = _with_effects(review, effects.clear())
     assert nothing.reference.lead[0].startswith("Cannot say: no two visits")
     assert nothing.reference.doubt == ""
+    assert nothing.reference.verdict == "cannot say"
     assert "Doubt the reference" not in render.html_fleet(nothing)
     mixed = _with_effects(review, effects.filter(pl.col("effect_pct").is_null()))
     assert [_plain(sentence) for sentence in mixed.reference.lead] == [
@@ -476,6 +478,7 @@ def test_a_reference_that_holds_is_said_with_what_would_have_been_seen(review: R
     )
     page = _with_effects(review, effects)
     assert page.reference.doubt == ""
+    assert page.reference.verdict == "no doubt found"
     told = _plain(" ".join(page.reference.lead))
     assert "to matter: one of 0.004 % air at 5 % would have been seen." in told
     assert "the largest of 0.003 % air: below 0.01 % air none is spoken of" in told

@@ -52,9 +52,11 @@ def reference_part(review: Review) -> ReferencePart:
         .iter_rows(named=True)
     )
     standings = standing_rows(review)
+    doubt = _doubt(review, checks, vessels)
     return ReferencePart(
         lead=lead(found.effects, policy=policy),
-        doubt=_doubt(review, checks, vessels),
+        doubt=doubt,
+        verdict="in doubt" if doubt else _without_doubt(found.effects),
         effects=effects[:LONGEST_TABLE],
         effects_total=len(effects),
         checks=checks[:LONGEST_TABLE],
@@ -64,6 +66,12 @@ def reference_part(review: Review) -> ReferencePart:
         standings=standings,
         standings_lead=_standings_lead(review, standings),
     )
+
+
+def _without_doubt(effects: pl.DataFrame) -> str:
+    """Say in two words what is known of vessels in which nothing was found."""
+    vessels = effects.filter(pl.col("kind").is_in(_OF_VESSELS))
+    return "no doubt found" if vessels["effect_pct"].count() else text.CANNOT_SAY
 
 
 def effect_rows(effects: pl.DataFrame, *, policy: Policy) -> tuple[EffectRow, ...]:

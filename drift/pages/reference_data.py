@@ -78,10 +78,14 @@ class StandingRow:
 
 @dataclass(frozen=True, slots=True)
 class ReferencePart:
-    """Whether the reference holds; doubt is what the first screen says, empty where nothing."""
+    """Whether the reference holds; doubt is what the first screen says, empty where nothing.
+
+    verdict says it in two words.
+    """
 
     lead: tuple[str, ...]
     doubt: str
+    verdict: str
     effects: tuple[EffectRow, ...]
     effects_total: int
     checks: tuple[CheckRow, ...]
