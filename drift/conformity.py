@@ -4,6 +4,7 @@ It strings together the pure parts: repeatability, uncertainty, the decision rul
 fleet's risks.  Whether a meter is stable is another question, answered by the charts.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import polars as pl
@@ -20,6 +21,7 @@ from drift.stats.conformity import (
     verdict,
 )
 from drift.stats.fleet_risk import fleet_risks
+from drift.stats.operator_spread import OperatorSpread
 from drift.stats.repeatability import ASSUMED, OWN, pool_repeatability
 from drift.stats.vessel import USUAL_RELATIVE_U
 
@@ -55,6 +57,7 @@ _BASES = {
     ASSUMED: "no replicates on record: assumed",
     OWN: "its own replicates, which scatter more than the fleet's",
 }
+_METERS_AT_ONCE = 1000
 _OF_FLEET = "replicates of the fleet's like meters"
 
 
@@ -97,11 +100,15 @@ def weigh_conformity(
         Tolerance, comparison and decision rule.
     """
     repeatability = pool_repeatability(ledger)
-    sittings = _sittings(sessions, ledger, reference, repeatability)
-    verdicts = _judged(sittings, policy)
+    judged, budgets = [], []
+    for some, of_ledger, compared in _by_meters(sessions, ledger, reference.compared):
+        sittings = _sittings(some, of_ledger, compared, reference.operators, repeatability)
+        judged.append(_judged(sittings, policy).select(*CONFORMITY, "reference_u_pct"))
+        budgets.append(_last_budgets(sittings, of_ledger))
+    verdicts = pl.concat(judged)
     return Conformity(
         verdicts=verdicts.select(CONFORMITY.keys()),
-        budgets=_last_budgets(sittings, ledger),
+        budgets=pl.concat(budgets),
         risks=fleet_risks(
             verdicts.filter(pl.col("stage") == "as_found"),
             tolerance=policy.tolerance_pct,
@@ -126,23 +133,38 @@ def judge_sittings(
     repeatability : pl.DataFrame
         Frame of `drift.stats.repeatability.REPEATABILITY`.
     """
-    sittings = _sittings(sessions, ledger, reference, repeatability)
+    sittings = _sittings(sessions, ledger, reference.compared, reference.operators, repeatability)
     return _judged(sittings, policy).select(CONFORMITY.keys())
+
+
+def _by_meters(*frames: pl.DataFrame) -> Iterator[tuple[pl.DataFrame, ...]]:
+    """Yield the rows of some meters of each frame, meters in order.
+
+    A sitting carries forty columns while it is judged, too many to hold for all of a large fleet.
+    """
+    ids = frames[0]["meter_id"].unique().sort()
+    if len(ids) <= _METERS_AT_ONCE:
+        yield frames
+        return
+    for first in range(0, len(ids), _METERS_AT_ONCE):
+        some = ids[first : first + _METERS_AT_ONCE]
+        theirs = pl.col("meter_id").is_between(pl.lit(some[0]), pl.lit(some[-1]))
+        yield tuple(frame.filter(theirs) for frame in frames)
 
 
 def _sittings(
     sessions: pl.DataFrame,
     ledger: pl.DataFrame,
-    reference: Reference,
+    compared: pl.DataFrame,
+    operators: OperatorSpread,
     repeatability: pl.DataFrame,
 ) -> pl.DataFrame:
     """Return every sitting with the uncertainties that its bias is made of, and their sum."""
     dial = ledger.select("meter_id", "visit_id", "point_pct", read_to="resolution_pct")
-    vessel = reference.compared.select(*_SITTING, "calibrated_on", vessel_u="u_pct")
+    vessel = compared.select(*_SITTING, "calibrated_on", vessel_u="u_pct")
     scatter = repeatability.rename(
         {"degrees_of_freedom": "repeatability_freedom", "basis": "scatter"}
     )
-    operators = reference.operators
     usual = USUAL_RELATIVE_U * pl.col("correct_air_pct")
     rows = (
         sessions.join(dial, on=["meter_id", "visit_id", "point_pct"], how="left")
