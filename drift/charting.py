@@ -1,5 +1,6 @@
 """This module has every chart of a review drawn and judged as the policy says; it fills no page."""
 
+import dataclasses
 from dataclasses import dataclass
 from datetime import date
 
@@ -93,16 +94,14 @@ def draw_charts(
     wanted = tuple(name for name in policy.charts if name not in MARKS)
     family = draw_family(points, settings=settings, charts=wanted)
     charted = family.points.sort("series", "chart", "visit")
-    # With the dial's step beside it, a rounded reading counts as past a zone only if every value
-    # that rounds to it is.
-    dial = ledger.select("series", "visit", "resolution_pct")
-    read = charted.join(dial, on=["series", "visit"], how="left")
+    # Of a large fleet, twice the points is half a gigabyte: let go of them as they came.
+    family = dataclasses.replace(family, points=charted)
     placed = place_marks(marks, service=service, ledger=ledger)
     drawn = mark(placed, settings=settings) if set(MARKS) & set(policy.charts) else None
     return Charts(
         charted=charted,
         limits=family.limits.sort("series", "chart", "phase"),
-        findings=apply_rules(read, rules=policy.rules),
+        findings=_findings(charted, ledger, rules=policy.rules),
         phases=family.phases,
         since=find_changes(
             family.charted,
@@ -119,6 +118,17 @@ def draw_charts(
             rules=tuple(name for name in policy.rules if name == _OF_MARKS),
         ),
     )
+
+
+def _findings(
+    charted: pl.DataFrame, ledger: pl.DataFrame, *, rules: tuple[str, ...]
+) -> pl.DataFrame:
+    """Return what the rules see, with the dial's step beside each point.
+
+    With it a rounded reading counts as past a zone only if every value that rounds to it is.
+    """
+    dial = ledger.select("series", "visit", "resolution_pct")
+    return apply_rules(charted.join(dial, on=["series", "visit"], how="left"), rules=rules)
 
 
 def chart_settings(policy: Policy) -> ChartSettings:
