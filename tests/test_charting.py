@@ -240,7 +240,7 @@ def test_a_cusum_dates_the_shift_that_it_speaks_of() -> None:
     began = START + timedelta(days=91 * 10)
     assert onset["onset_visit"] == 11
     when = day(began).replace("\u00a0", " ")
-    assert told.endswith(f"estimated as {bias(onset['shift'])} % air, first seen on {when}.")
+    assert told.endswith(f"estimated as {bias(onset['shift'])} % air since {when}.")
     assert onset["shift"] == pytest.approx(0.15, abs=0.05)
 
 

@@ -111,4 +111,4 @@ def _onset(began: str | None, shift: float | None, unit: str) -> str:
     if began is None or shift is None:
         return ""
     size = f"{bias(shift)}{NO_BREAK}{unit}"
-    return f"; the shift behind it is estimated as {size}, first seen on {began}"
+    return f"; the shift behind it is estimated as {size} since {began}"
