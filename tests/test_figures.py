@@ -13,11 +13,13 @@ import numpy as np
 import polars as pl
 import pytest
 
+from drift.charting import MARK_CHARTS
 from drift.figures import drawing, panels
 from drift.figures.axes import bias_ticks, dates
 from drift.figures.canvas import Picture, Row
 from drift.figures.dossier import draw_as_found, draw_control, draw_path
 from drift.figures.fleet import LABELLED_METERS, draw_fleet
+from drift.figures.marks import draw_mark
 from drift.pages.dossier import fitted_trend
 from drift.results import Review
 from tests.fabricated_review import DRIFTER, FIRST, NEWCOMER, REMARK, VISITS, fabricate
@@ -305,3 +307,55 @@ def test_line_and_wedge_have_the_slopes_of_the_frame(review: Review) -> None:
     newcomer = review.ledger.filter(pl.col("meter_id") == NEWCOMER)
     unknown = fitted_trend(newcomer, _mine(review.path_trends, newcomer))
     assert unknown.select("fit", "low", "high").null_count().row(0) == (2, 2, 2)
+
+
+def test_limits_of_a_single_visit_are_drawn_too(review: Review) -> None:
+    """A phase of one visit has limits to both sides of it, where a line of one point has none."""
+    ledger = review.ledger.filter(pl.col("meter_id") == DRIFTER)
+    charted = _mine(review.charted, ledger).filter(pl.col("chart") == "ewma")
+    last = pl.col("visit") == pl.col("visit").max()
+    alone = charted.with_columns(phase=pl.when(last.over("series")).then(2).otherwise("phase"))
+    nothing = review.signals.clear()
+    drawn = [
+        draw_control(ledger, charted=each, signals=nothing, span=SPAN) for each in (charted, alone)
+    ]
+    lines = [len(_of(picture, "upper")) for picture in drawn]
+    widths = [min(_width(row) for row in _of(picture, "upper")) for picture in drawn]
+    assert lines[1] > lines[0]
+    assert 0 < widths[1] < widths[0]
+
+
+def _width(row: Row) -> float:
+    """Return how far a path reaches across."""
+    across = [x for x, _ in _vertices(row)]
+    return max(across) - min(across)
+
+
+def test_the_mark_is_drawn_where_it_stood() -> None:
+    """Three positions with limits that open, the last one ringed; read off by the axis."""
+    placed = pl.DataFrame(
+        {
+            "series": [0] * 3,
+            "meter_id": ["A"] * 3,
+            "performed_on": [date(2022, 2, 1), date(2023, 2, 1), date(2024, 2, 1)],
+            "unit": ["dial_pct"] * 3,
+            "chart": ["mark"] * 3,
+            "phase": [1] * 3,
+            "visit": [1, 2, 3],
+            "value": [-0.2, -0.3, -0.7],
+            "centre": [-0.2] * 3,
+            "lower": [-0.25, -0.4, -0.5],
+            "upper": [-0.15, 0.0, 0.1],
+            "note": ["Limits from 9 moves."] * 3,
+        },
+        schema=MARK_CHARTS,
+    )
+    signals = pl.DataFrame({"visit_on": [date(2024, 2, 1)]})
+    picture = draw_mark(placed, signals=signals, span=SPAN)
+    assert picture.to_dict()["$schema"] == alt.SCHEMA_URL
+    # The axis is in the mark's unit, to 1 % of which a pixel is read.
+    assert _biases(picture, list(picture.dots)) == pytest.approx([-0.7, -0.3, -0.2], abs=0.01)
+    ringed = _of(picture, "signal")
+    assert [_day(picture, row["x"]) for row in ringed] == [date(2024, 2, 1)]
+    upper = [vertex for row in _of(picture, "upper") for vertex in _vertices(row)]
+    assert len(upper) >= 6

@@ -4,8 +4,9 @@ Every function takes frames of `drift.frames` that hold the rows of one meter, a
 picture with one panel for each verification point on shared axes.
 """
 
+from collections import Counter
 from collections.abc import Callable
-from datetime import date
+from datetime import date, timedelta
 from typing import Any
 
 import polars as pl
@@ -20,6 +21,9 @@ _HEIGHT = 112
 _HEIGHT_OF_CONTROL = 84
 # Below this an axis of bias says more about rounding than about a meter, % air.
 _LEAST_REACH = 0.01
+
+# To each side of the only visit of a phase, the lines of its limits.
+_SHORT_DAYS = 25
 
 Row = dict[str, Any]
 
@@ -69,9 +73,9 @@ def draw_as_found(
     marks = [
         *_bars(coming, "low", "high", kind="fan"),
         *_lines(coming, "level", kind="ahead"),
-        *_lines(limits, "lower", kind="lower", run="phase"),
-        *_lines(limits, "upper", kind="upper", run="phase"),
-        *_lines(limits, "centre", kind="centre", run="phase"),
+        *_limit_lines(limits, "lower"),
+        *_limit_lines(limits, "upper"),
+        *_limit_lines(limits, "centre"),
         *_lines(visits, "as_found_bias_pct", kind="link", run="segment"),
         *_dots(visits, "as_found_bias_pct", kind="dot", told=says.visit),
         *_dots(adjusted, "as_left_bias_pct", kind="left", told=_as_left),
@@ -160,9 +164,9 @@ def draw_control(
     """
     visits = _charted(_visits(ledger), charted)
     marks = [
-        *_lines(visits, "lower", kind="lower", run="phase"),
-        *_lines(visits, "upper", kind="upper", run="phase"),
-        *_lines(visits, "centre", kind="centre", run="phase"),
+        *_limit_lines(visits, "lower"),
+        *_limit_lines(visits, "upper"),
+        *_limit_lines(visits, "centre"),
         *_lines(visits, "value", kind="link", run="phase"),
         *_dots(visits, "value", kind="dot", told=_on_chart),
         *_dots(_ringed(visits, signals), "value", kind="signal"),
@@ -216,6 +220,17 @@ def _lines(rows: list[Row], field: str, *, kind: str, run: str | None = None) ->
         Mark(row["panel"], kind, row["on"], y=known(row[field]), run=row[run] if run else 0)
         for row in rows
     ]
+
+
+def _limit_lines(rows: list[Row], field: str) -> list[Mark]:
+    """Return the lines of a limit or centre, phase by phase; a single visit has a short one."""
+    seen = Counter((row["panel"], row["phase"]) for row in rows)
+    ends = [
+        row | {"on": row["on"] + timedelta(days=days)}
+        for row in rows
+        for days in ((-_SHORT_DAYS, _SHORT_DAYS) if seen[row["panel"], row["phase"]] == 1 else (0,))
+    ]
+    return _lines(ends, field, kind=field, run="phase")
 
 
 def _dots(

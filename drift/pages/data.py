@@ -320,7 +320,6 @@ class LimitRow:
     points: int
     first_on: date | None
     last_on: date | None
-    form: str
     alarms: str
     estimator: str
     note: str

@@ -23,12 +23,11 @@ from drift.policy import Policy
 from drift.results import Review
 from drift.stats.conformity import within_tolerance
 
-# How limits are set, in words for a narrow column.
+# How limits are set.
 _FORMS = {
-    "kept_rate": "keep their false-alarm rate",
-    "sigma": "centre ± multiples of sigma",
-    "t": "centre ± t·s",
-    "given": "given",
+    "kept_rate": "limits that keep their false-alarm rate",
+    "sigma": "limits at multiples of sigma",
+    "t": "limits at t times sigma",
 }
 _FACTS: tuple[tuple[str, str, Callable[[Any], str]], ...] = (
     ("in_service_on", "In service since", text.day),
@@ -209,8 +208,12 @@ def limit_rows(limits: pl.DataFrame, ledger: pl.DataFrame) -> tuple[LimitRow, ..
         "points",
         "nominal_rate",
         "attained_rate",
-        pl.col("estimator").fill_null(""),
-        form=pl.col("form").fill_null("").replace(_FORMS),
+        estimator=pl.concat_str(
+            pl.col("estimator"),
+            pl.col("form").replace_strict(_FORMS, default=None),
+            separator="; ",
+            ignore_nulls=True,
+        ),
         note=pl.concat_str(
             pl.col("note").fill_null(""),
             pl.when(pl.col("left_out") != "").then(pl.format("Left out: {}.", "left_out")),
