@@ -252,7 +252,7 @@ def _out_of_service(review: Review) -> Entry:
         "6.4.9",
         checked=True,
         asks="A suspect meter is taken out of service, marked, and its effect on results examined.",
-        state=PARTLY if active else SHOWN,
+        state=PARTLY if out.height else SHOWN,
         answer=tuple(answer),
         proof=(("index.html", "what needs action"), *named(out["meter_id"].to_list())),
     )

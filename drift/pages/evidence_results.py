@@ -298,7 +298,7 @@ def _software() -> Entry:
             (
                 f"drift {drift.__version__}; {text.count(len(VALIDATIONS), 'part')} checked "
                 "against "
-                f"sources: {tally['read']} read at the source, {tally['memory']} from memory and "
+                f"sources: {tally['read']} read, {tally['memory']} from memory and "
                 f"recomputed, {tally['derived']} derived apart."
             ),
             (
