@@ -2,7 +2,8 @@
 
 The checks are the tests named here, run before each release; `tests/reference/SOURCES.md` says how
 each source was come by.  ``read``: read at the source, or in a copy or a page that quotes it;
-``memory``: published digits in part from memory, recomputed by other means; ``derived``: worked out apart from this program.
+``memory``: published digits in part from memory, recomputed by other means; ``derived``: worked
+out apart from this program.
 """
 
 from dataclasses import dataclass
