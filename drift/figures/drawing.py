@@ -69,7 +69,7 @@ def svg(chart: Drawing) -> str:
     text: str = vl_convert.vegalite_to_svg(
         specification, vl_version=_VEGA_LITE, allowed_base_urls=[]
     )
-    return text
+    return _unheard(text)
 
 
 def marks_svg(picture: Picture) -> str:
@@ -78,6 +78,11 @@ def marks_svg(picture: Picture) -> str:
     text: str = vl_convert.vega_to_svg(
         json.dumps(_blank() | layers, allow_nan=False), allowed_base_urls=[]
     )
+    return _unheard(text)
+
+
+def _unheard(text: str) -> str:
+    """Take out what a screen reader would be told of single marks."""
     for attributes in _UNHEARD:
         text = text.replace(attributes, "")
     return text

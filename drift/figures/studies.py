@@ -1,14 +1,19 @@
 """This module draws what a study of the method found; it computes nothing."""
 
+from typing import Any
+
 import altair as alt
 import polars as pl
 
 from drift.figures.drawing import Drawing, colour, unchecked, values
+from drift.format import bias_with_unit, count, plain, probability, words_of
 
 _SIDE = 360
 _APART = 0.05
 _WIDE = 420
 _TALL = 280
+# What a dot says to whoever points at it.
+_SPOKEN = alt.Description(field="says", type="nominal")
 # Least distance of two labels, in pixels.
 _LABEL_GAP = 14
 # A direct label beside the end of a line, so that no line is known by its colour alone.
@@ -29,7 +34,12 @@ def draw_reliability(bands: pl.DataFrame) -> Drawing:
     bands : pl.DataFrame
         Columns ``mean_p``, ``share``, ``share_low``, ``share_high``, ``forecasts``; one row a band.
     """
-    rows = bands.select("mean_p", "share", "share_low", "share_high", "forecasts").to_dicts()
+    rows = [
+        row | {"says": _band_in_words(row)}
+        for row in bands.select(
+            "mean_p", "share", "share_low", "share_high", "forecasts"
+        ).iter_rows(named=True)
+    ]
     percent = {"format": "%", "tickCount": 5}
     scale = {"domain": [0, 1], "nice": False}
     x = alt.X(
@@ -58,9 +68,9 @@ def draw_reliability(bands: pl.DataFrame) -> Drawing:
         base.mark_rule(color=colour("forecast"), strokeWidth=3).encode(
             x, y("share_low"), alt.Y2(field="share_high")
         ),
-        base.mark_point(color=colour("measured"), filled=True, size=46, opacity=1).encode(
-            x, y("share")
-        ),
+        base.mark_point(
+            aria=True, color=colour("measured"), filled=True, size=46, opacity=1
+        ).encode(x, y("share"), description=_SPOKEN),
         # Where forecasts crowd near zero the numbers would cover each other; the table has them.
         alt.Chart(values([row for row in rows if row["mean_p"] >= _APART]))
         .mark_text(align="left", dx=7, dy=-7, fontSize=10, color=colour("quiet"))
@@ -80,6 +90,7 @@ def draw_detectability(drifts: pl.DataFrame, *, tolerance_pct: float) -> Drawing
         Largest bias that passes, % air.
     """
     seen = drifts.select("monitor", "drift_pct_per_year", "mean_bias_pct").drop_nulls()
+    rows = [row | {"says": _notice_in_words(row)} for row in seen.iter_rows(named=True)]
     top = 1.1 * max([*seen["mean_bias_pct"], tolerance_pct])
     x = alt.X(
         field="drift_pct_per_year",
@@ -100,15 +111,39 @@ def draw_detectability(drifts: pl.DataFrame, *, tolerance_pct: float) -> Drawing
     edge = alt.Chart(values([{"edge": tolerance_pct}])).mark_rule(color=colour("edge"))
     layers: list[alt.Chart] = [edge.encode(y("edge"))]
     for monitor, height in _label_heights(seen, top=top).items():
-        mine = values(seen.filter(pl.col("monitor") == monitor).to_dicts())
+        mine = values([row for row in rows if row["monitor"] == monitor])
         line = alt.Chart(mine).mark_line(
             color=colour("measured"), strokeDash=_DASHES.get(monitor, [1, 4]), strokeWidth=1.6
         )
         word = alt.Chart(values([{"at": height}])).mark_text(
             align="left", fontSize=11, color=colour("ink"), text=monitor.replace("_", " ")
         )
-        layers += [line.encode(x, y("mean_bias_pct")), word.encode(y("at"), x=alt.value(_WIDE + 8))]
+        dots = alt.Chart(mine).mark_point(
+            aria=True, color=colour("measured"), filled=True, size=16, opacity=1
+        )
+        layers += [
+            line.encode(x, y("mean_bias_pct")),
+            dots.encode(x, y("mean_bias_pct"), description=_SPOKEN),
+            word.encode(y("at"), x=alt.value(_WIDE + 8)),
+        ]
     return alt.layer(*layers).properties(width=_WIDE, height=_TALL)
+
+
+def _band_in_words(row: dict[str, Any]) -> str:
+    """Say what one dot of the reliability figure stands for."""
+    return (
+        f"forecast {probability(row['mean_p'])} · came true {probability(row['share'])} "
+        f"({probability(row['share_low'])} to {probability(row['share_high'])}) · "
+        f"{count(row['forecasts'], 'forecast')}"
+    )
+
+
+def _notice_in_words(row: dict[str, Any]) -> str:
+    """Say what one dot of the detectability figure stands for."""
+    return (
+        f"{words_of(row['monitor'])} · drift of {plain(row['drift_pct_per_year'])} % air a year · "
+        f"noticed at {bias_with_unit(row['mean_bias_pct'])} on average"
+    )
 
 
 def _label_heights(seen: pl.DataFrame, *, top: float) -> dict[str, float]:
