@@ -19,10 +19,10 @@ from drift.errors import DriftError, SourceError
 from drift.frames import Sources
 from drift.intake.appending import append_row, start_file, take_back
 from drift.intake.mapping import FILE_NAME, Mapping
-from drift.pipeline import read
+from drift.pipeline import read, read_folder
 from drift.policy import Policy
 from drift.stats.forecast.expect import look_out
-from drift.store import open_store, read_sources, take_folder
+from drift.store import open_store, take_folder
 from drift.studies import forecast_settings
 
 # Open signals that a message names.
@@ -272,14 +272,4 @@ def _read_fresh(fresh: Path, *, source: Path, policy: Policy) -> Sources:
                 where=str(error.filename or fresh),
                 expected="a readable file",
             ) from error
-        con = open_store(None)
-        try:
-            take_folder(con, folder)
-            return read_sources(
-                con,
-                as_of=None,
-                points_pct=policy.points_pct,
-                point_window_pct=policy.point_window_pct,
-            )
-        finally:
-            con.close()
+        return read_folder(folder, as_of=None, policy=policy)

@@ -21,7 +21,7 @@ from drift.policy import Policy
 from drift.previous import read_previous
 from drift.results import Review
 from drift.stats.forecast.proof import Proof
-from drift.store import IntakeSummary, open_store, read_sources, take_folder
+from drift.store import Connection, IntakeSummary, open_store, read_sources, take_folder
 from drift.studies import study_proof
 
 if TYPE_CHECKING:
@@ -279,18 +279,33 @@ def read(source: Path, *, as_of: date, policy: Policy) -> Sources:
             where=str(source),
             expected="a folder of CSV files or a store file",
         )
-    con = open_store(None) if source.is_dir() else open_store(source, read_only=True)
+    if source.is_dir():
+        return read_folder(source, as_of=as_of, policy=policy)
+    con = open_store(source, read_only=True)
     try:
-        if source.is_dir():
-            take_folder(con, source)
-        return read_sources(
-            con,
-            as_of=as_of,
-            points_pct=policy.points_pct,
-            point_window_pct=policy.point_window_pct,
-        )
+        return _sources_of(con, as_of=as_of, policy=policy)
     finally:
         con.close()
+
+
+def read_folder(folder: Path, *, as_of: date | None, policy: Policy) -> Sources:
+    """Read what was known on `as_of`, or all where None, from a folder of CSV files."""
+    con = open_store(None)
+    try:
+        take_folder(con, folder)
+        return _sources_of(con, as_of=as_of, policy=policy)
+    finally:
+        con.close()
+
+
+def _sources_of(con: Connection, *, as_of: date | None, policy: Policy) -> Sources:
+    """Return what an open store holds, by the policy's points."""
+    return read_sources(
+        con,
+        as_of=as_of,
+        points_pct=policy.points_pct,
+        point_window_pct=policy.point_window_pct,
+    )
 
 
 @contextmanager

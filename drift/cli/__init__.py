@@ -4,7 +4,8 @@
 ``source``    commands that read a source: review, intake
 ``bench``     commands for the bench: respond, sheet, check
 ``studies``   commands that study the method itself: detectability, proof
-``memos``     commands that write a memo on single meters: retirement
+``memos``     commands that write a note or memo on meters: impact, retirement
+``options``   arguments and options that several commands share
 ``saying``    what they print
 
 Results go to standard output, messages about trouble to standard error.  Heavy libraries are

@@ -7,24 +7,27 @@ from pathlib import Path
 import click
 
 from drift.cli.codes import EXIT_DONE, EXIT_HELD_BACK, EXIT_REPEAT
-from drift.cli.saying_bench import say_check, say_sheets
-from drift.cli.source import as_of_option, day_asked
-
-_POLICY = click.option(
-    "--policy", type=click.Path(path_type=Path), help="TOML file of the laboratory's choices."
+from drift.cli.options import (
+    ON_DAY,
+    as_of_option,
+    day_asked,
+    json_option,
+    out_option,
+    policy_option,
+    source_argument,
 )
-_ON_DAY = click.DateTime(["%Y-%m-%d"])
+from drift.cli.saying_bench import say_check, say_sheets
 
 
 @click.command()
-@click.argument("source", type=click.Path(path_type=Path))
+@source_argument
 @click.argument("signal_id")
 @click.option("--finding", required=True, metavar="TEXT", help="What was found.")
 @click.option("--action", required=True, metavar="TEXT", help="What was done about it.")
 @click.option("--by", required=True, metavar="NAME", help="Who records it.")
-@click.option("--on", type=_ON_DAY, metavar="DATE", help="Day of the record (default today).")
+@click.option("--on", type=ON_DAY, metavar="DATE", help="Day of the record (default today).")
 @click.option("--meter", metavar="ID", help="The meter meant; another meter's signal is refused.")
-@_POLICY
+@policy_option
 def respond(
     source: Path,
     signal_id: str,
@@ -62,11 +65,11 @@ def respond(
 
 
 @click.command()
-@click.argument("source", type=click.Path(path_type=Path))
+@source_argument
 @click.argument("new", type=click.Path(path_type=Path))
 @as_of_option
-@_POLICY
-@click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
+@policy_option
+@json_option
 def check(
     source: Path, new: Path, *, as_of: datetime | None, policy: Path | None, as_json: bool
 ) -> int:
@@ -92,19 +95,13 @@ def check(
 
 
 @click.command()
-@click.argument("source", type=click.Path(path_type=Path))
+@source_argument
 @click.option(
-    "--due-by", type=_ON_DAY, metavar="DATE", help="Last due date (default 30 days ahead)."
+    "--due-by", type=ON_DAY, metavar="DATE", help="Last due date (default 30 days ahead)."
 )
 @as_of_option
-@_POLICY
-@click.option(
-    "--out",
-    type=click.Path(path_type=Path),
-    default=Path("sheet"),
-    show_default=True,
-    help="Folder to write into.",
-)
+@policy_option
+@out_option("sheet")
 def sheet(
     source: Path,
     *,

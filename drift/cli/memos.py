@@ -8,8 +8,16 @@ from typing import TYPE_CHECKING
 import click
 
 from drift.cli.codes import EXIT_DONE
+from drift.cli.options import (
+    ON_DAY,
+    as_of_option,
+    day_asked,
+    json_option,
+    out_option,
+    policy_option,
+    source_argument,
+)
 from drift.cli.saying import one_line
-from drift.cli.source import as_of_option, day_asked
 from drift.format import count, listed, words_of
 
 if TYPE_CHECKING:
@@ -17,26 +25,18 @@ if TYPE_CHECKING:
 
 
 @click.command()
-@click.argument("source", type=click.Path(path_type=Path))
+@source_argument
 @click.argument("meter")
 @click.option(
     "--visit",
-    type=click.DateTime(["%Y-%m-%d"]),
+    type=ON_DAY,
     metavar="DATE",
     help="Visit asked about (default: the last that found the meter out of tolerance).",
 )
 @as_of_option
-@click.option(
-    "--policy", type=click.Path(path_type=Path), help="TOML file of the laboratory's choices."
-)
-@click.option(
-    "--out",
-    type=click.Path(path_type=Path),
-    default=Path("impact"),
-    show_default=True,
-    help="Folder to write into.",
-)
-@click.option("--json", "as_json", is_flag=True, help="Print JSON instead of sentences.")
+@policy_option
+@out_option("impact")
+@json_option
 def impact(
     source: Path,
     meter: str,
@@ -75,20 +75,12 @@ def impact(
 
 
 @click.command()
-@click.argument("source", type=click.Path(path_type=Path))
+@source_argument
 @click.argument("meter", nargs=-1)
 @as_of_option
-@click.option(
-    "--policy", type=click.Path(path_type=Path), help="TOML file of the laboratory's choices."
-)
-@click.option(
-    "--out",
-    type=click.Path(path_type=Path),
-    default=Path("retirement"),
-    show_default=True,
-    help="Folder to write into.",
-)
-@click.option("--json", "as_json", is_flag=True, help="Print JSON instead of the summary.")
+@policy_option
+@out_option("retirement")
+@json_option
 def retirement(
     source: Path,
     *,

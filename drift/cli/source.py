@@ -3,36 +3,29 @@
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from datetime import date, datetime
+from datetime import datetime
 from pathlib import Path
 
 import click
 
 from drift.cli.codes import EXIT_DONE, EXIT_HELD_BACK
+from drift.cli.options import (
+    as_of_option,
+    day_asked,
+    out_option,
+    policy_option,
+    source_argument,
+    strict_option,
+)
 from drift.cli.saying import say_intake, say_review
 from drift.pdf_files import find_browser
 
-as_of_option = click.option(
-    "--as-of",
-    type=click.DateTime(["%Y-%m-%d"]),
-    metavar="DATE",
-    help="See only what was known on this date (YYYY-MM-DD; default today).",
-)
-
 
 @click.command()
-@click.argument("source", type=click.Path(path_type=Path))
-@click.option(
-    "--out",
-    type=click.Path(path_type=Path),
-    default=Path("review"),
-    show_default=True,
-    help="Folder to write into.",
-)
+@source_argument
+@out_option("review")
 @as_of_option
-@click.option(
-    "--policy", type=click.Path(path_type=Path), help="TOML file of the laboratory's choices."
-)
+@policy_option
 @click.option(
     "--previous",
     type=click.Path(path_type=Path),
@@ -47,7 +40,7 @@ as_of_option = click.option(
     help="Browser of the Chromium family for --pdf, where none is found by its usual name.",
 )
 @click.option("--data-only", is_flag=True, help="Write the data files, no pages and no workbook.")
-@click.option("--strict", is_flag=True, help="Exit with 1 where rows were held back.")
+@strict_option
 def review(
     source: Path,
     *,
@@ -90,14 +83,14 @@ def review(
 
 
 @click.command()
-@click.argument("source", type=click.Path(path_type=Path))
+@source_argument
 @click.option(
     "--store",
     type=click.Path(path_type=Path),
     required=True,
     help="Store file to load into; made where it does not exist.",
 )
-@click.option("--strict", is_flag=True, help="Exit with 1 where rows were held back.")
+@strict_option
 def intake(source: Path, *, store: Path, strict: bool) -> int:
     """Load SOURCE, a folder of CSV files, into a store file."""
     from drift.pipeline import intake as take  # noqa: PLC0415
@@ -105,11 +98,6 @@ def intake(source: Path, *, store: Path, strict: bool) -> int:
     summary = take(source, store=store)
     say_intake(summary)
     return EXIT_HELD_BACK if strict and not summary.held_back.is_empty() else EXIT_DONE
-
-
-def day_asked(as_of: datetime | None) -> date:
-    """Return the day asked for, today where none was."""
-    return as_of.date() if as_of else date.today()  # noqa: DTZ011 (the laboratory's own day)
 
 
 @contextmanager

@@ -7,21 +7,23 @@ from pathlib import Path
 import click
 
 from drift.cli.codes import EXIT_DONE
-from drift.cli.saying import say_proof, say_table
-from drift.cli.source import as_of_option, day_asked
-
-_POLICY = click.option(
-    "--policy", type=click.Path(path_type=Path), help="TOML file of the laboratory's choices."
+from drift.cli.options import (
+    as_of_option,
+    day_asked,
+    json_option,
+    policy_option,
+    source_argument,
 )
-_JSON = click.option("--json", "as_json", is_flag=True, help="Print JSON instead of tables.")
+from drift.cli.saying import say_proof, say_table
+
 _FIGURE = click.option(
     "--figure", type=click.Path(path_type=Path), help="Also draw the finding into this SVG file."
 )
 
 
 @click.command()
-@_POLICY
-@_JSON
+@policy_option
+@json_option
 @_FIGURE
 def detectability(*, policy: Path | None, as_json: bool, figure: Path | None) -> int:
     """Say what the charts of a policy can and cannot see.
@@ -52,10 +54,10 @@ def detectability(*, policy: Path | None, as_json: bool, figure: Path | None) ->
 
 
 @click.command()
-@click.argument("source", type=click.Path(path_type=Path))
+@source_argument
 @as_of_option
-@_POLICY
-@_JSON
+@policy_option
+@json_option
 @_FIGURE
 def proof(
     source: Path,

@@ -1,0 +1,43 @@
+"""This module holds the arguments and options that several commands share."""
+
+from collections.abc import Callable
+from datetime import date, datetime
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+Command = TypeVar("Command", bound=Callable[..., Any])
+
+ON_DAY = click.DateTime(["%Y-%m-%d"])
+
+source_argument = click.argument("source", type=click.Path(path_type=Path))
+as_of_option = click.option(
+    "--as-of",
+    type=ON_DAY,
+    metavar="DATE",
+    help="See only what was known on this date (YYYY-MM-DD; default today).",
+)
+policy_option = click.option(
+    "--policy", type=click.Path(path_type=Path), help="TOML file of the laboratory's choices."
+)
+strict_option = click.option(
+    "--strict", is_flag=True, help="Exit with 1 where rows were held back."
+)
+json_option = click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
+
+
+def out_option(folder: str) -> Callable[[Command], Command]:
+    """Return the option that says where to write, `folder` unless given."""
+    return click.option(
+        "--out",
+        type=click.Path(path_type=Path),
+        default=Path(folder),
+        show_default=True,
+        help="Folder to write into.",
+    )
+
+
+def day_asked(as_of: datetime | None) -> date:
+    """Return the day asked for, today where none was."""
+    return as_of.date() if as_of else date.today()  # noqa: DTZ011 (the laboratory's own day)
