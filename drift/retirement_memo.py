@@ -13,15 +13,21 @@ from drift import pages, render
 from drift.analysis import analyse
 from drift.decisions.responses import nearest_ids
 from drift.decisions.retirement import weigh_retirement
-from drift.decisions.retirement_terms import GROUND_TABLE, RetirementEvidence
+from drift.decisions.retirement_terms import (
+    GROUND_TABLE,
+    RetirementEvidence,
+)
 from drift.errors import DriftError, SourceError
 from drift.frames import Sources
 from drift.outputs import plain, write_data
-from drift.pages.retirement_data import Weighed
+from drift.pages.retirement_data import CHOICE_WORDS, Weighed
 from drift.pipeline import read
 from drift.policy import Policy, choices_of
 from drift.results import Review
 from drift.upkeep import needed_days
+
+# Recommendations in words, the least first, for the terminal.
+ANSWERS = CHOICE_WORDS
 
 _LONGEST_ID = 60
 
@@ -112,7 +118,11 @@ def weigh_meters(
         schema=["ground", "title", "met_from_above"],
         orient="row",
     )
-    order = pl.DataFrame({"meter_id": list(chosen)})
+    # Where no meter was named, those that ask for most come first.
+    least = list(CHOICE_WORDS)
+    answers = dict(found.advice.select("meter_id", "recommendation").iter_rows())
+    by_need = sorted(chosen, key=lambda name: -least.index(answers[name]))
+    order = pl.DataFrame({"meter_id": list(chosen) if asked else by_need})
 
     def ordered(frame: pl.DataFrame) -> pl.DataFrame:
         return order.join(frame, on="meter_id", maintain_order="left_right")

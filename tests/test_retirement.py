@@ -221,8 +221,9 @@ def weighed(
     choices: RetirementChoices = PRICED,
     processes: pl.DataFrame | None = None,
     as_of: date = START + timedelta(days=2000),
+    in_use: int = 1,
 ) -> Retirement:
-    """Weigh the fate of meter A."""
+    """Weigh the fate of meter A, one of so many meters in use."""
     ledger = build_ledger(
         sessions(rows),
         marks=table("marks", marks),
@@ -243,7 +244,12 @@ def weighed(
         service=table("service", service),
         meters=table("meters", meters),
         needed=need if forecast else need.clear(),
-        present=pl.DataFrame({"meter_id": ["A"], "interval_days": [91]}),
+        present=pl.DataFrame(
+            {
+                "meter_id": ["A", *(f"B{k}" for k in range(1, in_use))],
+                "interval_days": [91] * in_use,
+            }
+        ),
         processes=known if forecast else known.clear(),
         causes=causes,
     )
@@ -378,6 +384,22 @@ def test_repeatability_is_judged_by_the_root_of_f() -> None:
     assert entry["threshold"] == pytest.approx(math.sqrt(stats.f.ppf(0.99, 8, 14)))
     assert entry["verdict"] == "met"
     assert ground(weighed(scattering(0.02, 0.02)), "repeatability")["verdict"] == "not_met"
+
+
+def test_the_chance_of_a_false_call_is_shared_out_over_the_fleet() -> None:
+    """Of 20 meters in use each may be called at 0.01/20: √F(0.9995; 8, 14) by SciPy, not met."""
+    entry = ground(weighed(scattering(0.02, 0.045), in_use=20), "repeatability")
+    assert entry["threshold"] == pytest.approx(math.sqrt(stats.f.ppf(1 - 0.01 / 20, 8, 14)))
+    assert entry["verdict"] == "not_met"
+
+
+def test_a_share_of_passes_is_held_against_the_target() -> None:
+    """Eight of 16 leave no 95 %, by the exact bound; one of 2 proves nothing against it."""
+    few, many = (ground(weighed(sawtooth(cycles)), "pass_rate") for cycles in (1, 8))
+    assert "does not rule out the target of 95" in few["sentence"]
+    assert few["verdict"] == "not_met"
+    assert "at most pass in the long run" in many["sentence"]
+    assert many["verdict"] == "met"
 
 
 def test_scatter_that_the_dial_hides_is_not_a_baseline_of_nothing() -> None:

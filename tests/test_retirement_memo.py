@@ -92,10 +92,20 @@ def test_planted_meters_are_advised_on_as_planted(unpriced: RetirementMemo) -> N
     found = answers(unpriced)
     assert found["AM-12"] == "service"
     assert found["AM-07"] == "check_more_often"
+    assert [name for name, answer in found.items() if answer == "service"] == ["AM-12"]
     assert [found[name] for name in ("AM-01", "AM-06", "AM-10", "AM-22")] == ["keep"] * 4
     assert "retire" not in found.values()
     assert "AM-20" not in found
     assert len(found) == 23
+
+
+def test_meters_nobody_named_stand_by_what_they_ask_for(
+    unpriced: RetirementMemo, tmp_path: Path
+) -> None:
+    """The table begins with what is to be done; the meters that are kept follow by name."""
+    assert list(answers(unpriced))[:3] == ["AM-12", "AM-07", "AM-01"]
+    text = shown(write_retirement(unpriced, tmp_path))
+    assert text.index("AM-12 service") < text.index("AM-07 check more often") < text.index("AM-01")
 
 
 def test_without_prices_costs_cannot_be_said(unpriced: RetirementMemo, tmp_path: Path) -> None:
@@ -241,7 +251,7 @@ def test_the_command_says_the_answers_or_prints_the_record(tmp_path: Path) -> No
     out = tmp_path / "out"
     asked = [str(source), "--as-of", "2026-01-01", "--out", str(out)]
     ran = CliRunner().invoke(commands, ["retirement", *asked])
-    assert ran.output.splitlines()[0] == "1 meter weighed on 2026-01-01: 1 keep."
+    assert ran.output.splitlines()[0] == "1 meter weighed on 2026-01-01: 1 to keep."
     assert ran.output.splitlines()[-1] == f"Page: {out / 'retirement.html'}"
     ran = CliRunner().invoke(commands, ["retirement", *asked, "--json"])
     assert json.loads(ran.output) == json.loads((out / "retirement.json").read_text())

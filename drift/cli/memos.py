@@ -18,7 +18,7 @@ from drift.cli.options import (
     source_argument,
 )
 from drift.cli.saying import one_line
-from drift.format import count, listed, words_of
+from drift.format import count, listed
 
 if TYPE_CHECKING:
     from drift.retirement_memo import RetirementMemo
@@ -110,16 +110,18 @@ def retirement(
 
 def _say_retirement(memo: "RetirementMemo") -> None:
     """Print how many meters come out how, and those that are not simply kept."""
+    from drift.retirement_memo import ANSWERS  # noqa: PLC0415
+
     advice = memo.weighed.advice
     parts = [
-        f"{number} {words_of(answer)}"
-        for answer in ("keep", "check_more_often", "service", "retire")
+        f"{number} to {words}"
+        for answer, words in ANSWERS.items()
         if (number := int((advice["recommendation"] == answer).sum()))
     ]
     click.echo(f"{count(advice.height, 'meter')} weighed on {memo.review.as_of}: {listed(parts)}.")
     for row in advice.iter_rows(named=True):
         if row["recommendation"] != "keep" or memo.asked:
-            answer = words_of(row["recommendation"])
+            answer = ANSWERS[row["recommendation"]]
             click.echo(f"  {one_line(row['meter_id'])}  {answer}: {row['reason']}")
     if memo.weighed.costs["expected_cost"].null_count():
         click.echo("Some costs cannot be said: their prices are not in the policy.")

@@ -167,7 +167,7 @@ def _reason(case: _Case, answer: str, carried: tuple[str, ...]) -> str:
         watched = [BY_NAME[name].title for name in _met(case, MORE_OFTEN)]
         if watched:
             return (
-                f"{listed(watched).capitalize()}, but checked as often as it needs: "
+                f"{listed(watched).capitalize()}, but checked as often as it needs. "
                 f"{case.rows['interval_in_force']['sentence']}"
             )
         measured = count(len(_with(case, NOT_MET)), "ground")

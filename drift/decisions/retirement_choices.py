@@ -20,7 +20,8 @@ class RetirementChoices:
     mark_travel_pct : float
         Distance of the mark from where it was established that counts, % on the dial.
     repeatability_level : float
-        Chance of calling a repeatability worse that is not: sets the limit √F.
+        Chance of calling any repeatability of the fleet worse though none is; shared out over the
+        meters in use, it sets the limit √F.
     baseline_visits : int
         First visits, which set a meter's own repeatability.
     recent_visits : int

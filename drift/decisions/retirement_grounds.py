@@ -24,7 +24,7 @@ from drift.decisions.retirement_wear import (
     measure_points_together,
     measure_repeatability,
 )
-from drift.format import count, fixed, plain, probability, share
+from drift.format import count, in_days, plain, probability, share
 from drift.frames import DAYS_PER_YEAR
 from drift.stats.reliability import end_of_period_reliability
 from drift.stats.spells import periods
@@ -63,7 +63,9 @@ def measure_grounds(
         measure_directions(seen, life, choices),
         _pass_rate(seen, pass_rates(life, tolerance, comparison, intervals), intervals),
         measure_mark_travel(seen, evidence, choices),
-        measure_repeatability(seen, life, last_cures(evidence), choices),
+        measure_repeatability(
+            seen, life, last_cures(evidence), choices, compared=evidence.present.height
+        ),
         measure_points_together(seen, life, tolerance, comparison, choices),
         _intervals(seen, evidence, intervals),
         _faults(seen, evidence, choices),
@@ -104,16 +106,21 @@ def _pass_rate(seen: pl.DataFrame, rates: pl.DataFrame, intervals: IntervalChoic
     def passing(row: Row) -> Finding:
         if row["checks"] is None:
             return None, intervals.target, "No check has ended a period that began in tolerance."
-        highest = f"at most {probability(row['high'])} ({share(intervals.confidence)} confidence)"
-        limit = f": {highest}, target" if row["passes"] < row["checks"] else "; the target is"
-        return (
-            row["high"],
-            intervals.target,
-            (
-                f"{row['passes']} of {count(row['checks'], 'check')} passed{limit} "
-                f"{share(intervals.target)}."
-            ),
-        )
+        told = f"{row['passes']} of {count(row['checks'], 'check')} passed"
+        target = f"the target of {share(intervals.target)}"
+        if row["passes"] == row["checks"]:
+            said = f"{told}; the target is {share(intervals.target)}."
+        elif row["high"] < intervals.target:
+            said = (
+                f"{told}: {probability(row['high'])} at most pass in the long run "
+                f"({share(intervals.confidence)} confidence), below {target}."
+            )
+        else:
+            said = (
+                f"{told}: that does not rule out {target} "
+                f"({share(intervals.confidence)} confidence)."
+            )
+        return row["high"], intervals.target, said
 
     return judged_rows(seen, rates, {"pass_rate": passing})
 
@@ -135,7 +142,7 @@ def _intervals(
         return (
             days,
             threshold,
-            f"Once adjusted it keeps the target for {more}{fixed(days, places=0)} days.",
+            f"Once adjusted it keeps the target for {more}{in_days(days)}.",
         )
 
     def practicable(row: Row) -> Finding:
@@ -146,7 +153,7 @@ def _intervals(
         value, threshold, said = against(row, None if present is None else float(present))
         if value is None or threshold is None:
             return value, threshold, said
-        return value, threshold, f"{said[:-1]}; its interval is {fixed(threshold, places=0)}."
+        return value, threshold, f"{said[:-1]}; its interval is {in_days(threshold)}."
 
     return judged_rows(
         seen, numbers, {"interval_in_force": in_force, "needed_interval": practicable}

@@ -162,6 +162,8 @@ def measure_mark_travel(
         if row["placed"] < row["records"]:
             return None, choices.mark_travel_pct, "A mark given as a pressure needs the ratio."
         value = round(abs(row["last"] - row["first"]), 9)
+        if not row["moves"] and not value:
+            return value, choices.mark_travel_pct, "The mark stands where it was first recorded."
         return (
             value,
             choices.mark_travel_pct,
@@ -175,11 +177,27 @@ def measure_mark_travel(
 
 
 def measure_repeatability(
-    seen: pl.DataFrame, life: pl.DataFrame, cures: pl.DataFrame, choices: RetirementChoices
+    seen: pl.DataFrame,
+    life: pl.DataFrame,
+    cures: pl.DataFrame,
+    choices: RetirementChoices,
+    *,
+    compared: int,
 ) -> pl.DataFrame:
     """Measure the scatter of replicates at the last visits against that at the first.
 
-    What was found before a meter was last put right says nothing of how it repeats now.
+    What was found before a meter was last put right says nothing of how it repeats now.  The
+    chance of calling a sound meter worse is shared out alike over the meters in use, however many
+    of them are asked about, so that a large fleet does not send one to service by chance at every
+    review (Bonferroni's inequality).
+
+    Parameters
+    ----------
+    seen, life, cures : pl.DataFrame
+        Meters asked about, their rows with the present gauge, and when each was last cured.
+    choices : RetirementChoices
+    compared : int
+        Meters in use.
     """
     spreads = _replicate_spreads(life, cures)
     visits = pl.col("at_visit").max().over("meter_id")
@@ -193,7 +211,9 @@ def measure_repeatability(
         .join(_pooled(spreads.filter(late), "recent"), on="meter_id")
     )
     limit = spread_limit(
-        numbers["recent_freedom"], numbers["base_freedom"], level=choices.repeatability_level
+        numbers["recent_freedom"],
+        numbers["base_freedom"],
+        level=choices.repeatability_level / max(compared, 1),
     )
     numbers = numbers.with_columns(limit=pl.Series(limit))
 
@@ -281,7 +301,7 @@ def measure_points_together(
             return None, threshold, "No adjustment was read as left at two or more points."
         value = row["looked"] - row["good"]
         after = count(row["looked"], "adjustment")
-        return float(value), threshold, f"After {value} of its last {after} a point stayed out."
+        return float(value), threshold, f"A point stayed out after {value} of its last {after}."
 
     return judged_rows(seen, numbers, {"points_together": together})
 

@@ -11,6 +11,7 @@ from drift.pages import rows
 from drift.pages.data import Figure
 from drift.pages.pictures import pictured
 from drift.pages.retirement_data import (
+    CHOICE_WORDS,
     CostRow,
     GroundRow,
     MeterMemo,
@@ -21,12 +22,8 @@ from drift.pages.retirement_data import (
 from drift.policy import Policy
 from drift.results import Review
 
-_CHOICES = {
-    "keep": "keep",
-    "check_more_often": "check more often or adjust sooner",
-    "service": "service",
-    "retire": "retire and replace",
-}
+# Units of grounds of which there is one.
+_ONE = {"faults": "fault", "visits": "visit", "moves in a row": "move", "years": "year"}
 _VERDICTS = {"met": "met", "not_met": "not met", "cannot_say": text.CANNOT_SAY}
 
 
@@ -52,7 +49,7 @@ def retirement_page(review: Review, weighed: Weighed, *, in_full: list[str]) -> 
             SummaryRow(
                 anchor=anchors.get(row["meter_id"], ""),
                 meter_id=row["meter_id"],
-                recommendation=_CHOICES[row["recommendation"]],
+                recommendation=CHOICE_WORDS[row["recommendation"]],
                 keep=row["recommendation"] == "keep",
                 reason=row["reason"],
             )
@@ -83,10 +80,10 @@ def _lead(advice: list[dict[str, Any]], policy: Policy) -> tuple[str, ...]:
         "decides."
     )
     if len(advice) == 1:
-        return f"{_CHOICES[advice[0]['recommendation']].capitalize()}", basis
+        return f"{CHOICE_WORDS[advice[0]['recommendation']].capitalize()}", basis
     parts = [
         f"{number} to {name}"
-        for key, name in _CHOICES.items()
+        for key, name in CHOICE_WORDS.items()
         if (number := sum(row["recommendation"] == key for row in advice))
     ]
     return f"{text.count(len(advice), 'meter')} weighed: {text.listed(parts)}", basis
@@ -106,7 +103,7 @@ def _memo(review: Review, weighed: Weighed, advice: dict[str, Any], *, anchor: s
         status="" if status in {None, "active"} else str(status),
         facts=_facts(review, meter_id),
         first=_first(review, meter_id),
-        recommendation=_CHOICES[advice["recommendation"]],
+        recommendation=CHOICE_WORDS[advice["recommendation"]],
         reason=advice["reason"],
         would_change=advice["would_change"],
         grounds=tuple(
@@ -162,6 +159,7 @@ def _said(value: float | None, unit: str) -> str:
     if unit == "days":
         return text.in_days(value)
     number = text.fixed(value, places=0 if float(value).is_integer() else 2)
+    unit = _ONE.get(unit, unit) if value == 1 else unit
     return f"{number} {unit}".replace(" %", f"{text.NO_BREAK}%")
 
 
@@ -182,7 +180,7 @@ def _cost_row(row: dict[str, Any], policy: Policy) -> CostRow:
     if row["choice"] == "check_more_often":
         how += f", adjusted past {early} of the tolerance"
     return CostRow(
-        choice=_CHOICES[row["choice"]],
+        choice=CHOICE_WORDS[row["choice"]],
         how=how,
         expected=row["expected_cost"],
         low=row["low_cost"],
@@ -217,16 +215,15 @@ def _cost_figure(costs: pl.DataFrame, policy: Policy, *, anchor: str) -> Figure 
     cheapest = drawn.sort("expected_cost").row(0, named=True)
     cost = text.whole(round(cheapest["expected_cost"]))
     years = text.plain(policy.retirement.horizon_years)
-    conclude = (
-        f"Over {years} years “{_CHOICES[cheapest['choice']]}” is expected to cost least: {cost}."
-    )
+    least = CHOICE_WORDS[cheapest["choice"]]
+    conclude = f"Over {years} years “{least}” is expected to cost least: {cost}."
     overlap = drawn.filter(
         (pl.col("low_cost") <= cheapest["high_cost"]) & (pl.col("choice") != cheapest["choice"])
     )
     if overlap.height:
-        names = [f"“{_CHOICES[name]}”" for name in overlap["choice"]]
+        names = [f"“{CHOICE_WORDS[name]}”" for name in overlap["choice"]]
         conclude += f" Its range overlaps that of {text.listed(names)}: luck may reverse them."
-    named = drawn.with_columns(choice=pl.col("choice").replace(_CHOICES))
+    named = drawn.with_columns(choice=pl.col("choice").replace(CHOICE_WORDS))
     return pictured(
         draw_costs(named),
         name=f"costs-{anchor}",

@@ -6,6 +6,14 @@ import polars as pl
 
 from drift.pages.data import Choice, Figure, FileRow, Stamp
 
+# What may be recommended, in words, the least first.
+CHOICE_WORDS = {
+    "keep": "keep",
+    "check_more_often": "check more often or adjust sooner",
+    "service": "service",
+    "retire": "retire and replace",
+}
+
 
 @dataclass(frozen=True, slots=True)
 class Weighed:
