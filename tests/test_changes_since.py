@@ -8,6 +8,7 @@ from collections.abc import Callable
 from datetime import date, timedelta
 from pathlib import Path
 
+import numpy as np
 import polars as pl
 import pytest
 from scipy import stats
@@ -292,6 +293,19 @@ def test_an_older_version_with_fewer_columns_is_compared_as_far_as_it_goes(
     again = reviewed(small / "in", tmp_path / "new", date(2026, 3, 1), previous=previous)
     assert since(again).rows.select("kind", "before").rows() == [("program", "0.0.1")]
     assert since(again).prediction.judged == 0
+
+
+def test_more_failures_than_foreseen_are_said_to_be_so(sample: Written) -> None:
+    """The chance of as many comes out alike from the characteristic function of their number."""
+    calls = of_kind(sample, "call").drop_nulls("value")
+    p, was_out = calls["value"].to_numpy(), int((calls["now"] == "found out").sum())
+    turns = np.exp(2j * np.pi * np.arange(p.size + 1) / (p.size + 1))
+    numbers = np.fft.fft(np.prod(1 - p + p * turns[:, None], axis=1)).real / (p.size + 1)
+    prediction = since(sample).prediction
+    assert prediction.as_many == pytest.approx(numbers[was_out:].sum())
+    assert prediction.as_few == pytest.approx(numbers[: was_out + 1].sum())
+    assert prediction.as_many < 0.025
+    assert "3 found out, more than it led to expect" in since(sample).calls
 
 
 def test_the_fleet_page_says_what_changed_only_where_it_was_asked(sample: Written) -> None:

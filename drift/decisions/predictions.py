@@ -45,6 +45,8 @@ class Prediction:
     expected, expected_sd : float
         How many meters the P(out) given then lets one expect out, and the standard deviation of
         that number, as if meters were independent; of those seen whose P(out) was given.
+    as_many, as_few : float
+        Chance, by the same P(out), of as many found out as were, or more; of as few, or fewer.
     """
 
     rows: pl.DataFrame
@@ -57,6 +59,8 @@ class Prediction:
     calls: tuple[Call, ...]
     expected: float
     expected_sd: float
+    as_many: float
+    as_few: float
 
 
 def judge_predictions(
@@ -106,7 +110,9 @@ def judge_predictions(
     bands = _bands(forecast, found)
     near = bands.filter("near")
     inside = int((near["now"] == "inside").sum())
-    chance = calls["value"].drop_nulls().to_list()
+    told = calls.drop_nulls("value")
+    chance, was_out = told["value"].to_list(), int(told["out"].sum())
+    numbers = _numbers_out(chance)
     low, high = binomial_interval(inside, near.height)
     return Prediction(
         rows=pl.concat([calls.drop("out"), near.drop("near")], how="diagonal"),
@@ -119,7 +125,19 @@ def judge_predictions(
         calls=_counted(calls),
         expected=sum(chance),
         expected_sd=math.sqrt(sum(p * (1 - p) for p in chance)),
+        as_many=sum(numbers[was_out:]),
+        as_few=sum(numbers[: was_out + 1]),
     )
+
+
+def _numbers_out(chances: list[float]) -> list[float]:
+    """Return the probability of 0, 1, 2 … meters out, each by itself with its own chance."""
+    numbers = [1.0]
+    for p in chances:
+        stay = [*(number * (1 - p) for number in numbers), 0.0]
+        more = [0.0, *(number * p for number in numbers)]
+        numbers = [sum(pair) for pair in zip(stay, more, strict=True)]
+    return numbers
 
 
 def _next_visits(meters: pl.DataFrame, ledger: pl.DataFrame, *, since: date) -> pl.DataFrame:

@@ -5,10 +5,12 @@ from datetime import date
 import polars as pl
 
 from drift.decisions.predictions import Prediction
-from drift.format import count, fixed, listed, share, whole
+from drift.format import count, fixed, listed, probability, share, whole
 
 # A share of bands is judged once there are this many; fewer prove nothing. Our choice, no source.
 _FEWEST_JUDGED = 5
+# A number found out is told from what was expected below this chance, either way; no source.
+_UNLIKELY = 0.025
 
 
 def changed_in_short(rows: pl.DataFrame, *, earlier_as_of: date) -> str:
@@ -79,5 +81,16 @@ def calls_in_words(prediction: Prediction) -> str:
     return (
         f"Found out of tolerance at the next visit, by standing then: {listed(by_standing)}. "
         f"P(out) as given then adds up to {expected} ± {scatter} (one standard deviation); "
-        f"{whole(found)} found out."
+        f"{whole(found)} found out, {_expectation(prediction)}."
     )
+
+
+def _expectation(prediction: Prediction) -> str:
+    """Say whether the number found out bears out the P(out) given."""
+    if prediction.as_many < _UNLIKELY:
+        chance = probability(prediction.as_many)
+        return f"more than it led to expect (chance of as many: {chance})"
+    if prediction.as_few < _UNLIKELY:
+        chance = probability(prediction.as_few)
+        return f"fewer than it led to expect (chance of as few: {chance})"
+    return "in line with it"
