@@ -24,6 +24,7 @@ STEADY = Facts(
     failed_point=None,
     failed_found=None,
     failed_limit=None,
+    good_on=date(2025, 10, 30),
     point=5.0,
     level=0.01,
     drift=0.005,
@@ -51,17 +52,17 @@ CONFIRMED = {
 @pytest.mark.parametrize(
     ("change", "standing", "reason", "action"),
     [
-        ({}, "holding", "nothing signals", "Keep to the schedule"),
+        ({}, "holding", "no signal of the last 365 days is unanswered", "Keep to the schedule"),
         ({"p_out": 0.2}, "watch", "P(out) 20", "by the due date"),
         (
             {"failed_point": 10.0, "failed_found": 0.17},
             "watch",
             "+0.170 % air at 10 % on 29 Jan 2026, outside ±0.1 % air, and put right",
-            "Review results since",
+            "Review results since 30 Oct 2025, when it was last known to be in tolerance.",
         ),
         ({"open_signals": 1}, "watch", "1 signal of the last 365 days has no", "Record what was"),
         ({"open_signals": 3}, "watch", "3 signals of the last 365 days have no", "Record what was"),
-        ({**CONFIRMED}, "holding", "nothing signals", "Keep to the schedule"),
+        ({**CONFIRMED}, "holding", "when last seen", "Keep to the schedule"),
         (
             {**CONFIRMED, "crossing_on": AS_OF + timedelta(days=300)},
             "drifting",
@@ -101,6 +102,23 @@ CONFIRMED = {
             "out",
             "not shown to be put right",
             "Take it out of use",
+        ),
+        (
+            {"out_point": 5.0, "out_found": 0.15, "out_left": 0.12, "good_on": None},
+            "out",
+            "left at +0.120",
+            "review all its results",
+        ),
+        (
+            {
+                "failed_point": 10.0,
+                "failed_found": 0.17,
+                "overdue": True,
+                "next_due_on": AS_OF - timedelta(days=9),
+            },
+            "watch",
+            "put right",
+            "Overdue by 9 days: calibrate before any further use. Review results since",
         ),
         ({"status": "withdrawn"}, "out", "Withdrawn", "out of use"),
         ({"status": "retired", "p_out": 0.9}, "holding", "Retired", "None"),

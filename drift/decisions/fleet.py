@@ -5,6 +5,7 @@ from typing import Any
 
 import polars as pl
 
+from drift.decisions.impact import with_verdicts
 from drift.decisions.standing import Facts, Verdict, decide
 from drift.frames import DAYS_PER_YEAR, EPOCH, METERS
 from drift.policy import Policy
@@ -69,6 +70,7 @@ def build_meters(
         schedule.join(_worst(points), on="meter_id", how="left")
         .join(chances.select("meter_id", p_out_next_due="p_out_due"), on="meter_id", how="left")
         .join(_left_out(points, schedule, verdicts), on="meter_id", how="left")
+        .join(_last_good(ledger, verdicts), on="meter_id", how="left")
         .join(_confirmed(points), on="meter_id", how="left")
         .join(_repeatability(ledger), on="meter_id", how="left")
         .join(open_signals, on="meter_id", how="left")
@@ -190,6 +192,19 @@ def _left_out(points: pl.DataFrame, schedule: pl.DataFrame, verdicts: pl.DataFra
     return failed.join(out, on="meter_id", how="full", coalesce=True)
 
 
+def _last_good(ledger: pl.DataFrame, verdicts: pl.DataFrame) -> pl.DataFrame:
+    """Return the last day before each meter's last visit that let every point go accepted."""
+    return (
+        with_verdicts(ledger, verdicts)
+        .filter(pl.col("performed_on") < pl.col("performed_on").max().over("meter_id"))
+        .group_by("meter_id", "performed_on")
+        .agg(good=pl.col("left_inside").fill_null(value=False).all())
+        .filter("good")
+        .group_by("meter_id")
+        .agg(good_on=pl.col("performed_on").max())
+    )
+
+
 def _largest(points: pl.DataFrame, bias: str) -> pl.DataFrame:
     """Return each meter's point with the largest bias either way."""
     return points.sort("meter_id", pl.col(bias).abs(), descending=[False, True]).unique(
@@ -233,6 +248,7 @@ def _facts(row: dict[str, Any], as_of: date, *, jump: dict[str, Any] | None) -> 
         failed_point=row["failed_point"],
         failed_found=row["failed_found"],
         failed_limit=row["failed_limit"],
+        good_on=row["good_on"],
         point=row["worst_point_pct"],
         level=row["level_pct"],
         drift=row["drift_pct_per_year"],

@@ -56,6 +56,8 @@ class Facts:
     failed_point, failed_found, failed_limit : float or None
         Point, as-found bias and limit in force where the last visit found the meter outside by the
         decision rule, whatever was done then; all None where it did not.
+    good_on : date or None
+        The last visit before the last one that let every point go within tolerance.
     point, level, drift, drift_low, drift_high, p_out
         The worst point and what is forecast for it.
     confirmed_point, confirmed_drift, confirmed_low, confirmed_high
@@ -85,6 +87,7 @@ class Facts:
     failed_point: float | None
     failed_found: float | None
     failed_limit: float | None
+    good_on: date | None
     point: float
     level: float | None
     drift: float | None
@@ -133,11 +136,11 @@ def decide(facts: Facts, policy: Policy) -> Verdict:
         verdict = replace(verdict, reason=f"{verdict.reason[:-1]}; {_jump_words(facts.jump)}.")
     if facts.overdue and facts.next_due_on is not None:
         late = count((facts.as_of - facts.next_due_on).days, "day")
-        return Verdict(
-            verdict.standing,
-            verdict.reason,
-            f"Overdue by {late}: calibrate before any further use.",
-        )
+        action = f"Overdue by {late}: calibrate before any further use."
+        # That it is overdue does not undo what a failed check asks for.
+        if facts.out_point is not None or facts.failed_point is not None:
+            action = f"{action} {verdict.action}"
+        return Verdict(verdict.standing, verdict.reason, action)
     return verdict
 
 
@@ -172,8 +175,7 @@ def _out(facts: Facts, policy: Policy) -> Verdict | None:
         "out",
         f"At {point(facts.out_point)} it was {seen} on {day(facts.last_visit_on)}, "
         f"outside {beyond}{withdrawn}.",
-        "Take it out of use, put it right and read it as left; review results since it was last "
-        "known to be in tolerance.",
+        f"Take it out of use, put it right and read it as left; {_since_good(facts)}",
     )
 
 
@@ -231,7 +233,7 @@ def _watch(facts: Facts, policy: Policy) -> Verdict | None:
             f"Found at {bias_with_unit(facts.failed_found)} at {point(facts.failed_point)} on "
             f"{day(facts.last_visit_on)}, outside {_limit(facts.failed_limit, policy)}, and put "
             f"right; P(out) {probability(facts.p_out)} on {day(facts.speaks_for)}.",
-            "Review results since it was last known to be in tolerance.",
+            f"R{_since_good(facts)[1:]}",
         )
     if facts.p_out is not None and facts.p_out >= policy.watch_probability:
         return Verdict("watch", _forecast_words(facts), "Calibrate by the due date, not after it.")
@@ -258,10 +260,18 @@ def _holding(facts: Facts, policy: Policy) -> Verdict:
     limited = "; drift limited by the dial's resolution" if facts.resolution_limited else ""
     return Verdict(
         "holding",
-        f"In tolerance ({_tolerance(policy)}) and nothing signals: P(out) "
+        f"In tolerance ({_tolerance(policy)}) when last seen, {day(facts.last_visit_on)}, and no "
+        f"signal of the last {policy.signal_days} days is unanswered: P(out) "
         f"{probability(facts.p_out)} on {day(facts.speaks_for)}{limited}.",
         "Keep to the schedule.",
     )
+
+
+def _since_good(facts: Facts) -> str:
+    """Say from when on results are in doubt after a failed check."""
+    if facts.good_on is None:
+        return "review all its results: no earlier visit shows it in tolerance."
+    return f"review results since {day(facts.good_on)}, when it was last known to be in tolerance."
 
 
 def _tolerance(policy: Policy) -> str:
