@@ -88,9 +88,10 @@ def _detectability(review: Review, evidence: Evidence) -> Study:
         svg=svg(draw_detectability(drifts, tolerance_pct=tolerance)),
         label=f"Mean bias at which each chart notices a steady drift. {conclude}",
         shows=(
-            "For each chart in force and the plain check against the tolerance, how far a steady "
-            "drift has taken a meter, on average, by the time it is noticed; the level line is the "
-            "tolerance. Computed for the policy in force."
+            "For the limits of single visits, the rules in force, the EWMA and the CUSUM (whether "
+            "these are drawn or not) and the plain check against the tolerance: how far a steady "
+            "drift has taken a meter, on average, by the time it is noticed. The level line is the "
+            "tolerance. Computed for the settings of the policy in force."
         ),
         conclude=conclude,
     )
@@ -100,9 +101,9 @@ def _reliability(proof: Proof) -> Study:
     """Return the figure of how past forecasts came out."""
     conclude = (
         f"{text.share(proof.band_level)} bands of the mean that a visit finds held "
-        f"{text.probability(proof.coverage)} of {text.count(proof.forecasts, 'past visit')} "
+        f"{text.probability(proof.coverage)} of {text.count(proof.forecasts, 'such mean')} "
         f"({text.probability(proof.coverage_low)} to {text.probability(proof.coverage_high)}); "
-        f"{text.count(proof.failures, 'visit')} found a meter out."
+        f"{text.whole(proof.failures)} of them lay outside the tolerance."
     )
     return Study(
         name="forecast-proof",
@@ -110,9 +111,11 @@ def _reliability(proof: Proof) -> Study:
         svg=svg(draw_reliability(proof.reliability)),
         label=f"Share of forecasts that came true against what was forecast. {conclude}",
         shows=(
-            "Each past visit was forecast from the visits before it. Forecasts are put in bands "
-            "by their probability; each dot is a band, with the interval of the share that came "
-            "true; on the line they come true as often as they say. What the fleet has in common "
+            "What each past visit found, at each point, was forecast from the visits before it. "
+            "Forecasts are put in bands by their probability; each dot is a band, with the "
+            "interval of the share that came true; on the line they come true as often as they "
+            "say. Intervals are 95 % and take the points of a visit as independent, which they "
+            "are not quite: they are rather too short. What the fleet has in common "
             "was fitted once to the whole history; drift proof fits it year by year, which is the "
             "stricter test."
         ),

@@ -1,5 +1,7 @@
 """This module answers what an assessor asks about records, results and control; it judges none."""
 
+from collections.abc import Collection
+
 import polars as pl
 
 import drift
@@ -13,6 +15,9 @@ from drift.validation import VALIDATIONS
 
 # Drift at which the charts are spoken of, % air a year: nearest of those studied.
 _TOLD_DRIFT = 0.08
+# What notices a drift, in words; two of these are charts that a policy may leave out.
+_MONITORS = {"beyond_limits": "limits of single visits", "ewma": "EWMA", "cusum": "CUSUM"}
+_CHOSEN = ("ewma", "cusum")
 _AIR = f"{text.NO_BREAK}%{text.NO_BREAK}air"
 
 
@@ -106,7 +111,7 @@ def _trends(review: Review, evidence: Evidence) -> Entry:
             f"{text.whole(with_limits)} of {text.count(series, 'series', 'series')} (a meter at a "
             f"point) have control limits from a stated baseline{few}."
         ),
-        *_seen(evidence),
+        *_seen(evidence, charts=review.policy.charts),
         _proven(evidence),
     ]
     return Entry(
@@ -124,20 +129,21 @@ def _trends(review: Review, evidence: Evidence) -> Entry:
     )
 
 
-def _seen(evidence: Evidence) -> tuple[str, ...]:
-    """Say what the charts cost and how soon they see a drift."""
+def _seen(evidence: Evidence, *, charts: Collection[str]) -> tuple[str, ...]:
+    """Say what the charts in force cost and how soon they see a drift."""
     found = evidence.detectability
+    unseen = [name for name in ("tolerance_check", *_CHOSEN) if name not in charts]
     drifts = found.drifts.filter(pl.col("drift_pct_per_year") == _TOLD_DRIFT)
-    sooner = drifts.filter(pl.col("monitor") != "tolerance_check").drop_nulls("mean_years")
-    alarms = found.false_alarms.filter(pl.col("monitor") != "tolerance_check")
+    sooner = drifts.filter(~pl.col("monitor").is_in(unseen)).drop_nulls("mean_years")
+    alarms = found.false_alarms.filter(~pl.col("monitor").is_in(unseen))
     told = [
-        f"{text.words_of(row['monitor'])} {text.fixed(row['mean_years'], places=1)} years"
+        f"{_monitor(row['monitor'])} {text.fixed(row['mean_years'], places=1)} years"
         for row in sooner.sort("mean_years").to_dicts()
     ]
     if not told:
         return ("What the charts can see was not worked out.",)
     rates = [
-        f"{text.words_of(row['monitor'])} {text.fixed(row['false_alarms_a_quarter'], places=2)}"
+        f"{_monitor(row['monitor'])} {text.fixed(row['false_alarms_a_quarter'], places=2)}"
         for row in alarms.to_dicts()
     ]
     return (
@@ -153,6 +159,11 @@ def _seen(evidence: Evidence) -> tuple[str, ...]:
     )
 
 
+def _monitor(name: str) -> str:
+    """Return what notices a drift, in words."""
+    return _MONITORS.get(name, text.words_of(name))
+
+
 def _is_proven(evidence: Evidence) -> bool:
     """Say whether there was a past visit to judge the forecasts by."""
     return evidence.proof is not None and evidence.proof.forecasts > 0
@@ -164,8 +175,8 @@ def _proven(evidence: Evidence) -> str:
     if proof is None or proof.forecasts == 0:
         return "Missing: no past visit to judge the forecasts by."
     return (
-        f"{text.count(proof.forecasts, 'past visit')} forecast: {text.share(proof.band_level)} "
-        f"bands held {text.probability(proof.coverage)} "
+        f"{text.count(proof.forecasts, 'mean')} of past visits forecast, each at its point: "
+        f"{text.share(proof.band_level)} bands held {text.probability(proof.coverage)} "
         f"({text.probability(proof.coverage_low)} to {text.probability(proof.coverage_high)})."
     )
 
@@ -213,7 +224,8 @@ def _rule(review: Review) -> Entry:
         for name, number in verdicts["verdict"].value_counts().sort("verdict").iter_rows()
     ]
     risks = [
-        f"{text.probability(row['false_accept'])} at {text.point(row['point_pct'])}"
+        f"{text.rare(row['false_accept'])} at {text.point(row['point_pct'])} "
+        f"({text.rare(row['false_accept_low'])} to {text.rare(row['false_accept_high'])})"
         for row in review.conformity.risks.drop_nulls("false_accept").to_dicts()
     ]
     answer = (
