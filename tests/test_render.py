@@ -387,7 +387,7 @@ def test_a_vessel_that_moved_is_doubted_before_the_meters(review: Review, fleet:
     moved = (
         f"From V-1 calibrated 1 Dec 2021 to {SCRIPT} calibrated 1 Mar 2024, between 29 Apr 2024 "
         "and 30 Apr 2024: the same 8 meters read 0.031 % air higher at 5 % (95 % interval +0.022 "
-        "to +0.040): the vessel changed, the meters did not."
+        "to +0.040): that points to the vessel, not to the meters."
     )
     assert _plain(part.lead[0]) == moved
     assert part.doubt == part.lead[0]

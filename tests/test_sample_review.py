@@ -8,7 +8,7 @@ import polars as pl
 import pytest
 
 from drift.evidence import gather_evidence
-from drift.pages import evidence_page
+from drift.pages import dossier_page, evidence_page
 from drift.pipeline import review_source
 from drift.policy import Policy
 from drift.results import Review
@@ -186,6 +186,32 @@ def test_what_few_checks_prove_is_said(review: Review) -> None:
     assert said.startswith("3 of 3 checks passed")
     assert "proves 37" in said
     assert "59 in a row" in said
+
+
+def test_no_chart_calls_a_drifting_meter_stable(review: Review) -> None:
+    """AM-07's adjustments keep its charts quiet for years; AM-01 is steady and said to be so."""
+    drifting, steady = dossier_page(review, "AM-07"), dossier_page(review, "AM-01")
+    assert "Control: no chart signals, but the unadjusted path drifts" in drifting.brief[2]
+    assert steady.brief[2] == "Control: no chart signals."
+    quiet = {figure.name: figure.conclude for figure in drifting.figures}
+    assert "yet the unadjusted path confirms a drift" in quiet["ewma"]
+    assert {figure.name: figure.conclude for figure in steady.figures}["ewma"].endswith(
+        "its level has not moved."
+    )
+
+
+def test_a_cause_claims_no_more_than_its_visits_show(review: Review) -> None:
+    """AM-09's mark slipped before one visit: nothing is said to last; 12 visits were weighed."""
+    lead = dossier_page(review, "AM-09").bench.lead.replace("\u00a0", " ")
+    assert lead.startswith("Initial pressure mark misplaced, over 99 %: the bias keeps the")
+    assert "visit to visit" not in lead
+    assert "its latest 12 visits, 14 Dec 2023 to 3 Sep 2026, without an adjustment" in lead
+
+
+def test_results_in_doubt_are_dated(review: Review) -> None:
+    """AM-09 is suspect since its visit of 2026-06-05, by the sample's list."""
+    told = str(meter(review, "AM-09")["action"])
+    assert told.startswith("Review results since 5\u00a0Jun\u00a02026")
 
 
 def test_exactly_the_planted_rows_are_held_back(review: Review) -> None:

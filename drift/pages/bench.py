@@ -7,6 +7,7 @@ import polars as pl
 from drift import format as text
 from drift.pages.reference_data import BenchPart, CauseRow, MoveRow
 from drift.results import Review
+from drift.stats.causes import WEIGHED_VISITS
 from drift.stats.dial import STATED_AT_PCT
 from drift.stats.marks import ACCUMULATE, CANCEL, CANNOT_TELL, ONLY_HAND, ONLY_MARK
 
@@ -163,14 +164,18 @@ def _lead(review: Review, ledger: pl.DataFrame, latest: list[Row]) -> str:
 
 
 def _span(ledger: pl.DataFrame, segment: int) -> str:
-    """Say which visits a segment holds, and whether it has been closed."""
-    days = ledger.filter(pl.col("segment") == segment)["performed_on"]
-    first, last = days.min(), days.max()
+    """Say which visits were weighed: the latest ones of a segment, and whether it is the newest."""
+    visits = ledger.filter(pl.col("segment") == segment)["performed_on"].unique().sort()
+    days = visits.tail(WEIGHED_VISITS).to_list()
     newest = ledger["segment"].max() == segment
-    if days.is_empty():
+    if not days:
         return f"segment {segment}"
-    since = "its latest segment" if newest else "the latest segment with a bias to explain"
-    return f"{since}, {text.day(first)} to {text.day(last)}"  # type: ignore[arg-type]  # dates
+    number = len(days)
+    if number == 1:
+        return f"weighed: its visit of {text.day(days[0])}"
+    which = f"its latest {number} visits" if newest else f"the latest {number} with a bias to tell"
+    span = f"{text.day(days[0])} to {text.day(days[-1])}"
+    return f"weighed: {which}, {span}, without an adjustment between them"
 
 
 def _biases(row: Row) -> str:

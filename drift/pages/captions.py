@@ -11,13 +11,15 @@ from drift.pages.data import Crossing, MeterRow, TrendRow
 from drift.policy import Policy
 from drift.results import Review
 
-# What a chart without signals says of a meter; any other says that it is stable.
+# What a chart without signals says of a meter; any other says that its level has not moved.
 _STABLE = {
-    "moving_range": "repeats itself from visit to visit",
-    "repeatability": "repeats itself from reading to reading",
-    "spread": "repeats itself from reading to reading",
-    "range": "repeats itself from reading to reading",
+    "moving_range": "no step from one visit to the next is larger than its usual scatter",
+    "repeatability": "it repeats itself from reading to reading as before",
+    "spread": "it repeats itself from reading to reading as before",
+    "range": "it repeats itself from reading to reading as before",
 }
+# Charts of how the readings of one visit scatter, on which a drift does not show.
+_OF_SCATTER = frozenset({"repeatability", "spread", "range"})
 # A crossing bound that is not after the date of the review has come already.
 NOW = "now"
 # Sorts after every ISO date.
@@ -138,7 +140,7 @@ def as_found(
     else:
         found = f"On {on} it was found inside {limit} at {_points(seen.height)}."
     if not adjusted:
-        return f"{found} Nothing was ever adjusted, so what is seen here is the drift itself."
+        return f"{found} Nothing was ever adjusted, so no drift is hidden here."
     return (
         f"{found} It was adjusted at {text.count(adjusted, 'visit')}: each adjustment hides the "
         "drift before it, so judge drift by the next figure."
@@ -184,13 +186,35 @@ def jump(row: Mapping[str, Any]) -> str:
     return f"At {text.point(row['point_pct'])} it {text.jumped(row)}."
 
 
-def control(charted: pl.DataFrame, *, name: str, signals: int, open_signals: int) -> str:
-    """Say what to conclude from one control chart."""
+def control(
+    charted: pl.DataFrame, *, name: str, signals: int, open_signals: int, drifts: bool
+) -> str:
+    """Say what to conclude from one control chart.
+
+    Parameters
+    ----------
+    charted : pl.DataFrame
+        Rows of `drift.frames.CHARTED` of the chart.
+    name : str
+        The chart.
+    signals, open_signals : int
+        How often it spoke, and how often without a response.
+    drifts : bool
+        Whether the unadjusted path confirms a drift at any point.
+    """
     if charted.filter(pl.col("upper").is_not_null()).is_empty():
         return "Cannot say yet: there are too few visits to set limits."
+    if not signals and drifts and name not in _OF_SCATTER:
+        return (
+            "No point lies beyond its limits, yet the unadjusted path confirms a drift: "
+            "adjustments hide it here, and drift within the baseline widens the limits. Judge by "
+            "the path."
+        )
     if not signals:
-        stable = _STABLE.get(name, "is stable")
-        return f"No point lies beyond its limits: by this chart the meter {stable}."
+        return (
+            "No point lies beyond its limits: by this chart "
+            f"{_STABLE.get(name, 'its level has not moved')}."
+        )
     spoke = text.count(signals, "signal")
     answered = "all have a response" if not open_signals else f"{open_signals} without a response"
     return f"{spoke}, {answered}: the ringed visits are more than the usual scatter of this meter."
@@ -209,8 +233,8 @@ def false_alarms(limits: pl.DataFrame) -> str:
         return "No limits, so no false alarms."
     told = text.rate(_number(known["nominal_rate"].max()))
     attained = _number(known["attained_rate"].max())
-    steps = f"; the steps of the dial make it {text.rate(attained)} at most" if attained else ""
-    return f"Of a sound meter's points {told} are meant to fall outside{steps}."
+    steps = f" (with the steps of the dial {text.rate(attained)} at most)" if attained else ""
+    return f"Limits are set so that {told} of a sound meter's points fall outside{steps}."
 
 
 def not_drawn(charted: dict[str, int]) -> str:
@@ -253,12 +277,23 @@ def tolerance_verdict(
     return f"Tolerance: {last}; outside at {visits_out} of {text.count(visits, 'visit')} in all."
 
 
-def control_verdict(signals: pl.DataFrame, *, limits_known: bool) -> str:
-    """Say the control verdict, whether the meter is stable."""
+def control_verdict(signals: pl.DataFrame, *, limits_known: bool, drifts: bool) -> str:
+    """Say the control verdict, whether the meter is stable.
+
+    Parameters
+    ----------
+    signals : pl.DataFrame
+        Signals of the meter.
+    limits_known : bool
+        Whether any chart has limits.
+    drifts : bool
+        Whether the unadjusted path confirms a drift at any point.
+    """
     if not limits_known:
         return "Control: too few visits to set limits."
     if signals.is_empty():
-        return "Control: no chart signals."
+        but = ", but the unadjusted path drifts: it is not stable" if drifts else ""
+        return f"Control: no chart signals{but}."
     newest = text.day(_date(signals["visit_on"].max()))
     unanswered = signals["answered_on"].null_count()
     told = f"{unanswered} without a response" if unanswered else "all with a response"

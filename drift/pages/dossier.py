@@ -84,7 +84,7 @@ def dossier_page(review: Review, meter_id: str) -> DossierPage:
         stamp=rows.stamp(review),
         meter=meter,
         facts=tables.facts(review, meter),
-        brief=_brief(one, conformity=conformity_verdict(review, meter_id)),
+        brief=_brief(one, conformity=conformity_verdict(review, meter_id), drifts=_drifts(trends)),
         bench=bench_part(review, one.ledger, meter_id=meter_id),
         interval=meter_scope(review, meter_id),
         conformity=conformity_part(review, meter_id),
@@ -165,7 +165,7 @@ def _last_visit(one: Slice) -> pl.DataFrame:
     return one.ledger.filter(pl.col("performed_on") == pl.col("performed_on").max())
 
 
-def _brief(one: Slice, *, conformity: str) -> tuple[str, ...]:
+def _brief(one: Slice, *, conformity: str, drifts: bool) -> tuple[str, ...]:
     """Return the verdicts of a meter, each a sentence that begins with what it is about."""
     last = _last_visit(one)
     seen = last["as_found_bias_pct"].count()
@@ -178,7 +178,9 @@ def _brief(one: Slice, *, conformity: str) -> tuple[str, ...]:
             visits_out=one.found.filter("out")["visit_id"].n_unique(),
         ),
         conformity,
-        captions.control_verdict(one.signals, limits_known=one.charted["upper"].count() > 0),
+        captions.control_verdict(
+            one.signals, limits_known=one.charted["upper"].count() > 0, drifts=drifts
+        ),
         captions.adjustment_story(one.ledger, point_pct=one.worst_point_pct),
     )
 
@@ -198,7 +200,7 @@ def _figures(
         _as_found_figure(review, one, span=span),
         _path_figure(review, one, trends, span=span),
         *(
-            _control_figure(one, name=name, title=title, span=span)
+            _control_figure(one, name=name, title=title, span=span, drifts=_drifts(trends))
             for name, title in _control_charts(one).items()
         ),
         *mark_figures(review, one.ledger["meter_id"][0], span=span),
@@ -299,7 +301,14 @@ def _telling(one: Slice, trends: tuple[TrendRow, ...]) -> TrendRow | None:
     return next((row for row in trends if row.point_pct == one.worst_point_pct), None)
 
 
-def _control_figure(one: Slice, *, name: str, title: str, span: tuple[date, date]) -> Figure:
+def _drifts(trends: tuple[TrendRow, ...]) -> bool:
+    """Say whether a drift is confirmed at any point."""
+    return any(row.verdict == DRIFTING for row in trends)
+
+
+def _control_figure(
+    one: Slice, *, name: str, title: str, span: tuple[date, date], drifts: bool
+) -> Figure:
     """Return the figure of one control chart."""
     charted = one.charted.filter(pl.col("chart") == name)
     signals = one.signals.filter(pl.col("chart") == name)
@@ -308,6 +317,7 @@ def _control_figure(one: Slice, *, name: str, title: str, span: tuple[date, date
         name=name,
         signals=signals.height,
         open_signals=signals["answered_on"].null_count(),
+        drifts=drifts,
     )
     chart = draw_control(one.ledger, charted=charted, signals=signals, span=span)
     return pictured(

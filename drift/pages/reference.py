@@ -182,11 +182,11 @@ def _moved_sentence(row: Row) -> str:
     if row["kind"] == "vessel_step":
         return (
             f"{name}: from some day {when} on, {meters} read {size} {way} at {at} ({interval}), "
-            "all with this vessel and none by itself: the vessel moved, not the meters."
+            "all with this vessel and none by itself: that points to the vessel, not to the meters."
         )
     return (
         f"From {name}, {when}: the same {meters} read {size} {way} at {at} ({interval}): "
-        "the vessel changed, the meters did not."
+        "that points to the vessel, not to the meters."
     )
 
 

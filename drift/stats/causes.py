@@ -59,16 +59,16 @@ CAUSES: Schema = {
 
 EVIDENCE = {
     "mark_misplaced": "the bias keeps the proportion over the points that a misplaced mark gives, "
-    "the zero point included, and holds from visit to visit",
+    "the zero point included, and the readings of a visit agree on it",
     "hand_shifted": "the bias is absent at 0 % and grows faster than the air content, as with a "
     "hand shifted on its shaft",
     "chamber_water": "the dial reads high in proportion to the air content and not at 0 %, as with "
     "water in the air chamber",
     "leak": "the dial reads high and erratically, the zero point included, as when air escapes "
     "before the release",
-    "vessel_volume": "the bias is in proportion to the air content and what the vessel does to "
-    "every meter explains it",
-    "plain_drift": "the bias grows with time, nearly alike at every point",
+    "vessel_volume": "what the vessel does to every meter explains the bias better than a fault of "
+    "this meter does",
+    "plain_drift": "the bias grows with time rather than from one visit on",
 }
 CAUSE_NAMES = tuple(EVIDENCE)
 NOTHING = "nothing"
@@ -76,6 +76,8 @@ ONE_POINT = "one point only: every cause looks alike there"
 ONE_VISIT = "one visit only: nothing shows what lasts and what is erratic"
 NO_BIAS = "no bias stands out of the noise"
 NO_CAUSE = "no cause stands out from the others"
+# Latest visits of a segment that are weighed, unless told otherwise.
+WEIGHED_VISITS = 12
 # A cause is named where it is likelier than all the rest together.
 _TOLD_FROM = 0.5
 
@@ -102,7 +104,7 @@ class CauseSettings:
     repeatability: float
     vessel_base: float = 0.1
     none: float = 0.3
-    visits: int = 12
+    visits: int = WEIGHED_VISITS
 
 
 def weigh_causes(
