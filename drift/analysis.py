@@ -58,8 +58,7 @@ def analyse(sources: Sources, *, source_name: str, as_of: date, policy: Policy) 
     schedule = schedule_of(ledger, sources, as_of=as_of, policy=policy)
     # The forecast takes longest; all that does not need it goes on beside it.
     with ThreadPoolExecutor(1) as beside:
-        known = jumps_known(ledger, sources)
-        begun = beside.submit(look_ahead, known, schedule, as_of=as_of, policy=policy)
+        begun = beside.submit(_look_ahead_of, sources, ledger, schedule, as_of, policy)
         charts = draw_charts(ledger, marks=sources.marks, service=sources.service, policy=policy)
         trends, path_trends, changes = weigh_drift(ledger, policy)
         reference = weigh_reference(sources, ledger, policy)
@@ -97,6 +96,13 @@ def analyse(sources: Sources, *, source_name: str, as_of: date, policy: Policy) 
         own_meters=judge_alone(review, fit=ahead.fit),
         fit=ahead.fit,
     )
+
+
+def _look_ahead_of(
+    sources: Sources, ledger: pl.DataFrame, schedule: pl.DataFrame, as_of: date, policy: Policy
+) -> Forecasts:
+    """Forecast every series; what is forecast from is let go of when that is done."""
+    return look_ahead(jumps_known(ledger, sources), schedule, as_of=as_of, policy=policy)
 
 
 def _standings(review: Review, ahead: Forecasts, schedule: pl.DataFrame) -> pl.DataFrame:

@@ -34,7 +34,21 @@ def data_tables(review: Review) -> dict[str, pl.DataFrame]:
     Numbers are rounded and text is spelled as they are written; text is not yet made harmless to
     a spreadsheet that reads CSV.
     """
-    tables = {
+    return {name: plain(frame) for name, frame in _frames(review).items()}
+
+
+def write_review(review: Review, folder: Path) -> None:
+    """Write the tables of `data_tables` as `write_data` does.
+
+    They are made one by one, because all of a large fleet's are half a gigabyte.
+    """
+    for name, frame in _frames(review).items():
+        write_data({name: plain(frame)}, folder)
+
+
+def _frames(review: Review) -> dict[str, pl.DataFrame]:
+    """Return the frames of a review that are written, by name of data file."""
+    return {
         "meters": review.meters.select(METERS.keys()),
         **({"since": review.since.rows} if review.since else {}),
         "visits": review.ledger.select(VISITS),
@@ -53,7 +67,6 @@ def data_tables(review: Review) -> dict[str, pl.DataFrame]:
         "own_standings": review.own_meters,
         "held_back": review.sources.held_back.select(HELD_BACK.keys()),
     }
-    return {name: plain(frame) for name, frame in tables.items()}
 
 
 def write_data(tables: dict[str, pl.DataFrame], folder: Path) -> None:

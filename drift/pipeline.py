@@ -15,7 +15,7 @@ from drift.analysis import analyse, jumps_known, ledger_of
 from drift.decisions.changes_since import Earlier, Present, Since, changes_since
 from drift.errors import DriftError, SourceError
 from drift.frames import Sources
-from drift.outputs import data_tables, write_data, write_record
+from drift.outputs import data_tables, write_record, write_review
 from drift.pdf_files import print_pages
 from drift.policy import Policy
 from drift.previous import read_previous
@@ -25,8 +25,6 @@ from drift.store import Connection, IntakeSummary, open_store, read_sources, tak
 from drift.studies import study_proof
 
 if TYPE_CHECKING:
-    import polars as pl
-
     from drift.figures.drawing import Drawing
     from drift.page_files import Helpers
 
@@ -112,11 +110,11 @@ def review_source(
             review = dataclasses.replace(review, since=_compare(earlier, review))
         try:
             with _timed(timings, "write_data"):
-                tables = _write_data(review, out)
+                _write_data(review, out)
             pages: list[str] = []
             if with_pages:
                 pages = _write_more(
-                    review, tables, out, beside, browser=browser, progress=progress, timings=timings
+                    review, out, beside, browser=browser, progress=progress, timings=timings
                 )
             _drop_stale(out, pages)
             write_record(_record(review, pages, timings), out / "data" / "run.json")
@@ -138,18 +136,15 @@ def review_source(
     )
 
 
-def _write_data(review: Review, out: Path) -> "dict[str, pl.DataFrame]":
-    """Write the data files; return their tables."""
-    tables = data_tables(review)
-    write_data(tables, out / "data")
+def _write_data(review: Review, out: Path) -> None:
+    """Write the data files."""
+    write_review(review, out / "data")
     if review.since is None:
         (out / "data" / "since.csv").unlink(missing_ok=True)
-    return tables
 
 
 def _write_more(
     review: Review,
-    tables: "dict[str, pl.DataFrame]",
     out: Path,
     beside: "Helpers",
     *,
@@ -161,7 +156,7 @@ def _write_more(
     with _timed(timings, "write_pages"):
         pages = _write_pages(review, out, beside, progress)
     with _timed(timings, "write_workbook"):
-        workbook = _write_workbook(review, tables, out)
+        workbook = _write_workbook(review, out)
     if browser is None:
         return [*pages, *workbook]
     many = len(pages)
@@ -328,12 +323,12 @@ def _write_pages(review: Review, out: Path, beside: "Helpers", progress: Progres
     return write_pages(review, out, beside=beside, progress=progress)
 
 
-def _write_workbook(review: Review, tables: "dict[str, pl.DataFrame]", out: Path) -> list[str]:
+def _write_workbook(review: Review, out: Path) -> list[str]:
     """Write the workbook; return its name below `out`."""
     # As the pages, --data-only does without it.
     from drift.workbook import NAME, write_workbook  # noqa: PLC0415
 
-    write_workbook(review, tables, out / NAME)
+    write_workbook(review, data_tables(review), out / NAME)
     return [NAME]
 
 

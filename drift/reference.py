@@ -45,8 +45,6 @@ class Reference:
         Frame of `drift.stats.common_effects.REFERENCE`.
     vessels, compared : pl.DataFrame
         Frames of `drift.stats.vessel_record.VESSEL_VALUES` and `REFERENCE_CHECK`.
-    checks : pl.DataFrame
-        The rows of `compared` that disagree.
     causes : pl.DataFrame
         Frame of `drift.stats.causes.CAUSES`.
     moves : pl.DataFrame
@@ -64,13 +62,17 @@ class Reference:
     effects: pl.DataFrame
     vessels: pl.DataFrame
     compared: pl.DataFrame
-    checks: pl.DataFrame
     causes: pl.DataFrame
     moves: pl.DataFrame
     balance: pl.DataFrame
     operators: OperatorSpread
     alike: tuple[tuple[str, ...], ...]
     sessions: pl.DataFrame | None
+
+    @property
+    def checks(self) -> pl.DataFrame:
+        """The rows of `compared` that disagree; made when asked, for there may be a million."""
+        return self.compared.filter(pl.col("problem") != "")
 
 
 def weigh_reference(sources: Sources, ledger: pl.DataFrame, policy: Policy) -> Reference:
@@ -122,7 +124,6 @@ def weigh_reference(sources: Sources, ledger: pl.DataFrame, policy: Policy) -> R
         effects=effects,
         vessels=values,
         compared=compared,
-        checks=compared.filter(pl.col("problem") != ""),
         causes=causes,
         moves=moves,
         balance=adjustment_balance(moves, ledger=ledger, service=service, noise_pct=repeatability),

@@ -508,7 +508,6 @@ def _reference() -> Reference:
         effects=_frame(effects, REFERENCE),
         vessels=_frame([vessel | {"problem": f"no vessel: {SCRIPT}"}], VESSEL_VALUES),
         compared=_frame(checks, REFERENCE_CHECK),
-        checks=_frame(checks, REFERENCE_CHECK),
         causes=_frame(_causes(), CAUSES),
         moves=_frame(_moves(), MARK_MOVES),
         balance=_frame([balance], ADJUSTMENT_BALANCE),

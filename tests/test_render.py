@@ -448,7 +448,7 @@ def _with_effects(review: Review, effects: pl.DataFrame) -> FleetPage:
         review.reference,
         effects=effects,
         vessels=review.reference.vessels.clear(),
-        checks=review.reference.checks.clear(),
+        compared=review.reference.compared.clear(),
     )
     return pages.fleet_page(dataclasses.replace(review, reference=quiet))
 

@@ -51,6 +51,8 @@ def name_signals(
     where = ledger.select(
         "series", "visit", "meter_id", "point_pct", "visit_id", visit_on="performed_on", unit=unit
     )
+    # Most charts signal nothing, and a large fleet's charted points are many.
+    charted = charted.join(findings, on=["series", "chart"], how="semi", maintain_order="left")
     findings = _first_of_run(findings, charted)
     centres = charted.select("series", "chart", "visit", "centre")
     rows = (

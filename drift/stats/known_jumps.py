@@ -47,7 +47,7 @@ def with_known_jumps(
     Returns
     -------
     pl.DataFrame
-        The ledger with the columns of `KNOWN_JUMPS`.
+        The ledger, rows in its order, with the columns of `KNOWN_JUMPS`.
 
     Notes
     -----
@@ -68,7 +68,20 @@ def with_known_jumps(
             .join(moves, on=["meter_id", "performed_on"], how="anti"),
         ]
     ).unique()
-    rows = ledger.sort("series", "visit").with_columns(
+    # Of a large fleet a copy of the whole ledger is half a gigabyte: what is worked on is narrow.
+    rows = ledger.select(
+        "series",
+        "visit",
+        "meter_id",
+        "performed_on",
+        "correct_air_pct",
+        "adjusted",
+        "left_bias_pct",
+        found=pl.col("as_found_bias_pct").is_not_null(),
+        left=pl.col("as_left_bias_pct").is_not_null(),
+        place=pl.int_range(pl.len()),
+    )
+    rows = rows.sort("series", "visit").with_columns(
         next_on=pl.col("performed_on").shift(-1).over("series")
     )
     for place, name in _PLACES:
@@ -76,23 +89,20 @@ def with_known_jumps(
         rows = rows.join(jumps, on=["series", "visit"], how="left").rename(
             {"jump": f"{name}_jump_pct", "sd": f"{name}_jump_sd_pct", "work": f"{name}_work"}
         )
-    found, left = (
-        pl.col("as_found_bias_pct").is_not_null(),
-        pl.col("as_left_bias_pct").is_not_null(),
+    return ledger.hstack(_told(rows).sort("place").select(KNOWN_JUMPS.keys()))
+
+
+def _told(rows: pl.DataFrame) -> pl.DataFrame:
+    """Say what is known of each visit, by what was done at it and after it."""
+    unread = pl.col("found") & ~pl.col("left")
+    at_known = pl.col("left") | (
+        unread & (pl.col("known_jump_pct").is_not_null() | ~pl.col("adjusted"))
     )
-    unread = found & ~left
-    at_known = left | (unread & (pl.col("known_jump_pct").is_not_null() | ~pl.col("adjusted")))
     after_known = pl.col("later_work").is_null() | pl.col("later_jump_pct").is_not_null()
-    return (
-        rows.with_columns(
-            pl.when(unread).then(pl.col(name)).alias(name)
-            for name in ("known_jump_pct", "known_jump_sd_pct")
-        )
-        .with_columns(
-            present_known=pl.col("left_bias_pct").is_not_null() | (at_known & after_known)
-        )
-        .select(*ledger.columns, *KNOWN_JUMPS)
-    )
+    return rows.with_columns(
+        pl.when(unread).then(pl.col(name)).alias(name)
+        for name in ("known_jump_pct", "known_jump_sd_pct")
+    ).with_columns(present_known=pl.col("left_bias_pct").is_not_null() | (at_known & after_known))
 
 
 def _moves(marks: pl.DataFrame, meters: pl.DataFrame) -> pl.DataFrame:
