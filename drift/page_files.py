@@ -2,6 +2,8 @@
 
 import multiprocessing
 import os
+import signal
+import threading
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
 from contextlib import contextmanager
@@ -38,8 +40,9 @@ def helpers(dossiers: int) -> Iterator[Helpers]:
     # A pool for each process, because a pool cannot tell which of its processes has the review.
     pools = tuple(ProcessPoolExecutor(1, mp_context=context) for _ in range(others))
     try:
-        for pool in pools:
-            pool.submit(pages.warm_up)
+        with _interrupts_kept_off():
+            for pool in pools:
+                pool.submit(pages.warm_up)
         yield pools
     finally:
         for pool in pools:
@@ -105,6 +108,23 @@ def write_pages(
         "evidence.html",
         *(f"meters/{pages.file_name(meter_id)}" for meter_id in ids),
     ]
+
+
+@contextmanager
+def _interrupts_kept_off() -> Iterator[None]:
+    """Let processes that start within be deaf to the keyboard.
+
+    It interrupts them too, in the midst of loading, and each would tell of it; this process stops
+    them.  A handler can be set in the main thread alone, which is where a keyboard interrupts.
+    """
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 def _finished(futures: list[Future[None]]) -> int:

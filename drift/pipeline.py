@@ -20,6 +20,7 @@ from drift.pdf_files import print_pages
 from drift.policy import Policy
 from drift.previous import read_previous
 from drift.results import Review
+from drift.row_counts import RowCounts, row_counts, unused_files
 from drift.stats.forecast.proof import Proof
 from drift.store import Connection, IntakeSummary, open_store, read_sources, take_folder
 from drift.studies import study_proof
@@ -47,17 +48,17 @@ class Written:
         The fleet page, None where only data were asked for.
     data : Path
         The folder of data files.
-    rows, taken, held_back : int
-        Rows read from the source's files, and what became of them; a row that repeats what was
-        known counts in `rows` only.
+    rows : RowCounts
+        What became of the rows of the source's files.
+    unused : list of (str, str)
+        Files of which no row could be used, and why.
     """
 
     review: Review
     index: Path | None
     data: Path
-    rows: int
-    taken: int
-    held_back: int
+    rows: RowCounts
+    unused: list[tuple[str, str]]
 
 
 def review_source(
@@ -125,14 +126,12 @@ def review_source(
                 expected="a folder that may be written to",
                 hint="choose another with --out",
             ) from error
-    counts = sources.files.select("rows", "taken").sum().row(0)
     return Written(
         review=review,
         index=out / "index.html" if with_pages else None,
         data=out / "data",
-        rows=counts[0],
-        taken=counts[1],
-        held_back=_held_back_rows(sources),
+        rows=row_counts(sources),
+        unused=unused_files(sources),
     )
 
 
@@ -219,18 +218,24 @@ def find(source: Path, *, as_of: date, policy: Policy) -> Review:
 
 
 def intake(source: Path, *, store: Path) -> IntakeSummary:
-    """Load a folder into a store file, all of it or nothing.
+    """Load a folder into a store file, all of it or nothing; a new file stays only if it loads.
 
     Raises
     ------
     DriftError
         If the folder or the store cannot be used.
     """
+    is_new = not store.exists()
     con = open_store(store)
     try:
-        return take_folder(con, source)
-    finally:
+        summary = take_folder(con, source)
+    except BaseException:
         con.close()
+        if is_new:
+            store.unlink(missing_ok=True)
+        raise
+    con.close()
+    return summary
 
 
 def prove_source(source: Path, *, as_of: date, policy: Policy) -> Proof:
@@ -347,11 +352,6 @@ def _drop_stale(out: Path, pages: list[str]) -> None:
             page.unlink(missing_ok=True)
 
 
-def _held_back_rows(sources: Sources) -> int:
-    """Count the rows held back; one row may be held back for several reasons."""
-    return sources.held_back.select("file", "line").n_unique()
-
-
 def _record(review: Review, pages: list[str], timings: dict[str, float]) -> dict[str, object]:
     """Return what a run must say of itself."""
     sources = review.sources
@@ -369,7 +369,7 @@ def _record(review: Review, pages: list[str], timings: dict[str, float]) -> dict
             "visits": review.ledger.select("meter_id", "visit_id").n_unique(),
             "readings": int(sources.sessions["replicates"].sum()),
             "signals": review.signals.height,
-            "held_back": _held_back_rows(sources),
+            "held_back": row_counts(sources).held_back,
             "amendments": sources.amendments.height,
             "standings": dict(standings.iter_rows()),
         },

@@ -136,6 +136,8 @@ class Policy:
 
 # Bounds outside which a value cannot be meant: field, lowest, highest (both inclusive); those of a
 # table have its name before them.
+# As of the column `correct_air_pct`.
+_LARGEST_POINT_PCT = 30.0
 _BOUNDS: tuple[tuple[str, float, float], ...] = (
     ("tolerance_pct", 1e-6, 10.0),
     ("point_window_pct", 0.0, 10.0),
@@ -206,8 +208,8 @@ def read_policy(path: Path | None) -> Policy:
     if path is None:
         return Policy()
     try:
-        with path.open("rb") as file:
-            given = tomllib.load(file)
+        # Some editors put a byte order mark before what they save.
+        given = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
     except OSError as error:
         raise PolicyError(
             what=f"cannot be read ({error.strerror})", where=str(path), expected="a TOML file"
@@ -306,6 +308,12 @@ def _check(path: Path, policy: Policy) -> None:
             where=str(path),
             expected="different points in ascending order, such as [0, 5, 10]",
         )
+    if not all(0 <= point <= _LARGEST_POINT_PCT for point in policy.points_pct):
+        raise PolicyError(
+            what=f"points_pct = {list(policy.points_pct)} is out of range",
+            where=str(path),
+            expected=f"points from 0 to {_LARGEST_POINT_PCT:g} % air",
+        )
 
 
 def _check_dates(path: Path, dates: tuple[str, ...]) -> None:
@@ -337,9 +345,10 @@ def _check_charts(path: Path, policy: Policy) -> None:
     ):
         for name in given:
             if name not in known:
-                near = difflib.get_close_matches(name, known, n=1, cutoff=0.0)[0]
+                near = difflib.get_close_matches(name, known, n=1)
                 raise PolicyError(
-                    what=f"{key}: {name!r} is unknown: did you mean {near!r}?",
+                    what=f"{key}: {name!r} is unknown"
+                    + (f": did you mean {near[0]!r}?" if near else ""),
                     where=str(path),
                     expected=f"among {', '.join(known)}",
                 )

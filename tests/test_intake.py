@@ -38,6 +38,7 @@ def biases(folder: Path) -> list[float]:
         readings(ROW, SECOND).replace(",", "\t"),
         readings(ROW, SECOND).replace(",", " , "),
         readings(ROW, SECOND).replace(",", ",\u00a0").replace("\n", "\u00a0\n"),
+        readings(ROW, SECOND).replace(",", "\u200b,").replace("\n", "\u2060\n"),
         readings('"A-1","2024-01-05",as_found,"5",5.1', SECOND),
         readings(ROW, SECOND).replace(",", ";").replace("5.1", "5,1").replace("5.2", "5,2"),
         readings(ROW, SECOND).replace(",", ";").replace("5.1", '"5,1"').replace("5.2", "+5,20"),

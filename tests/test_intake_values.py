@@ -300,11 +300,13 @@ def cells(column: Column) -> st.SearchStrategy[str]:
     if column.kind == "date":
         return st.dates(date(1900, 1, 1), date(2100, 12, 31)).map(str)
     if column.kind == "text":
-        letters = st.characters(exclude_categories=("Cs", "Cc"), exclude_characters="\u2028\u2029")
+        letters = st.characters(
+            exclude_categories=("Cs", "Cc"), exclude_characters="\u2028\u2029\ufeff\u200b\u2060"
+        )
         return (
             st.text(letters, min_size=1, max_size=30)
             .map(str.strip)
-            .filter(lambda text: bool(text.strip(" \t\v\f\u00a0\u2007\u202f\ufeff")))
+            .filter(lambda text: bool(text.strip(" \t\v\f\u00a0\u2007\u202f")))
         )
     low = -999_999 if column.low is None else column.low
     high = 999_999 if column.high is None else column.high

@@ -22,6 +22,7 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
     ("drift.format", set(), set()),
     ("drift.columns", set(), set()),
     ("drift.frames", {"polars"}, set()),
+    ("drift.row_counts", {"polars"}, {"drift.frames"}),
     # What may be chosen stands beside what decides by it; it is policy: no imports.
     ("drift.decisions.interval_choices", set(), set()),
     ("drift.decisions.retirement_choices", set(), set()),
@@ -158,6 +159,7 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
             "drift.format",
             "drift.policy",
             "drift.results",
+            "drift.row_counts",
             "drift.stats.",
         },
     ),
@@ -203,6 +205,7 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
             "drift.policy",
             "drift.previous",
             "drift.results",
+            "drift.row_counts",
             "drift.stats.",
             "drift.store.",
             "drift.studies",

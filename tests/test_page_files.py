@@ -1,6 +1,7 @@
 """Pages on disk: the same on one core and on several."""
 
 import dataclasses
+import signal
 from pathlib import Path
 
 import pytest
@@ -62,3 +63,13 @@ def test_a_failure_in_another_process_is_raised(
     (tmp_path / "meters" / pages.file_name(min(IDS))).mkdir(parents=True)
     with page_files.helpers(len(IDS)) as beside, pytest.raises(OSError, match="directory"):
         page_files.write_pages(review, tmp_path, beside=beside, progress=lambda _done, _of: None)
+
+
+def test_the_keyboard_interrupts_the_main_process_alone(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A helper that it interrupted while loading would print a traceback."""
+    monkeypatch.setattr(page_files, "_cores", lambda: 2)
+    before = signal.getsignal(signal.SIGINT)
+    with page_files.helpers(len(IDS)) as beside:
+        assert beside[0].submit(signal.getsignal, signal.SIGINT).result() == signal.SIG_IGN
+        assert signal.getsignal(signal.SIGINT) == before
+    assert before != signal.SIG_IGN

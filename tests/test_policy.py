@@ -31,6 +31,11 @@ def test_a_file_changes_only_what_it_names(tmp_path: Path) -> None:
     assert chosen.interval_days == Policy().interval_days
 
 
+def test_a_byte_order_mark_is_no_part_of_the_file(tmp_path: Path) -> None:
+    """Saved by an editor that puts one first, the file says the same."""
+    assert read_policy(written(tmp_path, "\ufefftolerance_pct = 0.2\n")).tolerance_pct == 0.2
+
+
 @pytest.mark.parametrize(
     ("text", "says"),
     [
@@ -45,8 +50,11 @@ def test_a_file_changes_only_what_it_names(tmp_path: Path) -> None:
         ("comparison = 'eyeball'", "unknown"),
         ("points_pct = [5, 0]", "ascending"),
         ("points_pct = []", "ascending"),
+        ("points_pct = [0, 31]", "out of range"),
+        ("points_pct = [nan]", "out of range"),
         ("watch_probability = 0.9", "exceeds drifting_probability"),
         ("rules = ['beyond_limit']", "did you mean 'beyond_limits'"),
+        ("charts = ['zzz']", "'zzz' is unknown; expected among individuals,"),
         ("charts = ['individual']", "did you mean 'individuals'"),
         ("charts = []", "charts is empty"),
         ("charts = ['marks']", "did you mean 'mark'"),

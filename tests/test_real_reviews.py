@@ -91,7 +91,7 @@ def test_the_thermometer_fleet_is_taken_whole(thermometers: Written) -> None:
     published = expected("m_ooi_ctd_temperature_asfound_summary", "recomputed")
     ledger = thermometers.review.ledger
     found = ledger.filter(pl.col("as_found_bias_pct").is_not_null())
-    assert thermometers.held_back == 0
+    assert thermometers.rows.held_back == 0
     assert ledger["meter_id"].n_unique() == published["n_instruments"]
     assert found.select("meter_id", "visit_id").n_unique() == published["n_asfound_events"]
     assert ledger.select("meter_id", "visit_id").n_unique() == published["n_calibrations"]

@@ -276,7 +276,7 @@ def test_long_lists_are_cut_and_say_so(review: Review) -> None:
     sources = dataclasses.replace(review.sources, held_back=many)
     page = pages.fleet_page(dataclasses.replace(review, sources=sources))
     assert len(page.held_back) == 50
-    assert "The first 50 of 120." in Outline(render.html_fleet(page)).text
+    assert "The first 50 of 120 reasons." in Outline(render.html_fleet(page)).text
 
 
 def test_every_choice_of_the_policy_is_explained(fleet: FleetPage) -> None:

@@ -80,6 +80,29 @@ def test_a_store_file_says_what_its_folder_says(tmp_path: Path) -> None:
             assert found.files.equals(from_memory.files)
 
 
+@pytest.mark.parametrize("name", ["r.csv", "r.parquet", "r.json", "r.duckdb"])
+def test_a_table_in_a_file_is_no_store_under_any_name(tmp_path: Path, name: str) -> None:
+    """The library would open some as a view in memory, and what is loaded would be lost."""
+    path = tmp_path / name
+    path.write_text(readings(*ROWS), encoding="utf-8")
+    for read_only in (True, False):
+        with pytest.raises(StoreError, match="is not a store"):
+            open_store(path, read_only=read_only)
+    assert path.read_text(encoding="utf-8") == readings(*ROWS)
+
+
+def test_a_name_that_means_memory_to_the_library_is_a_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What is loaded into a store is in its file, whatever that is called."""
+    monkeypatch.chdir(tmp_path)
+    folder = write(tmp_path / "f", r=readings(*ROWS))
+    with open_store(Path(":memory:")) as store:
+        take_folder(store, folder)
+    with open_store(Path(":memory:"), read_only=True) as store:
+        assert read(store).sessions.equals(load(folder)[1].sessions)
+
+
 def test_what_is_no_store_is_said_and_left_alone(tmp_path: Path) -> None:
     """A text file, a folder, a missing file, a foreign database: one clear sentence each."""
     text = tmp_path / "text.duckdb"

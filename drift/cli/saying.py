@@ -4,7 +4,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from drift.format import count
+from drift.format import count, whole
 
 if TYPE_CHECKING:
     import polars as pl
@@ -16,17 +16,23 @@ if TYPE_CHECKING:
 # Standings that a terminal summary names meter by meter.
 _NAMED = ("out", "drifting")
 _LONGEST_ID = 40
+# Files that a terminal summary names.
+_LONGEST_LIST = 5
 
 
 def say_review(written: "Written") -> None:
     """Print the short summary of a review."""
     meters = written.review.meters
-    known = written.rows - written.taken - written.held_back
+    rows, listed = written.rows, not written.review.sources.held_back.is_empty()
     click.echo(
-        f"{count(written.taken, 'row')} taken, {written.held_back} held back"
-        + (f", {known} already known" if known > 0 else "")
-        + (f" (see {written.data / 'held_back.csv'})" if written.held_back else "")
+        f"{count(rows.taken, 'row')} taken, {whole(rows.held_back)} held back"
+        + (f", {whole(rows.known)} already known" if rows.known else "")
+        + (f" (see {written.data / 'held_back.csv'})" if listed else "")
     )
+    for file, why in written.unused[:_LONGEST_LIST]:
+        click.echo(f"Not used: {one_line(file)}: {why}")
+    if more := len(written.unused[_LONGEST_LIST:]):
+        click.echo(f"Not used: {count(more, 'other file')}")
     counts = ", ".join(
         f"{number} {standing}"
         for standing in ("out", "drifting", "watch", "unproven", "holding")
@@ -74,15 +80,29 @@ def say_intake(summary: "IntakeSummary") -> None:
             counts.append(f"{row['amended']} amended")
         note = f"; {row['note']}" if row["note"] else ""
         click.echo(f"{one_line(row['file'])}{table}: {', '.join(counts)}{note}")
-    for row in summary.held_back.iter_rows(named=True):
-        column = f" {row['column']}:" if row["column"] else ""
-        click.echo(f"held back {one_line(row['file'])}:{row['line']}:{column} {row['reason']}")
+    say_held_back(summary.held_back)
     for row in summary.amendments.iter_rows(named=True):
         click.echo(
             f"amended {row['table_name']} {one_line(row['row_key'])} {row['column']}: "
             f"{row['old_value']} → {row['new_value']} "
             f"({one_line(row['new_file'])}:{row['new_line']})"
         )
+
+
+def say_held_back(held_back: "pl.DataFrame") -> None:
+    """Print why rows were held back, neighbours held back for one reason on one line."""
+    runs: dict[tuple[str, str, str], list[tuple[int, int]]] = {}
+    for file, line, column, reason in held_back.iter_rows():
+        lines = runs.setdefault((file, column, reason), [])
+        if lines and lines[-1][1] + 1 == line:
+            lines[-1] = (lines[-1][0], line)
+        else:
+            lines.append((line, line))
+    told = [(file, *run, column, why) for (file, column, why), all_ in runs.items() for run in all_]
+    for file, first, last, column, reason in sorted(told):
+        lines_told = f"{first}" if first == last else f"{first} to {last}"
+        cell = f" {column}:" if column else ""
+        click.echo(f"held back {one_line(file)}:{lines_told}:{cell} {reason}")
 
 
 def one_line(meter_id: str) -> str:

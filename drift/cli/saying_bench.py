@@ -4,6 +4,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from drift.cli.saying import say_held_back
 from drift.format import count, day, plain, point
 
 if TYPE_CHECKING:
@@ -30,9 +31,7 @@ def say_check(found: "Checked") -> None:
             click.echo(f"  {point(row['point_pct'])} {stage}: {read}: {_VERDICTS[row['verdict']]}")
             click.echo(f"    {row['sentence']}")
             click.echo(f"    Two successive readings: {row['rule']}")
-    for row in found.held_back.iter_rows(named=True):
-        column = f" {row['column']}:" if row["column"] else ""
-        click.echo(f"held back {_printable(row['file'])}:{row['line']}:{column} {row['reason']}")
+    say_held_back(found.held_back)
     counts = dict(found.rows["verdict"].value_counts().iter_rows())
     told = [
         f"{counts[name]} {words.lower()}" for name, words in _VERDICTS.items() if name in counts

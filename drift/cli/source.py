@@ -79,7 +79,9 @@ def review(
             browser=printer,
         )
     say_review(written)
-    return EXIT_HELD_BACK if strict and written.held_back else EXIT_DONE
+    return (
+        EXIT_HELD_BACK if strict and not written.review.sources.held_back.is_empty() else EXIT_DONE
+    )
 
 
 @click.command()

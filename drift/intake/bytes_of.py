@@ -19,7 +19,7 @@ _CHUNK_BYTES = 1 << 22
 # The bulk reader takes no longer ones.
 _LONGEST_LINE_BYTES = 1 << 20
 # What may surround the content of a cell without being part of it.
-BLANKS = " \t\v\f\u00a0\u2007\u202f\ufeff"
+BLANKS = " \t\v\f\u00a0\u2007\u202f\ufeff\u200b\u2060"
 _RARE_BLANKS = tuple(blank.encode() for blank in BLANKS if blank != " ")
 WESTERN = ("cp1252", "latin-1")
 _BOMS = (

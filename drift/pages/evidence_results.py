@@ -10,6 +10,7 @@ from drift.evidence import Evidence
 from drift.pages.evidence_data import MISSING, OUTSIDE, PARTLY, SHOWN, Entry
 from drift.pages.evidence_equipment import named, span
 from drift.results import Review
+from drift.row_counts import row_counts
 from drift.stats.conformity import decision_rule
 from drift.validation import VALIDATIONS
 
@@ -37,8 +38,8 @@ def result_entries(review: Review, evidence: Evidence) -> tuple[Entry, ...]:
 
 def _originals(review: Review) -> Entry:
     """Answer whether originals and amendments can be traced."""
-    amended, held = review.sources.amendments, review.sources.held_back
-    held_rows = held.select("file", "line").n_unique()
+    amended = review.sources.amendments
+    held_rows = row_counts(review.sources).held_back
     return Entry(
         "7.5",
         checked=True,

@@ -21,6 +21,8 @@ SCHEMA_VERSION = 2
 LOCK_PATIENCE_S = 3.0
 # Stands for "no bound"; the largest whole number that a cell of the store can hold.
 UNBOUNDED = 999_999_999.0
+# A DuckDB file begins with a checksum of eight bytes, then these.
+_MAGIC_AT, _MAGIC = 8, b"DUCK"
 # No extension is fetched or loaded, no Python variable is taken for a table, and the file can be
 # read by DuckDB 1.4 too.
 _CONFIG: dict[str, str | bool | int | float | list[str]] = {
@@ -163,12 +165,33 @@ def _check_path(path: Path, *, read_only: bool) -> None:
             expected="a store file",
             hint="drift intake FOLDER --store FILE makes one",
         )
+    if path.is_file() and not _begins_as_store(path):
+        is_csv = path.suffix.lower() == ".csv"
+        raise StoreError(
+            what="is not a store",
+            where=str(path),
+            expected="a file made by drift intake",
+            hint=f"a source is the folder that holds it: {path.parent}" if is_csv else "",
+        )
     if not path.parent.is_dir():
         raise StoreError(
             what="cannot be made: its folder does not exist",
             where=str(path),
             expected="a file in an existing folder",
         )
+
+
+def _begins_as_store(path: Path) -> bool:
+    """Return whether a file is empty or begins as a database, which the library does not refuse.
+
+    It opens a CSV or Parquet file as a view in a database in memory: what is loaded is lost.
+    """
+    try:
+        with path.open("rb") as file:
+            head = file.read(_MAGIC_AT + len(_MAGIC))
+    except OSError:
+        return True  # said better where it is opened
+    return head[_MAGIC_AT:] == _MAGIC or not head
 
 
 def _connect(path: Path | None, *, read_only: bool) -> Connection:
@@ -181,7 +204,9 @@ def _connect(path: Path | None, *, read_only: bool) -> Connection:
     pause = 0.05
     while True:
         try:
-            return duckdb.connect(str(path or ":memory:"), read_only=read_only, config=config)
+            # A whole path: some names, such as :memory:, mean no file to the library.
+            place = str(path.absolute()) if path is not None else ":memory:"
+            return duckdb.connect(place, read_only=read_only, config=config)
         except duckdb.Error as error:
             text = str(error)
             if "lock" not in text or time.monotonic() > give_up_at:
