@@ -58,6 +58,17 @@ def test_help_is_quick_to_load() -> None:
     assert loaded.isdisjoint(HEAVY)
 
 
+def test_a_retired_meter_is_counted_apart_and_asks_for_nothing(tmp_path: Path) -> None:
+    """Left outside at its last visit and retired since: neither out nor among those to act on."""
+    folder = source(tmp_path / "in", *quarters("AM-1", [0.0] * 8), *quarters("AM-2", [0.2] * 8))
+    (folder / "meters.csv").write_text("meter_id,status\nAM-2,retired\n", encoding="utf-8")
+    ran = drift("review", folder, "--out", tmp_path / "out", "--as-of", "2022-01-10")
+    assert ran.returncode == 0
+    counted, action, *_ = ran.stdout.splitlines()[1:]
+    assert counted.endswith(": 1 holding, 1 retired")
+    assert action == "No meter needs action before its next due date."
+
+
 def test_a_review_writes_pages_and_data_and_says_where(tmp_path: Path) -> None:
     """The summary counts rows, names who needs action and ends with the place of the pages."""
     folder = source(

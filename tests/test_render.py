@@ -236,7 +236,7 @@ def test_fleet_page_puts_action_first(fleet: FleetPage) -> None:
     assert [row.meter_id for row in fleet.urgent] == [DRIFTER, IMAGE]
     assert [row.meter_id for row in fleet.watched] == [SCRIPT]
     assert [row.meter_id for row in fleet.overdue] == [IMAGE]
-    assert fleet.lead[1] == "2 meters need action before the next due date."
+    assert fleet.lead[1] == "2 meters need action before their next due date."
     html = render.html_fleet(fleet)
     places = [html.index(word) for word in ("Act on these", "On watch", "Policy in force")]
     assert places == sorted(places)

@@ -120,6 +120,12 @@ CONFIRMED = {
             "put right",
             "Overdue by 9 days: calibrate before any further use. Review results since",
         ),
+        (
+            {"status": "withdrawn", "out_point": 5.0, "out_found": 0.15, "out_left": 0.12},
+            "out",
+            "and withdrawn",
+            "Keep it out of use",
+        ),
         ({"status": "withdrawn"}, "out", "Withdrawn", "out of use"),
         ({"status": "retired", "p_out": 0.9}, "holding", "Retired", "None"),
         (

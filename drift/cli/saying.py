@@ -1,6 +1,7 @@
 """This module prints what commands have found, in few lines; it finds nothing itself."""
 
-from typing import TYPE_CHECKING
+from collections import Counter
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -33,11 +34,8 @@ def say_review(written: "Written") -> None:
         click.echo(f"Not used: {one_line(file)}: {why}")
     if more := len(written.unused[_LONGEST_LIST:]):
         click.echo(f"Not used: {count(more, 'other file')}")
-    counts = ", ".join(
-        f"{number} {standing}"
-        for standing in ("out", "drifting", "watch", "unproven", "holding")
-        if (number := int((meters["standing"] == standing).sum()))
-    )
+    in_use = _in_use(written)
+    counts = _counted(in_use, retired=meters.height - len(in_use))
     late = int(meters["overdue"].sum())
     click.echo(
         f"{count(meters.height, 'meter')} on {written.review.as_of}: {counts}"
@@ -47,15 +45,32 @@ def say_review(written: "Written") -> None:
         bands = since.prediction
         told = f"; {bands.inside} of {count(bands.judged, 'next mean')} lay in their bands"
         click.echo(f"Since {since.earlier_as_of}: {since.short}{told if bands.judged else ''}")
-    _say_actions(meters)
+    _say_actions(in_use)
     click.echo(f"Pages: {written.index}" if written.index else f"Data: {written.data}")
 
 
-def _say_actions(meters: "pl.DataFrame") -> None:
+def _in_use(written: "Written") -> list[dict[str, Any]]:
+    """Return the rows of meters that are not retired.
+
+    A retired meter keeps the standing of its last visit, which asks for nothing now.
+    """
+    known = written.review.sources.meters
+    retired = set(known.filter(known["status"] == "retired")["meter_id"])
+    rows = written.review.meters.iter_rows(named=True)
+    return [row for row in rows if row["meter_id"] not in retired]
+
+
+def _counted(in_use: list[dict[str, Any]], *, retired: int) -> str:
+    """Return how many meters have each standing, the most pressing first."""
+    numbers = Counter(row["standing"] for row in in_use)
+    named = ("out", "drifting", "watch", "unproven", "holding")
+    parts = [f"{numbers[name]} {name}" for name in named if numbers[name]]
+    return ", ".join([*parts, f"{retired} retired"] if retired else parts)
+
+
+def _say_actions(in_use: list[dict[str, Any]]) -> None:
     """Print the meters that need action, in order."""
-    urgent = [
-        row for row in meters.iter_rows(named=True) if row["standing"] in _NAMED or row["overdue"]
-    ]
+    urgent = [row for row in in_use if row["standing"] in _NAMED or row["overdue"]]
     if not urgent:
         click.echo("No meter needs action before its next due date.")
         return

@@ -171,11 +171,12 @@ def _out(facts: Facts, policy: Policy) -> Verdict | None:
     else:
         seen = f"found at {bias_with_unit(facts.out_found)} and not shown to be put right"
     withdrawn = " and withdrawn" if facts.status == "withdrawn" else ""
+    use = "Keep it out of use" if withdrawn else "Take it out of use"
     return Verdict(
         "out",
         f"At {point(facts.out_point)} it was {seen} on {day(facts.last_visit_on)}, "
         f"outside {beyond}{withdrawn}.",
-        f"Take it out of use, put it right and read it as left; {_since_good(facts)}",
+        f"{use}, put it right and read it as left; {_since_good(facts)}",
     )
 
 

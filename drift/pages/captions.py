@@ -71,8 +71,8 @@ def fleet_lead(
         f"{span}, as known on {text.day(review.as_of)}."
     )
     if urgent:
-        verb = "needs" if len(urgent) == 1 else "need"
-        need = f"{text.count(len(urgent), 'meter')} {verb} action before the next due date."
+        verb = "needs action before its" if len(urgent) == 1 else "need action before their"
+        need = f"{text.count(len(urgent), 'meter')} {verb} next due date."
     else:
         need = "No meter needs action before its next due date."
     parts = []

@@ -250,7 +250,7 @@ def _out_of_service(review: Review) -> Entry:
     answer.append("How a meter out of service is marked and kept apart is not in these tables.")
     return Entry(
         "6.4.9",
-        checked=True,
+        checked=False,
         asks="A suspect meter is taken out of service, marked, and its effect on results examined.",
         state=PARTLY if out.height else SHOWN,
         answer=tuple(answer),
@@ -341,7 +341,7 @@ def _record(review: Review) -> Entry:
         checked=True,
         asks=(
             "Records hold identity, place, dates and results of calibrations, adjustments, "
-            "acceptance criteria, due date, and damage or repair."
+            "acceptance criteria, due date, and (from memory) damage or repair."
         ),
         state=PARTLY,
         answer=tuple(answer),
