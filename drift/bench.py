@@ -272,4 +272,14 @@ def _read_fresh(fresh: Path, *, source: Path, policy: Policy) -> Sources:
                 where=str(error.filename or fresh),
                 expected="a readable file",
             ) from error
-        return read_folder(folder, as_of=None, policy=policy)
+        try:
+            return read_folder(folder, as_of=None, policy=policy)
+        except SourceError as error:
+            # Said of the copy, but meant of what was copied.
+            of_mapping = mapping is not None and error.where == str(folder / FILE_NAME)
+            raise SourceError(
+                what="holds no table of readings" if error.where == str(folder) else error.what,
+                where=str(mapping if of_mapping else fresh),
+                expected=error.expected,
+                hint=error.hint,
+            ) from error

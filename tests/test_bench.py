@@ -82,5 +82,11 @@ def test_what_cannot_be_checked_is_refused(history: Path, tmp_path: Path) -> Non
         check(history, history / "readings.csv", as_of=TODAY, policy=Policy())
     other = tmp_path / "other.csv"
     other.write_text("a,b\n1,2\n")
-    with pytest.raises(DriftError, match="no table of readings"):
+    with pytest.raises(DriftError, match="no table of readings") as caught:
         check(history, other, as_of=TODAY, policy=Policy())
+    assert caught.value.where == str(other)
+    mapping = tmp_path / "mapping.toml"
+    mapping.write_text("no mapping")
+    with pytest.raises(DriftError, match="is not TOML") as caught:
+        check(history, other, as_of=TODAY, policy=Policy())
+    assert caught.value.where == str(mapping)

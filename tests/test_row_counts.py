@@ -84,6 +84,17 @@ def test_neighbouring_rows_with_one_reason_share_a_line(
     ]
 
 
+def test_a_value_that_was_empty_is_said_to_have_been(
+    tmp_path: Path, run: Callable[..., tuple[int, str]]
+) -> None:
+    """A remark added to a reading is an amendment of an empty cell."""
+    for name, remark in (("f", ""), ("g", "read again")):
+        row = f"A,2024-01-05,as_found,5,5,1,{remark}"
+        folder = write(tmp_path / name, r=readings(row, columns="replicate,remarks"))
+        _, said = run("intake", folder, "--store", tmp_path / "s")
+    assert "remarks: empty → read again" in said
+
+
 def test_a_load_that_fails_leaves_no_new_store(tmp_path: Path) -> None:
     """Nothing usable in the folder: no file is made, and one that was there stays as it was."""
     store = tmp_path / "s.duckdb"

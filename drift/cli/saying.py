@@ -99,7 +99,7 @@ def say_intake(summary: "IntakeSummary") -> None:
     for row in summary.amendments.iter_rows(named=True):
         click.echo(
             f"amended {row['table_name']} {one_line(row['row_key'])} {row['column']}: "
-            f"{row['old_value']} → {row['new_value']} "
+            f"{row['old_value'] or 'empty'} → {row['new_value']} "
             f"({one_line(row['new_file'])}:{row['new_line']})"
         )
 

@@ -263,7 +263,7 @@ def _no_readings(folder: Path, *, files: list[SourceFile]) -> SourceError:
     closest = min(near, key=lambda file: len(file.lacking), default=None)
     required = ", ".join(column.name for column in TABLES["readings"] if column.required)
     if closest is None:
-        hint = f"a table of readings has the columns {required}"
+        hint = 'declare other names in mapping.toml: [columns] "Meter no." = "meter_id"'
     elif closest.lacking:
         hint = f"{closest.path.name} comes closest, but lacks {', '.join(closest.lacking)}"
     else:
