@@ -233,7 +233,7 @@ def forecast_answers(evidence: IntervalEvidence, *, choices: IntervalChoices) ->
         if days is None:
             basis = f"The forecast stays above {aim} for {in_days(row['seen_to_days'])} at least."
         elif row["at_once"]:
-            basis = f"The forecast is below {aim} already, {in_days(days)} after the last visit."
+            basis = f"By the forecast it fell below {aim} within {in_days(days)} of the last visit."
         else:
             basis = f"The forecast falls to {aim} {in_days(days)} after the last visit."
         yield Answer(

@@ -326,7 +326,7 @@ def _control_figure(
         title=title,
         label=f"{title} at each verification point. {conclude}",
         shows=(
-            "In % air, with centre and limits from the baseline named under Limits. "
+            "In % air; the last part of this page says where centre and limits come from. "
             f"{captions.false_alarms(one.limits.filter(pl.col('chart') == name))}"
         ),
         conclude=conclude,
