@@ -18,9 +18,6 @@ Helpers = Sequence[ProcessPoolExecutor]
 # Fewer dossiers than this are written sooner than another process has loaded what it needs.
 _WORTH_A_PROCESS = 8
 
-# The review that a worker process writes of, sent to it once.
-_at_work: list[Review] = []
-
 
 @contextmanager
 def helpers(dossiers: int) -> Iterator[Helpers]:
@@ -37,7 +34,7 @@ def helpers(dossiers: int) -> Iterator[Helpers]:
     others = min(_cores() - 1, dossiers // _WORTH_A_PROCESS)
     # Spawned: a fork of a process whose data library holds threads may hang.
     context = multiprocessing.get_context("spawn")
-    # A pool for each process, because a pool cannot tell which of its processes has the review.
+    # A pool for each process, so that one writes the evidence pack while others write dossiers.
     pools = tuple(ProcessPoolExecutor(1, mp_context=context) for _ in range(others))
     try:
         with _interrupts_kept_off():
@@ -50,7 +47,12 @@ def helpers(dossiers: int) -> Iterator[Helpers]:
 
 
 def write_pages(
-    review: Review, folder: Path, *, beside: Helpers, progress: Callable[[int, int], None]
+    review: Review,
+    folder: Path,
+    *,
+    beside: Helpers,
+    progress: Callable[[int, int], None],
+    meanwhile: Callable[[], None] = lambda: None,
 ) -> list[str]:
     """Write the fleet review, the evidence pack and a dossier for each meter.
 
@@ -64,6 +66,8 @@ def write_pages(
         What `helpers` gave.
     progress : callable
         Told how many pages are done and how many there are.
+    meanwhile : callable
+        Other work for this process, done while helpers write.
 
     Returns
     -------
@@ -77,36 +81,34 @@ def write_pages(
     """
     meters = folder / "meters"
     meters.mkdir(parents=True, exist_ok=True)
-    ids = review.meters["meter_id"].sort().to_list()
-    steps = len(ids) + 2
-    taken = [pool.submit(_take_up, review) for pool in beside]
-    pack = beside[0].submit(_write_pack_in_worker, folder) if beside else None
+    pack = beside[0].submit(_write_pack, review, folder) if beside else None
+    parts = dict(pages.shares(review))
     begun = {
-        meter_id: beside[place % len(beside)].submit(_write_in_worker, meter_id, meters)
-        for place, meter_id in enumerate(ids if beside else [])
+        meter_id: beside[place % len(beside)].submit(_write_dossier, part, meter_id, meters)
+        for place, (meter_id, part) in enumerate(parts.items() if beside else ())
     }
     index = render.html_fleet(pages.fleet_page(review))
     (folder / "index.html").write_text(index, encoding="utf-8")
     if pack is None:
         _write_pack(review, folder)
-    progress(1, steps)
+    meanwhile()
     # From the far end, this process writes what no helper has begun.
-    done = 1
-    left = []
-    for meter_id in reversed(ids):
+    done, steps, left = 1, len(parts) + 2, []
+    progress(done, steps)
+    for meter_id, part in reversed(parts.items()):
         if meter_id in begun and not begun[meter_id].cancel():
             left.append(begun[meter_id])
             continue
-        _write_dossier(review, meter_id, meters)
+        _write_dossier(part, meter_id, meters)
         done += 1
         progress(done + _finished(left), steps)
-    for future in [*taken, *([pack] if pack else []), *reversed(left)]:
+    for future in [*([pack] if pack else []), *reversed(left)]:
         future.result()
     progress(steps, steps)
     return [
         "index.html",
         "evidence.html",
-        *(f"meters/{pages.file_name(meter_id)}" for meter_id in ids),
+        *(f"meters/{pages.file_name(meter_id)}" for meter_id in parts),
     ]
 
 
@@ -140,25 +142,10 @@ def _cores() -> int:
         return os.cpu_count() or 1
 
 
-def _take_up(review: Review) -> None:
-    """Keep the review that this process is to write of."""
-    _at_work.append(review)
-
-
-def _write_pack_in_worker(folder: Path) -> None:
-    """Write the evidence pack of the review that this process was given."""
-    _write_pack(_at_work[0], folder)
-
-
 def _write_pack(review: Review, folder: Path) -> None:
     """Write the evidence pack."""
     html = render.html_evidence(pages.evidence_page(review, gather_evidence(review)))
     (folder / "evidence.html").write_text(html, encoding="utf-8")
-
-
-def _write_in_worker(meter_id: str, meters: Path) -> None:
-    """Write one dossier of the review that this process was given."""
-    _write_dossier(_at_work[0], meter_id, meters)
 
 
 def _write_dossier(review: Review, meter_id: str, meters: Path) -> None:

@@ -152,10 +152,14 @@ def _write_more(
     timings: dict[str, float],
 ) -> list[str]:
     """Write what stands beside the data files; return the names below `out`, pages first."""
+    workbook: list[str] = []
+
+    def write_workbook() -> None:
+        with _timed(timings, "write_workbook"):
+            workbook.extend(_write_workbook(review, out))
+
     with _timed(timings, "write_pages"):
-        pages = _write_pages(review, out, beside, progress)
-    with _timed(timings, "write_workbook"):
-        workbook = _write_workbook(review, out)
+        pages = _write_pages(review, out, beside, progress, meanwhile=write_workbook)
     if browser is None:
         return [*pages, *workbook]
     many = len(pages)
@@ -320,12 +324,19 @@ def _page_helpers(sources: Sources, *, with_pages: bool) -> Iterator["Helpers"]:
         yield beside
 
 
-def _write_pages(review: Review, out: Path, beside: "Helpers", progress: Progress) -> list[str]:
-    """Write the pages; return their names below `out`."""
+def _write_pages(
+    review: Review,
+    out: Path,
+    beside: "Helpers",
+    progress: Progress,
+    *,
+    meanwhile: Callable[[], None],
+) -> list[str]:
+    """Write the pages, and `meanwhile` what else there is; return the pages' names below `out`."""
     # Drawing libraries are slow to load and --data-only does without them.
     from drift.page_files import write_pages  # noqa: PLC0415
 
-    return write_pages(review, out, beside=beside, progress=progress)
+    return write_pages(review, out, beside=beside, progress=progress, meanwhile=meanwhile)
 
 
 def _write_workbook(review: Review, out: Path) -> list[str]:

@@ -47,6 +47,13 @@ def test_pages_are_the_same_on_one_core_and_on_two(
     assert written[1] == written[2]
 
 
+def test_a_dossier_loses_nothing_by_being_told_from_its_share(review: Review) -> None:
+    """The share of one meter holds all that its dossier reads, its neighbours' standings too."""
+    for meter_id, share in pages.shares(review):
+        assert share.ledger["meter_id"].unique().to_list() == [meter_id]
+        assert pages.dossier_page(share, meter_id) == pages.dossier_page(review, meter_id)
+
+
 def test_progress_never_goes_back(review: Review, tmp_path: Path) -> None:
     """Progress rises to the number of pages."""
     few = dataclasses.replace(review, meters=review.meters.head(2))

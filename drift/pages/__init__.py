@@ -6,5 +6,14 @@ from drift.pages.evidence import evidence_page
 from drift.pages.fleet import fleet_page
 from drift.pages.names import file_name
 from drift.pages.retirement import retirement_page
+from drift.pages.shares import shares
 
-__all__ = ["dossier_page", "evidence_page", "file_name", "fleet_page", "retirement_page", "warm_up"]
+__all__ = [
+    "dossier_page",
+    "evidence_page",
+    "file_name",
+    "fleet_page",
+    "retirement_page",
+    "shares",
+    "warm_up",
+]
