@@ -196,7 +196,7 @@ def test_no_chart_calls_a_drifting_meter_stable(review: Review) -> None:
     quiet = {figure.name: figure.conclude for figure in drifting.figures}
     assert "yet the unadjusted path confirms a drift" in quiet["ewma"]
     assert {figure.name: figure.conclude for figure in steady.figures}["ewma"].endswith(
-        "its level has not moved."
+        "nothing shows that its level has moved."
     )
 
 

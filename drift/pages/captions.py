@@ -11,7 +11,7 @@ from drift.pages.data import Crossing, MeterRow, TrendRow
 from drift.policy import Policy
 from drift.results import Review
 
-# What a chart without signals says of a meter; any other says that its level has not moved.
+# What a chart without signals says of a meter; any other that its level shows no move.
 _STABLE = {
     "moving_range": "no step from one visit to the next is larger than its usual scatter",
     "repeatability": "it repeats itself from reading to reading as before",
@@ -213,7 +213,7 @@ def control(
     if not signals:
         return (
             "No point lies beyond its limits: by this chart "
-            f"{_STABLE.get(name, 'its level has not moved')}."
+            f"{_STABLE.get(name, 'nothing shows that its level has moved')}."
         )
     spoke = text.count(signals, "signal")
     answered = "all have a response" if not open_signals else f"{open_signals} without a response"

@@ -326,7 +326,7 @@ def _control_figure(
         title=title,
         label=f"{title} at each verification point. {conclude}",
         shows=(
-            "In % air; the last part of this page says where centre and limits come from. "
+            "In % air; “Where the limits come from” says what centre and limits rest on. "
             f"{captions.false_alarms(one.limits.filter(pl.col('chart') == name))}"
         ),
         conclude=conclude,

@@ -53,7 +53,10 @@ def facts(review: Review, meter: MeterRow) -> tuple[tuple[str, str], ...]:
     return (
         ("Visits", f"{meter.visits}, last {text.day(meter.last_visit_on)}"),
         ("Next due", f"{due}{', overdue' if meter.overdue else ''}"),
-        ("Repeatability", f"{repeatability} (standard deviation of replicates)"),
+        (
+            "Repeatability",
+            f"{repeatability} (standard deviation of one reading, rounding included)",
+        ),
         *told,
     )
 
