@@ -106,6 +106,7 @@ def test_meters_nobody_named_stand_by_what_they_ask_for(
     assert list(answers(unpriced))[:3] == ["AM-12", "AM-07", "AM-01"]
     text = shown(write_retirement(unpriced, tmp_path))
     assert text.index("AM-12 service") < text.index("AM-07 check more often") < text.index("AM-01")
+    assert text.count("10 grounds could be measured, and none is met.") == 1
 
 
 def test_without_prices_costs_cannot_be_said(unpriced: RetirementMemo, tmp_path: Path) -> None:

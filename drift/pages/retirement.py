@@ -158,7 +158,8 @@ def _said(value: float | None, unit: str) -> str:
         return f"{text.probability(value)} at most"
     if unit == "days":
         return text.in_days(value)
-    number = text.fixed(value, places=0 if float(value).is_integer() else 2)
+    whole = float(value).is_integer() and not unit.startswith("times")
+    number = text.fixed(value, places=0 if whole else 2)
     unit = _ONE.get(unit, unit) if value == 1 else unit
     return f"{number} {unit}".replace(" %", f"{text.NO_BREAK}%")
 
