@@ -4,6 +4,7 @@ Verdicts of conformity "pass" and "fail" by a decision rule; that a chart is sta
 the control verdict, which is worded and shown apart.
 """
 
+from datetime import date
 from typing import Any
 
 import polars as pl
@@ -222,19 +223,20 @@ def _successive(left: pl.DataFrame) -> str:
 
 def _visits(verdicts: pl.DataFrame, points: tuple[float, ...]) -> tuple[JudgedVisit, ...]:
     """Return the verdicts of every visit, newest first."""
-    visits = verdicts.partition_by("performed_on", "visit_id", maintain_order=True)
-    return tuple(_visit(visit, points) for visit in reversed(visits))
+    said: dict[tuple[date, str], dict[tuple[float, str], Judged]] = {}
+    for on, visit_id, point, stage, verdict, p in verdicts.select(
+        "performed_on", "visit_id", "point_pct", "stage", "verdict", "p_conform"
+    ).iter_rows():
+        judged = Judged(VERDICTS.get(verdict, text.CANNOT_SAY), p)
+        said.setdefault((on, visit_id), {})[point, stage] = judged
+    return tuple(_visit(on, at, points) for (on, _), at in reversed(said.items()))
 
 
-def _visit(visit: pl.DataFrame, points: tuple[float, ...]) -> JudgedVisit:
+def _visit(
+    on: date, said: dict[tuple[float, str], Judged], points: tuple[float, ...]
+) -> JudgedVisit:
     """Return the verdicts of one visit."""
-    said = {
-        (point, stage): Judged(VERDICTS.get(verdict, text.CANNOT_SAY), p)
-        for point, stage, verdict, p in visit.select(
-            "point_pct", "stage", "verdict", "p_conform"
-        ).iter_rows()
-    }
     return JudgedVisit(
-        performed_on=visit["performed_on"][0],
+        performed_on=on,
         points=tuple((said.get((pct, "as_found")), said.get((pct, "as_left"))) for pct in points),
     )

@@ -209,7 +209,8 @@ def _figures(
 
 def _control_charts(one: Slice) -> dict[str, str]:
     """Return the charts that have a figure of their own, with their headings."""
-    return {name: title for name, title in _TITLES.items() if _plotted(one.charted, name)}
+    plotted = _plotted(one.charted)
+    return {name: title for name, title in _TITLES.items() if name in plotted}
 
 
 def _kept_undrawn(one: Slice) -> dict[str, int]:
@@ -217,14 +218,13 @@ def _kept_undrawn(one: Slice) -> dict[str, int]:
     drawn = {*_control_charts(one), *_ON_AS_FOUND}
     return {
         name: one.signals.filter(pl.col("chart") == name).height
-        for name in one.charted["chart"].unique().sort()
-        if name not in drawn and _plotted(one.charted, name)
+        for name in sorted(_plotted(one.charted) - drawn)
     }
 
 
-def _plotted(charted: pl.DataFrame, name: str) -> bool:
-    """Say whether a chart has any point to show."""
-    return not charted.filter((pl.col("chart") == name) & pl.col("value").is_finite()).is_empty()
+def _plotted(charted: pl.DataFrame) -> set[str]:
+    """Return the charts that have any point to show."""
+    return set(charted.filter(pl.col("value").is_finite())["chart"])
 
 
 def _as_found_figure(review: Review, one: Slice, *, span: tuple[date, date]) -> Figure:
