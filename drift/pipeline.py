@@ -20,7 +20,7 @@ from drift.pdf_files import print_pages
 from drift.policy import Policy
 from drift.previous import read_previous
 from drift.results import Review
-from drift.row_counts import RowCounts, row_counts, unused_files
+from drift.row_counts import RowCounts, row_counts
 from drift.stats.forecast.proof import Proof
 from drift.store import Connection, IntakeSummary, open_store, read_sources, take_folder
 from drift.studies import study_proof
@@ -50,15 +50,12 @@ class Written:
         The folder of data files.
     rows : RowCounts
         What became of the rows of the source's files.
-    unused : list of (str, str)
-        Files of which no row could be used, and why.
     """
 
     review: Review
     index: Path | None
     data: Path
     rows: RowCounts
-    unused: list[tuple[str, str]]
 
 
 def review_source(
@@ -131,7 +128,6 @@ def review_source(
         index=out / "index.html" if with_pages else None,
         data=out / "data",
         rows=row_counts(sources),
-        unused=unused_files(sources),
     )
 
 

@@ -1,6 +1,7 @@
-"""This module counts what became of the rows of a review's input; it reads and judges none."""
+"""This module says what became of the rows of a review's input; it reads and judges none."""
 
 from dataclasses import dataclass
+from datetime import date
 
 import polars as pl
 
@@ -43,6 +44,16 @@ def row_counts(sources: Sources) -> RowCounts:
         .item()
     )
     return RowCounts(taken=int(taken) - not_yet, held_back=int(held), known=int(known))
+
+
+def unread_meters(sources: Sources, *, as_of: date) -> list[str]:
+    """Return the meters in use on a date by the meters table and never read, by their names."""
+    in_use = sources.meters.filter(
+        pl.col("status").fill_null("active") == "active",
+        pl.col("in_service_on").fill_null(as_of) <= as_of,
+    )
+    unread = in_use.join(sources.sessions, on="meter_id", how="anti")
+    return unread["meter_id"].unique().sort().to_list()
 
 
 def unused_files(sources: Sources) -> list[tuple[str, str]]:

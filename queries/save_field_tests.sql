@@ -34,6 +34,7 @@ readable as (
         and number_fits(cell.air_pct, air_pct, $bounds, 'air_pct')
         and number_fits(cell.spec_min_pct, spec_min_pct, $bounds, 'spec_min_pct')
         and number_fits(cell.spec_max_pct, spec_max_pct, $bounds, 'spec_max_pct')
+        and coalesce(spec_min_pct <= spec_max_pct, true)
 )
 
 select * exclude (cell, position) from readable;

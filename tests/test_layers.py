@@ -278,6 +278,7 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
             "drift.policy",
             "drift.pipeline",
             "drift.retirement_memo",
+            "drift.row_counts",
             "drift.sheets",
             "drift.stats.",
             "drift.store.",

@@ -70,6 +70,41 @@ def test_a_review_says_which_files_were_not_used(
     assert "Not used: s.csv: held back whole: reading_air_pct" in said
 
 
+def test_a_meter_in_use_that_was_never_read_is_named(
+    tmp_path: Path, run: Callable[..., tuple[int, str]]
+) -> None:
+    """On the terminal and on the page; one retired, read or not yet in service is not."""
+    rows = (
+        "A,active,",
+        "<b>,active,",
+        "C,,2024-12-31",
+        "D,retired,",
+        "E,withdrawn,",
+        "F,,2025-01-01",
+    )
+    meters = "\n".join(("meter_id,status,in_service_on", *rows, ""))
+    folder = write(tmp_path / "f", r=readings(*ROWS), m=meters)
+    _, said = run("review", folder, "--as-of", "2024-12-31", "--out", tmp_path / "o")
+    assert "In the meters table, in use and never read: <b>, C\n" in said
+    page = (tmp_path / "o" / "index.html").read_text(encoding="utf-8")
+    assert "calibrate before use: &lt;b&gt;, C.</p>" in page
+
+
+def test_a_specification_that_nothing_meets_is_held_back(tmp_path: Path) -> None:
+    """Its lower bound lies above its upper one; one bound, or two alike, are none of that."""
+    tests = "test_id,meter_id,tested_on,air_pct,spec_min_pct,spec_max_pct\n"
+    specs = ("7.5,4.5", "10,9", "4.5,7.5", "5,5", ",7.5", "4.5,", ",", "x,4")
+    rows = [f"T{no},A,2024-01-06,6,{spec}\n" for no, spec in enumerate(specs)]
+    folder = write(tmp_path / "f", r=readings(*ROWS[:2]), t=tests + "".join(rows))
+    sources = read(folder, as_of=date(2024, 12, 31), policy=Policy())
+    assert sources.held_back.select("line", "column", "reason").rows() == [
+        (2, "spec_min_pct", "7.5 is above spec_max_pct, 4.5"),
+        (3, "spec_min_pct", "10 is above spec_max_pct, 9"),
+        (9, "spec_min_pct", "'x' is not a number"),
+    ]
+    assert sources.field_tests["test_id"].to_list() == ["T2", "T3", "T4", "T5", "T6"]
+
+
 def test_neighbouring_rows_with_one_reason_share_a_line(
     tmp_path: Path, run: Callable[..., tuple[int, str]]
 ) -> None:

@@ -738,7 +738,8 @@ def first_value(column: Column) -> str:
 def other_value(column: Column) -> str:
     if column.choices:
         return column.choices[1]
-    number = "0.5" if column.high == 1 else "2"
+    # A lower bound of a specification stays below the upper one.
+    number = "0.5" if column.high == 1 or column.name == "spec_min_pct" else "2"
     return {"text": f"{column.name} 2", "date": "2024-01-06"}.get(column.kind, number)
 
 

@@ -24,16 +24,7 @@ _LONGEST_LIST = 5
 def say_review(written: "Written") -> None:
     """Print the short summary of a review."""
     meters = written.review.meters
-    rows, listed = written.rows, not written.review.sources.held_back.is_empty()
-    click.echo(
-        f"{count(rows.taken, 'row')} taken, {whole(rows.held_back)} held back"
-        + (f", {whole(rows.known)} already known" if rows.known else "")
-        + (f" (see {written.data / 'held_back.csv'})" if listed else "")
-    )
-    for file, why in written.unused[:_LONGEST_LIST]:
-        click.echo(f"Not used: {one_line(file)}: {why}")
-    if more := len(written.unused[_LONGEST_LIST:]):
-        click.echo(f"Not used: {count(more, 'other file')}")
+    _say_input(written)
     in_use = _in_use(written)
     counts = _counted(in_use, retired=meters.height - len(in_use))
     late = int(meters["overdue"].sum())
@@ -47,6 +38,28 @@ def say_review(written: "Written") -> None:
         click.echo(f"Since {since.earlier_as_of}: {since.short}{told if bands.judged else ''}")
     _say_actions(in_use)
     click.echo(f"Pages: {written.index}" if written.index else f"Data: {written.data}")
+
+
+def _say_input(written: "Written") -> None:
+    """Print what became of the rows of the input, and what is not heard of below."""
+    from drift.row_counts import unread_meters, unused_files  # noqa: PLC0415
+
+    sources, rows = written.review.sources, written.rows
+    click.echo(
+        f"{count(rows.taken, 'row')} taken, {whole(rows.held_back)} held back"
+        + (f", {whole(rows.known)} already known" if rows.known else "")
+        + ("" if sources.held_back.is_empty() else f" (see {written.data / 'held_back.csv'})")
+    )
+    unused = unused_files(sources)
+    for file, why in unused[:_LONGEST_LIST]:
+        click.echo(f"Not used: {one_line(file)}: {why}")
+    if more := len(unused[_LONGEST_LIST:]):
+        click.echo(f"Not used: {count(more, 'other file')}")
+    if unread := unread_meters(sources, as_of=written.review.as_of):
+        named = ", ".join(one_line(meter_id) for meter_id in unread[:_LONGEST_LIST])
+        more = len(unread[_LONGEST_LIST:])
+        others = f" and {count(more, 'other meter')}" if more else ""
+        click.echo(f"In the meters table, in use and never read: {named}{others}")
 
 
 def _in_use(written: "Written") -> list[dict[str, Any]]:

@@ -261,6 +261,7 @@ class FleetPage:
     stray_responses: tuple[StrayResponse, ...]
     stray_responses_total: int
     held_back: tuple[HeldBackRow, ...]
+    never_read: tuple[str, ...]
     held_back_rows: int
     held_back_total: int
     policy: tuple[Choice, ...]

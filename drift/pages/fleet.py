@@ -12,7 +12,7 @@ from drift.pages.intervals import interval_part, survival_figure
 from drift.pages.reference import reference_part
 from drift.pages.since import since_part
 from drift.results import Review
-from drift.row_counts import row_counts
+from drift.row_counts import row_counts, unread_meters
 
 # Rows of long lists that a page shows; the data files hold all.
 LONGEST_LIST = 50
@@ -70,6 +70,7 @@ def fleet_page(review: Review) -> FleetPage:
         stray_responses=rows.stray_responses(stray.head(LONGEST_LIST)),
         stray_responses_total=stray.height,
         held_back=rows.held_back_rows(review.sources.held_back.head(LONGEST_LIST)),
+        never_read=tuple(unread_meters(review.sources, as_of=review.as_of)),
         held_back_rows=row_counts(review.sources).held_back,
         held_back_total=review.sources.held_back.height,
         policy=rows.policy_rows(policy),

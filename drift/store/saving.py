@@ -134,6 +134,8 @@ def _save_staged(
     run(con, "save_held_cells", **reading)
     if table == "vessels":
         run(con, "save_held_vessels", **reading)
+    if table == "field_tests":
+        run(con, "save_held_specs", **reading)
     if table == "readings":
         run(con, "save_held_keys", **reading)
 
