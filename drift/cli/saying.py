@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from drift.format import count, whole
+from drift.format import count, share, whole
 
 if TYPE_CHECKING:
     import polars as pl
@@ -34,7 +34,8 @@ def say_review(written: "Written") -> None:
     )
     if since := written.review.since:
         bands = since.prediction
-        told = f"; {bands.inside} of {count(bands.judged, 'next mean')} lay in their bands"
+        promised = f"{share(bands.level)} bands" if bands.level is not None else "bands"
+        told = f"; {bands.inside} of {count(bands.judged, 'next mean')} lay in their {promised}"
         click.echo(f"Since {since.earlier_as_of}: {since.short}{told if bands.judged else ''}")
     _say_actions(in_use)
     click.echo(f"Pages: {written.index}" if written.index else f"Data: {written.data}")

@@ -269,8 +269,8 @@ def _reference_values(review: Review) -> Entry:
         if vessels.height
         else "Missing: no calibration of a vessel is on record.",
         (
-            f"{text.count(wrong, 'set', 'sets')} of readings with an air content that is not its "
-            "vessel's."
+            f"{text.count(wrong, 'set') if wrong else 'No set'} of readings with an air content "
+            "that is not its vessel's."
         ),
         f"{text.count(review.sources.marks.height, 'record')} of the initial pressure mark.",
     ]

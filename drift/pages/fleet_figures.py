@@ -67,7 +67,8 @@ def paths_figure(review: Review, *, in_use: list[str]) -> Figure | None:
     beyond = sum(abs(path.bias[-1]) > policy.tolerance_pct for path in paths)
     fleet = text.count(len(paths), "meter")
     conclude = (
-        f"Left alone, {beyond or 'none'} of {fleet} would by now stand outside the tolerance."
+        f"Left alone, {beyond or 'none'} of {fleet} would by now stand outside the tolerance at "
+        "the point drawn."
     )
     return pictured(
         draw_multiples(paths, tolerance_pct=policy.tolerance_pct),
