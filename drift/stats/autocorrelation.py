@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtri
 
 from drift.stats.baseline import Baseline
+from drift.stats.pool_dates import Pool, known_by
 
 Floats = NDArray[np.float64]
 
@@ -59,7 +60,7 @@ def lag1_autocorrelation(values: ArrayLike) -> float:
     return float(deviation[:-1] @ deviation[1:] / (deviation @ deviation))
 
 
-def find_lag1(baseline: Baseline, *, like: NDArray[np.int64], level: float) -> Lag1:
+def find_lag1(baseline: Baseline, *, pool: Pool, level: float) -> Lag1:
     """Test the baselines of all blocks for autocorrelation.
 
     A block with at least `OWN_POINTS` points is tested by itself; all blocks of like meters are
@@ -68,8 +69,8 @@ def find_lag1(baseline: Baseline, *, like: NDArray[np.int64], level: float) -> L
     Parameters
     ----------
     baseline : Baseline
-    like : array of int, shape (blocks,)
-        Number of the kind of each block's meter.
+    pool : Pool
+        Which baselines are tested together, and up to which day.
     level : float
         Chance that independent visits are found autocorrelated.
 
@@ -78,24 +79,53 @@ def find_lag1(baseline: Baseline, *, like: NDArray[np.int64], level: float) -> L
     Moments of r under independence, E = −1/n and Var = (n−2)²/(n²(n−1)): P. A. P. Moran (1948),
     Biometrika 35, 255-260 (from memory); bias −(1+4φ)/n: M. G. Kendall (1954), Biometrika 41.
     """
-    estimate, count = _estimates(baseline)
+    found = _excesses(baseline, baseline.inside)
+    critical = -ndtri(level)
+    phi = np.zeros(len(found.estimate))
+    for cohort in pool.cohorts:
+        phi[cohort.blocks] = _common(_excesses(pool.baseline, known_by(pool, cohort)), critical)
+    own = (found.count >= OWN_POINTS) & (found.excess > critical * np.sqrt(found.variance))
+    phi = np.where(own & found.usable, found.coefficient, phi)
+    return Lag1(estimate=found.estimate, allowed_for=np.clip(phi, 0.0, _MOST))
+
+
+@dataclass(frozen=True, slots=True)
+class _Excesses:
+    """By how much each block's autocorrelation exceeds that of independent visits."""
+
+    estimate: Floats
+    count: NDArray[np.int64]
+    usable: NDArray[np.bool_]
+    excess: Floats
+    variance: Floats
+    coefficient: Floats
+
+
+def _excesses(baseline: Baseline, inside: NDArray[np.bool_]) -> _Excesses:
+    """Return what the rows `inside` of each block say."""
+    estimate, count = _estimates(baseline, inside)
     usable = np.isfinite(estimate) & (count >= _FEWEST_POINTS)
     n = np.maximum(count, 3).astype(float)
     excess = np.where(usable, estimate + 1 / n, 0.0)
-    variance = np.where(usable, (n - 2) ** 2 / (n**2 * (n - 1)), 0.0)
-    coefficient = excess / np.maximum(1 - 4 / n, 0.1)
-    critical = -ndtri(level)
-    phi = np.zeros(len(n))
-    for kind in np.unique(like):
-        mine = usable & (like == kind)
-        if mine.sum() < _FEWEST_TOGETHER:
-            continue
-        if excess[mine].sum() > critical * np.sqrt(variance[mine].sum()):
-            common = float(coefficient[mine].mean())
-            phi[like == kind] = common if common > _LEAST else 0.0
-    own = usable & (count >= OWN_POINTS) & (excess > critical * np.sqrt(variance))
-    phi = np.where(own, coefficient, phi)
-    return Lag1(estimate=estimate, allowed_for=np.clip(phi, 0.0, _MOST))
+    return _Excesses(
+        estimate=estimate,
+        count=count,
+        usable=usable,
+        excess=excess,
+        variance=np.where(usable, (n - 2) ** 2 / (n**2 * (n - 1)), 0.0),
+        coefficient=excess / np.maximum(1 - 4 / n, 0.1),
+    )
+
+
+def _common(found: _Excesses, critical: float) -> float:
+    """Return the coefficient that blocks of like meters have in common, 0 where they show none."""
+    mine = found.usable
+    if mine.sum() < _FEWEST_TOGETHER:
+        return 0.0
+    if not found.excess[mine].sum() > critical * np.sqrt(found.variance[mine].sum()):
+        return 0.0
+    common = float(found.coefficient[mine].mean())
+    return common if common > _LEAST else 0.0
 
 
 def mean_inflation(phi: ArrayLike, count: ArrayLike) -> Floats:
@@ -136,11 +166,11 @@ def ewma_widening(phi: ArrayLike, count: ArrayLike, *, weight: float) -> Floats:
     return np.asarray(np.sqrt(wanted))
 
 
-def _estimates(baseline: Baseline) -> tuple[Floats, NDArray[np.int64]]:
-    """Return the lag-1 autocorrelation of the baseline of each block, and its points."""
-    rows = np.flatnonzero(baseline.inside)
+def _estimates(baseline: Baseline, inside: NDArray[np.bool_]) -> tuple[Floats, NDArray[np.int64]]:
+    """Return the lag-1 autocorrelation of some rows of each block, and how many they are."""
+    rows = np.flatnonzero(inside)
     block, blocks = baseline.block[rows], len(baseline.starts)
-    count = baseline.counts
+    count = np.bincount(block, minlength=blocks)
     mean = np.bincount(block, baseline.values[rows], minlength=blocks) / np.maximum(count, 1)
     deviation = baseline.values[rows] - mean[block]
     total = np.bincount(block, deviation**2, minlength=blocks)

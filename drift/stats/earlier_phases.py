@@ -76,11 +76,15 @@ def spread_of_earlier_phases(group: Group, parts: list[Part], runs: Integers) ->
             logs[part.members[mine]] = scaled[back]
             df[part.members[mine]] = part.entries - 1.0
     order = np.lexsort((group.blocks, runs))
-    sums, df_sums = np.cumsum(logs[order], axis=0), np.cumsum(df[order])
-    before, df_before = sums - logs[order], df_sums - df[order]
+    logs, df = logs[order], df[order]
     starts = np.flatnonzero(np.diff(runs[order], prepend=-1))
-    first = np.repeat(starts, np.diff(starts, append=size))
-    before, df_before = before - before[first], df_before - df_before[first]
+    lengths = np.diff(starts, append=size)
+    before, df_before = np.zeros_like(logs), np.zeros(size)
+    # Run by run: sums over all of them would carry rounding errors from one meter to the next.
+    for step in range(1, int(lengths.max())):
+        rows = starts[lengths > step] + step
+        before[rows] = before[rows - 1] + logs[rows - 1]
+        df_before[rows] = df_before[rows - 1] + df[rows - 1]
     helped = df_before > 0
     place[order[helped]] = np.arange(int(helped.sum()))
     lent = before[helped]
@@ -103,24 +107,9 @@ def lend(parts: list[Part], lent: Lent) -> Iterator[tuple[Part, Floats, Floats]]
             yield part, np.ones((1, 1)), np.zeros(1)
             continue
         if alone.any():
-            cases, back = np.unique(part.case[alone], return_inverse=True)
-            yield _some(part, np.flatnonzero(alone), cases, back), np.ones((1, 1)), np.zeros(1)
+            yield part.only(np.flatnonzero(alone)), np.ones((1, 1)), np.zeros(1)
         helped = np.flatnonzero(~alone)
         for start in range(0, len(helped), _CHUNK):
             some = helped[start : start + _CHUNK]
-            own = _some(part, some, part.case[some], np.arange(len(some)))
+            own = part.renumbered(some, part.case[some], np.arange(len(some)))
             yield own, lent.mass[at[some]], lent.df[at[some]]
-
-
-def _some(part: Part, rows: Integers, cases: Integers, case: Integers) -> Part:
-    """Return some members of a part, their cases numbered anew."""
-    return Part(
-        members=part.members[rows],
-        case=case,
-        entries=part.entries,
-        lowest=part.lowest[cases],
-        mean=part.mean[cases],
-        pattern=part.pattern[cases],
-        typical=part.typical[cases],
-        residual=part.residual[rows],
-    )

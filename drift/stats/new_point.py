@@ -14,26 +14,28 @@ from scipy.special import stdtrit
 
 from drift.stats.baseline import Baseline
 from drift.stats.earlier_phases import lend, runs_of, spread_of_earlier_phases
+from drift.stats.fleet_laws import Placed, learn_laws, place_blocks, summarise
 from drift.stats.observations import observe_readings, observe_visits, read_readings
 from drift.stats.point_limits import RowReadings, limits_of_rows
-from drift.stats.process_cases import Group, Part, learn, split, weigh
-from drift.stats.process_groups import form_groups
+from drift.stats.pool_dates import Pool, known_by, lent_observations, rows_known
+from drift.stats.process_cases import Part, split, weigh
 from drift.stats.process_posterior import (
     Posterior,
     SeenTables,
     moments,
     move_tails,
     posterior,
+    settled,
 )
-from drift.stats.spread_pool import Population, own_spread, posterior_of_spread, unlike
+from drift.stats.spread_pool import own_spread, posterior_of_spread, unlike
 from drift.stats.visit_likelihood import Visit
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
 Flags = NDArray[np.bool_]
 
-# Blocks from which the fleet's spread is learnt at most: more add nothing.
-_MOST_LEARNT = 2000
+# Decimals of a grid unit, and of a rate, that limits are given to; see `settled`.
+_DECIMALS = 9
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,11 +52,11 @@ class NewPoints:
     lower, upper : array, shape (rows,)
         Limits of each row, half-way between two values that its readings can show.
     attained : array, shape (blocks,)
-        Largest false-alarm rate of a row of the block.
+        Largest false-alarm rate of a row of the block's baseline.
     move_centre, move_upper, move_attained : array, shape (blocks,)
         The same for the distance of two successive points, with an upper limit only.
     meters : array of int, shape (blocks,)
-        Blocks that the spread was pooled over; 1 for a block on its own.
+        Series that the spread was pooled over; 1 for a block on its own.
     earlier : array of int, shape (blocks,)
         Visits of earlier phases of the series that helped to find the spread.
     limited, unlike : array of bool, shape (blocks,)
@@ -84,6 +86,7 @@ class _Request:
     baseline: Baseline
     rows: RowReadings
     typical: Integers
+    runs: Integers
     on_dial: Flags
     needed: int
     nominal: float
@@ -94,6 +97,7 @@ class _Request:
 def predict(
     baseline: Baseline,
     *,
+    pool: Pool,
     needed: int,
     nominal: float,
     pooling_level: float,
@@ -104,8 +108,10 @@ def predict(
     Parameters
     ----------
     baseline : Baseline
-        Points in blocks.  A column ``like`` names like meters; without it all are alike.  Phases
-        of a series with one number in a column ``scatter_run`` are taken to scatter alike.
+        Points in blocks.  Phases of a series with one number in a column ``scatter_run`` are taken
+        to scatter alike.
+    pool : Pool
+        Who may borrow spread from whom.
     needed : int
         Visits from which a block's own data are enough; with fewer, only a fleet can say.
     nominal : float
@@ -125,6 +131,7 @@ def predict(
             first=readings.values[readings.starts], replicates=readings.counts, steps=readings.steps
         ),
         typical=_typical_replicates(baseline, readings.counts),
+        runs=runs_of(baseline),
         on_dial=np.bincount(
             baseline.block, baseline.inside * baseline.resolutions, minlength=len(baseline.starts)
         )
@@ -134,8 +141,27 @@ def predict(
         pooling_level=pooling_level,
         between=between,
     )
-    for group in form_groups(observe(baseline, readings), like=kinds_of_meters(baseline)):
-        _predict_group(group, result, request)
+    observations = observe(baseline, readings)
+    lenders = observations
+    if pool.baseline is not baseline:
+        lenders = observe(pool.baseline, read_readings(pool.baseline))
+    summary = summarise(observations, len(baseline.starts))
+    series = pool.baseline.rows["series"].to_numpy()
+    for cohort in pool.cohorts:
+        lent = lent_observations(lenders, known_by(pool, cohort))
+        laws = learn_laws(lent, series=series, level=pooling_level)
+        row_known = rows_known(baseline, cohort)
+        entries = observations.block[row_known[observations.row]]
+        known = np.bincount(entries, minlength=len(baseline.starts))
+        for placed in place_blocks(
+            observations,
+            summary,
+            laws,
+            blocks=cohort.blocks,
+            runs=request.runs,
+            needed=needed,
+        ):
+            _predict_group(placed, known, result, request)
     return result
 
 
@@ -163,14 +189,6 @@ def _empty(blocks: int, rows: int) -> NewPoints:
     )
 
 
-def kinds_of_meters(baseline: Baseline) -> Integers:
-    """Return the number of the kind of each block's meter."""
-    if "like" not in baseline.rows.columns:
-        return np.zeros(len(baseline.starts), np.int64)
-    kinds = baseline.rows["like"].rank("dense").fill_null(0).to_numpy()
-    return np.asarray(kinds[baseline.starts], np.int64)
-
-
 def _typical_replicates(baseline: Baseline, counts: Integers) -> Integers:
     """Return the fewest replicates of a baseline visit of each block."""
     fewest = np.full(len(baseline.starts), np.iinfo(np.int64).max)
@@ -178,26 +196,32 @@ def _typical_replicates(baseline: Baseline, counts: Integers) -> Integers:
     return np.where(baseline.counts > 0, fewest, 1)
 
 
-def _predict_group(group: Group, result: NewPoints, request: _Request) -> None:
-    """Fill in the blocks of one group."""
-    parts = split(group, request.typical[group.blocks])
-    population = _learn(group, parts, request.pooling_level)
-    lent = spread_of_earlier_phases(group, parts, runs_of(request.baseline)[group.blocks])
+def _predict_group(placed: Placed, known: Integers, result: NewPoints, request: _Request) -> None:
+    """Fill in the wanted blocks of one group.
+
+    `known` counts the entries of every block that the law was learnt from.
+    """
+    group, law = placed.group, placed.law
+    blocks = group.blocks
+    parts = split(group, request.typical[blocks], known[blocks])
+    lent = spread_of_earlier_phases(group, parts, request.runs[blocks])
+    wanted = [part.only(np.flatnonzero(placed.wanted[part.members])) for part in parts]
     seen: SeenTables = {}
-    for part, mass, df in lend(parts, lent):
+    for part, mass, df in lend([part for part in wanted if len(part.members)], lent):
         weights = weigh(group, part)
         spread, shown = own_spread(weights.mass * mass, nodes=group.nodes)
         odd = np.zeros(len(spread), bool)
         probability = posterior_of_spread(weights.mass * mass, population=None)
-        if population is not None:
+        if law is not None:
+            own = np.asarray(part.entries - 1.0 + df)
             odd = shown & unlike(
-                spread,
-                df=part.entries - 1.0 + df,
-                population=population,
-                level=request.pooling_level,
+                spread, df=own, population=law.population, level=request.pooling_level
             )
+            share = (np.maximum(part.before - 1.0, 0.0) + df) / np.maximum(own, 1.0)
             probability[~odd] = posterior_of_spread(
-                (weights.mass * mass)[~odd], population=population
+                (weights.mass * mass)[~odd],
+                population=law.population,
+                share=np.minimum(share, 1.0)[~odd],
             )
         held = posterior(
             group,
@@ -207,8 +231,7 @@ def _predict_group(group: Group, result: NewPoints, request: _Request) -> None:
             between=request.between,
             seen=seen,
         )
-        learnt = population is not None
-        can = _note_spread(group, part, (odd, shown, df), result, request=request, learnt=learnt)
+        can = _note_spread(placed, part, (odd, shown, df), result, request=request)
         _points(held, part, can, result, request)
         which = part.members[can]
         lines = limits_of_rows(
@@ -220,28 +243,30 @@ def _predict_group(group: Group, result: NewPoints, request: _Request) -> None:
             nominal=request.nominal,
         )
         result.lower[lines.rows], result.upper[lines.rows] = lines.lower, lines.upper
-        block = request.baseline.block[lines.rows]
-        result.attained[group.blocks[which]] = 0.0
-        np.maximum.at(result.attained, block, lines.rate)
+        # Stated of the visits that set the limits: later ones may lie on another dial's steps.
+        stated = request.baseline.inside[lines.rows]
+        block = request.baseline.block[lines.rows[stated]]
+        result.attained[blocks[which]] = 0.0
+        np.maximum.at(result.attained, block, np.round(lines.rate[stated], _DECIMALS))
 
 
 def _note_spread(
-    group: Group,
+    placed: Placed,
     part: Part,
     found: tuple[Flags, Flags, Floats],
     result: NewPoints,
     *,
     request: _Request,
-    learnt: bool,
 ) -> Flags:
     """Fill in where the spread of a part's blocks comes from; return which can have limits."""
     odd, shown, df = found
+    group, law = placed.group, placed.law
     blocks, counts = group.blocks[part.members], request.baseline.counts
-    pooled = learnt & ~odd[part.case]
+    pooled = ~odd[part.case] & (law is not None)
     lent = np.broadcast_to(df, odd.shape)[part.case]
     result.limited[blocks] = ~shown[part.case] & (group.coarse > 0) & (part.entries - 1 + lent > 0)
     result.unlike[blocks] = odd[part.case]
-    result.meters[blocks] = np.where(pooled, len(group.blocks), 1)
+    result.meters[blocks] = np.where(pooled, 1 if law is None else law.meters, 1)
     result.earlier[blocks] = lent.astype(np.int64)
     # A baseline without spread has limits only where a dial's steps, or its like, give them.
     on_dial = request.on_dial[blocks]
@@ -249,21 +274,6 @@ def _note_spread(
     return (pooled & (on_dial | (group.coarse == 0))) | (
         enough & (shown[part.case] | (on_dial & (group.coarse > 0)))
     )
-
-
-def _learn(group: Group, parts: list[Part], level: float) -> Population | None:
-    """Learn the law of the group's spreads from a sample of its blocks."""
-    total = sum(len(part.members) for part in parts if part.entries > 1)
-    masses, entries = [], []
-    for part in parts:
-        if part.entries > 1:
-            sampled = part.case[:: max(1, total // _MOST_LEARNT)]
-            cases, place = np.unique(sampled, return_inverse=True)
-            masses.append(weigh(group, part.of(cases)).mass[place])
-            entries.append(np.full(len(sampled), part.entries))
-    if not masses:
-        return None
-    return learn(np.concatenate(masses), np.concatenate(entries), nodes=group.nodes, level=level)
 
 
 def _points(held: Posterior, part: Part, can: Flags, result: NewPoints, request: _Request) -> None:
@@ -278,10 +288,10 @@ def _points(held: Posterior, part: Part, can: Flags, result: NewPoints, request:
         here = can & of_case[part.case]
         blocks, case = group.blocks[part.members[here]], part.case[here]
         shift = group.anchors[part.members[here]] + group.unit * part.residual[here]
-        result.centre[blocks] = shift + group.unit * point.centre[case]
-        result.centre_se[blocks] = group.unit * point.centre_se[case]
-        result.sigma[blocks] = group.unit * point.sigma[case]
-        result.df[blocks] = point.df[case]
+        result.centre[blocks] = shift + group.unit * np.round(point.centre[case], _DECIMALS)
+        result.centre_se[blocks] = group.unit * settled(point.centre_se[case])
+        result.sigma[blocks] = group.unit * settled(point.sigma[case])
+        result.df[blocks] = settled(point.df[case])
         if request.between:
             above, mean, distances, spacing = move_tails(held, visit)
             reached = (above <= request.nominal).any(axis=1)
@@ -289,6 +299,6 @@ def _points(held: Posterior, part: Part, can: Flags, result: NewPoints, request:
             student = stdtrit(point.df, 1 - request.nominal / 2) * np.sqrt(2) * point.sigma
             upper = np.where(reached, distances[out] - spacing / 2, student)
             rate = np.where(reached, above[np.arange(len(out)), out], request.nominal)
-            result.move_centre[blocks] = group.unit * mean[case]
-            result.move_upper[blocks] = group.unit * upper[case]
-            result.move_attained[blocks] = rate[case]
+            result.move_centre[blocks] = group.unit * settled(mean[case])
+            result.move_upper[blocks] = group.unit * settled(upper[case])
+            result.move_attained[blocks] = np.round(rate[case], _DECIMALS)

@@ -73,6 +73,8 @@ class Observations:
         Lowest reading of the entry and mean of its readings.
     pattern : array, shape (entries,)
         Index into `patterns`.
+    row : array, shape (entries,)
+        Row of the baseline's rows that each entry is from.
     patterns : Patterns
     """
 
@@ -80,6 +82,7 @@ class Observations:
     lowest: Floats
     mean: Floats
     pattern: Integers
+    row: Integers
     patterns: Patterns
 
 
@@ -90,7 +93,9 @@ def read_readings(baseline: Baseline) -> Readings:
     by ``replicates`` where those are given, since a mean of n readings comes in steps of δ/n.
     """
     rows = baseline.rows
-    unrounded = _UNROUNDED * float(np.abs(baseline.values).max(initial=1.0))
+    # Of each block by itself: what other meters show must not move its limits.
+    largest = np.maximum(np.abs(baseline.values[baseline.starts]), 1.0)
+    unrounded = (_UNROUNDED * 10 ** np.ceil(np.log10(largest)))[baseline.block]
     steps = np.where(baseline.resolutions > 0, baseline.resolutions, unrounded)
     number = _column(rows, "replicates")
     if "values" not in rows.columns:
@@ -124,7 +129,7 @@ def observe_visits(baseline: Baseline, readings: Readings) -> Observations:
     within = place < counts[:, None]
     flat = np.minimum(readings.starts[rows][:, None] + place, max(len(readings.values) - 1, 0))
     taken = np.sort(np.where(within, readings.values[flat], np.inf), axis=1)
-    return _entries(baseline.block[rows], taken, counts, readings.steps[rows])
+    return _entries(baseline.block[rows], rows, taken, counts, readings.steps[rows])
 
 
 def observe_readings(baseline: Baseline, readings: Readings) -> Observations:
@@ -135,7 +140,7 @@ def observe_readings(baseline: Baseline, readings: Readings) -> Observations:
     shift = np.arange(len(owner)) - np.repeat(np.cumsum(counts) - counts, counts)
     taken = readings.values[readings.starts[owner] + shift][:, None]
     return _entries(
-        baseline.block[owner], taken, np.ones(len(owner), np.int64), readings.steps[owner]
+        baseline.block[owner], owner, taken, np.ones(len(owner), np.int64), readings.steps[owner]
     )
 
 
@@ -158,11 +163,13 @@ def distinct(values: NDArray[Any]) -> tuple[NDArray[Any], Integers]:
     return found, back.reshape(-1)
 
 
-def _entries(block: Integers, taken: Floats, counts: Integers, steps: Floats) -> Observations:
+def _entries(
+    block: Integers, row: Integers, taken: Floats, counts: Integers, steps: Floats
+) -> Observations:
     """Return entries from sorted readings padded with infinity."""
     if not len(block):
         nothing = Patterns(np.zeros(0, np.int64), np.zeros(0), np.zeros((0, 1)))
-        return Observations(block, np.zeros(0), np.zeros(0), block, nothing)
+        return Observations(block, np.zeros(0), np.zeros(0), block, row, nothing)
     lowest = taken[:, 0]
     inside = np.isfinite(taken)
     above = np.where(inside, taken - lowest[:, None], 0.0)
@@ -181,6 +188,7 @@ def _entries(block: Integers, taken: Floats, counts: Integers, steps: Floats) ->
         lowest=lowest,
         mean=lowest + above.sum(axis=1) / counts,
         pattern=pattern,
+        row=row,
         patterns=Patterns(
             replicates=counts[first],
             steps=steps[first],

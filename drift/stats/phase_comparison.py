@@ -16,6 +16,7 @@ from scipy.special import fdtrc, stdtr
 
 from drift.frames import Schema
 from drift.stats.baseline import Baseline, set_baseline
+from drift.stats.pool_dates import known_by, set_pool
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
@@ -29,6 +30,9 @@ GOES_ON, OWN_BASELINE, LEVEL, SPREAD, OTHER_GAUGE, CANNOT_SAY = (
     "other_gauge",
     "cannot_say",
 )
+
+# Visits from which a baseline shows what scatter is usual.
+_FEWEST_SHOWING = 3
 
 # One row per series and phase after its first one.  old_visits set the limits before it,
 # new_visits are those of its own that were compared.  f is the larger variance over the smaller, t
@@ -57,8 +61,10 @@ class ComparedPhases:
     Attributes
     ----------
     points : pl.DataFrame
-        The points, ``phase`` being the one whose limits they are charted by, with ``scatter_run``:
-        phases of a series with the same number are pooled in spread.
+        The points, ``phase`` being the one whose limits they are charted by and ``own_phase`` their
+        own, with ``scatter_run``: phases of a series with the same number are pooled in spread.
+        ``may_change`` says that the last phase helps to fill a baseline before it and, still
+        growing, may yet turn out to differ.
     tests : pl.DataFrame
         Frame of `PHASES`, sorted by series and phase.
     """
@@ -96,7 +102,7 @@ class _Blocks:
     whole: Flags
     gauge: Integers
     phase: Integers
-    usual: float
+    usual: Floats
 
 
 def compare_phases(
@@ -145,6 +151,7 @@ def compare_phases(
     number = np.diff(starts, append=len(series))
     standing = _begin(blocks, starts)
     limits_phase, run = blocks.phase.copy(), np.zeros(len(series), np.int64)
+    may_change = np.zeros(len(series), bool)
     rows: list[pl.DataFrame] = []
     for place in range(1, int(number.max(initial=0))):
         which = np.flatnonzero(number > place)
@@ -153,8 +160,10 @@ def compare_phases(
         verdict = _judge(
             standing, blocks, which, block, tests, spread_level=spread_level, level=level
         )
+        filled = (verdict == GOES_ON) & (standing.count[which] < visits)
         _go_on(standing, blocks, which, block, verdict, visits=visits)
         limits_phase[block], run[block] = standing.phase[which], standing.run[which]
+        may_change[block] = filled & (number[which] == place + 1)
         rows.append(_as_frame(baseline, block, tests, verdict, limits_phase[block]))
     by_block = pl.DataFrame(
         {
@@ -162,14 +171,17 @@ def compare_phases(
             "phase": blocks.phase,
             "limits_phase": limits_phase,
             "scatter_run": run,
+            "may_change": may_change,
         }
     )
     charted = points.join(by_block, on=["series", "phase"], how="left", maintain_order="left")
     return ComparedPhases(
         # Phases without any reading are in no block and stay what they are.
-        points=charted.with_columns(phase=pl.coalesce("limits_phase", "phase")).drop(
-            "limits_phase"
-        ),
+        points=charted.with_columns(
+            pl.col("may_change").fill_null(value=False),
+            own_phase=pl.col("phase"),
+            phase=pl.coalesce("limits_phase", "phase"),
+        ).drop("limits_phase"),
         tests=pl.concat([pl.DataFrame(schema=PHASES), *rows]).sort("series", "phase"),
     )
 
@@ -183,6 +195,8 @@ def _moments(baseline: Baseline, *, visits: int, window: tuple[float, float] | N
     mean = np.bincount(block[inside], values, minlength=blocks) / np.maximum(count, 1)
     residual = values - mean[block[inside]]
     squares = np.asarray(np.bincount(block[inside], residual**2, minlength=blocks), float)
+    # Where no series has a second phase nothing will be compared.
+    several = len(np.unique(rows["series"].to_numpy()[baseline.starts])) < blocks
     replicates = rows["replicates"].fill_null(1).to_numpy() if "replicates" in rows.columns else 1.0
     rounding = np.zeros(blocks)
     np.maximum.at(rounding, block, baseline.resolutions**2 / 12 / replicates)
@@ -191,10 +205,6 @@ def _moments(baseline: Baseline, *, visits: int, window: tuple[float, float] | N
     if window is not None:
         begins = rows["t_years"].to_numpy()[baseline.starts]
         whole |= (count >= 2) & (begins <= window[1])
-    some = count >= 3
-    # The median of s² is less than σ² by the factor of Wilson and Hilferty for the median of χ².
-    df = np.maximum(count - 1, 1)
-    variance = squares / df / (1 - 2 / (9 * df)) ** 3
     return _Blocks(
         count=count,
         mean=mean,
@@ -203,8 +213,29 @@ def _moments(baseline: Baseline, *, visits: int, window: tuple[float, float] | N
         whole=whole,
         gauge=gauge[baseline.starts],
         phase=rows["phase"].to_numpy()[baseline.starts],
-        usual=float(np.median(variance[some])) if some.any() else 0.0,
+        usual=_usual_variance(baseline) if several else np.zeros(blocks),
     )
+
+
+def _usual_variance(baseline: Baseline) -> Floats:
+    """Return the usual variance of like meters' baselines, as known when each block's was set.
+
+    0 where none was known; the last known visits are those of `drift.stats.pool_dates`.
+    """
+    usual = np.zeros(len(baseline.starts))
+    pool = set_pool(baseline, baseline.rows)
+    for cohort in pool.cohorts:
+        rows = known_by(pool, cohort)
+        block, values = baseline.block[rows], baseline.values[rows]
+        count = np.bincount(block)
+        mean = np.bincount(block, values) / np.maximum(count, 1)
+        squares = np.bincount(block, (values - mean[block]) ** 2)
+        some = count >= _FEWEST_SHOWING
+        # The median of s² is less than σ² by the factor of Wilson and Hilferty for that of χ².
+        df = count[some] - 1
+        variance = squares[some] / df / (1 - 2 / (9 * df)) ** 3
+        usual[cohort.blocks] = np.median(variance) if some.any() else 0.0
+    return usual
 
 
 def _begin(blocks: _Blocks, starts: Integers) -> _Standing:
@@ -241,9 +272,10 @@ def _compare(
     apart = f_p < spread_level
     own_df = np.where(apart, df_new, df_old + df_new)
     squares = np.where(apart, squares_new, squares_old + squares_new)
-    lent = np.maximum(visits - 1 - own_df, 0) if blocks.usual > 0 else np.zeros_like(own_df)
+    usual = blocks.usual[block]
+    lent = np.where(usual > 0, np.maximum(visits - 1 - own_df, 0), 0)
     df = own_df + lent
-    variance = np.maximum((squares + lent * blocks.usual) / np.maximum(df, 1), floor)
+    variance = np.maximum((squares + lent * usual) / np.maximum(df, 1), floor)
     error = np.sqrt(variance * (1 / np.maximum(n_old, 1) + 1 / np.maximum(n_new, 1)))
     usable = (n_old > 0) & (n_new > 0) & (df > 0) & (error > 0)
     old_mean = standing.total[which] / np.maximum(n_old, 1)

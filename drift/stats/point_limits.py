@@ -20,6 +20,8 @@ Integers = NDArray[np.int64]
 _NEWTON_STEPS = 20
 # Shares of a step to which the place of a lattice is told apart for finely read dials.
 _PLACES = 64
+# Decimals of a grid unit that limits are given to: more would hang on the other meters in a sum.
+_DECIMALS = 9
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +97,7 @@ def limits_of_rows(
     lower, upper, rate = place(
         held, case[owner], first, readings.replicates[rows], steps, nominal=nominal
     )
+    lower, upper = (np.round(each, _DECIMALS) for each in (lower, upper))
     return RowLimits(
         rows=rows, lower=anchor + group.unit * lower, upper=anchor + group.unit * upper, rate=rate
     )

@@ -103,6 +103,8 @@ class Part:
         As in `Entries`.
     typical : array of int, shape (cases,)
         Replicates of a typical point.
+    before : array of int, shape (cases,)
+        Entries that like meters' law was already learnt from.
     residual : array, shape (members,)
         How far the block's entries lie above the grid points they were set to, on average.
     """
@@ -114,22 +116,43 @@ class Part:
     mean: Floats
     pattern: Integers
     typical: Integers
+    before: Integers
     residual: Floats
 
-    def of(self, cases: Integers) -> "Part":
-        """Return the part that holds only some cases, ascending."""
-        place = np.searchsorted(cases, self.case)
-        mine = cases[np.minimum(place, len(cases) - 1)] == self.case
+    def only(self, rows: Integers) -> "Part":
+        """Return the part that holds only some members, by their rows."""
+        cases, case = np.unique(self.case[rows], return_inverse=True)
+        return self.renumbered(rows, cases, case)
+
+    def renumbered(self, rows: Integers, cases: Integers, case: Integers) -> "Part":
+        """Return some members, whose new cases are copies of old ones.
+
+        Parameters
+        ----------
+        rows : array of int, shape (members,)
+            Members kept.
+        cases : array of int, shape (new cases,)
+            Old case of each new one.
+        case : array of int, shape (members,)
+            New case of each member.
+        """
         return Part(
-            members=self.members[mine],
-            case=place[mine],
+            members=self.members[rows],
+            case=case,
             entries=self.entries,
             lowest=self.lowest[cases],
             mean=self.mean[cases],
             pattern=self.pattern[cases],
             typical=self.typical[cases],
-            residual=self.residual[mine],
+            before=self.before[cases],
+            residual=self.residual[rows],
         )
+
+    def of(self, cases: Integers) -> "Part":
+        """Return the part that holds only some cases, ascending."""
+        place = np.searchsorted(cases, self.case)
+        mine = np.flatnonzero(cases[np.minimum(place, len(cases) - 1)] == self.case)
+        return self.renumbered(mine, cases, place[mine])
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,7 +183,7 @@ def reach_of(entries: int) -> int:
     return int(PER_STEP + 4 * PER_STEP / np.sqrt(entries))
 
 
-def split(group: Group, typical: Integers) -> list[Part]:
+def split(group: Group, typical: Integers, before: Integers) -> list[Part]:
     """Split a group into parts of equally many entries, and name blocks that look alike a case.
 
     Parameters
@@ -168,6 +191,8 @@ def split(group: Group, typical: Integers) -> list[Part]:
     group : Group
     typical : array of int, shape (group,)
         Replicates that each block's points are typically the mean of.
+    before : array of int, shape (group,)
+        Entries of each block that like meters' law was already learnt from.
     """
     entries = np.bincount(group.entries.block, minlength=len(group.blocks))
     starts = np.cumsum(entries) - entries
@@ -181,7 +206,7 @@ def split(group: Group, typical: Integers) -> list[Part]:
         case = first = np.arange(len(members))
         if group.coarse:
             code = np.sort(pattern * (4 * _FAR) + lowest + _FAR, axis=1)
-            key = np.concatenate([code, typical[members][:, None]], axis=1)
+            key = np.column_stack([code, typical[members], before[members]])
             _, first, case = np.unique(key, axis=0, return_index=True, return_inverse=True)
             snapped = lowest + group.shapes.offset[pattern]
             residual, mean = (mean - snapped).mean(axis=1), snapped
@@ -193,6 +218,7 @@ def split(group: Group, typical: Integers) -> list[Part]:
             mean=mean[first],
             pattern=pattern[first],
             typical=typical[members][first],
+            before=before[members][first],
             residual=residual,
         )
         parts.extend(

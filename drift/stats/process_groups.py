@@ -3,7 +3,7 @@
 Only the scatter of replicates is estimated here, which has to be known before anything else.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +15,7 @@ from drift.stats.spread_pool import grid_of_spreads
 from drift.stats.visit_likelihood import (
     PER_STEP,
     REACH_STEPS,
+    Shapes,
     shapes_of,
     tabulate,
 )
@@ -28,9 +29,9 @@ Flags = NDArray[np.bool_]
 _LOWEST = 0.12
 _RATIO_COARSE, _RATIO_FINE = 1.15, 1.1
 # Spread in steps from which rounding is mere noise for a whole group.
-_FINE = 2.0
+FINE = 2.0
 # Spread in steps from which a block of a coarse group is set apart from it.
-_ROUGH = 5.0
+ROUGH = 5.0
 # Visits from which the scatter of replicates is estimated at most: more add nothing.
 _MOST_VISITS = 20_000
 
@@ -47,7 +48,7 @@ def form_groups(observations: Observations, *, like: Integers) -> list[Group]:
     """
     blocks = len(like)
     number = np.bincount(observations.block, minlength=blocks)
-    mean, sd = _mean_and_sd(observations, number)
+    mean, sd = mean_and_sd(observations, number)
     step = np.zeros(blocks)
     np.maximum.at(step, observations.block, observations.patterns.steps[observations.pattern])
     groups: list[Group] = []
@@ -58,6 +59,31 @@ def form_groups(observations: Observations, *, like: Integers) -> list[Group]:
             for chosen, each in sort_by_step(mine, step=step, sd=sd, number=number)
         )
     return groups
+
+
+def join_group(design: Group, observations: Observations, *, blocks: Integers) -> Group:
+    """Lay blocks on the grid of a group that they did not help to set up.
+
+    Parameters
+    ----------
+    design : Group
+        The group of like meters whose grid and scatter of replicates they take over.
+    observations : Observations
+        Of the blocks that join, numbered from 0.
+    blocks : array of int, shape (n,)
+        Which blocks of the baseline they are.
+    """
+    mean, _ = mean_and_sd(observations, np.bincount(observations.block, minlength=len(blocks)))
+    raw, _ = _lay_out(
+        observations,
+        np.arange(len(blocks)),
+        mean,
+        unit=design.unit,
+        nodes=design.nodes,
+        coarse=design.coarse,
+    )
+    joined = _with_within(raw, design.within, known=design.within_known, design=design)
+    return replace(joined, blocks=blocks)
 
 
 def sort_by_step(
@@ -82,11 +108,11 @@ def sort_by_step(
     fine, rough = np.zeros(len(mine), bool), np.zeros(len(mine), bool)
     for each in np.unique(step[mine]):
         same = mine & (step == each)
-        if _FINE * each <= _typical(sd[same], number[same]):
+        if FINE * each <= _typical(sd[same], number[same]):
             fine |= same
             continue
         # A meter whose readings lie many steps apart is like none that scatter within one.
-        far = same & (sd > _ROUGH * each)
+        far = same & (sd > ROUGH * each)
         rough |= far
         if (same & ~far).any():
             sorted_.append((np.flatnonzero(same & ~far), float(each)))
@@ -103,7 +129,7 @@ def _typical(sd: Floats, number: Integers) -> float:
     return 0.0
 
 
-def _mean_and_sd(observations: Observations, number: Integers) -> tuple[Floats, Floats]:
+def mean_and_sd(observations: Observations, number: Integers) -> tuple[Floats, Floats]:
     """Return mean and standard deviation of the entries of each block, 0 for one entry."""
     blocks = len(number)
     total = np.bincount(observations.block, observations.mean, minlength=blocks)
@@ -133,18 +159,10 @@ def _group(
     observations: Observations, blocks: Integers, mean: Floats, sd: Floats, step: float
 ) -> Group:
     """Set up the grid of one group; a step of 0 stands for finely read."""
-    local = np.full(len(mean), -1)
-    local[blocks] = np.arange(len(blocks))
-    entries = np.flatnonzero(local[observations.block] >= 0)
-    block = local[observations.block[entries]]
     scattered = sd[blocks][sd[blocks] > 0]
     typical = float(np.median(scattered)) if len(scattered) else 0.0
     largest = float(sd[blocks].max())
-    anchors = mean[blocks]
     if step > 0:
-        first = np.zeros(len(blocks))
-        first[block[::-1]] = observations.lowest[entries[::-1]]
-        anchors = first + np.rint((anchors - first) / step) * step
         unit = step / PER_STEP
         highest = max(30 * max(typical, step / 2), 6 * largest)
         nodes = grid_of_spreads(_LOWEST * PER_STEP, highest / unit, ratio=_RATIO_COARSE)
@@ -153,6 +171,34 @@ def _group(
         unit, highest = typical / PER_STEP, max(30 * typical, 6 * largest)
         nodes = grid_of_spreads(PER_STEP / 20, highest / unit, ratio=_RATIO_FINE)
         coarse = 0
+    raw, entries = _lay_out(observations, blocks, mean, unit=unit, nodes=nodes, coarse=coarse)
+    sample = entries[:: max(1, len(entries) // _MOST_VISITS)]
+    within, known = pooled_within(observations, sample)
+    if coarse and within > 0:
+        within = max(within, LOWEST_WITHIN * step)
+    return _with_within(raw, within / unit, known=known)
+
+
+def _lay_out(
+    observations: Observations,
+    blocks: Integers,
+    mean: Floats,
+    *,
+    unit: float,
+    nodes: Floats,
+    coarse: int,
+) -> tuple[_Raw, Integers]:
+    """Lay the entries of some blocks on a grid; return them and which entries they are."""
+    local = np.full(len(mean), -1)
+    local[blocks] = np.arange(len(blocks))
+    entries = np.flatnonzero(local[observations.block] >= 0)
+    block = local[observations.block[entries]]
+    anchors = mean[blocks]
+    if coarse:
+        step = unit * PER_STEP
+        first = np.zeros(len(blocks))
+        first[block[::-1]] = observations.lowest[entries[::-1]]
+        anchors = first + np.rint((anchors - first) / step) * step
     seen, pattern = np.unique(observations.pattern[entries], return_inverse=True)
     raw = _Raw(
         blocks=blocks,
@@ -166,15 +212,11 @@ def _group(
         pattern=pattern,
         patterns=_in_units(observations.patterns, seen, unit),
     )
-    sample = entries[:: max(1, len(entries) // _MOST_VISITS)]
-    within, known = pooled_within(observations, sample)
-    if coarse and within > 0:
-        within = max(within, LOWEST_WITHIN * step)
-    return _with_within(raw, within / unit, known=known)
+    return raw, entries
 
 
-def _with_within(raw: _Raw, within: float, *, known: bool) -> Group:
-    """Return the group for a spread of replicates."""
+def _with_within(raw: _Raw, within: float, *, known: bool, design: Group | None = None) -> Group:
+    """Return the group for a spread of replicates; what a design has tabulated is taken over."""
     smooth = (raw.patterns.replicates > 1) & (within >= raw.patterns.steps)
     patterns, place = _without_detail(raw.patterns, smooth)
     shapes = shapes_of(patterns, within=within)
@@ -190,13 +232,7 @@ def _with_within(raw: _Raw, within: float, *, known: bool) -> Group:
         within_known=known,
         patterns=patterns,
         shapes=shapes,
-        table=tabulate(
-            patterns,
-            shapes,
-            within=within,
-            betweens=raw.nodes[: raw.coarse],
-            reach=REACH_STEPS * PER_STEP if raw.coarse else 0,
-        ),
+        table=_tabulate(raw, patterns, shapes, within, design),
         entries=Entries(
             block=raw.block,
             lowest=np.rint(np.where(smooth_entry, raw.centre, raw.lowest)).astype(np.int64),
@@ -206,6 +242,36 @@ def _with_within(raw: _Raw, within: float, *, known: bool) -> Group:
             pattern=pattern,
         ),
     )
+
+
+def _tabulate(
+    raw: _Raw, patterns: Patterns, shapes: Shapes, within: float, design: Group | None
+) -> NDArray[np.float32]:
+    """Return the table of a group, of which only what its design lacks is computed."""
+    reach = REACH_STEPS * PER_STEP if raw.coarse else 0
+    names = _names(patterns)
+    seen = {name: at for at, name in enumerate(_names(design.patterns))} if design else {}
+    new = np.array([at for at, name in enumerate(names) if name not in seen], np.int64)
+    some = Patterns(patterns.replicates[new], patterns.steps[new], patterns.offsets[new])
+    of_new = Shapes(shapes.offset[new], shapes.variance[new], shapes.log_mass[new])
+    made = tabulate(some, of_new, within=within, betweens=raw.nodes[: raw.coarse], reach=reach)
+    if design is None:
+        return made
+    table = np.empty((len(names), *made.shape[1:]), np.float32)
+    table[new] = made
+    for at, name in enumerate(names):
+        if name in seen:
+            table[at] = design.table[seen[name]]
+    return table
+
+
+def _names(patterns: Patterns) -> list[tuple[float, ...]]:
+    """Return what tells patterns apart: step and offsets, to a billionth of a grid unit."""
+    steps, offsets = np.round(patterns.steps, 9), np.round(patterns.offsets, 9)
+    return [
+        (step, *row[np.isfinite(row)].tolist())
+        for step, row in zip(steps.tolist(), offsets, strict=True)
+    ]
 
 
 def _in_units(patterns: Patterns, which: Integers, unit: float) -> Patterns:

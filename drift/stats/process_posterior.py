@@ -93,7 +93,9 @@ def posterior(
     share = probability[:, :coarse] / np.maximum(weights.mass[:, :coarse], 1e-300)
     grid = (weights.like * share[:, :, None]).reshape(len(probability), -1)
     fine = probability[:, coarse:]
-    kept = fine.max(axis=0, initial=0.0) > _NEGLIGIBLE
+    # Case by case, so that what is said of one does not hang on those beside it.
+    fine = np.where(fine > _NEGLIGIBLE, fine, 0.0)
+    kept = fine.max(axis=0, initial=0.0) > 0
     reach = reach_of(entries) if coarse else 0
     return Posterior(
         group=group,
@@ -158,10 +160,9 @@ def tails(held: Posterior, which: Integers, visit: Visit) -> tuple[Floats, Float
     reach = held.centres[-1] + _FAR * float(np.sqrt(widest.max(initial=0.0))) + visit.step
     near = np.abs(values) <= reach
     grid = held.grid if len(which) == len(held.grid) else held.grid[which]
-    # Half the digits are plenty for a probability near a thousandth, and twice as fast.
-    table = chance[:, :, near].reshape(grid.shape[1], -1).astype(np.float32)
+    table = chance[:, :, near].reshape(grid.shape[1], -1)
     above = np.zeros((len(which), len(values)))
-    above[:, near] = grid.astype(np.float32) @ table
+    above[:, near] = grid @ table
     above[:, values < -reach] = grid.sum(axis=1, keepdims=True)
     about = plotted_variance(held.group, held.spreads, visit, between=held.between)
     for node, variance in enumerate(about - spacing**2 / 12):
@@ -256,6 +257,16 @@ def _moments_on_grid(held: Posterior, visit: Visit) -> tuple[Floats, Floats]:
     steps = values[1:] ** 2 - values[:-1] ** 2
     square = start**2 + chance[:, :, 1:] @ steps
     return mean.reshape(-1), np.maximum(square - mean**2, 0.0).reshape(-1)
+
+
+def settled(values: Floats) -> Floats:
+    """Return numbers to nine significant digits.
+
+    A sum comes out otherwise in its last digits beside other meters than alone: limits must not.
+    """
+    size = np.where(np.isfinite(values) & (values != 0), np.abs(values), 1.0)
+    scale = 10.0 ** (np.floor(np.log10(size)) - 8)
+    return np.asarray(np.round(values / scale) * scale)
 
 
 def df_of_log_variance(variance: Floats) -> Floats:

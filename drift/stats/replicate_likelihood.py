@@ -6,6 +6,8 @@ and about this the block's other visits are asked: a meter that sits on a mark o
 less of its scatter than one between two marks.
 """
 
+from functools import lru_cache
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -21,6 +23,8 @@ _PLACES = 20
 _LEVELS = np.array([0.05, 0.1, 0.16, 0.25, 0.37, 0.6])
 # Standard deviation, in steps, from which a visit is as good as unrounded.
 _WIDE = 2.0
+# Terms of the series of a wrapped normal law.
+_WAVES = 12
 LOWEST_WITHIN = 0.05
 
 
@@ -143,13 +147,24 @@ def _by_place(offsets: Floats, within: float) -> Floats:
         low = (column[used, None] - 0.5 - grid) / within
         total[used] += log_cell_probability(low, low + 1 / within)
     peak = total.max(axis=1)
-    # A wrapped normal law of the mean's place within a step, 1 on average.
-    places = np.arange(_PLACES) / _PLACES
-    away = grid - places[:, None]
-    waves = [
-        np.exp(-2 * (np.pi * k * _LEVELS) ** 2)[:, None, None] * 2 * np.cos(2 * np.pi * k * away)
-        for k in range(1, 12)
-    ]
-    weights = np.maximum(1 + sum(waves), 0.0)
+    weights = _weights(-margin, fine, len(grid))
     mass = np.einsum("pm,lcm->plc", np.exp(total - peak[:, None]), weights, optimize=True) * fine
     return np.asarray(peak[:, None, None] + np.log(np.maximum(mass, 1e-300)))
+
+
+@lru_cache(maxsize=64)
+def _weights(start: float, fine: float, number: int) -> Floats:
+    """Return how likely a visit's mean lies where on a grid, for every level and place.
+
+    A wrapped normal law of the mean's place within a step, 1 on average.
+    """
+    grid = start + fine * np.arange(number)
+    turn = np.cos(2 * np.pi * (grid - (np.arange(_PLACES) / _PLACES)[:, None]))
+    # cos kx by recurrence from cos x, and all levels in one product.
+    waves = [np.ones_like(turn), turn]
+    for _ in range(2, _WAVES):
+        waves.append(2 * turn * waves[-1] - waves[-2])
+    k = np.arange(_WAVES)
+    share = 2 * np.exp(-2 * (np.pi * k * _LEVELS[:, None]) ** 2)
+    share[:, 0] = 1.0
+    return np.maximum(np.tensordot(share, np.array(waves), axes=1), 0.0)

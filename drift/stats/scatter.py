@@ -11,11 +11,11 @@ from numpy.typing import NDArray
 from scipy.special import fdtri
 
 from drift.stats.baseline import Baseline
-from drift.stats.new_point import kinds_of_meters
 from drift.stats.observations import Observations, observe_visits, read_readings
+from drift.stats.pool_dates import Pool, known_by, lent_observations, rows_known
 from drift.stats.process_cases import learn
-from drift.stats.process_groups import sort_by_step
-from drift.stats.process_posterior import df_of_log_variance
+from drift.stats.process_groups import FINE, ROUGH, sort_by_step
+from drift.stats.process_posterior import df_of_log_variance, settled
 from drift.stats.replicate_likelihood import LOWEST_WITHIN, replicate_log_likelihoods
 from drift.stats.rounded_spread import (
     normal_range_tail,
@@ -23,15 +23,22 @@ from drift.stats.rounded_spread import (
     range_law,
     spread_law,
 )
-from drift.stats.spread_pool import grid_of_spreads, own_spread, posterior_of_spread, unlike
+from drift.stats.spread_pool import (
+    Population,
+    grid_of_spreads,
+    own_spread,
+    posterior_of_spread,
+    unlike,
+)
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
 Flags = NDArray[np.bool_]
 
 _RATIO_COARSE, _RATIO_FINE = 1.15, 1.1
-_MOST_LEARNT = 3000
 _QUANTILE_RATIO = 1.01
+# A grid reaches this many times the scatter of a block that may be laid on it.
+_REACH = 6.0
 # Share of the nominal rate aimed at where steps are coarse: a scatter estimated a sixth too low, as
 # happens on the marks of a dial, then still keeps the whole (simulated in the tests).
 _MARGIN = 0.35
@@ -102,13 +109,15 @@ class ScatterLimits:
     attained: Floats
 
 
-def pool_scatter(baseline: Baseline, *, needed: int, pooling_level: float) -> Scatter:
+def pool_scatter(baseline: Baseline, *, pool: Pool, needed: int, pooling_level: float) -> Scatter:
     """Estimate the scatter of replicates of every block.
 
     Parameters
     ----------
     baseline : Baseline
         Points in blocks, with their readings in ``values``.
+    pool : Pool
+        Who may borrow from whom.
     needed : int
         Visits from which a block's own are enough, with as many degrees of freedom less one.
     pooling_level : float
@@ -128,20 +137,119 @@ def pool_scatter(baseline: Baseline, *, needed: int, pooling_level: float) -> Sc
         unlike=np.zeros(blocks, bool),
         groups=[],
     )
-    squares = _squares(observations)
+    own = _summarise(observations, blocks)
+    enough = (baseline.counts >= needed) & (own.df >= needed - 1)
+    lenders = observations
+    if pool.baseline is not baseline:
+        lenders = observe_visits(pool.baseline, read_readings(pool.baseline))
+    series = pool.baseline.rows["series"].to_numpy()
+    for cohort in pool.cohorts:
+        lent = lent_observations(lenders, known_by(pool, cohort))
+        laws = _learn_laws(lent, series=series, level=pooling_level)
+        wanted = cohort.blocks[own.df[cohort.blocks] > 0]
+        known = _known_df(observations, rows_known(baseline, cohort), blocks)
+        choice = np.array([_choose(laws, own, block) for block in wanted.tolist()], np.int64)
+        for number, law in enumerate(laws):
+            mine = wanted[choice == number]
+            if len(mine):
+                group = _weigh(observations, mine, law.step, law.nodes)
+                told = _Told(own.df[mine], known[mine], enough[mine])
+                _fill(result, group, law, told, pooling_level=pooling_level)
+        for block in wanted[(choice < 0) & enough[wanted]]:
+            alone = np.array([block])
+            fine = FINE * own.step[block] <= own.sd[block]
+            each = 0.0 if fine else float(own.step[block])
+            group = _group(observations, alone, each, own.sd[alone])
+            told = _Told(own.df[alone], own.df[alone], enough[alone])
+            _fill(result, group, None, told, pooling_level=pooling_level)
+    return result
+
+
+@dataclass(frozen=True, slots=True)
+class _Own:
+    """Degrees of freedom of the scatter of each block, its standard deviation, coarsest step."""
+
+    df: Floats
+    sd: Floats
+    step: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class _Told:
+    """Degrees of freedom of some blocks, those already learnt from, and whether they suffice."""
+
+    df: Floats
+    known: Floats
+    enough: Flags
+
+
+@dataclass(frozen=True, slots=True)
+class _Law:
+    """Law of the scatter of like meters on a grid; `step` and `nodes` as of `ScatterGroup`.
+
+    `steps` are those of the blocks that it was learnt from.
+    """
+
+    step: float
+    nodes: Floats
+    steps: Floats
+    population: Population
+    meters: int
+
+
+def _summarise(observations: Observations, blocks: int) -> _Own:
+    """Return the scatter of every block."""
+    sizes = observations.patterns.replicates[observations.pattern]
     df = np.bincount(observations.block, sizes - 1, minlength=blocks)
-    enough = (baseline.counts >= needed) & (df >= needed - 1)
-    total = np.bincount(observations.block, squares, minlength=blocks)
+    total = np.bincount(observations.block, _squares(observations), minlength=blocks)
     step = np.zeros(blocks)
     np.maximum.at(step, observations.block, observations.patterns.steps[observations.pattern])
-    like = kinds_of_meters(baseline)
-    sd = np.sqrt(total / np.maximum(df, 1))
-    for kind in np.unique(like):
-        mine = (like == kind) & (df > 0)
-        for chosen, each in sort_by_step(mine, step=step, sd=sd, number=df + 1):
-            group = _group(observations, chosen, each, sd[chosen])
-            _fill(result, group, df[chosen].astype(float), enough, pooling_level)
-    return result
+    return _Own(df=df.astype(float), sd=np.sqrt(total / np.maximum(df, 1)), step=step)
+
+
+def _known_df(observations: Observations, known: Flags, blocks: int) -> Floats:
+    """Return the degrees of freedom of each block in the rows `known`."""
+    sizes = observations.patterns.replicates[observations.pattern]
+    some = np.where(known[observations.row], sizes - 1, 0)
+    return np.bincount(observations.block, some, minlength=blocks).astype(float)
+
+
+def _learn_laws(observations: Observations, *, series: Integers, level: float) -> list[_Law]:
+    """Learn the laws of what may be borrowed; as `drift.stats.fleet_laws.learn_laws`."""
+    if not len(observations.block):
+        return []
+    own = _summarise(observations, int(observations.block.max()) + 1)
+    owner = np.zeros(len(own.df), np.int64)
+    owner[observations.block] = series[observations.row]
+    laws = []
+    number = own.df.astype(np.int64) + 1
+    for chosen, each in sort_by_step(own.df > 0, step=own.step, sd=own.sd, number=number):
+        group = _group(observations, chosen, each, own.sd[chosen])
+        population = learn(
+            group.probability,
+            number[chosen],
+            nodes=group.nodes,
+            level=level,
+        )
+        if population is not None:
+            meters = len(np.unique(owner[chosen]))
+            laws.append(_Law(each, group.nodes, np.unique(own.step[chosen]), population, meters))
+    return laws
+
+
+def _choose(laws: list[_Law], own: _Own, block: int) -> int:
+    """Return the number of the law that a block goes by, −1 for none."""
+    step, sd = own.step[block], own.sd[block]
+    for number, law in enumerate(laws):
+        # Where a step is both coarse and fine, the fine law is that of meters far apart.
+        far = sd > ROUGH * step
+        alike = any(each.step == step for each in laws)
+        fits = (law.step == step and not far) or (
+            law.step == 0 and step in law.steps and far == alike
+        )
+        if fits and _REACH * sd <= law.nodes[-1]:
+            return number
+    return -1
 
 
 def upper_limits(
@@ -168,19 +276,23 @@ def upper_limits(
     rows, blocks = len(sizes), len(scatter.sigma)
     limits = ScatterLimits(np.full(rows, np.nan), np.full(rows, np.nan), np.full(blocks, np.nan))
     for group in scatter.groups:
-        place = np.full(blocks, -1)
-        can = np.isfinite(scatter.sigma[group.blocks])
-        place[group.blocks[can]] = np.flatnonzero(can)
-        at = place[baseline.block]
-        for size in np.unique(sizes[(at >= 0) & (sizes > 1)]):
-            mine = np.flatnonzero((at >= 0) & (sizes == size))
-            wanted, back = np.unique(at[mine], return_inverse=True)
+        can = np.flatnonzero(np.isfinite(scatter.sigma[group.blocks]))
+        lengths = baseline.lengths[group.blocks[can]]
+        at = np.repeat(can, lengths)
+        into = np.arange(len(at)) - np.repeat(np.cumsum(lengths) - lengths, lengths)
+        rows_of_group = baseline.starts[group.blocks[at]] + into
+        size_of = sizes[rows_of_group]
+        for size in np.unique(size_of[size_of > 1]):
+            some = size_of == size
+            mine = rows_of_group[some]
+            wanted, back = np.unique(at[some], return_inverse=True)
             centre, upper, rate = _limit(
                 scatter, group, wanted, int(size), of_range=of_range, nominal=nominal
             )
-            limits.centre[mine], limits.upper[mine] = centre[back], upper[back]
+            limits.centre[mine] = settled(centre)[back]
+            limits.upper[mine] = settled(upper)[back]
             block = group.blocks[wanted]
-            limits.attained[block] = np.fmax(limits.attained[block], rate)
+            limits.attained[block] = np.fmax(limits.attained[block], settled(rate))
     return limits
 
 
@@ -193,16 +305,23 @@ def _squares(observations: Observations) -> Floats:
 
 
 def _group(observations: Observations, blocks: Integers, step: float, sd: Floats) -> ScatterGroup:
-    """Weigh the spreads of one group by the readings of each block; not yet by its like."""
+    """Weigh the spreads of one group on a grid of its own."""
     scattered = sd[sd > 0]
     typical = float(np.median(scattered)) if len(scattered) else 0.0
     highest = float(sd.max())
     if step > 0:
-        top = max(30 * max(typical, step / 2), 6 * highest)
+        top = max(30 * max(typical, step / 2), _REACH * highest)
         nodes = grid_of_spreads(LOWEST_WITHIN * step, top, ratio=_RATIO_COARSE)
     else:
-        top = max(30 * typical, 6 * highest)
+        top = max(30 * typical, _REACH * highest)
         nodes = grid_of_spreads(typical / 20, top, ratio=_RATIO_FINE)
+    return _weigh(observations, blocks, step, nodes)
+
+
+def _weigh(
+    observations: Observations, blocks: Integers, step: float, nodes: Floats
+) -> ScatterGroup:
+    """Weigh the spreads of some blocks by the readings of each; not yet by its like."""
     local = np.full(int(observations.block.max()) + 1, -1)
     local[blocks] = np.arange(len(blocks))
     place = local[observations.block]
@@ -220,28 +339,31 @@ def _group(observations: Observations, blocks: Integers, step: float, sd: Floats
 
 
 def _fill(
-    result: Scatter, group: ScatterGroup, df: Floats, enough: Flags, pooling_level: float
+    result: Scatter,
+    group: ScatterGroup,
+    law: _Law | None,
+    told: _Told,
+    *,
+    pooling_level: float,
 ) -> None:
-    """Pool a group and fill in what it says of its blocks."""
+    """Fill in what the law of its like, where there is one, says of a group's blocks."""
     masses, blocks = group.probability, group.blocks
-    some = np.arange(0, len(blocks), max(1, len(blocks) // _MOST_LEARNT))
-    population = learn(
-        masses[some], df[some].astype(np.int64) + 1, nodes=group.nodes, level=pooling_level
-    )
     spread, shown = own_spread(masses, nodes=group.nodes)
     odd = np.zeros(len(blocks), bool)
     probability = posterior_of_spread(masses, population=None)
-    if population is not None:
-        odd = shown & unlike(spread, df=df, population=population, level=pooling_level)
-        probability[~odd] = posterior_of_spread(masses[~odd], population=population)
-        result.meters[blocks] = np.where(odd, 1, len(blocks))
+    if law is not None:
+        population = law.population
+        odd = shown & unlike(spread, df=told.df, population=population, level=pooling_level)
+        share = (told.known / told.df)[~odd]
+        probability[~odd] = posterior_of_spread(masses[~odd], population=population, share=share)
+        result.meters[blocks] = np.where(odd, 1, law.meters)
     variance = group.nodes**2 + group.step**2 / 12
     logs = np.log(variance) / 2
     about = probability @ logs**2 - (probability @ logs) ** 2
-    can = ((population is not None) & ~odd) | enough[blocks]
+    can = ((law is not None) & ~odd) | told.enough
     sigma = 1 / np.sqrt(probability @ (1 / variance))
-    result.sigma[blocks] = np.where(can, sigma, np.nan)
-    result.df[blocks] = np.where(can, df_of_log_variance(about), np.nan)
+    result.sigma[blocks] = np.where(can, settled(sigma), np.nan)
+    result.df[blocks] = np.where(can, settled(df_of_log_variance(about)), np.nan)
     result.limited[blocks], result.unlike[blocks] = ~shown, odd
     result.groups.append(
         ScatterGroup(blocks, step=group.step, nodes=group.nodes, probability=probability)

@@ -99,7 +99,9 @@ def learn_population(likelihoods: Floats, *, nodes: Floats, df: float) -> Popula
     )
 
 
-def posterior_of_spread(likelihoods: Floats, *, population: Population | None) -> Floats:
+def posterior_of_spread(
+    likelihoods: Floats, *, population: Population | None, share: Floats | None = None
+) -> Floats:
     """Return each meter's probabilities of the spreads on the grid.
 
     Parameters
@@ -109,13 +111,16 @@ def posterior_of_spread(likelihoods: Floats, *, population: Population | None) -
     population : Population or None
         None for a meter on its own: every spread is then equally likely on a logarithmic scale
         before its data, which with normal data gives Student's t.
+    share : array, shape (meters,), or None
+        How much of each meter's data the population was learnt from, from 0 to 1; None for all.
     """
     if population is None:
         weighted = likelihoods
     else:
         evidence = np.maximum(likelihoods @ population.laws.T, _TINY)
         # A meter helped to find the weights; its own part is taken out before it is used again.
-        rest = population.weights / evidence
+        known = 1.0 if share is None else share[:, None]
+        rest = population.weights / evidence**known
         rest /= rest.sum(axis=1, keepdims=True)
         weighted = likelihoods * (rest @ population.cautious)
     total = np.maximum(weighted.sum(axis=1, keepdims=True), _TINY)

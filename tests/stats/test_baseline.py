@@ -6,6 +6,7 @@ import pytest
 from scipy import stats
 
 from drift.stats.autocorrelation import (
+    Lag1,
     ewma_widening,
     find_lag1,
     lag1_autocorrelation,
@@ -13,7 +14,7 @@ from drift.stats.autocorrelation import (
     spread_shortfall,
     widening,
 )
-from drift.stats.baseline import set_baseline
+from drift.stats.baseline import Baseline, set_baseline
 from drift.stats.baseline_change import (
     CHANGES,
     compare_samples,
@@ -22,11 +23,18 @@ from drift.stats.baseline_change import (
     grow_baselines,
 )
 from drift.stats.charts import ChartSettings, individuals
+from drift.stats.pool_dates import set_pool
 from tests.stats.chart_fleets import fleet, history
 from tests.stats.reference_tables import column, expected
 
 OLD = [0.02, 0.01, 0.03, 0.00, 0.02, 0.04, 0.01, 0.03]
 NEW = [0.05, 0.06, 0.04, 0.07, 0.05, 0.06, 0.08]
+
+
+def _lag1(baseline: Baseline) -> Lag1:
+    """Return the autocorrelation of baselines, all of like meters."""
+    pool = set_pool(baseline, baseline.rows)
+    return find_lag1(baseline, pool=pool, level=0.01)
 
 
 def test_old_and_new_of_a_mass_laboratory_example() -> None:
@@ -166,7 +174,7 @@ def test_handbook_autocorrelation_is_found_and_allowed_for() -> None:
     known = expected("b_ehb_1428_heatflow_expected", "published")
     points = history(column("b_ehb_1428_heatflow", "calibration_factor"), step=1e-6)
     baseline = set_baseline(points, visits=195)
-    found = find_lag1(baseline, like=np.zeros(1, np.int64), level=0.01)
+    found = _lag1(baseline)
     assert found.estimate[0] == pytest.approx(known["lag1_autocorr"], abs=5e-8)
     assert found.estimate[0] > known["autocorr_95pct_band"]
     assert found.allowed_for[0] > 0
@@ -178,14 +186,14 @@ def test_fleet_autocorrelation_equals_the_single_one() -> None:
     """Each block's estimate equals that of its baseline alone; φ of Michelson's data is found."""
     y = column("a_strd_michelso", "y")
     baseline = set_baseline(history(y), visits=len(y))
-    found = find_lag1(baseline, like=np.zeros(1, np.int64), level=0.01)
+    found = _lag1(baseline)
     certified = expected("a_strd_michelso_certified", "certified")["lag1_autocorr"]
     assert found.estimate[0] == pytest.approx(certified, rel=1e-9)
     assert found.allowed_for[0] == pytest.approx(certified, abs=0.05)
     random = np.random.default_rng(5)
     x = random.normal(0, 1, (6, 9))
     fleet_of_six = set_baseline(fleet(x[:, :, None], step=1e-6), visits=9)
-    several = find_lag1(fleet_of_six, like=np.zeros(6, np.int64), level=0.01)
+    several = _lag1(fleet_of_six)
     assert several.estimate == pytest.approx([lag1_autocorrelation(row) for row in x], abs=1e-12)
 
 
@@ -195,7 +203,7 @@ def test_autocorrelation_that_cannot_be_had() -> None:
         with pytest.raises(ValueError, match="three values"):
             lag1_autocorrelation(values)
     baseline = set_baseline(history([0.3] * 9), visits=9)
-    found = find_lag1(baseline, like=np.zeros(1, np.int64), level=0.01)
+    found = _lag1(baseline)
     assert np.isnan(found.estimate[0])
     assert found.allowed_for[0] == 0
 

@@ -90,7 +90,10 @@ def test_changed_spread_and_another_gauge_share_nothing() -> None:
 
 
 def test_single_visits_are_compared_by_the_usual_scatter_of_the_fleet() -> None:
-    """Phases of one visit have no spread: alone nothing can be said, in a fleet the level can."""
+    """Phases of one visit have no spread: in a fleet known by then the level can be judged.
+
+    What the fleet showed later does not count.
+    """
     alone = compared(in_phases([0.0, 0.3], [1, 2])).tests.row(0, named=True)
     assert alone["verdict"] == "cannot_say"
     assert alone["t"] is None
@@ -101,11 +104,14 @@ def test_single_visits_are_compared_by_the_usual_scatter_of_the_fleet() -> None:
         series=pl.Series(np.repeat(np.arange(1, 21), 12)),
     )
     for level, verdict in ((0.3, "level_differs"), (0.03, "goes_on")):
-        both = pl.concat([in_phases([0.0, level], [1, 2]), others])
+        late = in_phases([0.0, level], [1, 2]).with_columns(pl.col("t_years") + 3)
+        both = pl.concat([late, others])
         row = compared(both).tests.row(0, named=True)
         assert row["verdict"] == verdict
         assert row["t_df"] == 6
         assert row["f"] is None
+        early = pl.concat([in_phases([0.0, level], [1, 2]), others])
+        assert compared(early).tests.row(0, named=True)["verdict"] == "cannot_say"
 
 
 def test_rounding_alone_makes_no_phase_differ() -> None:

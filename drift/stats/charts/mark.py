@@ -14,7 +14,7 @@ from scipy.special import ndtr, stdtrit
 from drift.stats.baseline import Baseline, set_baseline
 from drift.stats.charts.settings import Charted, ChartSettings
 from drift.stats.charts.shape import Lines, Origin, assemble, per_row
-from drift.stats.new_point import kinds_of_meters
+from drift.stats.pool_dates import kinds_of_meters
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]

@@ -54,6 +54,7 @@ def draw_mean(replicated: Replicated) -> Charted:
     if settings.limits == "kept_rate":
         new = predict(
             baseline,
+            pool=replicated.pool,
             needed=fewest_visits(settings),
             nominal=nominal,
             pooling_level=settings.pooling_level,

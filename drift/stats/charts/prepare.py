@@ -13,7 +13,8 @@ from drift.stats.charts.settings import ChartSettings
 from drift.stats.charts.shape import Origin
 from drift.stats.charts.words import Circumstances, where_limits_come_from
 from drift.stats.constants import d2
-from drift.stats.new_point import NewPoints, kinds_of_meters, predict
+from drift.stats.new_point import NewPoints, predict
+from drift.stats.pool_dates import set_pool
 
 Floats = NDArray[np.float64]
 
@@ -72,11 +73,15 @@ def prepare(points: pl.DataFrame, *, settings: ChartSettings) -> Prepared:
         points, visits=settings.baseline_visits, window=settings.baseline_window
     )
     nominal = float(2 * ndtr(-settings.sigmas))
-    lag1 = find_lag1(baseline, like=kinds_of_meters(baseline), level=settings.autocorrelation_level)
+    pool = set_pool(
+        baseline, points, visits=settings.baseline_visits, window=settings.baseline_window
+    )
+    lag1 = find_lag1(baseline, pool=pool, level=settings.autocorrelation_level)
     new = None
     if settings.limits == "kept_rate" and settings.given_sigma is None:
         new = predict(
             baseline,
+            pool=pool,
             needed=fewest_visits(settings),
             nominal=nominal,
             pooling_level=settings.pooling_level,

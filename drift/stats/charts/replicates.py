@@ -14,6 +14,7 @@ from drift.stats.charts.shape import Lines, Origin, assemble
 from drift.stats.charts.words import Circumstances, where_limits_come_from
 from drift.stats.constants import c4, c5, d2, d3
 from drift.stats.observations import Readings, read_readings
+from drift.stats.pool_dates import Pool, set_pool
 from drift.stats.scatter import Scatter, pool_scatter, upper_limits
 
 Floats = NDArray[np.float64]
@@ -28,6 +29,8 @@ class Replicated:
     ----------
     settings : ChartSettings
     baseline : Baseline
+    pool : Pool
+        Who may borrow from whom.
     sizes : array of int, shape (rows,)
         Readings of each row.
     spread, extent : array, shape (rows,)
@@ -46,6 +49,7 @@ class Replicated:
 
     settings: ChartSettings
     baseline: Baseline
+    pool: Pool
     sizes: Integers
     spread: Floats
     extent: Floats
@@ -74,6 +78,9 @@ def prepare_replicates(points: pl.DataFrame, *, settings: ChartSettings) -> Repl
     baseline = set_baseline(
         points, visits=settings.baseline_visits, window=settings.baseline_window
     )
+    pool = set_pool(
+        baseline, points, visits=settings.baseline_visits, window=settings.baseline_window
+    )
     needed = fewest_visits(settings)
     readings = read_readings(baseline)
     sizes, spread, extent = _of_rows(baseline, readings)
@@ -83,10 +90,11 @@ def prepare_replicates(points: pl.DataFrame, *, settings: ChartSettings) -> Repl
     pooled_df = np.bincount(block, df, minlength=blocks).astype(float)
     squares = np.bincount(block, df * spread[use] ** 2, minlength=blocks)
     visits = np.bincount(block, minlength=blocks)
-    scatter = pool_scatter(baseline, needed=needed, pooling_level=settings.pooling_level)
+    scatter = pool_scatter(baseline, pool=pool, needed=needed, pooling_level=settings.pooling_level)
     return Replicated(
         settings=settings,
         baseline=baseline,
+        pool=pool,
         sizes=sizes,
         spread=spread,
         extent=extent,
