@@ -29,7 +29,9 @@ def changed_in_short(rows: pl.DataFrame, *, earlier_as_of: date) -> str:
     said = {kind: count(counts[kind], one, many) for kind, one, many in words if kind in counts}
     old = rows.filter((pl.col("kind") == "new_signal") & (pl.col("on_date") <= earlier_as_of))
     if old.height:
-        said["new_signal"] += f" ({whole(old.height)} at visits known then: limits have moved)"
+        said["new_signal"] += (
+            f" ({whole(old.height)} at visits known then: baselines completed since)"
+        )
     if not said:
         return "no standing, signal, response or meter has changed"
     return listed(list(said.values()))

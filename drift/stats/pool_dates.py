@@ -89,7 +89,7 @@ def set_pool(
         alone = points.with_columns(phase=pl.col("own_phase"))
         pool = set_baseline(alone, visits=visits, window=window)
     like, pool_like = kinds_of_meters(baseline), kinds_of_meters(pool)
-    last, when = _last_days(baseline), _times(pool)
+    last, when = last_days(baseline), _times(pool)
     cohorts = []
     for kind in np.unique(like):
         mine = np.flatnonzero((like == kind) & (baseline.counts > 0))
@@ -191,7 +191,7 @@ def _times(baseline: Baseline) -> Floats:
     return np.asarray(baseline.rows["t_years"].to_numpy(), float)
 
 
-def _last_days(baseline: Baseline) -> Floats:
+def last_days(baseline: Baseline) -> Floats:
     """Return the time of the last baseline visit of each block, −inf without one."""
     last = np.full(len(baseline.starts), -np.inf)
     inside = baseline.inside

@@ -51,7 +51,12 @@ def test_limits_open_with_the_number_of_moves() -> None:
     moves = _of(charted, "mark_moves").filter(pl.col("series") == 0)
     assert moves["visit"].to_list() == [3, 5, 7, 8, 9]
     assert moves["value"].to_list() == pytest.approx([0.1, -0.1, 0.1, 0.1, -0.1])
-    assert charted.limits["df"][0] == 20
+    # Twelve moves of like meters were known at the seventh visit, which completes the baseline.
+    assert charted.limits["df"][0] == 12
+    later = positions.copy()
+    later[:, 7:] += np.array([0.4, -0.3, 0.5])
+    moved = _of(mark(_marks(later), settings=ChartSettings()), "mark_moves")
+    assert moved["upper"][0] == single
 
 
 def test_one_large_move_is_seen() -> None:

@@ -14,7 +14,7 @@ from scipy.special import ndtr, stdtrit
 from drift.stats.baseline import Baseline, set_baseline
 from drift.stats.charts.settings import Charted, ChartSettings
 from drift.stats.charts.shape import Lines, Origin, assemble, per_row
-from drift.stats.pool_dates import kinds_of_meters
+from drift.stats.pool_dates import kinds_of_meters, last_days
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
@@ -40,7 +40,7 @@ def mark(points: pl.DataFrame, *, settings: ChartSettings) -> Charted:
         size.
     settings : ChartSettings
         The half-width of limits in `sigmas`; moves are pooled over like meters, with the t factor
-        for their number.
+        for their number, as known when the first `baseline_visits` records were complete.
 
     Raises
     ------
@@ -98,13 +98,24 @@ def mark(points: pl.DataFrame, *, settings: ChartSettings) -> Charted:
 def _size_of_moves(
     baseline: Baseline, moves: Floats, moved: NDArray[np.bool_]
 ) -> tuple[Floats, Floats]:
-    """Return the root mean square of the moves of like meters, and their number, per block."""
-    like = kinds_of_meters(baseline)
-    kind = like[baseline.block]
-    kinds = int(like.max(initial=0)) + 1
-    squares = np.bincount(kind[moved], moves[moved] ** 2, minlength=kinds)
-    number = np.bincount(kind[moved], minlength=kinds).astype(float)
-    return np.sqrt(squares / np.maximum(number, 1))[like], number[like]
+    """Return the root mean square of the moves of like meters, and their number, per block.
+
+    Limits are frozen: only moves known when the first records of the phase were complete count, or
+    when enough were known if that was later.
+    """
+    like, last = kinds_of_meters(baseline), last_days(baseline)
+    times = baseline.rows["t_years"].to_numpy()
+    size, number = np.zeros(len(like)), np.zeros(len(like))
+    for kind in np.unique(like):
+        mine = like == kind
+        rows = np.flatnonzero(moved & mine[baseline.block])
+        rows = rows[np.argsort(times[rows], kind="stable")]
+        squares = np.concatenate([[0.0], np.cumsum(moves[rows] ** 2)])
+        enough = times[rows[_FEWEST_MOVES - 1]] if len(rows) >= _FEWEST_MOVES else np.inf
+        known = np.searchsorted(times[rows], np.maximum(last[mine], enough), side="right")
+        size[mine] = np.sqrt(squares[known] / np.maximum(known, 1))
+        number[mine] = known
+    return size, number
 
 
 def _origin(
@@ -122,8 +133,8 @@ def _origin(
         nominal=nominal,
         estimator=["root mean square of moves, pooled over like meters"] * len(size),
         note=[
-            f"Limits from {int(moves)} moves of the marks of like meters; they open with every "
-            "move, as for moves that go either way."
+            f"Limits from the {int(moves)} moves of the marks of like meters known when they were "
+            "set; they open with every move, as for moves that go either way."
             if ok
             else f"No limits yet: {int(moves)} moves of like meters, of the {_FEWEST_MOVES} needed."
             for moves, ok in zip(number.tolist(), known.tolist(), strict=True)

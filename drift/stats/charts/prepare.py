@@ -173,11 +173,20 @@ def _notes(
             known=known,
             pooled=np.ones(blocks, np.int64) if new is None else new.meters,
             earlier=np.zeros(blocks, np.int64) if new is None else new.earlier,
+            open_still=open_still(baseline),
             unlike=np.zeros(blocks, bool) if new is None else new.unlike,
             limited=np.zeros(blocks, bool) if new is None else new.limited,
             widened=lag1.allowed_for > 0,
         )
     )
+
+
+def open_still(baseline: Baseline) -> NDArray[np.bool_]:
+    """Return the blocks whose baseline a last, still short phase fills up."""
+    open_blocks = np.zeros(len(baseline.starts), bool)
+    if "may_change" in baseline.rows.columns:
+        open_blocks[baseline.block[baseline.rows["may_change"].to_numpy()]] = True
+    return open_blocks
 
 
 def _plain(baseline: Baseline, settings: ChartSettings) -> tuple[Floats, Floats, Floats]:

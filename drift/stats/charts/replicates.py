@@ -8,14 +8,15 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from drift.stats.baseline import Baseline, set_baseline
-from drift.stats.charts.prepare import fewest_visits
+from drift.stats.charts.prepare import fewest_visits, open_still
 from drift.stats.charts.settings import Charted, ChartSettings
 from drift.stats.charts.shape import Lines, Origin, assemble
 from drift.stats.charts.words import Circumstances, where_limits_come_from
 from drift.stats.constants import c4, c5, d2, d3
 from drift.stats.observations import Readings, read_readings
 from drift.stats.pool_dates import Pool, set_pool
-from drift.stats.scatter import Scatter, pool_scatter, upper_limits
+from drift.stats.scatter import Scatter, pool_scatter
+from drift.stats.scatter_limits import upper_limits
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
@@ -299,6 +300,7 @@ def _notes(replicated: Replicated, known: NDArray[np.bool_]) -> list[str]:
             known=known,
             pooled=np.where(kept, scatter.meters, 1),
             earlier=np.zeros(len(known), np.int64),
+            open_still=open_still(replicated.baseline),
             unlike=kept & scatter.unlike,
             limited=kept & scatter.limited,
             widened=np.zeros(len(known), bool),

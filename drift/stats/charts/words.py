@@ -26,6 +26,8 @@ class Circumstances:
         Series that the spread was pooled over; 1 for its own.
     earlier : array of int, shape (blocks,)
         Visits of its own earlier phases that helped to find the spread.
+    open_still : array of bool, shape (blocks,)
+        The last phase fills the baseline up and, still short, may yet turn out to differ.
     unlike, limited, widened : array of bool, shape (blocks,)
         The spread fails the F test of its like; it is hidden by the steps of the dial; limits are
         widened for autocorrelation.
@@ -38,6 +40,7 @@ class Circumstances:
     known: NDArray[np.bool_]
     pooled: NDArray[np.int64]
     earlier: NDArray[np.int64]
+    open_still: NDArray[np.bool_]
     unlike: NDArray[np.bool_]
     limited: NDArray[np.bool_]
     widened: NDArray[np.bool_]
@@ -54,6 +57,7 @@ class _State:
     known: bool
     pooled: int
     earlier: bool
+    open_still: bool
     unlike: bool
     limited: bool
     widened: bool
@@ -67,6 +71,7 @@ def where_limits_come_from(circumstances: Circumstances) -> list[str]:
         circumstances.known.tolist(),
         circumstances.pooled.tolist(),
         (circumstances.earlier > 0).tolist(),
+        circumstances.open_still.tolist(),
         circumstances.unlike.tolist(),
         circumstances.limited.tolist(),
         circumstances.widened.tolist(),
@@ -74,7 +79,7 @@ def where_limits_come_from(circumstances: Circumstances) -> list[str]:
     )
     kind, needed = circumstances.kind, circumstances.needed
     # Blocks come in few states, so that each sentence is made once.
-    said: dict[tuple[int, bool, bool, int, bool, bool, bool, bool], str] = {}
+    said: dict[tuple[int, bool, bool, int, bool, bool, bool, bool, bool], str] = {}
     notes = []
     for state in states:
         if state not in said:
@@ -90,7 +95,22 @@ def _sentences(state: _State) -> str:
         return f"No limits yet: {counted}, and too few like series to pool spread with."
     if not state.known:
         return "No limits: the readings of the baseline show no spread to set them by."
-    words = [f"Limits from the {state.visits} {state.kind} of the baseline."]
+    words = _of_baseline(state, counted)
+    if state.unlike:
+        words.append("Its spread fails the F test of its like and is not pooled.")
+    elif state.pooled > 1:
+        words.append(
+            f"Spread is pooled over {state.pooled} like series, as known when the limits were set."
+        )
+    if state.limited:
+        words.append("Its own spread is limited by the dial's resolution.")
+    if state.widened:
+        words.append("Limits are widened, since successive visits resemble each other.")
+    return " ".join(words)
+
+
+def _of_baseline(state: _State, counted: str) -> list[str]:
+    """Say what a baseline is made of, and whether its limits are frozen."""
     if not state.enough:
         source = "like series"
         if state.earlier:
@@ -98,15 +118,15 @@ def _sentences(state: _State) -> str:
                 "its earlier phases" if state.pooled == 1 else "its earlier phases and its like"
             )
         borrowed = f"spread is that of {source}, with the t factor for what is known."
-        words = [f"Limits from only {counted}: {borrowed}"]
-    elif state.earlier:
+        return [
+            f"Limits from only {counted}: {borrowed}",
+            "They are set anew at each further visit until the baseline is complete.",
+        ]
+    words = [f"Limits from the {state.visits} {state.kind} of the baseline."]
+    if state.open_still:
+        words.append("They may change while its last phase is short.")
+    else:
+        words.append("They are frozen.")
+    if state.earlier:
         words.append("Its earlier phases, alike in spread (F test), are pooled with it.")
-    if state.unlike:
-        words.append("Its spread fails the F test of its like and is not pooled.")
-    elif state.pooled > 1:
-        words.append(f"Spread is pooled over {state.pooled} like series.")
-    if state.limited:
-        words.append("Its own spread is limited by the dial's resolution.")
-    if state.widened:
-        words.append("Limits are widened, since successive visits resemble each other.")
-    return " ".join(words)
+    return words
