@@ -6,6 +6,7 @@ blocks that go by it: these are laid on its grid.  A block that fits no law is w
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from math import isclose
 
 import numpy as np
 from numpy.typing import NDArray
@@ -215,7 +216,7 @@ def _choose(laws: list[Law], summary: Summary, block: int) -> int:
 
 def _same(law: Law, step: float) -> bool:
     """Say whether a law's coarse grid is that of a step."""
-    return bool(np.isclose(law.group.unit * PER_STEP, step, rtol=1e-9, atol=0.0))
+    return isclose(law.group.unit * PER_STEP, step, rel_tol=1e-9)
 
 
 def _alone(observations: Observations, blocks: Integers) -> Placed:

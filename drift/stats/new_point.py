@@ -92,6 +92,7 @@ class _Request:
     nominal: float
     pooling_level: float
     between: bool
+    seen: dict[tuple[float, int], SeenTables]
 
 
 def predict(
@@ -140,6 +141,7 @@ def predict(
         nominal=nominal,
         pooling_level=pooling_level,
         between=between,
+        seen={},
     )
     observations = observe(baseline, readings)
     lenders = observations
@@ -206,7 +208,8 @@ def _predict_group(placed: Placed, known: Integers, result: NewPoints, request: 
     parts = split(group, request.typical[blocks], known[blocks])
     lent = spread_of_earlier_phases(group, parts, request.runs[blocks])
     wanted = [part.only(np.flatnonzero(placed.wanted[part.members])) for part in parts]
-    seen: SeenTables = {}
+    # Grids of coarse dials are alike in their own units: tables depend on replicates alone.
+    seen = request.seen.setdefault((group.within, group.coarse), {})
     for part, mass, df in lend([part for part in wanted if len(part.members)], lent):
         weights = weigh(group, part)
         spread, shown = own_spread(weights.mass * mass, nodes=group.nodes)

@@ -23,7 +23,7 @@ Flags = NDArray[np.bool_]
 # Growth of what is known from which the fleet's law is learnt anew.
 _GROWTH = 1.25
 # Blocks of one step from which a law is learnt at most: more add nothing.
-_MOST_LEARNT = 2000
+_MOST_LEARNT = 1000
 
 
 @dataclass(frozen=True, slots=True)

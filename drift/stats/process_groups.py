@@ -4,6 +4,7 @@ Only the scatter of replicates is estimated here, which has to be known before a
 """
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,6 +29,8 @@ Flags = NDArray[np.bool_]
 # the centre lies on the edge of a cell, which every spread below looks like.
 _LOWEST = 0.12
 _RATIO_COARSE, _RATIO_FINE = 1.15, 1.1
+# A spread of replicates is taken to the nearest of values this many times apart.
+_RATIO_WITHIN = 1.03
 # Spread in steps from which rounding is mere noise for a whole group.
 FINE = 2.0
 # Spread in steps from which a block of a coarse group is set apart from it.
@@ -82,7 +85,7 @@ def join_group(design: Group, observations: Observations, *, blocks: Integers) -
         nodes=design.nodes,
         coarse=design.coarse,
     )
-    joined = _with_within(raw, design.within, known=design.within_known, design=design)
+    joined = _with_within(raw, design.within, known=design.within_known)
     return replace(joined, blocks=blocks)
 
 
@@ -175,7 +178,10 @@ def _group(
     sample = entries[:: max(1, len(entries) // _MOST_VISITS)]
     within, known = pooled_within(observations, sample)
     if coarse and within > 0:
-        within = max(within, LOWEST_WITHIN * step)
+        # Few values, so that groups of one fleet have their tables in common.
+        over = max(np.log(within / (LOWEST_WITHIN * step)), 0.0)
+        power = round(float(over / np.log(_RATIO_WITHIN)))
+        return _with_within(raw, LOWEST_WITHIN * PER_STEP * _RATIO_WITHIN**power, known=known)
     return _with_within(raw, within / unit, known=known)
 
 
@@ -215,8 +221,8 @@ def _lay_out(
     return raw, entries
 
 
-def _with_within(raw: _Raw, within: float, *, known: bool, design: Group | None = None) -> Group:
-    """Return the group for a spread of replicates; what a design has tabulated is taken over."""
+def _with_within(raw: _Raw, within: float, *, known: bool) -> Group:
+    """Return the group for a spread of replicates."""
     smooth = (raw.patterns.replicates > 1) & (within >= raw.patterns.steps)
     patterns, place = _without_detail(raw.patterns, smooth)
     shapes = shapes_of(patterns, within=within)
@@ -232,7 +238,7 @@ def _with_within(raw: _Raw, within: float, *, known: bool, design: Group | None 
         within_known=known,
         patterns=patterns,
         shapes=shapes,
-        table=_tabulate(raw, patterns, shapes, within, design),
+        table=_tabulate(raw, patterns, shapes, within),
         entries=Entries(
             block=raw.block,
             lowest=np.rint(np.where(smooth_entry, raw.centre, raw.lowest)).astype(np.int64),
@@ -244,34 +250,29 @@ def _with_within(raw: _Raw, within: float, *, known: bool, design: Group | None 
     )
 
 
-def _tabulate(
-    raw: _Raw, patterns: Patterns, shapes: Shapes, within: float, design: Group | None
-) -> NDArray[np.float32]:
-    """Return the table of a group, of which only what its design lacks is computed."""
-    reach = REACH_STEPS * PER_STEP if raw.coarse else 0
-    names = _names(patterns)
-    seen = {name: at for at, name in enumerate(_names(design.patterns))} if design else {}
-    new = np.array([at for at, name in enumerate(names) if name not in seen], np.int64)
-    some = Patterns(patterns.replicates[new], patterns.steps[new], patterns.offsets[new])
-    of_new = Shapes(shapes.offset[new], shapes.variance[new], shapes.log_mass[new])
-    made = tabulate(some, of_new, within=within, betweens=raw.nodes[: raw.coarse], reach=reach)
-    if design is None:
-        return made
-    table = np.empty((len(names), *made.shape[1:]), np.float32)
-    table[new] = made
-    for at, name in enumerate(names):
-        if name in seen:
-            table[at] = design.table[seen[name]]
-    return table
-
-
-def _names(patterns: Patterns) -> list[tuple[float, ...]]:
-    """Return what tells patterns apart: step and offsets, to a billionth of a grid unit."""
+def _tabulate(raw: _Raw, patterns: Patterns, shapes: Shapes, within: float) -> NDArray[np.float32]:
+    """Return the table of a group; that of a pattern of a coarse dial is made once."""
+    if not raw.coarse:
+        return tabulate(patterns, shapes, within=within, betweens=raw.nodes[:0], reach=0)
     steps, offsets = np.round(patterns.steps, 9), np.round(patterns.offsets, 9)
-    return [
-        (step, *row[np.isfinite(row)].tolist())
-        for step, row in zip(steps.tolist(), offsets, strict=True)
-    ]
+    nodes = tuple(raw.nodes[: raw.coarse].tolist())
+    return np.concatenate(
+        [
+            _table_of(step, tuple(row[np.isfinite(row)].tolist()), within, nodes)
+            for step, row in zip(steps.tolist(), offsets, strict=True)
+        ]
+    )
+
+
+@lru_cache(maxsize=1024)
+def _table_of(
+    step: float, offsets: tuple[float, ...], within: float, nodes: tuple[float, ...]
+) -> NDArray[np.float32]:
+    """Return the table of one pattern, lengths in grid units."""
+    pattern = Patterns(np.array([len(offsets)]), np.array([step]), np.array([offsets]))
+    shapes = shapes_of(pattern, within=within)
+    reach = REACH_STEPS * PER_STEP
+    return tabulate(pattern, shapes, within=within, betweens=np.array(nodes), reach=reach)
 
 
 def _in_units(patterns: Patterns, which: Integers, unit: float) -> Patterns:
