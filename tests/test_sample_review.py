@@ -6,6 +6,7 @@ from pathlib import Path
 
 import polars as pl
 import pytest
+from polars.testing import assert_frame_equal
 
 from drift.evidence import gather_evidence
 from drift.pages import dossier_page, evidence_page
@@ -242,3 +243,30 @@ def test_the_evidence_pack_tells_what_is_planted(review: Review) -> None:
     assert "Longer than 91 days: AM-23" in told["intervals"]
     assert "90 % bands held" in told["7.7.1"]
     assert {study.name for study in page.studies} == {"detectability", "forecast-proof"}
+
+
+def test_limits_of_the_sample_are_frozen(review: Review, tmp_path: Path) -> None:
+    """Between July and October no complete baseline's limits move and no old visit signals anew."""
+    summer = date(2026, 7, 1)
+    then = review_source(
+        SAMPLE,
+        out=tmp_path,
+        as_of=summer,
+        policy=Policy(),
+        with_pages=False,
+        progress=tell_nobody,
+    ).review
+    key = ["series", "chart", "phase"]
+    names = review.ledger.select("series", "meter_id", "point_pct").unique()
+    assert_frame_equal(
+        names.sort("series"),
+        then.ledger.select("series", "meter_id", "point_pct").unique().sort("series"),
+    )
+    whole = then.limits.filter(pl.col("points") >= Policy().baseline_visits)
+    frozen = whole.filter(~pl.col("note").str.contains("may change"))
+    now = review.limits.join(frozen, on=key, how="semi")
+    assert frozen.height > 100
+    assert_frame_equal(frozen.sort(key), now.sort(key), check_exact=True)
+    place = ["meter_id", "point_pct", "chart", "rule", "visit_on"]
+    old = review.signals.filter(pl.col("visit_on") <= summer)
+    assert_frame_equal(old.select(place).sort(place), then.signals.select(place).sort(place))

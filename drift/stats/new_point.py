@@ -152,9 +152,8 @@ def predict(
     for cohort in pool.cohorts:
         lent = lent_observations(lenders, known_by(pool, cohort))
         laws = learn_laws(lent, series=series, level=pooling_level)
-        row_known = rows_known(baseline, cohort)
-        entries = observations.block[row_known[observations.row]]
-        known = np.bincount(entries, minlength=len(baseline.starts))
+        seen = rows_known(baseline, cohort)[observations.row]
+        known = np.bincount(observations.block[seen], minlength=len(baseline.starts))
         for placed in place_blocks(
             observations,
             summary,

@@ -20,7 +20,7 @@ Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
 Flags = NDArray[np.bool_]
 
-# Growth of what is known from which the fleet's law is learnt anew.
+# Growth of what is known, from which the fleet's law is learnt anew.
 _GROWTH = 1.25
 # Blocks of one step from which a law is learnt at most: more add nothing.
 _MOST_LEARNT = 1000

@@ -30,7 +30,7 @@ Flags = NDArray[np.bool_]
 _LOWEST = 0.12
 _RATIO_COARSE, _RATIO_FINE = 1.15, 1.1
 # A spread of replicates is taken to the nearest of values this many times apart.
-_RATIO_WITHIN = 1.03
+_RATIO_WITHIN = 1.05
 # Spread in steps from which rounding is mere noise for a whole group.
 FINE = 2.0
 # Spread in steps from which a block of a coarse group is set apart from it.
