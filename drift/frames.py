@@ -82,7 +82,7 @@ FILES: Schema = {
 # minus left_bias of the visit before, null where either is unknown; unadjusted_path_pct its running
 # sum, starting at the first as-found bias (else 0).  segment counts from 1 and rises at each
 # adjustment, so that the visit of an adjustment closes its segment.  phase rises with it and with
-# the vessel (see `drift.phases`), phase_began says why; gauge rises with each gauge replaced.
+# the vessel (`drift.analysis.phases`), phase_began says why; gauge rises with each gauge replaced.
 LEDGER: Schema = {
     "series": pl.Int64,
     "meter_id": pl.String,

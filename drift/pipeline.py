@@ -11,23 +11,23 @@ from time import perf_counter
 from typing import TYPE_CHECKING
 
 import drift
-from drift.analysis import analyse, jumps_known, ledger_of
+from drift.analysis.analyse import analyse, jumps_known, ledger_of
+from drift.analysis.studies import study_proof
 from drift.decisions.changes_since import Earlier, Present, Since, changes_since
 from drift.errors import DriftError, SourceError
 from drift.frames import Sources
-from drift.outputs import data_tables, write_record, write_review
-from drift.pdf_files import print_pages
 from drift.policy import Policy
 from drift.previous import read_previous
 from drift.results import Review
 from drift.row_counts import RowCounts, row_counts
 from drift.stats.forecast.proof import Proof
 from drift.store import Connection, IntakeSummary, open_store, read_sources, take_folder
-from drift.studies import study_proof
+from drift.writing.outputs import data_tables, write_record, write_review
+from drift.writing.pdf_files import print_pages
 
 if TYPE_CHECKING:
     from drift.figures.drawing import Drawing
-    from drift.page_files import Helpers
+    from drift.writing.page_files import Helpers
 
 # What a review writes beside its data files.
 _MADE = {".html", ".pdf", ".xlsx"}
@@ -89,7 +89,7 @@ def review_source(
         Folder that an earlier review was written into, to say what has changed since; may be
         `out`.
     browser : Path or None
-        From `drift.pdf_files.find_browser`, to print the pages as PDF too; None not to.
+        From `drift.writing.pdf_files.find_browser`, to print the pages as PDF too; None not to.
 
     Raises
     ------
@@ -314,7 +314,7 @@ def _page_helpers(sources: Sources, *, with_pages: bool) -> Iterator["Helpers"]:
     if not with_pages:
         yield ()
         return
-    from drift.page_files import helpers  # noqa: PLC0415
+    from drift.writing.page_files import helpers  # noqa: PLC0415
 
     with helpers(sources.sessions["meter_id"].n_unique()) as beside:
         yield beside
@@ -330,7 +330,7 @@ def _write_pages(
 ) -> list[str]:
     """Write the pages, and `meanwhile` what else there is; return the pages' names below `out`."""
     # Drawing libraries are slow to load and --data-only does without them.
-    from drift.page_files import write_pages  # noqa: PLC0415
+    from drift.writing.page_files import write_pages  # noqa: PLC0415
 
     return write_pages(review, out, beside=beside, progress=progress, meanwhile=meanwhile)
 
@@ -338,7 +338,7 @@ def _write_pages(
 def _write_workbook(review: Review, out: Path) -> list[str]:
     """Write the workbook; return its name below `out`."""
     # As the pages, --data-only does without it.
-    from drift.workbook import NAME, write_workbook  # noqa: PLC0415
+    from drift.writing.workbook import NAME, write_workbook  # noqa: PLC0415
 
     write_workbook(review, data_tables(review), out / NAME)
     return [NAME]

@@ -10,7 +10,7 @@ import polars as pl
 from drift.decisions.changes_since import Earlier
 from drift.errors import SourceError
 from drift.frames import FORECAST, METERS, SIGNALS, Schema
-from drift.outputs import disarmed, plain
+from drift.writing.outputs import disarmed, plain
 
 _ANSWERED = "answered_on"
 # Each data file that is compared: its columns as of now, and those without which there is nothing

@@ -5,13 +5,13 @@ from datetime import date
 
 import polars as pl
 
-from drift.conformity import Conformity
+from drift.analysis.conformity import Conformity
+from drift.analysis.reference import Reference
+from drift.analysis.upkeep import Upkeep
 from drift.decisions.changes_since import Since
 from drift.frames import Sources
 from drift.policy import Policy
-from drift.reference import Reference
 from drift.stats.forecast.hyper import Fit
-from drift.upkeep import Upkeep
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +36,7 @@ class Review:
     phases : pl.DataFrame
         Frame of `drift.decisions.phases.COMPARED`: old visits against new.
     marks : pl.DataFrame
-        Frame of `drift.charting.MARK_CHARTS`.
+        Frame of `drift.analysis.charting.MARK_CHARTS`.
     responses : pl.DataFrame
         Frame of `drift.decisions.responses.RESPONSES`: each with the signal that it answers.
     reference : Reference

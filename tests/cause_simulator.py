@@ -7,8 +7,8 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from drift.analysis.ledger import build_ledger
 from drift.frames import SESSIONS
-from drift.ledger import build_ledger
 from drift.stats.causes import CAUSE_READINGS
 from drift.stats.dial import bias_of_chamber_water, bias_of_hand, bias_of_mark, bias_of_vessel
 from tests.sittings import table

@@ -4,7 +4,7 @@ from typing import Any
 
 import polars as pl
 
-from drift.conformity import CONFORMITY, Conformity
+from drift.analysis.conformity import CONFORMITY, Conformity
 from drift.frames import Schema
 from drift.stats.bias_budget import UNCERTAINTY
 from drift.stats.fleet_risk import FLEET_RISKS

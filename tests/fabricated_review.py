@@ -12,12 +12,13 @@ import numpy as np
 import polars as pl
 
 from drift import frames
-from drift.charting import MARK_CHARTS
+from drift.analysis.charting import MARK_CHARTS
+from drift.analysis.reference import Reference
+from drift.analysis.upkeep import Upkeep
 from drift.columns import TABLES, Kind
 from drift.decisions.phases import COMPARED
 from drift.decisions.responses import RESPONSES
 from drift.policy import Policy
-from drift.reference import Reference
 from drift.results import Review
 from drift.stats.causes import CAUSES
 from drift.stats.common_effects import REFERENCE
@@ -26,7 +27,6 @@ from drift.stats.marks import ADJUSTMENT_BALANCE, MARK_MOVES
 from drift.stats.operator_spread import OperatorSpread
 from drift.stats.processes import PROCESSES
 from drift.stats.vessel_record import REFERENCE_CHECK, VESSEL_VALUES
-from drift.upkeep import Upkeep
 from tests.fabricated_conformity import fabricate_conformity
 
 AS_OF = date(2025, 1, 15)

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from drift.bench import check
 from drift.errors import DriftError
+from drift.notes.bench import check
 from drift.policy import Policy
 from tests.test_cli import HEADER, drift, quarters, source
 

@@ -13,12 +13,13 @@ import polars as pl
 import pytest
 from scipy import stats
 
-from drift import pages, render
+from drift import pages
 from drift.decisions.changes_since import KINDS, SINCE, Since
 from drift.decisions.predictions import NEAR_DAYS
 from drift.errors import DriftError
 from drift.pipeline import Written, review_source
 from drift.policy import Policy
+from drift.writing import render
 from tests.csv_folders import readings, write
 
 SAMPLE = Path(__file__).resolve().parents[1] / "sample_history"

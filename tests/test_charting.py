@@ -6,11 +6,11 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from drift.charting import Charts, draw_charts, place_marks
+from drift.analysis.charting import Charts, draw_charts, place_marks
+from drift.analysis.ledger import build_ledger
 from drift.decisions.phases import COMPARED, tell_phases
 from drift.decisions.signals import name_mark_signals, name_signals
 from drift.format import bias, day
-from drift.ledger import build_ledger
 from drift.pages.marks import mark_story
 from drift.policy import Policy, read_policy
 from drift.stats.charts import MARKS, REPLICATES, SINGLE_POINTS

@@ -13,10 +13,10 @@ import numpy as np
 import polars as pl
 import pytest
 
+from drift.analysis.ledger import build_ledger
 from drift.decisions.check import CHECKED, History, check_readings, history_of
 from drift.decisions.successive import successive
 from drift.frames import EPOCH
-from drift.ledger import build_ledger
 from drift.policy import Policy
 from drift.stats.forecast import Settings
 from drift.stats.forecast.expect import Expected, look_out

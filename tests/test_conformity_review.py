@@ -6,14 +6,14 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from drift import conformity
-from drift.outputs import plain
+from drift.analysis import conformity
 from drift.pipeline import find
 from drift.policy import Policy
 from drift.results import Review
 from drift.stats.conformity import ACCEPTED, DECISION_RULES, conformance_probability
 from drift.stats.uncertainty import bias_components, make_budget
 from drift.stats.vessel import USUAL_RELATIVE_U, vessel_budget
+from drift.writing.outputs import plain
 from tests.csv_folders import write
 
 AS_OF = date(2026, 6, 1)

@@ -7,9 +7,9 @@ from pathlib import Path
 
 import click
 
+from drift.analysis.conformity import CONFORMITY
 from drift.cli import commands
 from drift.columns import TABLES
-from drift.conformity import CONFORMITY
 from drift.decisions.changes_since import SINCE
 from drift.decisions.phases import COMPARED
 from drift.decisions.responses import RESPONSES
@@ -22,8 +22,6 @@ from drift.frames import (
     METERS,
     RETIREMENTS,
 )
-from drift.output_notes import COLUMN_NOTES
-from drift.outputs import ANSWERED_SIGNALS, CAUSES
 from drift.policy import Policy
 from drift.stats.bias_budget import UNCERTAINTY
 from drift.stats.common_effects import REFERENCE
@@ -31,6 +29,8 @@ from drift.stats.field_tests import FIELD_IMPACT
 from drift.stats.fleet_risk import FLEET_RISKS
 from drift.stats.forecast.hindsight import PATH
 from drift.stats.vessel_record import REFERENCE_CHECK, VESSEL_VALUES
+from drift.writing.output_notes import COLUMN_NOTES
+from drift.writing.outputs import ANSWERED_SIGNALS, CAUSES
 
 ROOT = Path(__file__).resolve().parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")

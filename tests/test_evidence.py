@@ -7,12 +7,13 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from drift import pages, render
-from drift.evidence import Evidence, gather_evidence
+from drift import pages
+from drift.analysis.evidence import Evidence, gather_evidence
 from drift.frames import AMENDMENTS
 from drift.pages.evidence_data import MISSING, PARTLY, SHOWN, Entry, EvidencePage
 from drift.results import Review
 from drift.validation import VALIDATIONS
+from drift.writing import render
 from tests.fabricated_review import IDS, SCRIPT, fabricate
 from tests.test_render import Outline
 

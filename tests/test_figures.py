@@ -13,7 +13,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from drift.charting import MARK_CHARTS
+from drift.analysis.charting import MARK_CHARTS
 from drift.figures import drawing, panels
 from drift.figures.axes import bias_ticks, dates
 from drift.figures.canvas import Picture, Row

@@ -11,7 +11,7 @@ from click.testing import CliRunner
 from drift.cli import commands
 from drift.decisions.impact import suspect
 from drift.errors import DriftError
-from drift.impact_note import ImpactWritten, impact_record, write_impact
+from drift.notes.impact import ImpactWritten, impact_record, write_impact
 from drift.policy import Policy
 from drift.stats.field_tests import FIELD_IMPACT
 from drift.stats.forecast.hindsight import PATH

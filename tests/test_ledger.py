@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from drift.ledger import build_ledger
+from drift.analysis.ledger import build_ledger
 from tests.sittings import START, sessions, sitting, table
 
 Rows = Sequence[dict[str, object]]

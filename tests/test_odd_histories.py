@@ -5,10 +5,11 @@ from pathlib import Path
 
 import pytest
 
-from drift import pages, render
+from drift import pages
 from drift.pipeline import find
 from drift.policy import Policy
 from drift.stats.conformity import DECISION_RULES
+from drift.writing import render
 from tests.csv_folders import readings, write
 
 AS_OF = date(2026, 6, 1)

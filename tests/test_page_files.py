@@ -6,8 +6,9 @@ from pathlib import Path
 
 import pytest
 
-from drift import page_files, pages
+from drift import pages
 from drift.results import Review
+from drift.writing import page_files
 from tests.fabricated_review import IDS, fabricate
 
 

@@ -12,10 +12,11 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page, sync_playwright
 
-from drift import pages, render
-from drift.page_files import write_pages
+from drift import pages
 from drift.pipeline import find
 from drift.policy import Policy
+from drift.writing import render
+from drift.writing.page_files import write_pages
 from tests.fabricated_review import (
     DRIFTER,
     IDS,

@@ -12,9 +12,10 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from drift import pages, render
+from drift import pages
 from drift.errors import DriftError
-from drift.pdf_files import find_browser, print_pages
+from drift.writing import render
+from drift.writing.pdf_files import find_browser, print_pages
 from tests.csv_folders import readings, write
 from tests.fabricated_review import AS_OF, DRIFTER, fabricate
 from tests.test_render import Outline

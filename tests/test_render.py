@@ -9,12 +9,13 @@ from html.parser import HTMLParser
 import polars as pl
 import pytest
 
-from drift import pages, render
-from drift.evidence import gather_evidence
+from drift import pages
+from drift.analysis.evidence import gather_evidence
 from drift.folders import report
 from drift.pages.data import DossierPage, FleetPage
 from drift.policy import Policy, choices_of
 from drift.results import Review
+from drift.writing import render
 from tests.fabricated_review import AS_OF, DRIFTER, IDS, IMAGE, NEWCOMER, REMARK, SCRIPT, fabricate
 
 VOID = {"meta", "br", "img", "link", "input", "hr"}

@@ -8,11 +8,11 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from drift.analysis import find_signals
-from drift.bench import Response, respond
+from drift.analysis.analyse import find_signals
 from drift.decisions.responses import answered_on, match_responses, nearest_ids
 from drift.errors import DriftError
 from drift.frames import SIGNALS
+from drift.notes.bench import Response, respond
 from drift.pipeline import find, intake, read
 from drift.policy import Policy
 from tests.sittings import table

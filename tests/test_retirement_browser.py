@@ -7,7 +7,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import sync_playwright
 
-from drift.retirement_memo import retirement_memo, write_retirement
+from drift.notes.retirement import retirement_memo, write_retirement
 from tests.csv_folders import readings, write
 from tests.test_pages_browser import ARGUMENTS, CHROMIUM
 from tests.test_retirement_memo import AS_OF, PRICED, visits

@@ -12,16 +12,16 @@ from click.testing import CliRunner
 from drift.cli import commands
 from drift.errors import DriftError
 from drift.folders import report
-from drift.pipeline import find
-from drift.policy import Policy
-from drift.results import Review
-from drift.retirement_memo import (
+from drift.notes.retirement import (
     RetirementMemo,
     retirement_memo,
     retirement_record,
     weigh_meters,
     write_retirement,
 )
+from drift.pipeline import find
+from drift.policy import Policy
+from drift.results import Review
 from tests.csv_folders import readings, write
 from tests.test_render import Outline
 

@@ -8,7 +8,7 @@ import polars as pl
 import pytest
 from polars.testing import assert_frame_equal
 
-from drift.evidence import gather_evidence
+from drift.analysis.evidence import gather_evidence
 from drift.pages import dossier_page, evidence_page
 from drift.pipeline import review_source
 from drift.policy import Policy

@@ -4,8 +4,8 @@ from datetime import timedelta
 
 import polars as pl
 
+from drift.analysis.ledger import build_ledger
 from drift.decisions.schedule import build_schedule
-from drift.ledger import build_ledger
 from tests.sittings import START, sessions, sitting, table
 
 

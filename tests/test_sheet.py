@@ -8,12 +8,12 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from drift.bench import check
 from drift.decisions.sheet import due_by_default
 from drift.errors import DriftError
+from drift.notes.bench import check
+from drift.notes.sheets import write_sheets
 from drift.pipeline import intake, read
 from drift.policy import Policy
-from drift.sheets import write_sheets
 from tests.test_cli import drift
 
 AS_OF = date(2022, 3, 1)

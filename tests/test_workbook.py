@@ -9,13 +9,13 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from drift import workbook
 from drift.folders import cautions
-from drift.output_notes import COLUMN_NOTES, TABLE_NOTES
-from drift.outputs import data_tables, write_data
 from drift.policy import Policy, choices_of
 from drift.results import Review
-from drift.workbook import write_workbook
+from drift.writing import workbook
+from drift.writing.output_notes import COLUMN_NOTES, TABLE_NOTES
+from drift.writing.outputs import data_tables, write_data
+from drift.writing.workbook import write_workbook
 from tests.fabricated_review import AS_OF, fabricate
 
 HOSTILE = ("=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "https://example.org/", "{=1}", "0012", "true")

@@ -44,8 +44,8 @@ def respond(
     A folder gets one more row in its responses file (a new one where it has none), a store file
     one more row; nothing that is there is changed.
     """
-    from drift.bench import Response  # noqa: PLC0415
-    from drift.bench import respond as record  # noqa: PLC0415
+    from drift.notes.bench import Response  # noqa: PLC0415
+    from drift.notes.bench import respond as record  # noqa: PLC0415
     from drift.policy import read_policy  # noqa: PLC0415
 
     response = Response(
@@ -79,7 +79,7 @@ def check(
     (sign, decimal, wrong point, wrong meter), and the rule of two successive readings is answered.
     Nothing is loaded.
     """
-    from drift.bench import check as compare  # noqa: PLC0415
+    from drift.notes.bench import check as compare  # noqa: PLC0415
     from drift.policy import read_policy  # noqa: PLC0415
 
     found = compare(source, new, as_of=day_asked(as_of), policy=read_policy(policy))
@@ -114,8 +114,8 @@ def sheet(
 
     One page a meter to print, and files to fill in: as_found/, as_left/ and marks/.
     """
+    from drift.notes.sheets import write_sheets  # noqa: PLC0415
     from drift.policy import read_policy  # noqa: PLC0415
-    from drift.sheets import write_sheets  # noqa: PLC0415
 
     made = write_sheets(
         source,

@@ -21,7 +21,7 @@ from drift.cli.saying import one_line
 from drift.format import count, listed
 
 if TYPE_CHECKING:
-    from drift.retirement_memo import RetirementMemo
+    from drift.notes.retirement import RetirementMemo
 
 
 @click.command()
@@ -52,7 +52,7 @@ def impact(
     Writes the note and CSV files of the field tests and of the meter's path into the folder of
     --out.  It lists; people decide.
     """
-    from drift.impact_note import impact_record, write_impact  # noqa: PLC0415
+    from drift.notes.impact import impact_record, write_impact  # noqa: PLC0415
     from drift.policy import read_policy  # noqa: PLC0415
 
     written = write_impact(
@@ -95,8 +95,8 @@ def retirement(
     Writes retirement.html, CSV files and retirement.json into the folder of --out, for the
     METERs named or for all that are not retired.
     """
+    from drift.notes.retirement import retirement_memo, retirement_record, write_retirement  # noqa: PLC0415
     from drift.policy import read_policy  # noqa: PLC0415
-    from drift.retirement_memo import retirement_memo, retirement_record, write_retirement  # noqa: PLC0415
 
     memo = retirement_memo(source, meters=meter, as_of=day_asked(as_of), policy=read_policy(policy))
     page = write_retirement(memo, out)
@@ -110,7 +110,7 @@ def retirement(
 
 def _say_retirement(memo: "RetirementMemo") -> None:
     """Print how many meters come out how, and those that are not simply kept."""
-    from drift.retirement_memo import ANSWERS  # noqa: PLC0415
+    from drift.notes.retirement import ANSWERS  # noqa: PLC0415
 
     advice = memo.weighed.advice
     parts = [

@@ -8,8 +8,8 @@ from drift.cli.saying import say_held_back
 from drift.format import count, day, plain, point
 
 if TYPE_CHECKING:
-    from drift.bench import Checked
-    from drift.sheets import Sheets
+    from drift.notes.bench import Checked
+    from drift.notes.sheets import Sheets
 
 _VERDICTS = {
     "believable": "believable",

@@ -18,7 +18,7 @@ from drift.cli.options import (
     strict_option,
 )
 from drift.cli.saying import say_intake, say_review
-from drift.pdf_files import find_browser
+from drift.writing.pdf_files import find_browser
 
 
 @click.command()

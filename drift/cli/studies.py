@@ -31,9 +31,9 @@ def detectability(*, policy: Path | None, as_json: bool, figure: Path | None) ->
     False alarms of a sound fleet, and how soon sudden shifts and steady drifts are noticed, in
     visits and in years, computed exactly for the policy in force.
     """
+    from drift.analysis.studies import study_detectability  # noqa: PLC0415
     from drift.policy import read_policy  # noqa: PLC0415
     from drift.stats.detectability import as_records  # noqa: PLC0415
-    from drift.studies import study_detectability  # noqa: PLC0415
 
     chosen = read_policy(policy)
     found = study_detectability(chosen)
@@ -72,9 +72,9 @@ def proof(
     Each past visit of SOURCE is forecast with what was known before it, and compared with what
     it found: are probabilities borne out, do the bands hold, what would flags have caught.
     """
+    from drift.analysis.studies import proof_records  # noqa: PLC0415
     from drift.pipeline import draw, prove_source  # noqa: PLC0415
     from drift.policy import read_policy  # noqa: PLC0415
-    from drift.studies import proof_records  # noqa: PLC0415
 
     found = prove_source(source, as_of=day_asked(as_of), policy=read_policy(policy))
     if figure is not None:

@@ -124,7 +124,7 @@ def with_verdicts(ledger: pl.DataFrame, verdicts: pl.DataFrame) -> pl.DataFrame:
     ledger : pl.DataFrame
         Frame of `drift.frames.LEDGER`.
     verdicts : pl.DataFrame
-        Frame of `drift.conformity.CONFORMITY`: by the decision rule in force.
+        Frame of `drift.analysis.conformity.CONFORMITY`: by the decision rule in force.
 
     Returns
     -------

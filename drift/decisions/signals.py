@@ -78,7 +78,7 @@ def name_mark_signals(findings: pl.DataFrame, *, marks: pl.DataFrame) -> pl.Data
     findings : pl.DataFrame
         Frame of `drift.frames.FINDINGS`.
     marks : pl.DataFrame
-        Frame of `drift.charting.MARK_CHARTS`.
+        Frame of `drift.analysis.charting.MARK_CHARTS`.
     """
     records = marks.unique(["series", "visit"]).sort("series", "visit")
     of_day = pl.int_range(1, pl.len() + 1).over("series", "performed_on")

@@ -21,7 +21,8 @@ def draw_mark(charted: pl.DataFrame, *, signals: pl.DataFrame, span: tuple[date,
     Parameters
     ----------
     charted : pl.DataFrame
-        Rows of one meter and the chart ``mark`` of `drift.charting.MARK_CHARTS`, at least one.
+        Rows of one meter and the chart ``mark`` of `drift.analysis.charting.MARK_CHARTS`, at least
+        one.
     signals : pl.DataFrame
         Signals of the meter's charts of the mark.
     span : (date, date)

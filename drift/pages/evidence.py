@@ -3,7 +3,7 @@
 from collections import Counter
 
 from drift import format as text
-from drift.evidence import Evidence
+from drift.analysis.evidence import Evidence
 from drift.figures.drawing import svg
 from drift.figures.studies import draw_detectability, draw_reliability
 from drift.pages import rows
@@ -35,7 +35,7 @@ def evidence_page(review: Review, evidence: Evidence) -> EvidencePage:
     review : Review
         What was found.
     evidence : Evidence
-        From `drift.evidence.gather_evidence`.
+        From `drift.analysis.evidence.gather_evidence`.
     """
     parts = (
         Part("equipment", "ISO/IEC 17025: equipment and traceability", equipment_entries(review)),

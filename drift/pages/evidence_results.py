@@ -6,7 +6,7 @@ import polars as pl
 
 import drift
 from drift import format as text
-from drift.evidence import Evidence
+from drift.analysis.evidence import Evidence
 from drift.pages.evidence_data import MISSING, OUTSIDE, PARTLY, SHOWN, Entry
 from drift.pages.evidence_equipment import named, span
 from drift.results import Review

@@ -59,7 +59,7 @@ def mark_story(charted: pl.DataFrame, *, signals: pl.DataFrame) -> str:
     Parameters
     ----------
     charted : pl.DataFrame
-        Rows of one meter of `drift.charting.MARK_CHARTS`.
+        Rows of one meter of `drift.analysis.charting.MARK_CHARTS`.
     signals : pl.DataFrame
         Its signals.
 

@@ -13,10 +13,10 @@ from contextlib import contextmanager
 import numpy as np
 import polars as pl
 
-from drift.conformity import weigh_conformity
+from drift.analysis.conformity import weigh_conformity
+from drift.analysis.reference import weigh_reference
 from drift.frames import AMENDMENTS, FILES, HELD_BACK, Sources
 from drift.policy import Policy
-from drift.reference import weigh_reference
 from tests.cause_simulator import Fleet, Plan, simulate_fleet
 from tests.sittings import table
 

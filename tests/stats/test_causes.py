@@ -6,7 +6,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from drift.ledger import build_ledger
+from drift.analysis.ledger import build_ledger
 from drift.stats.cause_readings import segment_readings
 from drift.stats.causes import (
     CAUSE_NAMES,

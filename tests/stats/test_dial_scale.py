@@ -7,7 +7,7 @@ import polars as pl
 import pytest
 from scipy.integrate import quad
 
-from drift.ledger import build_ledger
+from drift.analysis.ledger import build_ledger
 from drift.stats.dial import USUAL_SCALE, USUAL_SCALE_LOG_SD
 from drift.stats.dial_scale import DIALS, dials_of, estimate_scales
 from tests.sittings import START, sessions, sitting, table

@@ -7,8 +7,8 @@ import polars as pl
 import pytest
 from numpy.typing import NDArray
 
+from drift.analysis.ledger import build_ledger
 from drift.frames import DAYS_PER_YEAR
-from drift.ledger import build_ledger
 from drift.stats.dial import air_shown, pressure_after
 from drift.stats.forecast import forecast
 from drift.stats.known_jumps import KNOWN_JUMPS, with_known_jumps

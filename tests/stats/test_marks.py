@@ -6,7 +6,7 @@ from typing import Any
 import polars as pl
 import pytest
 
-from drift.ledger import build_ledger
+from drift.analysis.ledger import build_ledger
 from drift.stats.marks import (
     ACCUMULATE,
     CANCEL,

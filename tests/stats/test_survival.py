@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from scipy import stats
 from statsmodels.duration.survfunc import SurvfuncRight
 
-from drift.ledger import build_ledger
+from drift.analysis.ledger import build_ledger
 from drift.stats.spells import periods, spells
 from drift.stats.survival import (
     fit_survival,

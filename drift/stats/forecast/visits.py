@@ -14,7 +14,7 @@ from drift.stats.blocks import Floats, Integers
 
 Flags = NDArray[np.bool_]
 
-# Words of the ledger's events after which a gauge is another one (see `drift.ledger`).
+# Words of the ledger's events after which a gauge is another one (see `drift.analysis.ledger`).
 _RENEWING = r"(gauge replaced|mark established)"
 # Columns of known jumps, as they are called here.
 _JUMPS = {

@@ -6,8 +6,12 @@ from datetime import date
 
 import polars as pl
 
-from drift.charting import Charts, draw_charts
-from drift.conformity import judge_sittings, weigh_conformity
+from drift.analysis.charting import Charts, draw_charts
+from drift.analysis.conformity import judge_sittings, weigh_conformity
+from drift.analysis.ledger import build_ledger
+from drift.analysis.reference import weigh_reference
+from drift.analysis.studies import forecast_settings
+from drift.analysis.upkeep import weigh_upkeep
 from drift.decisions.fleet import build_meters, to_date
 from drift.decisions.phases import tell_phases
 from drift.decisions.responses import answered_on, match_responses
@@ -15,9 +19,7 @@ from drift.decisions.schedule import build_schedule
 from drift.decisions.signals import name_mark_signals, name_signals
 from drift.errors import SourceError
 from drift.frames import DAYS_PER_YEAR, EPOCH, FORECAST, METERS, Sources
-from drift.ledger import build_ledger
 from drift.policy import Policy
-from drift.reference import weigh_reference
 from drift.results import Review
 from drift.stats.change_point import find_changes
 from drift.stats.drift_steps import drift_steps, unadjusted_paths
@@ -27,8 +29,6 @@ from drift.stats.jump_events import link_jumps
 from drift.stats.known_jumps import with_known_jumps
 from drift.stats.path_trend import fit_path_trends
 from drift.stats.trend import fit_trends
-from drift.studies import forecast_settings
-from drift.upkeep import weigh_upkeep
 
 # Days ahead at which forecasts are written, and those at which intervals need them besides.
 WRITTEN_DAYS = (30, 60, 90, 180, 365)

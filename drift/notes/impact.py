@@ -7,7 +7,8 @@ from pathlib import Path
 
 import polars as pl
 
-from drift.analysis import analyse, jumps_known
+from drift.analysis.analyse import analyse, jumps_known
+from drift.analysis.studies import forecast_settings
 from drift.decisions.impact import (
     BRACKET,
     QUESTIONS,
@@ -20,13 +21,12 @@ from drift.decisions.impact import (
 from drift.decisions.responses import nearest_ids
 from drift.errors import DriftError
 from drift.frames import Sources
-from drift.outputs import plain, write_data
 from drift.pipeline import read
 from drift.policy import Policy
 from drift.results import Review
 from drift.stats.field_tests import weigh_tests
 from drift.stats.forecast.hindsight import look_back_on
-from drift.studies import forecast_settings
+from drift.writing.outputs import plain, write_data
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +80,7 @@ def write_impact(
     # Drawing libraries are slow to load, and a wrong name should be told at once.
     from drift.pages import file_name  # noqa: PLC0415
     from drift.pages.impact import impact_page  # noqa: PLC0415
-    from drift.render import html_impact  # noqa: PLC0415
+    from drift.writing.render import html_impact  # noqa: PLC0415
 
     sources = read(source, as_of=as_of, policy=policy)
     _check(sources.sessions, meter_id, visit)

@@ -9,9 +9,9 @@ from dataclasses import dataclass
 
 import polars as pl
 
+from drift.analysis.reference import Reference
 from drift.frames import Schema
 from drift.policy import Policy
-from drift.reference import Reference
 from drift.stats.bias_budget import budget_rows, step_rows, with_uncertainty
 from drift.stats.conformity import (
     acceptance_limit,

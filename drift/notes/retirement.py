@@ -9,8 +9,9 @@ from pathlib import Path
 import polars as pl
 
 import drift
-from drift import pages, render
-from drift.analysis import analyse
+from drift import pages
+from drift.analysis.analyse import analyse
+from drift.analysis.upkeep import needed_days
 from drift.decisions.responses import nearest_ids
 from drift.decisions.retirement import weigh_retirement
 from drift.decisions.retirement_terms import (
@@ -19,12 +20,12 @@ from drift.decisions.retirement_terms import (
 )
 from drift.errors import DriftError, SourceError
 from drift.frames import Sources
-from drift.outputs import plain, write_data
 from drift.pages.retirement_data import CHOICE_WORDS, Weighed
 from drift.pipeline import read
 from drift.policy import Policy, choices_of
 from drift.results import Review
-from drift.upkeep import needed_days
+from drift.writing import render
+from drift.writing.outputs import plain, write_data
 
 # Recommendations in words, the least first, for the terminal.
 ANSWERS = CHOICE_WORDS

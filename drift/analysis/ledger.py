@@ -7,8 +7,8 @@ and only then takes differences, so that an adjustment never looks like drift.
 
 import polars as pl
 
+from drift.analysis.phases import with_phases
 from drift.frames import DAYS_PER_YEAR, EPOCH, LEDGER
-from drift.phases import with_phases
 
 # Work that changes what the dial shows; design of the trade: the mark moved, the hand reset, the
 # gauge replaced.  The others (a new seal, a dried chamber, a drop) happen to the meter but set

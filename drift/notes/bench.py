@@ -12,7 +12,8 @@ from typing import Any
 
 import polars as pl
 
-from drift.analysis import find_signals, jumps_known, ledger_of
+from drift.analysis.analyse import find_signals, jumps_known, ledger_of
+from drift.analysis.studies import forecast_settings
 from drift.decisions.check import check_readings, history_of
 from drift.decisions.responses import nearest_ids, why_no_answer
 from drift.errors import DriftError, SourceError
@@ -23,7 +24,6 @@ from drift.pipeline import read, read_folder
 from drift.policy import Policy
 from drift.stats.forecast.expect import look_out
 from drift.store import open_store, take_folder
-from drift.studies import forecast_settings
 
 # Open signals that a message names.
 _MOST_NAMED = 3

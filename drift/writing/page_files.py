@@ -9,9 +9,10 @@ from concurrent.futures import Future, ProcessPoolExecutor
 from contextlib import contextmanager
 from pathlib import Path
 
-from drift import pages, render
-from drift.evidence import gather_evidence
+from drift import pages
+from drift.analysis.evidence import gather_evidence
 from drift.results import Review
+from drift.writing import render
 
 Helpers = Sequence[ProcessPoolExecutor]
 

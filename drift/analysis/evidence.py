@@ -2,11 +2,11 @@
 
 from dataclasses import dataclass
 
-from drift.analysis import jumps_known
+from drift.analysis.analyse import jumps_known
+from drift.analysis.studies import study_detectability, study_proof
 from drift.results import Review
 from drift.stats.detectability import Detectability
 from drift.stats.forecast.proof import Proof
-from drift.studies import study_detectability, study_proof
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,10 +19,10 @@ from xlsxwriter.worksheet import Worksheet
 import drift
 from drift.folders import cautions
 from drift.format import count, whole
-from drift.output_notes import TABLE_NOTES, column_notes
-from drift.outputs import FORMULA_STARTS
 from drift.policy import choices_of
 from drift.results import Review
+from drift.writing.output_notes import TABLE_NOTES, column_notes
+from drift.writing.outputs import FORMULA_STARTS
 
 NAME = "review.xlsx"
 Value = str | bool | float | date
@@ -54,7 +54,7 @@ def write_workbook(review: Review, tables: Mapping[str, pl.DataFrame], path: Pat
     review : Review
         What was found; for its date, source, policy and input files.
     tables : mapping of str to pl.DataFrame
-        From `drift.outputs.data_tables`.
+        From `drift.writing.outputs.data_tables`.
     path : Path
         File to write.
 

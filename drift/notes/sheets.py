@@ -9,19 +9,19 @@ from typing import Any
 
 import polars as pl
 
-from drift.analysis import jumps_known
+from drift.analysis.analyse import jumps_known
+from drift.analysis.studies import forecast_settings
 from drift.columns import TABLES
 from drift.decisions.check import history_of
 from drift.decisions.sheet import due_by_default, plan_visits
 from drift.errors import DriftError
-from drift.outputs import FORMULA_STARTS
 from drift.pages.names import file_name
 from drift.pages.sheet import sheet_page
 from drift.pipeline import find
 from drift.policy import Policy
-from drift.render import html_sheet
 from drift.stats.forecast.expect import look_out
-from drift.studies import forecast_settings
+from drift.writing.outputs import FORMULA_STARTS
+from drift.writing.render import html_sheet
 
 # Files of a sheet, by folder: the table, and the columns that are left to fill in.
 _KINDS: dict[str, tuple[str, tuple[str, ...]]] = {
