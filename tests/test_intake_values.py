@@ -317,20 +317,29 @@ def cells(column: Column) -> st.SearchStrategy[str]:
 
 @st.composite
 def rows_of(draw: st.DrawFn, name: str) -> list[dict[str, str]]:
-    """Return rows of a table with different keys."""
+    """Return rows of a table with different keys, and limits in their order."""
     columns = TABLES[name]
     count = draw(st.integers(1, 12))
     key = columns[0].name
     return [
-        {
-            column.name: draw(cells(column))
-            if column.required
-            else draw(cells(column) | st.just(""))
-            for column in columns
-        }
-        | {key: f"{draw(cells(columns[0]))}-{number}"}
+        in_order(
+            {
+                column.name: draw(cells(column))
+                if column.required
+                else draw(cells(column) | st.just(""))
+                for column in columns
+            }
+            | {key: f"{draw(cells(columns[0]))}-{number}"}
+        )
         for number in range(count)
     ]
+
+
+def in_order(row: dict[str, str]) -> dict[str, str]:
+    """Return a row with the lower of its two specification limits first, if it has two."""
+    limits = [name for name in ("spec_min_pct", "spec_max_pct") if row.get(name)]
+    ordered = sorted((row[name] for name in limits), key=Decimal)
+    return row | dict(zip(limits, ordered, strict=True))
 
 
 @pytest.mark.parametrize("name", [name for name in TABLES if name not in {"readings", "vessels"}])
