@@ -8,6 +8,10 @@
     └── PolicyError         the policy file holds something that cannot be meant
 """
 
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
 
 class DriftError(Exception):
     """A problem said in four parts, so that it cannot be raised bare.
@@ -42,3 +46,23 @@ class StoreError(DriftError):
 
 class PolicyError(DriftError):
     """The policy file holds something that cannot be meant."""
+
+
+@contextmanager
+def written_into(out: Path) -> Iterator[None]:
+    """Say of a block that writes into the folder of ``--out`` what stood in its way.
+
+    Raises
+    ------
+    DriftError
+        If the block fails to write.
+    """
+    try:
+        yield
+    except OSError as error:
+        raise DriftError(
+            what=f"cannot be written ({error.strerror})",
+            where=str(error.filename or out),
+            expected="a folder that may be written to",
+            hint="choose another with --out",
+        ) from error

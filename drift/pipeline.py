@@ -14,7 +14,7 @@ import drift
 from drift.analysis.analyse import analyse, jumps_known, ledger_of
 from drift.analysis.studies import study_proof
 from drift.decisions.changes_since import Earlier, Present, Since, changes_since
-from drift.errors import DriftError, SourceError
+from drift.errors import DriftError, SourceError, written_into
 from drift.frames import Sources
 from drift.policy import Policy
 from drift.previous import read_previous
@@ -106,7 +106,7 @@ def review_source(
         with _timed(timings, "analyse"):
             review = analyse(sources, source_name=source.resolve().name, as_of=as_of, policy=policy)
             review = dataclasses.replace(review, since=_compare(earlier, review))
-        try:
+        with written_into(out):
             with _timed(timings, "write_data"):
                 _write_data(review, out)
             pages: list[str] = []
@@ -116,13 +116,6 @@ def review_source(
                 )
             _drop_stale(out, pages)
             write_record(_record(review, pages, timings), out / "data" / "run.json")
-        except OSError as error:
-            raise DriftError(
-                what=f"cannot be written ({error.strerror})",
-                where=str(error.filename or out),
-                expected="a folder that may be written to",
-                hint="choose another with --out",
-            ) from error
     return Written(
         review=review,
         index=out / "index.html" if with_pages else None,

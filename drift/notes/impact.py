@@ -19,7 +19,7 @@ from drift.decisions.impact import (
     with_verdicts,
 )
 from drift.decisions.responses import nearest_ids
-from drift.errors import DriftError
+from drift.errors import DriftError, written_into
 from drift.frames import Sources
 from drift.pipeline import read
 from drift.policy import Policy
@@ -90,16 +90,9 @@ def write_impact(
     page = impact_page(impact, review)
     stem = f"{file_name(meter_id).removesuffix('.html')}_{impact.suspicion.closed.isoformat()}"
     tables = {f"{stem}_field_tests": plain(impact.tests), f"{stem}_path": plain(impact.path)}
-    try:
+    with written_into(out):
         write_data(tables, out)
         (out / f"{stem}.html").write_text(html_impact(page), encoding="utf-8")
-    except OSError as error:
-        raise DriftError(
-            what=f"cannot be written ({error.strerror})",
-            where=str(error.filename or out),
-            expected="a folder that may be written to",
-            hint="choose another with --out",
-        ) from error
     return ImpactWritten(
         impact=impact,
         told=sentences(impact, policy),

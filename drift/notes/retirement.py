@@ -18,7 +18,7 @@ from drift.decisions.retirement_terms import (
     GROUND_TABLE,
     RetirementEvidence,
 )
-from drift.errors import DriftError, SourceError
+from drift.errors import SourceError, written_into
 from drift.frames import Sources
 from drift.pages.retirement_data import CHOICE_WORDS, Weighed
 from drift.pipeline import read
@@ -145,18 +145,11 @@ def write_retirement(memo: RetirementMemo, out: Path) -> Path:
     kept = advice.filter(pl.col("recommendation") == "keep")["meter_id"]
     in_full = memo.asked or tuple(advice.filter(~pl.col("meter_id").is_in(kept))["meter_id"])
     page = pages.retirement_page(memo.review, memo.weighed, in_full=list(in_full))
-    try:
+    with written_into(out):
         write_data(retirement_tables(memo), out)
         (out / "retirement.html").write_text(render.html_retirement(page), encoding="utf-8")
         record = json.dumps(retirement_record(memo), indent=2, ensure_ascii=False, allow_nan=False)
         (out / "retirement.json").write_text(record + "\n", encoding="utf-8")
-    except OSError as error:
-        raise DriftError(
-            what=f"cannot be written ({error.strerror})",
-            where=str(error.filename or out),
-            expected="a folder that may be written to",
-            hint="choose another with --out",
-        ) from error
     return out / "retirement.html"
 
 

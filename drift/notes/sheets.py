@@ -14,7 +14,7 @@ from drift.analysis.studies import forecast_settings
 from drift.columns import TABLES
 from drift.decisions.check import history_of
 from drift.decisions.sheet import due_by_default, plan_visits
-from drift.errors import DriftError
+from drift.errors import DriftError, written_into
 from drift.pages.names import file_name
 from drift.pages.sheet import sheet_page
 from drift.pipeline import find
@@ -97,18 +97,11 @@ def write_sheets(
     for place, (meter_id, _) in blank.items():
         names[meter_id] = (*names.get(meter_id, ()), place)
     page = html_sheet(sheet_page(review, plan, due_by=due_by, files=names))
-    try:
+    with written_into(out):
         out.mkdir(parents=True, exist_ok=True)
         for place, (_, rows) in blank.items():
             _write(out / place, rows)
         (out / "index.html").write_text(page, encoding="utf-8")
-    except OSError as error:
-        raise DriftError(
-            what=f"cannot be written ({error.strerror})",
-            where=str(error.filename or out),
-            expected="a folder that may be written to",
-            hint="choose another with --out",
-        ) from error
     meters = tuple(plan["meter_id"].unique(maintain_order=True))
     return Sheets(out / "index.html", due_by, meters, files=len(blank))
 
