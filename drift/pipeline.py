@@ -13,7 +13,7 @@ import drift
 from drift.analysis.analyse import analyse, jumps_known, ledger_of
 from drift.analysis.studies import study_proof
 from drift.decisions.changes_since import Earlier, Present, Since, changes_since
-from drift.errors import DriftError, SourceError
+from drift.errors import SourceError
 from drift.frames import Sources
 from drift.policy import Policy
 from drift.previous import read_previous
@@ -28,7 +28,6 @@ from drift.writing.pdf_files import print_pages
 from drift.writing.review_record import kept_pages, review_record
 
 if TYPE_CHECKING:
-    from drift.figures.drawing import Drawing
     from drift.writing.page_files import Helpers
 
 # Told how many steps are done and how many there are.
@@ -241,26 +240,6 @@ def prove_source(source: Path, *, as_of: date, policy: Policy) -> Proof:
     sources = read(source, as_of=as_of, policy=policy)
     ledger = ledger_of(sources, source_name=source.resolve().name, as_of=as_of, policy=policy)
     return study_proof(jumps_known(ledger, sources), policy)
-
-
-def draw(figure: Path, chart: "Drawing") -> None:
-    """Write a figure as an SVG file.
-
-    Raises
-    ------
-    DriftError
-        If the file cannot be written.
-    """
-    from drift.figures.drawing import svg  # noqa: PLC0415
-
-    try:
-        figure.write_text(svg(chart), encoding="utf-8")
-    except OSError as error:
-        raise DriftError(
-            what=f"cannot be written ({error.strerror})",
-            where=str(figure),
-            expected="a place that may be written to",
-        ) from error
 
 
 def read(source: Path, *, as_of: date, policy: Policy) -> Sources:

@@ -110,6 +110,7 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
     ("drift.analysis.studies", {"polars"}, {"drift.frames", "drift.policy", "drift.stats."}),
     ("drift.writing.outputs", {"polars"}, {"drift.decisions.", "drift.frames", "drift.results"}),
     ("drift.writing.output_notes", set(), set()),
+    ("drift.writing.figure_files", set(), {"drift.errors", "drift.figures."}),
     ("drift.writing.own_files", set(), set()),
     ("drift.writing.leftovers", set(), {"drift.errors", "drift.writing.own_files"}),
     (
@@ -135,7 +136,14 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
     (
         "drift.previous",
         {"polars"},
-        {"drift.decisions.changes_since", "drift.errors", "drift.frames", "drift.writing.outputs"},
+        {
+            "drift.decisions.changes_since",
+            "drift.errors",
+            "drift.frames",
+            "drift.writing.leftovers",
+            "drift.writing.outputs",
+            "drift.writing.own_files",
+        },
     ),
     (
         "drift.writing.workbook",
@@ -225,7 +233,6 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
             "drift.analysis.analyse",
             "drift.decisions.changes_since",
             "drift.errors",
-            "drift.figures.",
             "drift.frames",
             "drift.writing.exchange",
             "drift.writing.outputs",
@@ -305,6 +312,7 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
             "drift.figures.",
             "drift.format",
             "drift.notes.impact",
+            "drift.writing.figure_files",
             "drift.writing.pdf_files",
             "drift.policy",
             "drift.pipeline",
