@@ -17,7 +17,7 @@ from drift.errors import DriftError
 from drift.pipeline import review_source
 from drift.policy import Policy
 from drift.previous import read_previous
-from drift.writing import exchange, leftovers
+from drift.writing import leftovers
 from drift.writing.exchange import digests_of, exchanged_for, place_for, write_kind_record
 from drift.writing.own_files import IMPACT, RETIREMENT, REVIEW, TABLE_MARKS, digest
 from tests.csv_folders import readings, write
@@ -326,7 +326,7 @@ def test_two_runs_do_not_write_into_one_folder(tmp_path: Path) -> None:
         with pytest.raises(DriftError, match="another run"):
             place_for(out, RETIREMENT)
         write_kind_record(new, RETIREMENT, {})
-    put(out / "unfinished-x" / exchange.MARKER, "")
+    put(out / "unfinished-x" / leftovers.MARKER, "")
     put(out / "unfinished-x" / "new" / "retirement.csv", "")
     place_for(out, RETIREMENT)
     assert [path.name for path in out.iterdir()] == [RETIREMENT.record]
