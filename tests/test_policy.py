@@ -1,6 +1,7 @@
 """The policy file: typed, bounded, and clear about what it cannot mean."""
 
 import dataclasses
+import os
 from pathlib import Path
 
 import pytest
@@ -75,6 +76,14 @@ def test_a_byte_order_mark_is_no_part_of_the_file(tmp_path: Path) -> None:
         ("[retirement]\nleft_out_visits = 4", "exceeds retirement.recent_adjustments"),
         ("decision_rule = 'guarded_by_2u'", "did you mean 'guarded_by_u'"),
         ("tolerance_pct 0.1", "is not TOML"),
+        ("tolerance_pct = 1e-6", "out of range"),
+        ("resolution_pct = 1e-6", "out of range"),
+        ("points_pct = [" + ", ".join(f"{n / 10}" for n in range(40)) + "]", "40 points"),
+        ("charts = ['ewma', 'ewma']", "charts names one twice"),
+        ("rules = ['beyond_limits', 'beyond_limits']", "rules names one twice"),
+        ("tolerance_pct = 1" + "0" * 400, "more digits than can be meant"),
+        ("interval_days = 0x" + "f" * 9000, "more digits than can be meant"),
+        ("rules = " + "[" * 9000, "is not TOML"),
     ],
 )
 def test_what_cannot_be_meant_is_refused(tmp_path: Path, text: str, says: str) -> None:
@@ -117,6 +126,17 @@ def test_a_key_in_the_wrong_place_is_told_its_own(tmp_path: Path, text: str, hin
     with pytest.raises(PolicyError) as caught:
         read_policy(written(tmp_path, text))
     assert caught.value.hint == hint
+
+
+def test_what_is_no_file_or_too_long_is_never_read(tmp_path: Path) -> None:
+    """A pipe that nobody writes to would never end, nor would a device."""
+    os.mkfifo(tmp_path / "pipe")
+    with pytest.raises(PolicyError, match="no file"):
+        read_policy(tmp_path / "pipe")
+    with pytest.raises(PolicyError, match="no file"):
+        read_policy(Path(os.devnull))
+    with pytest.raises(PolicyError, match="too long"):
+        read_policy(written(tmp_path, "# much\n" * 200_000))
 
 
 def test_a_missing_file_is_an_error(tmp_path: Path) -> None:
