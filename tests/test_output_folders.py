@@ -1,8 +1,10 @@
 """Folders of output hold what drift wrote and nothing else; what is another's is never touched."""
 
+import errno
 import json
 import os
 import shutil
+import subprocess
 import sys
 from collections.abc import Callable
 from datetime import date, timedelta
@@ -388,3 +390,13 @@ def test_an_error_that_nobody_foresaw_ends_in_one_sentence(
     (log,) = tmp_path.glob("drift-*.log")
     assert str(log) in said
     assert "Traceback" in log.read_text(encoding="utf-8")
+
+
+def test_output_that_cannot_be_printed_ends_in_one_sentence() -> None:
+    """As on a disk that is full: code 2, and no traceback."""
+    command = [sys.executable, "-m", "drift", "detectability", "--json"]
+    with Path("/dev/full").open("w") as full:
+        ran = subprocess.run(command, stdout=full, stderr=subprocess.PIPE, text=True, check=False)
+    assert ran.returncode == 2
+    assert ran.stderr.count("\n") == 1
+    assert os.strerror(errno.ENOSPC) in ran.stderr
