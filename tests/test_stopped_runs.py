@@ -226,7 +226,7 @@ def test_a_full_disk_takes_no_part_of_an_intake(source: Path, tmp_path: Path) ->
     store = tmp_path / "store.duckdb"
     intake(source, store=store)
     more = write(tmp_path / "in", readings=readings(*rows_of("B")))
-    ran = run("full", 4096, tmp_path, "intake", more, "--store", store)
+    ran = run("full", 100, tmp_path, "intake", more, "--store", store)
     assert ran.returncode == 2
     assert "Traceback" not in ran.stderr
     assert set(read(store, as_of=AS_OF, policy=Policy()).sessions["meter_id"]) == {"A"}
