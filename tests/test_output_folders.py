@@ -4,12 +4,15 @@ import errno
 import json
 import os
 import shutil
+import signal
 import subprocess
 import sys
+import threading
 from collections.abc import Callable
 from datetime import date, timedelta
 from pathlib import Path
 
+import duckdb
 import pytest
 from click.testing import CliRunner
 
@@ -390,6 +393,31 @@ def test_an_error_that_nobody_foresaw_ends_in_one_sentence(
     (log,) = tmp_path.glob("drift-*.log")
     assert str(log) in said
     assert "Traceback" in log.read_text(encoding="utf-8")
+
+
+def test_the_keyboard_stops_a_query_of_the_database(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The library makes an error of its own of it; the sentence and the code are as elsewhere."""
+
+    def query(*_: object, **__: object) -> None:
+        timer = threading.Timer(0.5, os.kill, (os.getpid(), signal.SIGINT))
+        timer.start()
+        try:
+            duckdb.sql(
+                "select sum(a.range * b.range) from range(9000000) a, range(900000) b"
+            ).show()
+        finally:
+            timer.join()
+
+    monkeypatch.setattr("drift.pipeline.review_source", query)
+    monkeypatch.setattr(sys, "argv", ["drift", "review", "in"])
+    before = signal.getsignal(signal.SIGINT)
+    with pytest.raises(SystemExit) as caught:
+        main()
+    signal.signal(signal.SIGINT, before)
+    assert caught.value.code == 130
+    assert capsys.readouterr().err == "drift: stopped\n"
 
 
 def test_output_that_cannot_be_printed_ends_in_one_sentence() -> None:

@@ -18,6 +18,8 @@ from drift.cli.studies import detectability, proof
 from drift.errors import DriftError
 
 _LONGEST_SAID = 200
+# What the database says, as an error of its own, where the keyboard interrupts a query.
+_DATABASE_INTERRUPTED = "Query interrupted"
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -84,7 +86,7 @@ def _is_interruption(error: BaseException) -> bool:
     while seen is not None:
         if isinstance(seen, KeyboardInterrupt | click.Abort):
             return True
-        if type(seen).__name__ == "InterruptException":  # of the database
+        if isinstance(seen, RuntimeError) and str(seen) == _DATABASE_INTERRUPTED:
             return True
         seen = seen.__cause__ or seen.__context__
     return False
