@@ -138,7 +138,7 @@ class Policy:
 # table have its name before them.
 # As of the column `correct_air_pct`.
 _LARGEST_POINT_PCT = 30.0
-_BOUNDS: tuple[tuple[str, float, float], ...] = (
+BOUNDS: tuple[tuple[str, float, float], ...] = (
     ("tolerance_pct", 0.005, 10.0),
     ("point_window_pct", 0.0, 10.0),
     ("interval_days", 1, 3660),
@@ -166,7 +166,7 @@ _BOUNDS: tuple[tuple[str, float, float], ...] = (
     *((f"retirement.{name}", low, high) for name, low, high in RETIREMENT_BOUNDS),
 )
 # Of each pair the first may not exceed the second.
-_ORDERED = (
+ORDERED = (
     ("watch_probability", "drifting_probability"),
     ("intervals.shortest_days", "intervals.ceiling_days"),
     ("intervals.ceiling_days", "intervals.longest_days"),
@@ -300,7 +300,7 @@ def _place_of(key: str) -> str:
 def _check(path: Path, policy: Policy) -> None:
     """Raise if a value of `policy` cannot be meant."""
     values: dict[str, Any] = choices_of(policy)
-    for key, low, high in _BOUNDS:
+    for key, low, high in BOUNDS:
         if not low <= values[key] <= high:
             raise PolicyError(
                 what=f"{key} = {values[key]!r} is out of range",
@@ -315,7 +315,7 @@ def _check(path: Path, policy: Policy) -> None:
         )
     _check_charts(path, policy)
     _check_dates(path, policy.baseline_dates)
-    for less, more in _ORDERED:
+    for less, more in ORDERED:
         if values[less] > values[more]:
             raise PolicyError(
                 what=f"{less} exceeds {more}", where=str(path), expected=f"{less} at most {more}"

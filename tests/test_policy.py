@@ -2,12 +2,18 @@
 
 import dataclasses
 import os
+import resource
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
 
 from drift.errors import PolicyError
-from drift.policy import Policy, choices_of, read_policy
+from drift.policy import BOUNDS, ORDERED, Policy, choices_of, read_policy
+from tests.csv_folders import readings, write
+
+_ROOM = 6 * 2**30
 
 
 def written(folder: Path, text: str) -> Path:
@@ -143,3 +149,43 @@ def test_a_missing_file_is_an_error(tmp_path: Path) -> None:
     """A policy asked for and not there is never the default policy."""
     with pytest.raises(PolicyError, match="cannot be read"):
         read_policy(tmp_path / "none.toml")
+
+
+def _extremes() -> list[tuple[str, float]]:
+    """Return every field that has bounds, at the lowest and at the highest."""
+    return [(name, end) for name, low, high in BOUNDS for end in (low, high)]
+
+
+@pytest.mark.long
+@pytest.mark.parametrize(("name", "end"), _extremes())
+def test_every_choice_at_its_bounds_can_be_reviewed(tmp_path: Path, name: str, end: float) -> None:
+    """What may be chosen can be worked out, in the memory of a small machine."""
+    given = {name: end}
+    while moved := [
+        (less, more)
+        for less, more in ORDERED
+        if given.get(less, choices_of(Policy())[less]) > given.get(more, choices_of(Policy())[more])  # type: ignore[operator]  # numbers
+    ]:
+        less, more = moved[0]
+        given |= {more: given[less]} if less in given else {less: given[more]}
+    lines: dict[str, list[str]] = {"": []}
+    for key, value in given.items():
+        table, _, field = key.rpartition(".")
+        whole = isinstance(choices_of(Policy())[key], int)
+        lines.setdefault(table, []).append(f"{field} = {int(value) if whole else float(value)}")
+    text = "".join(
+        (f"[{table}]\n" if table else "") + "\n".join(fields) + "\n"
+        for table, fields in lines.items()
+    )
+    rows = [f"A,2024-{month:02}-15,as_found,5.0,{5 + month / 100}" for month in range(1, 13)]
+    source = write(tmp_path / "in", readings=readings(*rows, "B,2024-01-15,as_found,0,30"))
+    command = [sys.executable, "-m", "drift", "review", str(source), "--data-only", "--policy"]
+    ran = subprocess.run(
+        [*command, str(written(tmp_path, text)), "--out", str(tmp_path / "out")],
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=300,
+        preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_AS, (_ROOM, _ROOM)),
+    )
+    assert (ran.returncode, ran.stderr) == (0, "")

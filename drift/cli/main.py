@@ -1,5 +1,7 @@
 """This module gathers the commands and turns trouble into exit codes; it does none of the work."""
 
+import io
+import os
 import signal
 import sys
 import tempfile
@@ -16,6 +18,8 @@ from drift.cli.studies import detectability, proof
 from drift.errors import DriftError
 
 _LONGEST_SAID = 200
+# What the database says, as an error of its own, where the keyboard interrupts a query.
+_DATABASE_INTERRUPTED = "Query interrupted"
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -30,6 +34,9 @@ for _command in (review, intake, respond, sheet, check, impact, retirement, dete
 
 def main() -> None:
     """Run the command line and exit with its code."""
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        # What a terminal cannot show is spelled, and is no reason to fail.
+        sys.stdout.reconfigure(errors="backslashreplace")
     try:
         code = commands.main(standalone_mode=False)
         sys.stdout.flush()
@@ -54,14 +61,23 @@ def _code_of(error: BaseException) -> int:
         if error.hint:
             click.echo(f"\nhint: {error.hint}", err=True)
     else:
+        _let_output_go()
         said = " ".join(str(error).split())[:_LONGEST_SAID]
         kind = type(error).__name__
         click.echo(
             f"drift: ended by an error that was not foreseen ({kind}{': ' if said else ''}{said}); "
-            f"no earlier output or store was changed; {_details(error)}",
+            f"{_details(error)}",
             err=True,
         )
     return EXIT_UNUSABLE
+
+
+def _let_output_go() -> None:
+    """Drop what could not be printed, such as on a full disk, so that leaving does not fail."""
+    try:
+        sys.stdout.flush()
+    except OSError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _is_interruption(error: BaseException) -> bool:
@@ -70,7 +86,7 @@ def _is_interruption(error: BaseException) -> bool:
     while seen is not None:
         if isinstance(seen, KeyboardInterrupt | click.Abort):
             return True
-        if type(seen).__name__ == "InterruptException":  # of the database
+        if isinstance(seen, RuntimeError) and str(seen) == _DATABASE_INTERRUPTED:
             return True
         seen = seen.__cause__ or seen.__context__
     return False
