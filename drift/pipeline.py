@@ -219,7 +219,7 @@ def intake(source: Path, *, store: Path) -> IntakeSummary:
         If the folder or the store cannot be used.
     """
     is_new = not store.exists()
-    con = open_store(store)
+    con = open_store(store, folder=source)
     try:
         summary = take_folder(con, source)
     except BaseException:

@@ -17,7 +17,7 @@ from drift import folders
 from drift.columns import KEYS, TABLES, Column
 from drift.errors import StoreError
 from drift.frames import AMENDMENTS, FILES, HELD_BACK, SESSIONS
-from drift.store import Connection, connection, open_store, take_folder
+from drift.store import Connection, connection, open_store, opening, take_folder
 from drift.store.connection import frame, run
 from tests.csv_folders import counts, held, load, read, readings, take, write
 
@@ -133,9 +133,9 @@ def test_a_store_of_another_version_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "s.duckdb"
     with open_store(path) as store:
         store.execute("update store_info set schema_version = 99")
-    with pytest.raises(StoreError, match="has version 99; expected a store of version 2") as caught:
+    with pytest.raises(StoreError, match="has version 99; expected a store of version 3") as caught:
         open_store(path)
-    assert "load the folders again" in caught.value.hint
+    assert "newer drift" in caught.value.hint
 
 
 def held_open(path: Path, seconds: float) -> subprocess.Popen[str]:
@@ -152,7 +152,7 @@ def test_a_store_in_use_is_waited_for_and_then_named(
 ) -> None:
     """The process that has it is named; where it ends in time nothing is said."""
     path = tmp_path / "s.duckdb"
-    monkeypatch.setattr(connection, "LOCK_PATIENCE_S", 0.2)
+    monkeypatch.setattr(opening, "LOCK_PATIENCE_S", 0.2)
     with held_open(path, 60.0) as process:
         try:
             for read_only in (False, True):
@@ -160,7 +160,7 @@ def test_a_store_in_use_is_waited_for_and_then_named(
                     open_store(path, read_only=read_only)
         finally:
             process.kill()
-    monkeypatch.setattr(connection, "LOCK_PATIENCE_S", 20.0)
+    monkeypatch.setattr(opening, "LOCK_PATIENCE_S", 20.0)
     with held_open(path, 0.3), open_store(path) as store:
         assert read(store).sessions.is_empty()
 
@@ -644,6 +644,7 @@ EVERYTHING = {
     "table_name": "readings",
     "mapping_sha256": "",
     "in_force": "meters_in_force",
+    "database_name": "store",
 }
 READING = [
     name

@@ -10,7 +10,9 @@ import polars as pl
 from drift.columns import TABLES
 from drift.frames import Schema
 from drift.intake.files import SourceFile, chunks, count_rows
-from drift.store.connection import UNBOUNDED, Connection, run, view_plain_file
+from drift.store.bulk import view_plain_file
+from drift.store.connection import Connection, run
+from drift.store.rules import UNBOUNDED
 
 # So many rows of small files are checked in one go.
 BATCH_ROWS = 200_000
