@@ -16,6 +16,7 @@ from drift.analysis.studies import study_proof
 from drift.decisions.changes_since import Earlier, Present, Since, changes_since
 from drift.errors import DriftError, SourceError, written_into
 from drift.frames import Sources
+from drift.places import check_place
 from drift.policy import Policy
 from drift.previous import read_previous
 from drift.results import Review
@@ -266,12 +267,10 @@ def draw(figure: Path, chart: "Drawing") -> None:
 
 def read(source: Path, *, as_of: date, policy: Policy) -> Sources:
     """Read what was known on `as_of` from a folder or a store file."""
+    expected = "a folder of CSV files or a store file"
+    check_place(source, raised=SourceError, expected=expected)
     if not source.exists():
-        raise SourceError(
-            what="does not exist",
-            where=str(source),
-            expected="a folder of CSV files or a store file",
-        )
+        raise SourceError(what="does not exist", where=str(source), expected=expected)
     if source.is_dir():
         return read_folder(source, as_of=as_of, policy=policy)
     con = open_store(source, read_only=True)

@@ -36,7 +36,7 @@ def check_place(path: Path, *, raised: type[DriftError], expected: str) -> None:
         raise raised(what=why, where=str(path), expected=expected, hint="give it another name")
     try:
         mode = path.lstat().st_mode
-    except FileNotFoundError:
+    except (FileNotFoundError, NotADirectoryError):
         return
     except OSError as error:
         raise raised(
@@ -57,10 +57,10 @@ def check_place(path: Path, *, raised: type[DriftError], expected: str) -> None:
 def _bad_name(path: Path) -> str:
     """Return what is wrong with the name of a path; empty where nothing is."""
     try:
-        str(path).encode("utf-8")
+        str(path.absolute()).encode("utf-8")
     except UnicodeEncodeError:
         return "has a name that is not UTF-8"
-    if any(ord(sign) < 32 or 127 <= ord(sign) < 160 for sign in path.name):
+    if any(ord(sign) < 32 or 127 <= ord(sign) < 160 for sign in path.absolute().name):
         return "has a name that holds a line break or another control character"
     return ""
 

@@ -212,6 +212,7 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
             "drift.writing.outputs",
             "drift.writing.page_files",
             "drift.writing.pdf_files",
+            "drift.places",
             "drift.policy",
             "drift.previous",
             "drift.results",
@@ -238,6 +239,7 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
             "drift.results",
             "drift.stats.",
             "drift.analysis.studies",
+            "drift.visible",
         },
     ),
     (
@@ -250,10 +252,12 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
             "drift.frames",
             "drift.intake.",
             "drift.pipeline",
+            "drift.places",
             "drift.policy",
             "drift.stats.",
             "drift.store.",
             "drift.analysis.studies",
+            "drift.visible",
         },
     ),
     (
@@ -271,6 +275,7 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
             "drift.writing.",
             "drift.stats.",
             "drift.analysis.studies",
+            "drift.visible",
         },
     ),
     (
@@ -293,6 +298,7 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
             "drift.stats.",
             "drift.store.",
             "drift.analysis.studies",
+            "drift.visible",
         },
     ),
 )

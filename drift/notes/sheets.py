@@ -20,7 +20,7 @@ from drift.pages.sheet import sheet_page
 from drift.pipeline import find
 from drift.policy import Policy
 from drift.stats.forecast.expect import look_out
-from drift.writing.outputs import FORMULA_STARTS
+from drift.writing.outputs import FORMULA_STARTS, FORMULA_WITHIN
 from drift.writing.render import html_sheet
 
 # Files of a sheet, by folder: the table, and the columns that are left to fill in.
@@ -39,7 +39,7 @@ _KINDS: dict[str, tuple[str, tuple[str, ...]]] = {
     ),
 }
 _LEFT_OUT = {"visit_id"}
-_RUNS = re.compile(FORMULA_STARTS)
+_RUNS = re.compile(f"{FORMULA_STARTS}|{FORMULA_WITHIN}")
 
 Row = dict[str, Any]
 
@@ -114,7 +114,7 @@ def _blank_files(plan: pl.DataFrame, marks: pl.DataFrame) -> dict[str, tuple[str
         name = str(meter_id)
         # A spreadsheet would run such an id as a formula, and with a mark before it it would be
         # another id.
-        if _RUNS.match(name):
+        if _RUNS.search(name):
             continue
         file = file_name(name).removesuffix(".html") + ".csv"
         for stage in ("as_found", "as_left"):
@@ -133,7 +133,8 @@ def _reading_rows(points: pl.DataFrame, stage: str) -> list[Row]:
             "correct_air_pct": f"{row['correct_air_pct']:g}",
             "replicate": number,
             "resolution_pct": f"{row['resolution_pct']:g}",
-            "vessel_id": row["vessel_id"],
+            # Such a name is left to be written in by hand.
+            "vessel_id": None if _RUNS.search(row["vessel_id"] or "") else row["vessel_id"],
         }
         for row in points.iter_rows(named=True)
         for number in range(1, row["replicates"] + 1)
