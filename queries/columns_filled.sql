@@ -1,10 +1,10 @@
 -- purpose: name the columns of one table in which any row has a value.
 -- grain: one row per column_name.
--- parameters: $table_name.
+-- parameters: $table_name; $absent, the columns asked about.
 -- columns: column_name.
 
 with counted as (
-    select count(columns(* exclude (file_no, line, row_key))) from query_table($table_name)
+    select count(columns(lambda name: list_contains($absent, name))) from query_table($table_name)
 ),
 
 named as (

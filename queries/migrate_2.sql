@@ -19,4 +19,7 @@ drop view if exists field_tests_in_force;
 
 drop view if exists file_labels;
 
+-- Over the large file that was loaded last.
+drop view if exists plain_cells;
+
 update store_info set schema_version = 3;

@@ -646,6 +646,7 @@ EVERYTHING = {
     "in_force": "meters_in_force",
     "database_name": "store",
     "decimal_mark": ".",
+    "absent": ["site", "operator", "stage"],
 }
 READING = [
     name
@@ -690,6 +691,9 @@ def test_each_query_that_reads_keeps_its_columns_and_grain(
         return
     told = [part.split(",")[0].strip() for part in header["columns"].rstrip(".").split(";")]
     assert result.columns == told
+    if name == "others_made":
+        assert result.is_empty()
+        return
     grain = [column for column in result.columns if re.search(rf"\b{column}\b", header["grain"])]
     assert result.height > 0
     assert result.height == 1 if header["grain"] == "one row." else grain

@@ -52,7 +52,7 @@ def view_plain_file(
         for column in columns
     ]
     number = duckdb.ConstantExpression(file_no).cast(duckdb.sqltypes.INTEGER).alias("file_no")
-    cells.select(number, *chosen).create_view("plain_cells", replace=True)
+    con.register("plain_cells", cells.select(number, *chosen))
 
 
 def _literal(path: Path) -> str:

@@ -22,9 +22,12 @@ def fill_absent(
     about : dict
         Parameters of queries on the table.
     """
-    if not any(file.absent for file in files.values()):
+    absent_somewhere = sorted(frozenset().union(*(file.absent for file in files.values())))
+    is_first = about["first_file_no"] == 1 and len(files) == 1
+    if is_first or not absent_somewhere:
         return
-    filled = {name for (name,) in run(con, "columns_filled", **about).fetchall()}
+    asked = run(con, "columns_filled", absent=absent_somewhere, **about)
+    filled = {name for (name,) in asked.fetchall()}
     groups = groupby(files.items(), key=lambda item: item[1].absent & filled)
     for absent, members in groups:
         numbers = [file_no for file_no, _ in members]

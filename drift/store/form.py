@@ -11,8 +11,8 @@ SCHEMA_VERSION = 3
 # Versions that ``queries/migrate_<version>.sql`` brings to the next.
 OLDER = (2,)
 
-# Everything that a database holds besides rows: kind and name to the statement that makes it.
-_Form = dict[tuple[str, str], str]
+# The statement that makes each table.
+_Form = dict[str, str]
 
 
 def make_form(con: Connection) -> None:
@@ -22,8 +22,7 @@ def make_form(con: Connection) -> None:
 
 def is_older(con: Connection) -> bool:
     """Return whether the store that is attached has an earlier version than this program's."""
-    form = _form_of(con, "store")
-    if ("table", "store_info") not in form:
+    if "store_info" not in _form_of(con, "store"):
         return False
     with suppress(duckdb.Error):
         return run(con, "schema_version").fetchall() in [[(version,)] for version in OLDER]
@@ -50,31 +49,34 @@ def check_form(con: Connection, *, where: str, read_only: bool) -> None:
         If it is no store, has a view or another form than ours, or a version that cannot be read.
     """
     form = _form_of(con, "store")
-    if not form and not read_only:
+    others = run(con, "others_made").fetchall()
+    if not form and not others and not read_only:
         run(con, "use_store")
         with all_or_nothing(con):
             make_form(con)
         return
     version = _version(con, form, where=where)
     ours = _form_of_new(con)
+    for kind, name in others:
+        if version == SCHEMA_VERSION or kind != "view":
+            raise _not_ours(f"holds the {kind} {name}", where=where)
     if version == SCHEMA_VERSION:
         _compare(form, ours, where=where)
-        run(con, "use_store")
-        return
-    for kind, name in form:
-        if kind not in {"table", "view"}:
-            raise _not_ours(f"holds the {kind} {name}", where=where)
     run(con, "use_store")
+    if version == SCHEMA_VERSION:
+        return
     with all_or_nothing(con):
         for earlier in range(version, SCHEMA_VERSION):
             run(con, f"migrate_{earlier}")
         _compare(_form_of(con, "store"), ours, where=where)
+        for kind, name in run(con, "others_made").fetchall():
+            raise _not_ours(f"holds the {kind} {name}", where=where)
 
 
 def _version(con: Connection, form: _Form, *, where: str) -> int:
     """Return the version of a store, or raise where this program cannot read it."""
     rows: list[tuple[int]] = []
-    if ("table", "store_info") in form:
+    if "store_info" in form:
         with suppress(duckdb.ProgrammingError):
             rows = run(con, "schema_version").fetchall()
     if len(rows) != 1 or not isinstance(rows[0][0], int):
@@ -98,9 +100,8 @@ def _version(con: Connection, form: _Form, *, where: str) -> int:
 
 
 def _form_of(con: Connection, database: str) -> _Form:
-    """Return all that a database holds besides rows."""
-    rows = run(con, "catalog", database_name=database).fetchall()
-    return {(kind, name): made or "" for kind, name, made in rows}
+    """Return the tables of a database."""
+    return dict(run(con, "tables_made", database_name=database).fetchall())
 
 
 def _form_of_new(con: Connection) -> _Form:
@@ -114,14 +115,12 @@ def _form_of_new(con: Connection) -> _Form:
 
 
 def _compare(form: _Form, ours: _Form, *, where: str) -> None:
-    """Raise if a store has another form than a new one."""
+    """Raise if a store has other tables than a new one."""
     if lacking := ours.keys() - form.keys():
-        kind, name = min(lacking)
-        raise _not_ours(f"lacks the {kind} {name}", where=where)
-    others = [key for key, made in form.items() if ours.get(key) != made]
+        raise _not_ours(f"lacks the table {min(lacking)}", where=where)
+    others = [name for name, made in form.items() if ours.get(name) != made]
     if others:
-        kind, name = min(others)
-        raise _not_ours(f"holds the {kind} {name}, of a form that no store has", where=where)
+        raise _not_ours(f"holds the table {min(others)}, of a form that no store has", where=where)
 
 
 def _not_ours(what: str, *, where: str) -> StoreError:
