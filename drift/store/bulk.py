@@ -36,7 +36,7 @@ def view_plain_file(
     """
     fields = [name or f"ignored {position}" for position, name in enumerate(names)]
     cells = con.read_csv(
-        _literal(path),
+        literal(path),
         header=True,
         auto_detect=False,
         hive_partitioning=False,
@@ -55,7 +55,7 @@ def view_plain_file(
     con.register("plain_cells", cells.select(number, *chosen))
 
 
-def _literal(path: Path) -> str:
+def literal(path: Path) -> str:
     """Return a path that the library takes for that file alone.
 
     It reads a path as a pattern, in which a sign within brackets stands for itself; one that begins

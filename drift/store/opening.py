@@ -12,6 +12,7 @@ import duckdb
 from drift import folders
 from drift.errors import StoreError
 from drift.places import check_place
+from drift.store.bulk import literal
 from drift.store.connection import PLACES, Connection, run, trouble
 from drift.store.form import check_form, is_older, make_form
 from drift.store.rules import rules
@@ -81,7 +82,8 @@ def _opened(path: Path, *, read_only: bool, folder: Path | None) -> Connection:
     try:
         run(con, "shut_in", places=[place + ending for ending in _BESIDE])
         if folder is not None:
-            run(con, "shut_in_folder", folders=[str(folder.absolute())])
+            # Permission is asked for a path as it is spelled to the library.
+            run(con, "shut_in_folder", folders=[str(folder.absolute()), literal(folder)])
         run(con, "shut")
         _attach(con, place, read_only=read_only, where=str(path))
     except BaseException:

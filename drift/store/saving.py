@@ -5,9 +5,11 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from decimal import Decimal
 
+import duckdb
 import polars as pl
 
 from drift.columns import TABLES
+from drift.errors import SourceError
 from drift.frames import Schema
 from drift.intake.files import SourceFile, chunks, count_rows
 from drift.store.bulk import view_plain_file
@@ -76,12 +78,8 @@ def save_rows(
         elif not file.table:
             rows[file_no] = 0
         elif file.plain is not None:
-            _stage_plain(con, file, file_no=file_no)
-            key = file.table, file.decimal_mark
-            _save_staged(con, key, file_nos=[file_no], rows=file.plain.rows, layout=date_format)
             rows[file_no] = file.plain.rows
-            if file.plain.long_numbers:
-                waiting.rounded.update(_rounded(con, key))
+            waiting.rounded.update(_save_plain(con, file, file_no=file_no, layout=date_format))
         else:
             rows[file_no] = 0
             for chunk in chunks(file):
@@ -121,6 +119,26 @@ def _save_waiting(con: Connection, waiting: _Waiting, *, least: int, layout: str
         _save_staged(con, key, file_nos=file_nos, rows=staged.height, layout=layout)
         if not waiting.long_numbers.isdisjoint(file_nos):
             waiting.rounded.update(_rounded(con, key))
+
+
+def _save_plain(
+    con: Connection, file: SourceFile, *, file_no: int, layout: str | None
+) -> dict[int, int]:
+    """Save a file that is read in bulk; return how many of its numbers had to be rounded."""
+    if file.plain is None:
+        return {}
+    key = file.table, file.decimal_mark
+    try:
+        _stage_plain(con, file, file_no=file_no)
+        _save_staged(con, key, file_nos=[file_no], rows=file.plain.rows, layout=layout)
+        return _rounded(con, key) if file.plain.long_numbers else {}
+    except duckdb.InvalidInputException as error:
+        raise SourceError(
+            what=f"is not what it was when it was looked at ({str(error).splitlines()[0]})",
+            where=str(file.path),
+            expected="a file that stays as it is until it is loaded",
+            hint="try again when no other program writes to it",
+        ) from error
 
 
 def _stage_plain(con: Connection, file: SourceFile, *, file_no: int) -> None:
