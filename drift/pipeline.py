@@ -15,6 +15,7 @@ from drift.analysis.studies import study_proof
 from drift.decisions.changes_since import Earlier, Present, Since, changes_since
 from drift.errors import SourceError
 from drift.frames import Sources
+from drift.places import check_place
 from drift.policy import Policy
 from drift.previous import read_previous
 from drift.results import Review
@@ -217,7 +218,7 @@ def intake(source: Path, *, store: Path) -> IntakeSummary:
         If the folder or the store cannot be used.
     """
     is_new = not store.exists()
-    con = open_store(store)
+    con = open_store(store, folder=source)
     try:
         summary = take_folder(con, source)
     except BaseException:
@@ -244,12 +245,10 @@ def prove_source(source: Path, *, as_of: date, policy: Policy) -> Proof:
 
 def read(source: Path, *, as_of: date, policy: Policy) -> Sources:
     """Read what was known on `as_of` from a folder or a store file."""
+    expected = "a folder of CSV files or a store file"
+    check_place(source, raised=SourceError, expected=expected)
     if not source.exists():
-        raise SourceError(
-            what="does not exist",
-            where=str(source),
-            expected="a folder of CSV files or a store file",
-        )
+        raise SourceError(what="does not exist", where=str(source), expected=expected)
     if source.is_dir():
         return read_folder(source, as_of=as_of, policy=policy)
     con = open_store(source, read_only=True)

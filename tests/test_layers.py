@@ -20,8 +20,10 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
     ("drift.analysis", set(), set()),
     ("drift.notes", set(), set()),
     ("drift.writing", set(), set()),
-    ("drift.errors", set(), set()),
+    ("drift.errors", set(), {"drift.visible"}),
+    ("drift.visible", set(), set()),
     ("drift.folders", set(), set()),
+    ("drift.places", set(), {"drift.errors"}),
     ("drift.format", set(), set()),
     ("drift.columns", set(), set()),
     ("drift.frames", {"polars"}, set()),
@@ -64,7 +66,7 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
     (
         "drift.intake.",
         {"numpy", "polars"},
-        {"drift.intake.", "drift.columns", "drift.errors", "drift.frames"},
+        {"drift.intake.", "drift.columns", "drift.errors", "drift.frames", "drift.places"},
     ),
     (
         "drift.store.",
@@ -76,6 +78,7 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
             "drift.errors",
             "drift.folders",
             "drift.frames",
+            "drift.places",
         },
     ),
     (
@@ -240,6 +243,7 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
             "drift.writing.page_files",
             "drift.writing.pdf_files",
             "drift.writing.review_record",
+            "drift.places",
             "drift.policy",
             "drift.previous",
             "drift.results",
@@ -266,6 +270,7 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
             "drift.results",
             "drift.stats.",
             "drift.analysis.studies",
+            "drift.visible",
         },
     ),
     (
@@ -278,10 +283,12 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
             "drift.frames",
             "drift.intake.",
             "drift.pipeline",
+            "drift.places",
             "drift.policy",
             "drift.stats.",
             "drift.store.",
             "drift.analysis.studies",
+            "drift.visible",
         },
     ),
     (
@@ -299,6 +306,7 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
             "drift.writing.",
             "drift.stats.",
             "drift.analysis.studies",
+            "drift.visible",
         },
     ),
     (
@@ -322,6 +330,7 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
             "drift.stats.",
             "drift.store.",
             "drift.analysis.studies",
+            "drift.visible",
         },
     ),
 )

@@ -18,6 +18,7 @@ from drift.cli.options import (
     source_argument,
 )
 from drift.cli.saying_bench import say_check, say_sheets
+from drift.cli.telling import tell
 
 
 @click.command()
@@ -58,7 +59,7 @@ def respond(
         meter_id=meter,
     )
     made = record(source, response, as_of=day_asked(None), policy=read_policy(policy))
-    click.echo(
+    tell(
         f"Recorded in {made.place}: {response.signal_id} of {made.signal['meter_id']}, "
         f"{made.signal['sentence']}"
     )
@@ -86,7 +87,7 @@ def check(
     found = compare(source, new, as_of=day_asked(as_of), policy=read_policy(policy))
     if as_json:
         told = {"sittings": found.rows.to_dicts(), "held_back": found.held_back.to_dicts()}
-        click.echo(json.dumps(told, indent=2, ensure_ascii=False, allow_nan=False, default=str))
+        tell(json.dumps(told, indent=2, ensure_ascii=False, allow_nan=False, default=str))
     else:
         say_check(found)
     if found.rows["verdict"].is_in(["surprising", "likely_slip"]).any():

@@ -15,6 +15,7 @@ from drift.cli.options import (
     source_argument,
 )
 from drift.cli.saying import say_proof, say_table
+from drift.cli.telling import tell
 
 _FIGURE = click.option(
     "--figure", type=click.Path(path_type=Path), help="Also draw the finding into this SVG file."
@@ -43,13 +44,13 @@ def detectability(*, policy: Path | None, as_json: bool, figure: Path | None) ->
 
         draw(figure, draw_detectability(found.drifts, tolerance_pct=chosen.tolerance_pct))
     if as_json:
-        click.echo(json.dumps(as_records(found), indent=2, allow_nan=False))
+        tell(json.dumps(as_records(found), indent=2, allow_nan=False))
         return EXIT_DONE
     say_table("False alarms while every meter is sound", found.false_alarms)
     say_table("Sudden shifts", found.shifts)
     say_table("Steady drifts", found.drifts)
     for note in found.notes:
-        click.echo(f"- {note}")
+        tell(f"- {note}")
     return EXIT_DONE
 
 
@@ -83,7 +84,7 @@ def proof(
 
         draw(figure, draw_reliability(found.reliability))
     if as_json:
-        click.echo(json.dumps(proof_records(found), indent=2, allow_nan=False))
+        tell(json.dumps(proof_records(found), indent=2, allow_nan=False))
     else:
         say_proof(found)
     return EXIT_DONE

@@ -39,8 +39,9 @@ def append_row(folder: Path, *, table: str, row: Map[str, str | date | None]) ->
     SourceError
         If the file cannot be written, or its encoding lacks a character.
     """
+    paths = source_paths(folder)
     mapping = read_mapping(folder)
-    files = [look_at(path, mapping=mapping) for path in source_paths(folder)]
+    files = [look_at(path, mapping=mapping) for path in paths]
     mine = [file for file in files if file.table == table]
     try:
         if not mine:
@@ -113,7 +114,15 @@ def _row_bytes(file: SourceFile, *, row: Map[str, str | date | None], mapping: M
     """Return a row as a file writes its own: encoding, delimiter, columns and line ends."""
     content = file.path.read_bytes()
     encoding = _exact(file.encoding, content)
-    text = content.decode(encoding)
+    try:
+        text = content.decode(encoding)
+    except UnicodeDecodeError as error:
+        raise SourceError(
+            what=f"is damaged: its bytes are no text in its encoding ({file.encoding})",
+            where=str(file.path),
+            expected="a whole file to add a row to",
+            hint="put the damaged row right first; drift intake names it",
+        ) from error
     end = "\r\n" if "\r\n" in text else "\n"
     cells = [_cell(row.get(name) if name else None, mapping) for name in file.names]
     line = _line(cells, delimiter=file.delimiter, end=end)

@@ -21,7 +21,7 @@ from drift.pipeline import find
 from drift.policy import Policy
 from drift.stats.forecast.expect import look_out
 from drift.writing.exchange import digests_of, exchanged_for, place_for, write_kind_record
-from drift.writing.outputs import FORMULA_STARTS
+from drift.writing.outputs import FORMULA_STARTS, FORMULA_WITHIN
 from drift.writing.own_files import sheets_kind
 from drift.writing.render import html_sheet
 
@@ -41,7 +41,7 @@ _KINDS: dict[str, tuple[str, tuple[str, ...]]] = {
     ),
 }
 _LEFT_OUT = {"visit_id"}
-_RUNS = re.compile(FORMULA_STARTS)
+_RUNS = re.compile(f"{FORMULA_STARTS}|{FORMULA_WITHIN}")
 
 Row = dict[str, Any]
 
@@ -118,7 +118,7 @@ def _blank_files(plan: pl.DataFrame, marks: pl.DataFrame) -> dict[str, tuple[str
         name = str(meter_id)
         # A spreadsheet would run such an id as a formula, and with a mark before it it would be
         # another id.
-        if _RUNS.match(name):
+        if _RUNS.search(name):
             continue
         file = file_name(name).removesuffix(".html") + ".csv"
         for stage in ("as_found", "as_left"):
@@ -137,7 +137,8 @@ def _reading_rows(points: pl.DataFrame, stage: str) -> list[Row]:
             "correct_air_pct": f"{row['correct_air_pct']:g}",
             "replicate": number,
             "resolution_pct": f"{row['resolution_pct']:g}",
-            "vessel_id": row["vessel_id"],
+            # Such a name is left to be written in by hand.
+            "vessel_id": None if _RUNS.search(row["vessel_id"] or "") else row["vessel_id"],
         }
         for row in points.iter_rows(named=True)
         for number in range(1, row["replicates"] + 1)
