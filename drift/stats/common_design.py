@@ -39,6 +39,9 @@ _BINS_EACH = (4, 40)
 _ROWS_PER_BIN = 8
 _METERS_AT_ONCE = 250
 NOT_RECORDED = "not recorded"
+# Names of further columns, and what is added to one that is 0 in the first half of the dates.
+SEASON = ("season_cosine", "season_sine")
+FLEET_DRIFT, LEVEL, LATER = "fleet_drift", "level", "_later"
 OTHERS = "all others"
 
 
@@ -55,7 +58,8 @@ class Design:
     operators : pl.DataFrame
         One row per operator code: operator_code, operator, first_on, last_on, meters, visits.
     extra_names : tuple of str
-        Names of the further columns: season or water temperature, then drift.
+        Names of the further columns: season or water temperature, those of them and of the drift
+        that are 0 in the first half of the dates (`LATER`), then drift.
     response, t_years, air : array (n,)
         Bias, % air; time; air content over `STATED_AT_PCT`.
     meter, block, bin_code, operator_code : int array (n,)
@@ -241,18 +245,27 @@ def _with_operators(rows: pl.DataFrame) -> pl.DataFrame:
 
 
 def _extra(rows: pl.DataFrame) -> tuple[tuple[str, ...], Floats]:
-    """Return the water temperature or the yearly swing, and the drift all meters share."""
+    """Return the water temperature or the yearly swing, and the drift all meters share.
+
+    What is to return or to go on is laid out for the later half of the dates once more.
+    """
     t = rows["t_years"].to_numpy()
-    drift = t - t.mean()
+    middle = (t.min() + t.max()) / 2
+    later = (t > middle).astype(np.float64)
+    steady = {LEVEL + LATER: later, FLEET_DRIFT + LATER: later * (t - middle)}
+    drift = {FLEET_DRIFT: t - t.mean()}
     temperature = rows["water_temp_c"].cast(pl.Float64).to_numpy()
     known = np.isfinite(temperature)
     if known.mean() >= _ENOUGH_TEMPERATURES and len(np.unique(temperature[known])) > 2:
         mean = temperature[known].mean()
-        warm = (np.where(known, temperature, mean) - mean) / 10
-        return ("water_temperature", "fleet_drift"), np.column_stack([warm, drift])
-    angle = 2 * np.pi * t
-    swing = np.column_stack([np.cos(angle), np.sin(angle), drift])
-    return ("season_cosine", "season_sine", "fleet_drift"), swing
+        warm = {"water_temperature": (np.where(known, temperature, mean) - mean) / 10}
+        columns = warm | steady | drift
+    else:
+        angle = 2 * np.pi * t
+        swing = dict(zip(SEASON, (np.cos(angle), np.sin(angle)), strict=True))
+        again = {name + LATER: later * column for name, column in swing.items()}
+        columns = swing | again | steady | drift
+    return tuple(columns), np.column_stack(list(columns.values()))
 
 
 def _summary(rows: pl.DataFrame, key: list[str]) -> pl.DataFrame:

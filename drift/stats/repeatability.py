@@ -153,13 +153,22 @@ def largest_rounded_variance(sigma: npt.ArrayLike, *, resolution: npt.ArrayLike)
     return np.where(ratio < _FINE, rounded, spread**2 + step**2 / 12)
 
 
+def _by_content(sittings: pl.DataFrame) -> pl.DataFrame:
+    """Return sittings in an order that no name decides, so that the same ones are taken."""
+    values = pl.col("values").list.eval(pl.element().round(9))
+    mean = values.list.mean().abs().round(9)
+    keys = [pl.col("resolution"), pl.col("freedom"), pl.col("spread").round(9), mean]
+    return sittings.sort(*keys, values.list.max(), values.list.median())
+
+
 def _pooled(sittings: pl.DataFrame) -> tuple[float | None, float | None]:
     """Return the standard deviation before rounding over all sittings and its freedom."""
     if sittings.is_empty():
         return None, None
     every = max(1, -(-sittings.height // _MOST_SITTINGS))
     taken = (
-        sittings.gather_every(every)
+        _by_content(sittings)
+        .gather_every(every)
         .with_row_index("visit")
         .with_columns(
             pl.col("visit").cast(pl.Int64),
