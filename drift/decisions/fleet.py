@@ -12,6 +12,8 @@ from drift.policy import Policy
 from drift.stats.conformity import ACCEPTED
 from drift.stats.equivalence import DRIFTING
 
+# What is equal to so many places is equal, and a stated rule decides: beyond lies binary rounding.
+_PLACES = 9
 # Who is named first: those that need action before their next due date.
 _ORDER = ("out", "drifting", "overdue", "watch", "unproven", "holding", "retired")
 
@@ -110,8 +112,8 @@ def _worst(points: pl.DataFrame) -> pl.DataFrame:
     return (
         points.sort(
             "meter_id",
-            pl.col("p_out_due").fill_null(-1.0),
-            pl.col("as_found_bias_pct").abs().fill_null(-1.0),
+            pl.col("p_out_due").fill_null(-1.0).round(_PLACES),
+            pl.col("as_found_bias_pct").abs().fill_null(-1.0).round(_PLACES),
             "point_pct",
             descending=[False, True, True, False],
         )
@@ -138,7 +140,7 @@ def _confirmed(points: pl.DataFrame) -> pl.DataFrame:
     """Return the surest point of each meter whose drift is confirmed, with that drift."""
     return (
         points.filter(pl.col("verdict") == DRIFTING)
-        .sort("meter_id", "drift_p", "point_pct")
+        .sort("meter_id", pl.col("drift_p").round_sig_figs(_PLACES), "point_pct")
         .unique("meter_id", keep="first", maintain_order=True)
         .select(
             "meter_id",
@@ -206,8 +208,9 @@ def _last_good(ledger: pl.DataFrame, verdicts: pl.DataFrame) -> pl.DataFrame:
 
 
 def _largest(points: pl.DataFrame, bias: str) -> pl.DataFrame:
-    """Return each meter's point with the largest bias either way."""
-    return points.sort("meter_id", pl.col(bias).abs(), descending=[False, True]).unique(
+    """Return each meter's point with the largest bias either way, of equal ones the lowest."""
+    size = pl.col(bias).abs().round(_PLACES)
+    return points.sort("meter_id", size, "point_pct", descending=[False, True, False]).unique(
         "meter_id", keep="first", maintain_order=True
     )
 

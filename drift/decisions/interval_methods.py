@@ -145,10 +145,13 @@ def survival_answers(
         days = float(at) if isinstance(at, (int, float)) else float(choices.ceiling_days)
         yield _weibull_answer(scope, name, part, days, choices)
         yield _stepwise_answer(scope, name, part, days, choices)
-    ends = held.group_by("meter_id").agg(ended=pl.col("upper_days").is_finite().sum())
+    ends = held.group_by("meter_id").agg(
+        ended=pl.col("upper_days").is_finite().sum(), known=pl.col("lower_days").sum()
+    )
+    # Among those found out as often, those known the longest; their names come last.
     enough = (
         ends.filter(pl.col("ended") >= _FEWEST_ENDS_OF_ONE)
-        .sort("ended", "meter_id", descending=[True, False])
+        .sort("ended", "known", "meter_id", descending=[True, True, False])
         .head(_MOST_OF_ONE)
     )
     each = dict(present.iter_rows())
@@ -161,9 +164,10 @@ def staircase_answers(
     evidence: IntervalEvidence, *, tolerance: float, choices: IntervalChoices
 ) -> Iterator[Answer]:
     """Answer by the last check of each meter alone."""
-    worst = pl.col("as_found_bias_pct").abs().arg_max()
+    worst = pl.col("as_found_bias_pct").abs().round(9).arg_max()
     last = (
         evidence.ledger.drop_nulls("as_found_bias_pct")
+        .sort("series", "visit")
         .filter(pl.col("t_years") == pl.col("t_years").max().over("meter_id"))
         .group_by("meter_id")
         .agg(error=pl.col("as_found_bias_pct").get(worst))

@@ -25,6 +25,9 @@ from drift.stats.common_effects import (
 from drift.stats.common_fit import CommonFit
 from drift.stats.discovery import discovery_q
 
+# Effects are taken out to so many places, % air: beyond lies the rounding of sums.
+_PLACES = 9
+
 KINDS = (
     "vessel",
     "vessel_change",
@@ -137,6 +140,7 @@ def without_common(sessions: pl.DataFrame, causes: CommonCauses, *, rate: float)
             common_pct=pl.when(pl.col("point_pct") > 0)
             .then(pl.col("by_vessel").fill_null(0.0) * share + pl.col("by_operator").fill_null(0.0))
             .otherwise(0.0)
+            .round(_PLACES)
         )
         .drop("_row", "_vessel", "used_from", "by_vessel", "by_operator")
     )

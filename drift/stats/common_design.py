@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from drift.stats.content_order import meters_by_content
 from drift.stats.mixed import CrossProducts, cross_products, join_products
 
 Floats = npt.NDArray[np.float64]
@@ -47,7 +48,7 @@ OTHERS = "all others"
 
 @dataclass(frozen=True, slots=True)
 class Design:
-    """A fleet's sittings as arrays; rows sorted by meter, block and time.
+    """A fleet's sittings as arrays; rows by meter, in an order of content, block and time.
 
     Attributes
     ----------
@@ -105,7 +106,7 @@ def sittings(
     pl.DataFrame
         Columns meter_id, visit_id, performed_on, t_years, segment, points, bias_pct, air_pct,
         vessel_id, calibrated_on (null before the first calibration on record), operator,
-        water_temp_c, block; sorted by meter, block and time.
+        water_temp_c, block; sorted by meter (in an order fixed by what was read), block and time.
 
     Notes
     -----
@@ -159,7 +160,11 @@ def _in_periods(rows: pl.DataFrame, vessels: pl.DataFrame) -> pl.DataFrame:
 def _blocks(rows: pl.DataFrame) -> pl.DataFrame:
     """Add the number of each block, from 0."""
     key = ["meter_id", "segment", "points"]
-    rows = rows.sort("meter_id", "segment", "points", "t_years", "stage").with_columns(
+    places = meters_by_content(rows, value="bias_pct")
+    rows = rows.join(places, on="meter_id").sort(
+        "meter_place", "segment", "points", "t_years", "stage"
+    )
+    rows = rows.with_columns(
         step=pl.col("bias_pct").diff().over(key),
         before=pl.col("vessel_id").shift(1).over(key),
         quarter=(pl.col("t_years") * 4).floor(),
@@ -175,7 +180,7 @@ def _blocks(rows: pl.DataFrame) -> pl.DataFrame:
     shock = ((pl.col("own").abs() > _SHOCK * scale) & (scale > _ROUNDING)).fill_null(value=False)
     new = (pl.struct(key) != pl.struct(key).shift(1)).fill_null(value=True) | shock
     return rows.with_columns(block=new.cum_sum().cast(pl.Int64) - 1).drop(
-        "step", "before", "quarter", "own", "stage"
+        "step", "before", "quarter", "own", "stage", "meter_place"
     )
 
 
@@ -192,7 +197,7 @@ def lay_out(rows: pl.DataFrame, *, bins_each: int | None = None) -> Design:
     """
     rows = _with_bins(rows.with_columns(pl.col("vessel_id").fill_null(NOT_RECORDED)), bins_each)
     rows = _with_operators(rows)
-    rows = rows.with_columns(meter=pl.col("meter_id").rank("dense").cast(pl.Int64) - 1)
+    rows = rows.with_columns(meter=pl.col("meter_id").rle_id().cast(pl.Int64))
     t = rows["t_years"].to_numpy()
     names, extra = _extra(rows)
     return Design(
@@ -230,7 +235,8 @@ def _with_bins(rows: pl.DataFrame, bins_each: int | None) -> pl.DataFrame:
 
 def _with_operators(rows: pl.DataFrame) -> pl.DataFrame:
     """Give each operator a code; those beyond the busiest share one."""
-    busiest = rows["operator"].drop_nulls().value_counts(sort=True)["operator"]
+    counts = rows["operator"].drop_nulls().value_counts(name="rows")
+    busiest = counts.sort("rows", "operator", descending=[True, False])["operator"]
     known = busiest.head(_MOST_OPERATORS)
     name = (
         pl.when(pl.col("operator").is_null())
