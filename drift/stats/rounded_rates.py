@@ -19,6 +19,8 @@ Floats = NDArray[np.float64]
 _REACH = 8.5
 # Nodes over the between-visit deviation, spread evenly over ±6.5 of its standard deviations.
 _BETWEEN_NODES = 401
+# Rates nearer than this are equal: what is left hangs on the order of a sum.
+_TIE = 1e-9
 # With more steps than this in a standard deviation rounding is noise of variance δ²/12.
 _MOST_STEPS = 40.0
 
@@ -144,7 +146,8 @@ def attainable_limits(distribution: Rounded, *, nominal: float) -> AttainableLim
     """Return the limits whose false-alarm rate is the nearest attainable one not above `nominal`.
 
     Both tails are first held to half of `nominal`; what that leaves unused then pays for one step
-    inward on the side where it brings the total nearest to `nominal`.
+    inward on the side where it brings the total nearest to `nominal`.  Where both sides are equal
+    neither is favoured: a process that lies as much to one side has limits as wide to the other.
 
     Parameters
     ----------
@@ -198,8 +201,9 @@ def nearest_not_above(
     inward_above = beyond_above[rows, np.maximum(first_out - 1, 0)] + below
     inward_below = beyond_below[rows, np.minimum(last_out + 1, last)] + above
     affords_above, affords_below = inward_above <= nominal, inward_below <= nominal
-    take_above = affords_above & (~affords_below | (inward_above >= inward_below))
-    take_below = affords_below & ~take_above
+    ahead = inward_above - inward_below
+    take_above = affords_above & (~affords_below | (ahead > _TIE))
+    take_below = affords_below & (~affords_above | (ahead < -_TIE))
     first_out = first_out - take_above
     last_out = last_out + take_below
     return first_out, last_out, beyond_above[rows, first_out] + beyond_below[rows, last_out]
