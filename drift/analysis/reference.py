@@ -24,7 +24,7 @@ from drift.stats.content_order import meters_by_content
 from drift.stats.dial_scale import dials_of
 from drift.stats.marks import adjustment_balance, mark_moves
 from drift.stats.operator_spread import NOT_COMPARABLE, OperatorSpread, operator_spread
-from drift.stats.repeatability import USUAL_REPEATABILITY_PCT
+from drift.stats.repeatability import bound_by_differences
 from drift.stats.spelling import likely_duplicates
 from drift.stats.vessel_record import check_references, vessel_values
 
@@ -175,11 +175,11 @@ def _worth_weighing(ledger: pl.DataFrame, policy: Policy) -> pl.DataFrame:
 
 
 def _repeatability(ledger: pl.DataFrame) -> float:
-    """Return the fleet's pooled standard deviation of replicates, % air; the usual one if none."""
+    """Return the fleet's pooled standard deviation of replicates, % air; what differences bound."""
     degrees = (pl.col("as_found_replicates") - 1).cast(pl.Float64)
     squares, freedom = (
         ledger.drop_nulls("as_found_spread_pct")
         .select((degrees * pl.col("as_found_spread_pct") ** 2).sum(), freedom=degrees.sum())
         .row(0)
     )
-    return float((squares / freedom) ** 0.5) if squares else USUAL_REPEATABILITY_PCT
+    return float((squares / freedom) ** 0.5) if squares else bound_by_differences(ledger)[0]

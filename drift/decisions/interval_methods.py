@@ -26,6 +26,8 @@ _UNLIKE_P = 0.05
 # Spells seen to end below which no law is fitted: to a group, and to a single meter.
 _FEWEST_ENDS = 3
 _FEWEST_ENDS_OF_ONE = 5
+# A length that may be so many times shorter or longer is not known.
+_OPEN = 100.0
 # Meters of their own law, those found out most often: a law with its limits takes about 10 ms.
 _MOST_OF_ONE = 100
 
@@ -273,6 +275,9 @@ def _weibull_answer(
     sure = choices.confidence
     days = weibull.time_at(fit, choices.target)
     low, high = weibull.time_interval(fit, choices.target, confidence=sure)
+    if days > _OPEN * low or _OPEN * days < high < math.inf:
+        basis = f"{seen}: a Weibull law leaves {_range(low, high)} possible, which is no answer."
+        return Answer(scope, name, method, None, None, None, part.height, basis)
     lowest, highest = weibull.survival_interval(fit, at_days, confidence=sure)
     now = float(weibull.survival(fit, at_days))
     basis = (

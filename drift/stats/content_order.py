@@ -7,6 +7,7 @@ import polars as pl
 
 # What is equal to so many places is equal: below it lies binary rounding.
 _PLACES = 9
+_KEYS = ("first", "count", "total", "moment", "times", "squares", "signed", "later")
 
 
 def meters_by_content(rows: pl.DataFrame, *, value: str, time: str = "t_years") -> pl.DataFrame:
@@ -25,8 +26,8 @@ def meters_by_content(rows: pl.DataFrame, *, value: str, time: str = "t_years") 
     -------
     pl.DataFrame
         ``meter_id`` and ``meter_place`` from 0: by the first time, counted from the first of all,
-        number of rows, then how far off values are, when, and to which side.  Meters that tie in
-        all of that are as good as the same and go by name.
+        number of rows, then how far off values are and when, when all were, and to which side.
+        Meters that tie in all of that are as good as the same and go by name.
     """
     when = (pl.col(time) - pl.col(time).min()).round(_PLACES)
     keys = rows.select("meter_id", when=when, value=pl.col(value).round(_PLACES)).with_columns(
@@ -38,12 +39,14 @@ def meters_by_content(rows: pl.DataFrame, *, value: str, time: str = "t_years") 
         .agg(
             pl.col("when").min().alias("first"),
             pl.len().alias("count"),
+            pl.col("when").sum().round(_PLACES - 2).alias("times"),
+            (pl.col("when") ** 2).sum().round(_PLACES - 2).alias("squares"),
             pl.col("off").sum().round(_PLACES).alias("total"),
             (pl.col("off") * pl.col("when")).sum().round(_PLACES - 2).alias("moment"),
             pl.col("value").sum().round(_PLACES).alias("signed"),
             (pl.col("value") * pl.col("when")).sum().round(_PLACES - 2).alias("later"),
         )
-        .sort("first", "count", "total", "moment", "signed", "later", "meter_id")
+        .sort(*_KEYS, "meter_id")
         .select("meter_id")
         .with_row_index("meter_place")
         .select("meter_id", pl.col("meter_place").cast(pl.Int64))
