@@ -1,11 +1,13 @@
 """This module gathers what is known of each meter and orders the fleet; it computes no forecast."""
 
+from dataclasses import replace
 from datetime import date, timedelta
 from typing import Any
 
 import polars as pl
 
 from drift.decisions.impact import with_verdicts
+from drift.decisions.level_changes import level_changes
 from drift.decisions.standing import Facts, Verdict, decide
 from drift.frames import DAYS_PER_YEAR, EPOCH, METERS
 from drift.policy import Policy
@@ -33,6 +35,7 @@ def build_meters(
     signals: pl.DataFrame,
     schedule: pl.DataFrame,
     jumps: pl.DataFrame,
+    phases: pl.DataFrame,
     as_of: date,
     policy: Policy,
 ) -> pl.DataFrame:
@@ -51,6 +54,8 @@ def build_meters(
         From `drift.decisions.schedule.build_schedule`.
     jumps : pl.DataFrame
         Frame of `drift.stats.jump_events.JUMP_EVENTS`.
+    phases : pl.DataFrame
+        Frame of `drift.decisions.phases.COMPARED`.
     as_of : date
         The date the review speaks for.
     policy : Policy
@@ -83,9 +88,15 @@ def build_meters(
         row["meter_id"]: row
         for row in _largest(jumps.filter(pl.col("by") >= since), "size").to_dicts()
     }
+    key = ["meter_id", "point_pct"]
+    told = pl.concat([points.filter(pl.col("verdict") == DRIFTING).select(key), jumps.select(key)])
+    changed = level_changes(phases, told=told, rate=policy.false_discovery_rate)
     decided = [
-        decide(_facts(row, as_of, jump=late.get(row["meter_id"])), policy)
+        decide(
+            replace(_facts(row, as_of), jump=late.get(name), level_change=changed.get(name)), policy
+        )
         for row in rows.iter_rows(named=True)
+        for name in [row["meter_id"]]
     ]
     return _ordered(rows, decided)
 
@@ -234,7 +245,7 @@ def _repeatability(ledger: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _facts(row: dict[str, Any], as_of: date, *, jump: dict[str, Any] | None) -> Facts:
+def _facts(row: dict[str, Any], as_of: date) -> Facts:
     """Pick the facts of one meter out of its row."""
     return Facts(
         status=row["status"],
@@ -266,7 +277,6 @@ def _facts(row: dict[str, Any], as_of: date, *, jump: dict[str, Any] | None) -> 
         crossing_early=row["crossing_early"],
         open_signals=row["open_signals"],
         resolution_limited=row["resolution_limited"],
-        jump=jump,
     )
 
 
