@@ -116,6 +116,7 @@ def _standings(review: Review, ahead: Forecasts, schedule: pl.DataFrame) -> pl.D
         signals=review.signals,
         schedule=schedule,
         jumps=link_jumps(review.changes, ledger=review.ledger, service=review.sources.service),
+        phases=review.phases,
         as_of=review.as_of,
         policy=review.policy,
     )
@@ -185,6 +186,8 @@ def judge_alone(review: Review, *, fit: Fit) -> pl.DataFrame:
         signals=review.signals,
         schedule=schedule,
         jumps=link_jumps(changes, ledger=ledger, service=alone.service),
+        # Limits are those of the readings as they stand.
+        phases=review.phases.clear(),
         as_of=as_of,
         policy=policy,
     )

@@ -1,17 +1,21 @@
 """This module gathers what is known of each meter and orders the fleet; it computes no forecast."""
 
+from dataclasses import replace
 from datetime import date, timedelta
 from typing import Any
 
 import polars as pl
 
 from drift.decisions.impact import with_verdicts
+from drift.decisions.level_changes import level_changes
 from drift.decisions.standing import Facts, Verdict, decide
 from drift.frames import DAYS_PER_YEAR, EPOCH, METERS
 from drift.policy import Policy
 from drift.stats.conformity import ACCEPTED
 from drift.stats.equivalence import DRIFTING
 
+# What is equal to so many places is equal, and a stated rule decides: beyond lies binary rounding.
+_PLACES = 9
 # Who is named first: those that need action before their next due date.
 _ORDER = ("out", "drifting", "overdue", "watch", "unproven", "holding", "retired")
 
@@ -31,6 +35,7 @@ def build_meters(
     signals: pl.DataFrame,
     schedule: pl.DataFrame,
     jumps: pl.DataFrame,
+    phases: pl.DataFrame,
     as_of: date,
     policy: Policy,
 ) -> pl.DataFrame:
@@ -49,6 +54,8 @@ def build_meters(
         From `drift.decisions.schedule.build_schedule`.
     jumps : pl.DataFrame
         Frame of `drift.stats.jump_events.JUMP_EVENTS`.
+    phases : pl.DataFrame
+        Frame of `drift.decisions.phases.COMPARED`.
     as_of : date
         The date the review speaks for.
     policy : Policy
@@ -81,9 +88,15 @@ def build_meters(
         row["meter_id"]: row
         for row in _largest(jumps.filter(pl.col("by") >= since), "size").to_dicts()
     }
+    key = ["meter_id", "point_pct"]
+    told = pl.concat([points.filter(pl.col("verdict") == DRIFTING).select(key), jumps.select(key)])
+    changed = level_changes(phases, told=told, rate=policy.false_discovery_rate)
     decided = [
-        decide(_facts(row, as_of, jump=late.get(row["meter_id"])), policy)
+        decide(
+            replace(_facts(row, as_of), jump=late.get(name), level_change=changed.get(name)), policy
+        )
         for row in rows.iter_rows(named=True)
+        for name in [row["meter_id"]]
     ]
     return _ordered(rows, decided)
 
@@ -110,8 +123,8 @@ def _worst(points: pl.DataFrame) -> pl.DataFrame:
     return (
         points.sort(
             "meter_id",
-            pl.col("p_out_due").fill_null(-1.0),
-            pl.col("as_found_bias_pct").abs().fill_null(-1.0),
+            pl.col("p_out_due").fill_null(-1.0).round(_PLACES),
+            pl.col("as_found_bias_pct").abs().fill_null(-1.0).round(_PLACES),
             "point_pct",
             descending=[False, True, True, False],
         )
@@ -138,7 +151,7 @@ def _confirmed(points: pl.DataFrame) -> pl.DataFrame:
     """Return the surest point of each meter whose drift is confirmed, with that drift."""
     return (
         points.filter(pl.col("verdict") == DRIFTING)
-        .sort("meter_id", "drift_p", "point_pct")
+        .sort("meter_id", pl.col("drift_p").round_sig_figs(_PLACES), "point_pct")
         .unique("meter_id", keep="first", maintain_order=True)
         .select(
             "meter_id",
@@ -206,8 +219,9 @@ def _last_good(ledger: pl.DataFrame, verdicts: pl.DataFrame) -> pl.DataFrame:
 
 
 def _largest(points: pl.DataFrame, bias: str) -> pl.DataFrame:
-    """Return each meter's point with the largest bias either way."""
-    return points.sort("meter_id", pl.col(bias).abs(), descending=[False, True]).unique(
+    """Return each meter's point with the largest bias either way, of equal ones the lowest."""
+    size = pl.col(bias).abs().round(_PLACES)
+    return points.sort("meter_id", size, "point_pct", descending=[False, True, False]).unique(
         "meter_id", keep="first", maintain_order=True
     )
 
@@ -231,7 +245,7 @@ def _repeatability(ledger: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _facts(row: dict[str, Any], as_of: date, *, jump: dict[str, Any] | None) -> Facts:
+def _facts(row: dict[str, Any], as_of: date) -> Facts:
     """Pick the facts of one meter out of its row."""
     return Facts(
         status=row["status"],
@@ -263,7 +277,6 @@ def _facts(row: dict[str, Any], as_of: date, *, jump: dict[str, Any] | None) -> 
         crossing_early=row["crossing_early"],
         open_signals=row["open_signals"],
         resolution_limited=row["resolution_limited"],
-        jump=jump,
     )
 
 

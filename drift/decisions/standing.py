@@ -21,6 +21,7 @@ from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
 
+from drift.decisions.level_changes import level_words
 from drift.format import (
     NO_BREAK,
     bias,
@@ -71,6 +72,8 @@ class Facts:
         The dial is too coarse to show the drift's size.
     jump : dict or None
         The largest jump of late, a row of `drift.stats.jump_events.JUMP_EVENTS`.
+    level_change : dict or None
+        Its surest change of level, of `drift.decisions.level_changes.level_changes`.
     """
 
     status: str
@@ -103,6 +106,7 @@ class Facts:
     open_signals: int
     resolution_limited: bool
     jump: Mapping[str, Any] | None = None
+    level_change: Mapping[str, Any] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,6 +138,9 @@ def decide(facts: Facts, policy: Policy) -> Verdict:
         verdict = _holding(facts, policy)
     if facts.jump is not None and verdict.standing in _JUMP_MATTERS:
         verdict = replace(verdict, reason=f"{verdict.reason[:-1]}; {_jump_words(facts.jump)}.")
+    elif facts.level_change is not None:
+        said = level_words(facts.level_change)
+        verdict = replace(verdict, reason=f"{verdict.reason[:-1]}; {said}.")
     if facts.overdue and facts.next_due_on is not None:
         late = count((facts.as_of - facts.next_due_on).days, "day")
         action = f"Overdue by {late}: calibrate before any further use."

@@ -191,6 +191,9 @@ def alike_p(passes: npt.NDArray[np.int64], checks: npt.NDArray[np.int64]) -> flo
     expected = lost * checks / total
     rng = np.random.default_rng(_SEED)
     shuffles = min(_SHUFFLES, max(_FEWEST_SHUFFLES, _SHUFFLED // checks.size))
+    # The draws depend on the order of meters, which must not be that of their names.
+    order = np.lexsort((failures, checks))
+    checks, failures, expected = checks[order], failures[order], expected[order]
     drawn = rng.multivariate_hypergeometric(checks, lost, size=shuffles, method="marginals")
     seen = float(((failures - expected) ** 2 / expected).sum())
     shuffled = ((drawn - expected) ** 2 / expected).sum(axis=1)

@@ -9,11 +9,18 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
+# Rates nearer than this are equal: what is left hangs on the order of a sum.
+_TIE = 1e-9
+
 
 def nearest_not_above(
     beyond_below: Floats, beyond_above: Floats, *, nominal: float
 ) -> tuple[NDArray[np.int64], NDArray[np.int64], Floats]:
     """Choose limits among attainable values from the probabilities of both tails.
+
+    Both tails are held to half of `nominal`; what that leaves unused pays for one step inward on the
+    side where it brings the total nearest to `nominal`.  Where both sides are equal neither is
+    favoured: a process that lies as much to one side has limits as wide to the other.
 
     Parameters
     ----------
@@ -42,8 +49,9 @@ def nearest_not_above(
     inward_above = beyond_above[rows, np.maximum(first_out - 1, 0)] + below
     inward_below = beyond_below[rows, np.minimum(last_out + 1, last)] + above
     affords_above, affords_below = inward_above <= nominal, inward_below <= nominal
-    take_above = affords_above & (~affords_below | (inward_above >= inward_below))
-    take_below = affords_below & ~take_above
+    ahead = inward_above - inward_below
+    take_above = affords_above & (~affords_below | (ahead > _TIE))
+    take_below = affords_below & (~affords_above | (ahead < -_TIE))
     first_out = first_out - take_above
     last_out = last_out + take_below
     return first_out, last_out, beyond_above[rows, first_out] + beyond_below[rows, last_out]

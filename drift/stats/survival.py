@@ -207,7 +207,7 @@ def resampled_interval(
     Davison and Hinkley (1997), Bootstrap Methods and their Application, section 3.8 (clusters).
     """
     low, high, _ = _checked(lower, upper, None)
-    _, group = np.unique(np.asarray(cluster), return_inverse=True)
+    group = _by_content(low, high, np.asarray(cluster))
     count = int(group.max()) + 1
     rng = np.random.default_rng(seed)
     drawn = rng.multinomial(count, np.full(count, 1 / count), size=draws)
@@ -222,6 +222,18 @@ def resampled_interval(
         lowest[draw], highest[draw] = survival_at(fit, at)
     tail = (1 - confidence) / 2
     return np.quantile(lowest, tail, axis=0), np.quantile(highest, 1 - tail, axis=0)
+
+
+def _by_content(low: Floats, high: Floats, cluster: npt.NDArray[np.generic]) -> Integers:
+    """Return a number for the meter of each length, in an order that no name decides."""
+    names, group = np.unique(cluster, return_inverse=True)
+    order = np.lexsort((high, low, group))
+    lengths = np.stack([low, high], axis=1)[order]
+    own = np.split(lengths, np.flatnonzero(np.diff(group[order])) + 1)
+    ranked = sorted(range(names.size), key=lambda meter: own[meter].tobytes())
+    number = np.empty(names.size, dtype=np.int64)
+    number[ranked] = np.arange(names.size)
+    return number[group]
 
 
 def _checked(

@@ -205,3 +205,12 @@ def test_one_reading_has_no_law_of_spread() -> None:
     """A single reading has no spread."""
     with pytest.raises(ValueError, match="at least 2 readings"):
         spread_law(1, (0.3,))
+
+
+@pytest.mark.parametrize("centre", [0.0, 0.05, 0.1])
+def test_neither_side_is_favoured_where_both_are_equal(centre: float) -> None:
+    """On a mark or midway between two a process has as much above as below, and so its limits."""
+    law = distribution_of_mean([centre], sigma=0.03, resolution=0.1)
+    limits = attainable_limits(law, nominal=0.0027)
+    assert limits.upper[0] - centre == pytest.approx(centre - limits.lower[0])
+    assert limits.rate[0] <= 0.0027

@@ -403,3 +403,22 @@ def test_tolerance_is_compared_in_decimal() -> None:
     """A bias of 3.1 − 3.0 is in, as the decimals say and binary numbers do not."""
     frame = ledger([sitting(0, [0.0]), sitting(91, [3.1 - 3.0])])
     assert cut(frame) == [("first_visit", 91.0, None, "still_in")]
+
+
+@pytest.mark.parametrize("late", [2, 3, 5])
+def test_a_flat_likelihood_shows_no_law(late: int) -> None:
+    """Some end at once and others hardly ever: 95 % would last days, or longer than the world."""
+    low = np.r_[np.zeros(4), np.full(late, 900.0), np.full(late, 1800.0)]
+    high = np.r_[np.full(4, 91.0), np.full(late, 1000.0), np.full(late, np.inf)]
+    assert fit_weibull(low, high) is None
+
+
+def test_lengths_that_show_a_law_keep_it() -> None:
+    """30 lengths of a law that ages are fitted, those of a constant hazard in most samples too."""
+    rng = np.random.default_rng(2)
+    fitted = []
+    for shape in (2.0,) * 10 + (1.0,) * 10:
+        age = np.ceil(400 * rng.weibull(shape, 30) / 91) * 91
+        fitted.append(fit_weibull(age - 91, age) is not None)
+    assert all(fitted[:10])
+    assert sum(fitted[10:]) >= 9

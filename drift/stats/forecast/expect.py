@@ -11,6 +11,7 @@ import numpy as np
 import polars as pl
 
 from drift.stats.blocks import Floats, Integers
+from drift.stats.forecast.content import in_order_of_content
 from drift.stats.forecast.grid import take, walk
 from drift.stats.forecast.horizon import (
     Bins,
@@ -100,7 +101,7 @@ def look_out(
         If the ledger is empty, or holds a time or bias that is not finite.
     """
     settings = settings or Settings()
-    visits = read_visits(ledger, resolution=settings.resolution)
+    visits = in_order_of_content(read_visits(ledger, resolution=settings.resolution))
     if fit is None:
         fit = fit_fleet(visits, tolerance=settings.tolerance, sample=settings.sample)
     grid = make_grid(fit.hyper, resolutions=visits.resolutions)

@@ -198,8 +198,9 @@ def _with_replicates(ledger: pl.DataFrame, resolution: float) -> pl.DataFrame:
     missing = [name for name in _JUMPS.values() if name not in ledger.columns]
     ledger = ledger.with_columns(pl.lit(None, dtype=pl.Float64).alias(name) for name in missing)
     none = pl.lit([], dtype=pl.List(pl.Float64))
-    found = pl.col("as_found_biases_pct").fill_null(none)
-    left = pl.col("as_left_biases_pct").fill_null(none)
+    # Replicates have no order of their own; that of rows in a file must not matter.
+    found = pl.col("as_found_biases_pct").fill_null(none).list.sort()
+    left = pl.col("as_left_biases_pct").fill_null(none).list.sort()
     declared = pl.lit(value=False)
     if _left_is_declared(ledger):
         declared, left = left.list.len() > 0, none
