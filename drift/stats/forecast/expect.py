@@ -11,7 +11,7 @@ import numpy as np
 import polars as pl
 
 from drift.stats.blocks import Floats, Integers
-from drift.stats.forecast.grid import take, walk
+from drift.stats.forecast.grid import walk
 from drift.stats.forecast.horizon import (
     Bins,
     level_masses,
@@ -27,6 +27,7 @@ from drift.stats.forecast.past import blocks, last_dial
 from drift.stats.forecast.predict import Dial, Model, alike
 from drift.stats.forecast.rates import Posterior, read_posterior, take_posterior
 from drift.stats.forecast.readings import make_tables
+from drift.stats.forecast.state import take
 from drift.stats.forecast.visits import read_visits
 
 

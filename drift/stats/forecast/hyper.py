@@ -19,6 +19,7 @@ from drift.stats.forecast.evidence import (
     nudged_lives,
     per_life,
 )
+from drift.stats.forecast.habits import learn_habit
 from drift.stats.forecast.model import Grid, HyperParameters, make_grid
 from drift.stats.forecast.visits import Visits
 
@@ -124,6 +125,7 @@ def _search(
     again at the end, which decides.
     """
     hyper = _moved(hyper, (), np.empty(0), unseen=data.unseen)
+    hyper, data = learn_habit(hyper, _fitting_grid(hyper, data), data)
     point = evaluate(hyper, _fitting_grid(hyper, data), data)
     if not _has_replicates(data.visits, data.lives):
         return _climb(point, _LEVEL, data, rounds)

@@ -81,6 +81,32 @@ class Kind:
 
 
 @dataclass(frozen=True, slots=True)
+class Habit:
+    """At how many of its visits without a record a laboratory adjusts, by what it found.
+
+    Attributes
+    ----------
+    edges : tuple of float
+        Largest as-found mean of a visit's points, without sign, up to which each share but the
+        last holds, % air.
+    shares : tuple of float
+        Of visits read as found and as left; one more than `edges`.
+    """
+
+    edges: tuple[float, ...] = ()
+    shares: tuple[float, ...] = (0.5,)
+
+    def place(self, off: Floats) -> NDArray[np.int64]:
+        """Return which share holds for visits that found meters `off` by so much, % air."""
+        return np.searchsorted(np.array(self.edges) + 1e-9, off, side="left")
+
+    def share(self, off: Floats) -> Floats:
+        """Return the share for visits that found meters `off` by so much, % air."""
+        share: Floats = np.array(self.shares)[self.place(off)]
+        return share
+
+
+@dataclass(frozen=True, slots=True)
 class HyperParameters:
     """What the fleet's meters have in common; % air, years.
 
@@ -104,6 +130,8 @@ class HyperParameters:
         Standard deviation of the level after an adjustment.
     start_sd : float
         Standard deviation of the level at a meter's first visit.
+    habit : Habit
+        When the laboratory adjusts without a record.
     """
 
     wander: float
@@ -117,6 +145,7 @@ class HyperParameters:
     shock_size: float
     reset_sd: float
     start_sd: float
+    habit: Habit = Habit()
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,7 @@ import numpy as np
 
 from drift.frames import DAYS_PER_YEAR
 from drift.stats.blocks import Floats
-from drift.stats.forecast.grid import State, take, walk
+from drift.stats.forecast.grid import walk
 from drift.stats.forecast.lattice import (
     Carry,
     Lattice,
@@ -21,6 +21,7 @@ from drift.stats.forecast.lattice import (
 from drift.stats.forecast.model import Masses, wide_mass
 from drift.stats.forecast.predict import Model
 from drift.stats.forecast.readings import make_tables
+from drift.stats.forecast.state import State, take
 from drift.stats.forecast.visits import Visits
 
 # Times in a span: every day, or every so many days where it is longer.
