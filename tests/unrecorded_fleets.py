@@ -16,7 +16,7 @@ from scipy import special
 
 from drift.analysis.ledger import build_ledger
 from drift.frames import DAYS_PER_YEAR, EPOCH
-from drift.stats.forecast import Settings, forecast
+from drift.stats.forecast import forecast
 from tests.csv_folders import load
 
 Floats = NDArray[np.float64]
@@ -184,7 +184,9 @@ def ask_fleet_filter(history: History) -> Floats:
     for j in range(habits.visits):
         if j > 0:
             gap = (history.years[:, j] - history.years[:, j - 1])[:, None, None]
-            moved = -1j * frequency * rates[:, None] * gap - frequency**2 / 2 * habits.wander**2 * gap
+            moved = (
+                -1j * frequency * rates[:, None] * gap - frequency**2 / 2 * habits.wander**2 * gap
+            )
             factor = (np.exp(moved) * jumped)[:, None]
             mass = np.maximum(np.fft.irfft(np.fft.rfft(mass) * factor, _CELLS), 0.0)
             mass /= mass.sum(axis=(1, 2, 3), keepdims=True)
@@ -210,7 +212,9 @@ def _learn(mass: Floats, grid: Floats, readings: Floats, noises: Floats, habits:
     for replicate in range(readings.shape[1]):
         offset = readings[:, replicate, None, None] - grid
         each = noises[:, None]
-        chance *= special.ndtr((offset + half) / each) - special.ndtr((offset - half) / each) + 1e-12
+        chance *= (
+            special.ndtr((offset + half) / each) - special.ndtr((offset - half) / each) + 1e-12
+        )
     mass = mass * chance[:, :, None]
     learnt: Floats = mass / mass.sum(axis=(1, 2, 3), keepdims=True)
     return learnt

@@ -54,6 +54,8 @@ KIND_WEIGHTS = (3.0, 0.5, 0.4)
 HABIT_EDGES = (0.25, 0.4, 0.5, 0.6, 0.75, 0.9, 1.0, 1.25)
 HABIT_SHARES = (0.1, 0.2, 0.2, 0.3, 0.3, 0.4, 0.4, 0.8, 0.9)
 HABIT_WORTH = 1.0
+# A level that counts less than this is left out.
+_LEAST_WEIGHT = 0.01
 
 
 def usual_habit(tolerance: float) -> Habit:
@@ -214,14 +216,14 @@ def level_spread(
     """
     there = ~np.isnan(readings)
     weight = np.ones(kind.size) if weight is None else weight
-    rows = there.any(axis=1) & (weight > 0.01)
+    rows = there.any(axis=1) & (weight > _LEAST_WEIGHT)
     if not rows.any():
         return belief.median
     candidates = belief.median * np.exp(np.linspace(-2.0, 2.0, 17))
     score = -0.5 * (np.log(candidates / belief.median) / belief.spread) ** 2
     # Two thousand levels say all there is to say.
-    rows = np.flatnonzero(rows)[:2000]
-    readings, there, kind, weight = readings[rows], there[rows], kind[rows], weight[rows]
+    some = np.flatnonzero(rows)[:2000]
+    readings, there, kind, weight = readings[some], there[some], kind[some], weight[some]
     gap = max(0.5 * noise, float(np.nanmax(np.abs(readings))) / 70)
     levels = gap * np.arange(-80, 81, dtype=np.float64)
     chance = np.ones((readings.shape[0], levels.size))

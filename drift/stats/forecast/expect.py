@@ -12,6 +12,7 @@ import polars as pl
 
 from drift.stats.blocks import Floats, Integers
 from drift.stats.forecast.grid import walk
+from drift.stats.forecast.habits import with_points_heard
 from drift.stats.forecast.horizon import (
     Bins,
     level_masses,
@@ -106,6 +107,7 @@ def look_out(
         fit = fit_fleet(visits, tolerance=settings.tolerance, sample=settings.sample)
     grid = make_grid(fit.hyper, resolutions=visits.resolutions)
     model = Model(settings, fit.hyper, grid, {})
+    visits = with_points_heard(visits, hyper=fit.hyper, grid=grid)
     tables = make_tables(model.hyper, grid, resolutions=visits.resolutions)
     made = []
     for part in blocks(visits, np.flatnonzero(visits.last)):

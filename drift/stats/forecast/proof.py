@@ -11,6 +11,7 @@ import polars as pl
 
 from drift.frames import Schema
 from drift.stats.blocks import Floats, Integers
+from drift.stats.forecast.habits import with_points_heard
 from drift.stats.forecast.horizon import found_out
 from drift.stats.forecast.hyper import Fit, fit_fleet
 from drift.stats.forecast.model import Settings, make_grid
@@ -187,6 +188,7 @@ def _forecast_past(
         grid = make_grid(fit.hyper, resolutions=visits.resolutions)
         model = Model(settings, fit.hyper, grid, {})
         seen = visits_before(visits, float(start) + 1.0)
+        seen = with_points_heard(seen, hyper=fit.hyper, grid=grid)
         past = look_back(seen, now, model)
         values = {
             "p_found_out": past.means.p_below + past.means.p_above,

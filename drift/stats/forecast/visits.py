@@ -61,8 +61,7 @@ class Visits:
     reset : array of bool, shape (lives, visits)
         After its as-found readings the meter was adjusted for certain.
     mixed : array of bool, shape (lives, visits)
-        It was read as found and as left without a record, no more than a step apart: read again,
-        or adjusted.
+        It was read as found and as left without a record: read again, or adjusted.
     off : array, shape (lives, visits)
         Largest as-found mean of the points of the visit, without sign, % air, NaN for none.
     odds : array, shape (lives, visits)
@@ -234,7 +233,7 @@ def _with_replicates(ledger: pl.DataFrame, resolution: float) -> pl.DataFrame:
     unknown = pl.col("left_bias_pct").is_null() & pl.col("later_jump_pct").is_null()
     reset = pl.col("adjusted").fill_null(value=False) | (final & unknown)
     reset = reset | (declared & (found.list.len() == 0))
-    mixed = _is_open() & (found.list.len() > 0) & (left.list.len() > 0) & ~(final & unknown)
+    mixed = ~_is_recorded() & (found.list.len() > 0) & (left.list.len() > 0) & ~(final & unknown)
     reset, apart = reset & ~mixed, reset | mixed
     had_found = pl.col("as_found_biases_pct").is_not_null()
     return ledger.sort("series", "visit").select(
@@ -259,17 +258,10 @@ def _with_replicates(ledger: pl.DataFrame, resolution: float) -> pl.DataFrame:
     )
 
 
-def _is_open() -> pl.Expr:
-    """Return whether it is open if somebody adjusted: nothing recorded, no point moved far."""
-    recorded = pl.col("adjusted").fill_null(value=False) & ~pl.col("events").fill_null(
-        ""
-    ).str.contains(_UNRECORDED)
-    step = pl.col("resolution_pct").fill_null(float("inf"))
-    moved = (
-        pl.col("as_left_biases_pct").list.mean() - pl.col("as_found_biases_pct").list.mean()
-    ).abs()
-    far = (moved > step + _FINEST).fill_null(value=False)
-    return ~(recorded | far).any().over(_OCCASION)
+def _is_recorded() -> pl.Expr:
+    """Return whether somebody wrote down that the meter was adjusted."""
+    told_by_readings = pl.col("events").fill_null("").str.contains(_UNRECORDED)
+    return pl.col("adjusted").fill_null(value=False) & ~told_by_readings
 
 
 def _left_is_declared(ledger: pl.DataFrame) -> bool:

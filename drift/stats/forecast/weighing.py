@@ -1,7 +1,7 @@
 """This module weighs levels by readings, and by whether somebody adjusted; no time passes.
 
-Where readings as found and as left stand side by side, little apart and without a record, nobody
-knows whether the same level was read again or the meter was adjusted.  Both are followed: with
+Where readings as found and as left stand side by side without a record of work, nobody knows
+whether the same level was read again or the meter was adjusted.  Both are followed: with
 probability π the level is that of an adjustment, else the one found, and ::
 
     π / (1 − π) = s / (1 − s) · P(left | adjusted) / P(left | same level)
@@ -84,31 +84,42 @@ def mix(
     array, shape (series,)
         Log of their probability after an adjustment over that at the level found.
     """
-    # Midway between the windows of both readings, either level is inside.
     after = window_origin(visits.left[at, j], grid, fallback=np.zeros(at.size))
-    origin = (state.origin + after) // 2
-    base = origin[:, None] * grid.step + state.offset
-    level = base[:, :, None] + grid.step * np.arange(grid.cells)
-    put = wide_mass(level, sd=hyper.reset_sd, grid=grid).astype(grid.precision)
-    fresh = state.mass.sum(axis=3)[..., None] * put[:, None]
-    same = _moved(state.mass, origin - state.origin)
-    totals = []
-    for mass in (same, fresh):
+    same, totals = state.mass.copy(), []
+    fresh = _put_anew(state, after, hyper=hyper, grid=grid)
+    for mass, origin in ((same, state.origin), (fresh, after)):
+        base = origin[:, None] * grid.step + state.offset
         _weigh(mass, base, left, grid=grid, tables=tables)
         totals.append(np.maximum(mass.sum(axis=(1, 2, 3)).astype(np.float64), _DUST))
     ratio: Floats = np.log(totals[1] / totals[0])
-    share = visits.odds[at, j] + special.logit(hyper.habit.share(visits.off[at, j]))
-    share = special.expit(share).astype(grid.precision)[:, None, None, None]
-    state.mass[:] = share * fresh + (1 - share) * same
-    state.origin[:] = origin
+    odds = ratio + visits.odds[at, j] + special.logit(hyper.habit.share(visits.off[at, j]))
+    share = special.expit(odds - ratio).astype(grid.precision)[:, None, None, None]
+    apart = after - state.origin
+    # Midway between the windows of both readings, either level is inside; of two that lie too far
+    # apart for that, the likelier one is kept.
+    kept = np.where(odds > 0, apart, 0)
+    moved = np.where(np.abs(apart) <= grid.cells // 2, apart // 2, kept)
+    state.mass[:] = share * _moved(fresh, moved - apart) + (1 - share) * _moved(same, moved)
+    state.origin += moved
     state.years[:] = visits.years[at, j]
     state.log_likelihood += _normalise(state, grid=grid, tables=tables)
     return ratio
 
 
+def _put_anew(state: State, origin: Integers, *, hyper: HyperParameters, grid: Grid) -> Masses:
+    """Return the mass of `state` with levels as adjustments leave them, in windows at `origin`."""
+    base = origin[:, None] * grid.step + state.offset
+    level = base[:, :, None] + grid.step * np.arange(grid.cells)
+    put = wide_mass(level, sd=hyper.reset_sd, grid=grid).astype(grid.precision)
+    fresh: Masses = state.mass.sum(axis=3)[..., None] * put[:, None]
+    return fresh
+
+
 def _moved(mass: Masses, whole: Integers) -> Masses:
     """Return `mass` in windows that begin `whole` cells higher."""
-    cells, reach = mass.shape[3], int(np.abs(whole).max(initial=0))
+    cells = mass.shape[3]
+    whole = np.clip(whole, -cells, cells)
+    reach = int(np.abs(whole).max(initial=0))
     if reach == 0:
         return mass.copy()
     padded = np.zeros((*mass.shape[:3], cells + 2 * reach), dtype=mass.dtype)
