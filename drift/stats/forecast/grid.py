@@ -80,6 +80,7 @@ def walk(
     """
     counts = visits.count[lives]
     state = _open(visits, lives, hyper, grid, tables) if start is None else start
+    said = np.empty(visits.years.shape) if ratios is None else ratios
     kind, steps = visits.kind[lives], visits.resolutions
     found = group_readings(visits.found[lives], kind, steps)
     left = group_readings(visits.left[lives], kind, steps)
@@ -109,8 +110,7 @@ def walk(
             part, given = take(state, mixed), left.at(mixed, j)
             ratio = mix(part, visits, at[mixed], j, given, hyper=hyper, grid=grid, tables=tables)
             put(state, mixed, part)
-            if ratios is not None:
-                ratios[at[mixed], j] = ratio
+            said[at[mixed], j] = ratio
         moved = np.flatnonzero(~np.isnan(visits.later[at, j]))
         if moved.size:
             part = take(state, moved)

@@ -41,7 +41,7 @@ _SHARED_TRIAL = 0.4
 _WORTH = 2.0
 # Step of the fitting grid in noise, its drift rates on either side of 0, its parts of a step.
 _COARSE = 0.7
-_COARSE_RATES = 7
+_COARSE_RATES = 10
 _COARSE_FINENESS = 16
 # How far its step may come to lie from that share before it is made anew.
 _FITTING = (0.75, 1.35)
@@ -147,17 +147,26 @@ def _search(hyper: HyperParameters, data: Sample, rounds: int, *, led: bool = Fa
     hyper, data = learn_habit(hyper, _fitting_grid(hyper, data), data)
     point = evaluate(hyper, _fitting_grid(hyper, data), data)
     if not _has_replicates(data.visits, data.lives):
-        return _climb(point, _LEVEL, data, rounds)
+        return _climb(point, _names(point, data), data, rounds)
     if not led:
         point = _likelier(point, _other(point, data))
-    names = (*_LEVEL, "visit_sd") if point.hyper.visit_sd > 0 else _LEVEL
-    climb = _climb(point, names, data, rounds)
+    climb = _climb(point, _names(point, data), data, rounds)
     other = _likelier(climb.point, _other(climb.point, data))
     if other is climb.point:
         return climb
-    names = (*_LEVEL, "visit_sd") if other.hyper.visit_sd > 0 else _LEVEL
-    more = _climb(other, names, data, rounds)
+    more = _climb(other, _names(other, data), data, rounds)
     return replace(more, rounds=climb.rounds + more.rounds)
+
+
+def _names(point: Point, data: Sample) -> tuple[str, ...]:
+    """Return the parameters that the readings can tell."""
+    visits, lives = data.visits, data.lives
+    adjusted = (visits.reset[lives] | visits.mixed[lives]).any()
+    return (
+        *_LEVEL,
+        *(("visit_sd",) if point.hyper.visit_sd > 0 else ()),
+        *(("reset_sd",) if adjusted and not data.unseen else ()),
+    )
 
 
 def _other(point: Point, data: Sample) -> Point:
@@ -210,13 +219,13 @@ def _fitting_grid(hyper: HyperParameters, data: Sample) -> Grid:
     """Return a coarse grid with room for faster drifts than `hyper` has."""
     roomy = max(hyper.slab_sd, 1.1 * scaled("slab_sd", tolerance=data.tolerance).median)
     kinds = np.unique(data.visits.kind[data.lives])
-    grid = make_grid(
+    return make_grid(
         replace(hyper, slab_sd=roomy, visit_sd=hyper.visit_sd + 0.3 * hyper.noise_sd),
         resolutions=data.visits.resolutions[kinds],
         share=_COARSE,
         rates=_COARSE_RATES,
+        fineness=_COARSE_FINENESS,
     )
-    return replace(grid, fineness=_COARSE_FINENESS)
 
 
 def _climb(point: Point, names: tuple[str, ...], data: Sample, rounds: int) -> Climb:

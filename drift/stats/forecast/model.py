@@ -185,7 +185,12 @@ class Grid:
 
 
 def make_grid(
-    hyper: HyperParameters, *, resolutions: Floats, share: float = 0.5, rates: int = 16
+    hyper: HyperParameters,
+    *,
+    resolutions: Floats,
+    share: float = 0.5,
+    rates: int = 16,
+    fineness: int = 32,
 ) -> Grid:
     """Choose a grid for `hyper`: steps of a share of the noise, a window that holds its readings.
 
@@ -199,8 +204,10 @@ def make_grid(
         Step of the levels as a share of the noise; errors set in beyond 0.7.
     rates : int
         Drift rates on either side of 0; the default is enough for long histories.
+    fineness : int
+        Parts of a step to which positions of readings are rounded.
     """
-    step = share * hyper.noise_sd
+    step = fineness * _part_of_dial(share * hyper.noise_sd / fineness, resolutions)
     noisiest = max(kind.noise for kind in hyper.kinds) * hyper.noise_sd
     half = resolutions.max() / 2 + 2 * (noisiest + hyper.visit_sd + hyper.noise_sd)
     rate_step = (2.6 * hyper.slab_sd + abs(hyper.slab_mean)) / rates
@@ -210,7 +217,18 @@ def make_grid(
         cells=int(2 * np.ceil(half / step)),
         drifts=np.concatenate([[0.0], drifts]),
         rate_step=rate_step,
+        fineness=fineness,
     )
+
+
+def _part_of_dial(part: float, resolutions: Floats) -> float:
+    """Return a length near `part` of which half a step of the dials is a multiple.
+
+    Readings and middles of groups of them then lie on the lattice of positions, so that rounding
+    to it, which would hit all readings of a fleet alike, does nothing to a meter that stands still.
+    """
+    halves = resolutions[resolutions > 2 * part] / 2
+    return part if halves.size == 0 else float(halves.min() / np.rint(halves.min() / part))
 
 
 def windows(values: Masses, width: int) -> Masses:
