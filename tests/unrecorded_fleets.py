@@ -6,7 +6,7 @@ which visits adjusted, but no meter's own drift rate or noise: what no forecaste
 """
 
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import date, timedelta
 from pathlib import Path
 
 import numpy as np
@@ -101,38 +101,56 @@ def _read(x: Floats, noise: Floats, habits: Habits, rng: np.random.Generator) ->
 
 def write_history(folder: Path, history: History, *, visits: int) -> Path:
     """Write the first `visits` visits as CSV files; a service table only where one is kept."""
-    habits = history.habits
-    folder.mkdir(parents=True, exist_ok=True)
-    days = np.rint(history.years[:, :visits] * DAYS_PER_YEAR).astype(int)
-    meter, visit, replicate = (
-        grid.ravel() for grid in np.indices((habits.meters, visits, habits.replicates))
+    habits, kept = history.habits, slice(visits)
+    write_readings(
+        folder,
+        years=history.years[:, kept],
+        found=history.found[:, kept],
+        left=history.left[:, kept],
+        resolution=habits.resolution,
     )
-    stages = []
-    for stage, values in (("as_found", history.found), ("as_left", history.left)):
-        bias = values[meter, visit, replicate]
-        frame = pl.DataFrame(
-            {
-                "meter_id": [f"M{each:04d}" for each in meter],
-                "performed_on": [EPOCH + timedelta(days=int(d)) for d in days[meter, visit]],
-                "stage": stage,
-                "correct_air_pct": 5.0,
-                "reading_air_pct": np.round(5.0 + bias, 4),
-                "replicate": replicate + 1,
-                "resolution_pct": habits.resolution,
-            }
-        )
-        stages.append(frame.filter(pl.col("reading_air_pct").is_not_nan()))
-    pl.concat(stages).write_csv(folder / "readings.csv")
     if habits.recorded:
-        at, j = np.nonzero(history.adjusted[:, :visits])
+        at, j = np.nonzero(history.adjusted[:, kept])
         pl.DataFrame(
             {
-                "meter_id": [f"M{each:04d}" for each in at],
-                "performed_on": [EPOCH + timedelta(days=int(d)) for d in days[at, j]],
+                "meter_id": [f"M{each:05d}" for each in at],
+                "performed_on": _dates(history.years[at, j]),
                 "action": "hand_reset",
             }
         ).write_csv(folder / "service.csv")
     return folder
+
+
+def write_readings(
+    folder: Path, *, years: Floats, found: Floats, left: Floats, resolution: float
+) -> Path:
+    """Write biases at 5 % air as a file of readings, NaN for none.
+
+    ``years`` has the shape (meters, visits), ``found`` and ``left`` one axis more of replicates.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    meter, visit, replicate = (grid.ravel() for grid in np.indices(found.shape))
+    stages = []
+    for stage, biases in (("as_found", found), ("as_left", left)):
+        frame = pl.DataFrame(
+            {
+                "meter_id": [f"M{each:05d}" for each in meter],
+                "performed_on": _dates(years[meter, visit]),
+                "stage": stage,
+                "correct_air_pct": 5.0,
+                "reading_air_pct": np.round(5.0 + biases[meter, visit, replicate], 4),
+                "replicate": replicate + 1,
+                "resolution_pct": resolution,
+            }
+        )
+        stages.append(frame.filter(pl.col("reading_air_pct").is_not_nan()))
+    pl.concat(stages).write_csv(folder / "readings.csv")
+    return folder
+
+
+def _dates(years: Floats) -> list[date]:
+    """Return `t_years` as dates."""
+    return [EPOCH + timedelta(days=round(float(year) * DAYS_PER_YEAR)) for year in years]
 
 
 def ledger_of(folder: Path) -> pl.DataFrame:

@@ -81,9 +81,10 @@ def walk(
     counts = visits.count[lives]
     state = _open(visits, lives, hyper, grid, tables) if start is None else start
     said = np.empty(visits.years.shape) if ratios is None else ratios
-    kind, steps = visits.kind[lives], visits.resolutions
-    found = group_readings(visits.found[lives], kind, steps)
-    left = group_readings(visits.left[lives], kind, steps)
+    found, left = (
+        group_readings(each[lives], visits.kind[lives], visits.resolutions)
+        for each in (visits.found, visits.left)
+    )
     for j in range(0 if start is None else 1, int(counts[0])):
         active = int(np.searchsorted(-counts, -j, side="left"))
         if j > 0 and watch is not None:
@@ -93,9 +94,9 @@ def walk(
         # Time stands still until a reading: without one there is nothing to move a level for.
         leading = read.size > 0 and read[-1] == read.size - 1
         part = lead(state, read.size) if leading else take(state, read)
+        if read.size and j > 0:
+            _advance(part, visits, at[read], j, hyper=hyper, grid=grid, calm=calm)
         if read.size:
-            if j > 0:
-                _advance(part, visits, at[read], j, hyper=hyper, grid=grid, calm=calm)
             take_in(part, found.at(read, j), grid=grid, tables=tables)
         if not leading:
             put(state, read, part)
@@ -108,14 +109,11 @@ def walk(
         mixed = np.flatnonzero(visits.mixed[at, j])
         if mixed.size:
             part, given = take(state, mixed), left.at(mixed, j)
-            ratio = mix(part, visits, at[mixed], j, given, hyper=hyper, grid=grid, tables=tables)
+            said[at[mixed], j] = mix(
+                part, visits, at[mixed], j, given, hyper=hyper, grid=grid, tables=tables
+            )
             put(state, mixed, part)
-            said[at[mixed], j] = ratio
-        moved = np.flatnonzero(~np.isnan(visits.later[at, j]))
-        if moved.size:
-            part = take(state, moved)
-            _shift_known(part, visits, at[moved], j, grid=grid)
-            put(state, moved, part)
+        _shift_known(state, visits, at, j, grid=grid)
     return state
 
 
@@ -250,12 +248,16 @@ def _shift_known(state: State, visits: Visits, at: Integers, j: int, *, grid: Gr
 
     Drift and wander until then add to the level the same whether before or after the jump.
     """
-    jump = visits.later[at, j]
-    origin = state.origin + np.rint(jump / grid.step).astype(np.int64)
-    state.mass[:], state.offset[:] = _jumped(
-        state, jump, origin, sd=visits.later_sd[at, j], grid=grid
+    rows = np.flatnonzero(~np.isnan(visits.later[at, j]))
+    if rows.size == 0:
+        return
+    part, jump = take(state, rows), visits.later[at[rows], j]
+    origin = part.origin + np.rint(jump / grid.step).astype(np.int64)
+    part.mass[:], part.offset[:] = _jumped(
+        part, jump, origin, sd=visits.later_sd[at[rows], j], grid=grid
     )
-    state.origin[:] = origin
+    part.origin[:] = origin
+    put(state, rows, part)
 
 
 def _jumped(

@@ -268,10 +268,7 @@ def _corrected(
     fall, felt = before - gradient, curvature @ step
     if fall @ step <= 0.05 * (step @ felt):
         return None
-    made: Floats = (
-        curvature + np.outer(fall, fall) / (fall @ step) - np.outer(felt, felt) / (step @ felt)
-    )
-    return made
+    return curvature + np.outer(fall, fall) / (fall @ step) - np.outer(felt, felt) / (step @ felt)
 
 
 def _tried(

@@ -125,5 +125,5 @@ def _moved(mass: Masses, whole: Integers) -> Masses:
     padded = np.zeros((*mass.shape[:3], cells + 2 * reach), dtype=mass.dtype)
     padded[..., reach : reach + cells] = mass
     runs = windows(padded, cells)
-    moved: Masses = np.ascontiguousarray(runs[np.arange(whole.size), :, :, reach + whole])
-    return moved
+    moved = runs[np.arange(whole.size), :, :, reach + whole]
+    return np.ascontiguousarray(moved, dtype=mass.dtype)  # type: ignore[return-value]  # its own type
