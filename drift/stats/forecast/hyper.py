@@ -37,6 +37,8 @@ _LEADING, _LEADING_SHARE = 500, 1 / 3
 _GOLDEN = (5**0.5 - 1) / 2
 # A shared error of a visit is looked for at this share of the noise.
 _SHARED_TRIAL = 0.4
+# Noises that are tried at the start, as shares of the first guess.
+_NOISE_TRIALS = (0.4, 0.65, 1.5)
 # Gain of log likelihood that one more parameter must bring.
 _WORTH = 2.0
 # Step of the fitting grid in noise, its drift rates on either side of 0, its parts of a step.
@@ -146,6 +148,8 @@ def _search(hyper: HyperParameters, data: Sample, rounds: int, *, led: bool = Fa
     hyper = _moved(hyper, (), np.empty(0), unseen=data.unseen)
     hyper, data = learn_habit(hyper, _fitting_grid(hyper, data), data)
     point = evaluate(hyper, _fitting_grid(hyper, data), data)
+    if not led:
+        point = _likeliest_noise(point, data)
     if not _has_replicates(data.visits, data.lives):
         return _climb(point, _names(point, data), data, rounds)
     if not led:
@@ -156,6 +160,19 @@ def _search(hyper: HyperParameters, data: Sample, rounds: int, *, led: bool = Fa
         return climb
     more = _climb(other, _names(other, data), data, rounds)
     return replace(more, rounds=climb.rounds + more.rounds)
+
+
+def _likeliest_noise(point: Point, data: Sample) -> Point:
+    """Return `point`, or one of less or more noise where the readings are likelier from there.
+
+    A few meters may be plain ones with much noise, or noisy ones among plain: two tops.
+    """
+    best = point
+    for factor in _NOISE_TRIALS:
+        hyper = replace(point.hyper, noise_sd=factor * point.hyper.noise_sd)
+        other = evaluate(hyper, _fitting_grid(hyper, data), data)
+        best = other if other.value > best.value else best
+    return best
 
 
 def _names(point: Point, data: Sample) -> tuple[str, ...]:
