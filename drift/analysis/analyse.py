@@ -214,6 +214,7 @@ def ledger_of(sources: Sources, *, source_name: str, as_of: date, policy: Policy
         service=sources.service,
         meters=sources.meters,
         resolution_pct=policy.resolution_pct,
+        tolerance_pct=policy.tolerance_pct,
         vessels=sources.vessels,
     )
 

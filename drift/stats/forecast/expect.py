@@ -12,7 +12,8 @@ import polars as pl
 
 from drift.stats.blocks import Floats, Integers
 from drift.stats.forecast.content import in_order_of_content
-from drift.stats.forecast.grid import take, walk
+from drift.stats.forecast.grid import walk
+from drift.stats.forecast.habits import with_points_heard
 from drift.stats.forecast.horizon import (
     Bins,
     level_masses,
@@ -28,6 +29,7 @@ from drift.stats.forecast.past import blocks, last_dial
 from drift.stats.forecast.predict import Dial, Model, alike
 from drift.stats.forecast.rates import Posterior, read_posterior, take_posterior
 from drift.stats.forecast.readings import make_tables
+from drift.stats.forecast.state import take
 from drift.stats.forecast.visits import read_visits
 
 
@@ -106,6 +108,7 @@ def look_out(
         fit = fit_fleet(visits, tolerance=settings.tolerance, sample=settings.sample)
     grid = make_grid(fit.hyper, resolutions=visits.resolutions)
     model = Model(settings, fit.hyper, grid, {})
+    visits = with_points_heard(visits, hyper=fit.hyper, grid=grid)
     tables = make_tables(model.hyper, grid, resolutions=visits.resolutions)
     made = []
     for part in blocks(visits, np.flatnonzero(visits.last)):

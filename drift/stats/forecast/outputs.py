@@ -9,6 +9,7 @@ from scipy import special
 from drift.frames import DAYS_PER_YEAR, FORECASTS, Schema
 from drift.stats.blocks import Floats
 from drift.stats.forecast.content import in_order_of_content
+from drift.stats.forecast.habits import with_points_heard
 from drift.stats.forecast.hyper import Fit, fit_fleet
 from drift.stats.forecast.meters import any_out, tie_points
 from drift.stats.forecast.model import Settings, make_grid
@@ -146,6 +147,7 @@ def forecast(
     else:
         grid = make_grid(fit.hyper, resolutions=visits.resolutions)
     model = Model(settings, fit.hyper, grid, {})
+    visits = with_points_heard(visits, hyper=fit.hyper, grid=grid)
     lives = pl.DataFrame(
         {"series": visits.series[visits.last], "life": np.flatnonzero(visits.last)}
     )

@@ -12,6 +12,7 @@ import polars as pl
 from drift.frames import Schema
 from drift.stats.blocks import Floats, Integers
 from drift.stats.forecast.content import content_order, in_order_of_content, ordered
+from drift.stats.forecast.habits import with_points_heard
 from drift.stats.forecast.horizon import found_out
 from drift.stats.forecast.hyper import Fit, fit_fleet
 from drift.stats.forecast.model import Settings, make_grid
@@ -187,6 +188,7 @@ def _forecast_past(
         grid = make_grid(fit.hyper, resolutions=visits.resolutions)
         model = Model(settings, fit.hyper, grid, {})
         seen = visits_before(visits, float(start) + 1.0)
+        seen = with_points_heard(seen, hyper=fit.hyper, grid=grid)
         # As they come by what was known then, or the last digits would tell what came later.
         order = content_order(seen)
         past = look_back(ordered(seen, order), now[order], model)
