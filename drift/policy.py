@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, TypeVar, get_args
 
 from drift.decisions.interval_choices import INTERVAL_BOUNDS, IntervalChoices
 from drift.decisions.retirement_choices import RETIREMENT_BOUNDS, RetirementChoices
@@ -37,6 +37,9 @@ class Policy:
         `point_window_pct`, else to its correct air content rounded to 1 %.
     point_window_pct : float
         How far the correct air content may lie from a nominal point, % air.
+    required_points_pct : tuple of float
+        Points that a calibration reads, % air; empty for those that each meter is kept at, which
+        its last visits show.
     interval_days : int
         Days between visits of a meter whose own interval is not given.  Common practice, three
         months; from memory, to be checked against the current edition.
@@ -72,10 +75,10 @@ class Policy:
     negligible_drift_pct_per_year : float
         Drift that does not matter, % air a year: a meter is shown steady when its drift is shown
         to be below this.
-    watch_probability : float
-        Probability of being out at the next due date from which a meter is watched.
+    stop_probability : float
+        Probability of being out today from which a meter is not to be used.
     drifting_probability : float
-        The same from which it is called drifting.
+        Probability of being out at the next due date from which a meter is called drifting.
     drift_reach_days : int
         A confirmed drift makes a meter drifting when it is expected to cross the tolerance within
         this many days, however likely the next visit is to find it in.
@@ -105,6 +108,7 @@ class Policy:
     decision_rule: str = "simple_acceptance"
     points_pct: tuple[float, ...] = (0.0, 5.0, 10.0)
     point_window_pct: float = 1.0
+    required_points_pct: tuple[float, ...] = ()
     interval_days: int = 91
     resolution_pct: float = 0.1
     baseline_visits: int = 7
@@ -120,7 +124,7 @@ class Policy:
     trend_visits: int = 6
     false_discovery_rate: float = 0.05
     negligible_drift_pct_per_year: float = 0.02
-    watch_probability: float = 0.1
+    stop_probability: float = 0.5
     drifting_probability: float = 0.5
     drift_reach_days: int = 365
     signal_days: int = 365
@@ -155,7 +159,7 @@ BOUNDS: tuple[tuple[str, float, float], ...] = (
     ("trend_visits", 4, 1000),
     ("false_discovery_rate", 1e-4, 0.5),
     ("negligible_drift_pct_per_year", 1e-4, 10.0),
-    ("watch_probability", 0.0, 1.0),
+    ("stop_probability", 0.0, 1.0),
     ("drifting_probability", 0.0, 1.0),
     ("drift_reach_days", 0, 36600),
     ("signal_days", 0, 36600),
@@ -167,7 +171,6 @@ BOUNDS: tuple[tuple[str, float, float], ...] = (
 )
 # Of each pair the first may not exceed the second.
 ORDERED = (
-    ("watch_probability", "drifting_probability"),
     ("intervals.shortest_days", "intervals.ceiling_days"),
     ("intervals.ceiling_days", "intervals.longest_days"),
     ("retirement.left_out_visits", "retirement.recent_adjustments"),
@@ -245,21 +248,29 @@ def _check_file(path: Path) -> None:
 
 def _over(choices: _Choices, given: dict[str, object], *, path: Path, before: str = "") -> _Choices:
     """Return `choices`, which are the defaults, with what is given in their place, or raise."""
-    defaults = {field.name: field.default for field in dataclasses.fields(choices)}
+    fields = dataclasses.fields(choices)
+    defaults = {field.name: field.default for field in fields}
+    items = {field.name: (*get_args(field.type), str)[0]() for field in fields}
     chosen: dict[str, Any] = {}
     for key, value in given.items():
         default = defaults.get(key)
         if isinstance(default, IntervalChoices | RetirementChoices) and isinstance(value, dict):
             chosen[key] = _over(default, value, path=path, before=f"{before}{key}.")
         else:
-            chosen[key] = _typed(path, key, value, defaults, before=before)
+            chosen[key] = _typed(path, key, value, defaults, item=items.get(key), before=before)
     return dataclasses.replace(choices, **chosen)
 
 
 def _typed(
-    path: Path, key: str, value: object, defaults: dict[str, object], *, before: str = ""
+    path: Path,
+    key: str,
+    value: object,
+    defaults: dict[str, object],
+    *,
+    item: object = None,
+    before: str = "",
 ) -> object:
-    """Return `value` in the type of the field `key`, or raise."""
+    """Return `value` in the type of the field `key`, or raise; `item` is like one of a list."""
     if key not in defaults:
         near = difflib.get_close_matches(key, defaults, n=1)
         raise PolicyError(
@@ -272,9 +283,7 @@ def _typed(
     if isinstance(default, float) and type(value) in {int, float}:
         return float(value)  # type: ignore[arg-type]  # known to be a number
     if isinstance(default, tuple) and isinstance(value, list):
-        return tuple(
-            _typed(path, key, item, {key: default[0] if default else ""}) for item in value
-        )
+        return tuple(_typed(path, key, one, {key: item}) for one in value)
     if isinstance(value, date):
         value = value.isoformat()
     if type(value) is type(default):
@@ -320,21 +329,27 @@ def _check(path: Path, policy: Policy) -> None:
             raise PolicyError(
                 what=f"{less} exceeds {more}", where=str(path), expected=f"{less} at most {more}"
             )
-    if not policy.points_pct or list(policy.points_pct) != sorted(set(policy.points_pct)):
+    _check_points(path, "points_pct", policy.points_pct, fewest=1)
+    _check_points(path, "required_points_pct", policy.required_points_pct, fewest=0)
+
+
+def _check_points(path: Path, key: str, points: tuple[float, ...], *, fewest: int) -> None:
+    """Raise unless `points` are different ones in order that a bowl can be filled to."""
+    if len(points) < fewest or list(points) != sorted(set(points)):
         raise PolicyError(
-            what=f"points_pct = {list(policy.points_pct)} is not in ascending order",
+            what=f"{key} = {list(points)} is not in ascending order",
             where=str(path),
             expected="different points in ascending order, such as [0, 5, 10]",
         )
-    if len(policy.points_pct) > _MOST_POINTS:
+    if len(points) > _MOST_POINTS:
         raise PolicyError(
-            what=f"points_pct has {len(policy.points_pct)} points",
+            what=f"{key} has {len(points)} points",
             where=str(path),
             expected=f"at most {_MOST_POINTS}",
         )
-    if not all(0 <= point <= _LARGEST_POINT_PCT for point in policy.points_pct):
+    if not all(0 <= point <= _LARGEST_POINT_PCT for point in points):
         raise PolicyError(
-            what=f"points_pct = {list(policy.points_pct)} is out of range",
+            what=f"{key} = {list(points)} is out of range",
             where=str(path),
             expected=f"points from 0 to {_LARGEST_POINT_PCT:g} % air",
         )

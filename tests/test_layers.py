@@ -61,7 +61,11 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
     ),
     ("drift.analysis.reference", {"polars"}, {"drift.frames", "drift.policy", "drift.stats."}),
     ("drift.stats.", NUMERIC, {"drift.stats.", "drift.frames"}),
-    ("drift.analysis.ledger", {"polars"}, {"drift.frames", "drift.analysis.phases"}),
+    (
+        "drift.analysis.ledger",
+        {"polars"},
+        {"drift.frames", "drift.analysis.phases", "drift.stats.calibrations"},
+    ),
     ("drift.analysis.phases", {"polars"}, set()),
     (
         "drift.intake.",
@@ -189,7 +193,9 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
             "drift.pages.",
             "drift.validation",
             "drift.figures.",
-            "drift.decisions.standing",  # names the standings in their order
+            "drift.decisions.retirement_frames",  # columns of its frames
+            "drift.decisions.headline",  # the sentence that every place begins with
+            "drift.decisions.obligations",  # names the standings in their order
             "drift.frames",
             "drift.format",
             "drift.policy",
@@ -316,6 +322,8 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
             "drift",
             "drift.notes.bench",
             "drift.cli.",
+            "drift.decisions.headline",
+            "drift.decisions.obligations",
             "drift.errors",
             "drift.figures.",
             "drift.format",

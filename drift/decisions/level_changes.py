@@ -51,5 +51,5 @@ def level_words(row: Mapping[str, Any]) -> str:
     visits = count(row["new_visits"], "visit")
     return (
         f"level changed at {point(row['point_pct'])}: {visits} since its baseline of "
-        f"{row['old_visits']} read {way} (p {p_value(row['t_p'])}), find out why"
+        f"{row['old_visits']} read {way} (p {p_value(row['t_p'])})"
     )

@@ -64,6 +64,10 @@ def ordered(visits: Visits, order: Integers) -> Visits:
         found_count=visits.found_count[order],
         kind=visits.kind[order],
         reset=visits.reset[order],
+        mixed=visits.mixed[order],
+        off=visits.off[order],
+        odds=visits.odds[order],
+        occasion=_renumbered(visits.occasion[order]),
         jump=visits.jump[order],
         jump_sd=visits.jump_sd[order],
         later=visits.later[order],
@@ -73,9 +77,23 @@ def ordered(visits: Visits, order: Integers) -> Visits:
     )
 
 
+def _renumbered(occasion: Integers) -> Integers:
+    """Return visits of meters numbered as they first come; −1 stays where there is none."""
+    old, first, place = np.unique(occasion, return_index=True, return_inverse=True)
+    number = np.empty(old.size, dtype=np.int64)
+    number[np.argsort(first)] = np.arange(old.size)
+    return np.where(occasion < 0, -1, number[place].reshape(occasion.shape))
+
+
 def _hashes(visits: Visits, days: Floats) -> tuple[NDArray[np.uint64], NDArray[np.uint64]]:
     """Return a hash of each life, with the signs of its biases and without."""
-    flags = [visits.reset, visits.jolt, visits.found_count, visits.resolutions[visits.kind]]
+    flags = [
+        visits.reset,
+        visits.mixed,
+        visits.jolt,
+        visits.found_count,
+        visits.resolutions[visits.kind],
+    ]
     alike = np.stack([days, visits.jump_sd, visits.later_sd, *flags], axis=2, dtype=np.float64)
     biases = [visits.found, visits.left, visits.jump[:, :, None], visits.later[:, :, None]]
     # Replicates have no order of their own.
