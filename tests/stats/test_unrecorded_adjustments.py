@@ -80,7 +80,7 @@ def by_hand(found: float, left: float, *, resolution: float, points: int) -> tup
     def shown(reading: float) -> np.ndarray:
         edge = (level - reading) / ONE.noise_sd
         half = resolution / 2 / ONE.noise_sd
-        return special.ndtr(edge + half) - special.ndtr(edge - half)
+        return np.asarray(special.ndtr(edge + half) - special.ndtr(edge - half))
 
     known = bell(ONE.start_sd) * shown(found)
     same = known / known.sum() * shown(left)
