@@ -263,24 +263,6 @@ TABLES: dict[str, tuple[Column, ...]] = {
     ),
 }
 
-# What makes a row the same row: a later row with the same key and another value amends it.
-KEYS: dict[str, tuple[str, ...]] = {
-    "readings": (
-        "meter_id",
-        "visit_id",
-        "performed_on",
-        "stage",
-        "correct_air_pct",
-        "replicate",
-    ),
-    "marks": ("meter_id", "performed_on", "action"),
-    "meters": ("meter_id",),
-    "vessels": ("vessel_id", "calibrated_on"),
-    "service": ("meter_id", "performed_on", "action"),
-    "responses": ("signal_id", "recorded_on"),
-    "field_tests": ("test_id",),
-}
-
 # The column that says from when a row was known; `--as-of` hides later rows.
 KNOWN_FROM: dict[str, str] = {
     "readings": "performed_on",

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, TypeVar, get_args
 
 from drift.decisions.interval_choices import INTERVAL_BOUNDS, IntervalChoices
 from drift.decisions.retirement_choices import RETIREMENT_BOUNDS, RetirementChoices
@@ -37,6 +37,9 @@ class Policy:
         `point_window_pct`, else to its correct air content rounded to 1 %.
     point_window_pct : float
         How far the correct air content may lie from a nominal point, % air.
+    required_points_pct : tuple of float
+        Points that a calibration reads, % air; empty for those that each meter is kept at, which
+        its last visits show.
     interval_days : int
         Days between visits of a meter whose own interval is not given.  Common practice, three
         months; from memory, to be checked against the current edition.
@@ -72,10 +75,10 @@ class Policy:
     negligible_drift_pct_per_year : float
         Drift that does not matter, % air a year: a meter is shown steady when its drift is shown
         to be below this.
-    watch_probability : float
-        Probability of being out at the next due date from which a meter is watched.
+    stop_probability : float
+        Probability of being out today from which a meter is not to be used.
     drifting_probability : float
-        The same from which it is called drifting.
+        Probability of being out at the next due date from which a meter is called drifting.
     drift_reach_days : int
         A confirmed drift makes a meter drifting when it is expected to cross the tolerance within
         this many days, however likely the next visit is to find it in.
@@ -105,6 +108,7 @@ class Policy:
     decision_rule: str = "simple_acceptance"
     points_pct: tuple[float, ...] = (0.0, 5.0, 10.0)
     point_window_pct: float = 1.0
+    required_points_pct: tuple[float, ...] = ()
     interval_days: int = 91
     resolution_pct: float = 0.1
     baseline_visits: int = 7
@@ -120,7 +124,7 @@ class Policy:
     trend_visits: int = 6
     false_discovery_rate: float = 0.05
     negligible_drift_pct_per_year: float = 0.02
-    watch_probability: float = 0.1
+    stop_probability: float = 0.5
     drifting_probability: float = 0.5
     drift_reach_days: int = 365
     signal_days: int = 365
@@ -138,11 +142,11 @@ class Policy:
 # table have its name before them.
 # As of the column `correct_air_pct`.
 _LARGEST_POINT_PCT = 30.0
-_BOUNDS: tuple[tuple[str, float, float], ...] = (
-    ("tolerance_pct", 1e-6, 10.0),
+BOUNDS: tuple[tuple[str, float, float], ...] = (
+    ("tolerance_pct", 0.005, 10.0),
     ("point_window_pct", 0.0, 10.0),
     ("interval_days", 1, 3660),
-    ("resolution_pct", 1e-6, 1.0),
+    ("resolution_pct", 0.001, 1.0),
     ("baseline_visits", 3, 1000),
     ("phase_level", 1e-4, 0.5),
     ("limit_sigmas", 1.0, 6.0),
@@ -150,12 +154,12 @@ _BOUNDS: tuple[tuple[str, float, float], ...] = (
     ("cusum_reference_sigmas", 0.0, 5.0),
     ("cusum_decision_sigmas", 0.1, 20.0),
     ("fleet_meters", 1, 1_000_000),
-    ("sound_sigma_pct", 1e-6, 1.0),
+    ("sound_sigma_pct", 0.001, 1.0),
     ("trend_level", 1e-4, 0.5),
     ("trend_visits", 4, 1000),
     ("false_discovery_rate", 1e-4, 0.5),
-    ("negligible_drift_pct_per_year", 1e-6, 10.0),
-    ("watch_probability", 0.0, 1.0),
+    ("negligible_drift_pct_per_year", 1e-4, 10.0),
+    ("stop_probability", 0.0, 1.0),
     ("drifting_probability", 0.0, 1.0),
     ("drift_reach_days", 0, 36600),
     ("signal_days", 0, 36600),
@@ -166,12 +170,15 @@ _BOUNDS: tuple[tuple[str, float, float], ...] = (
     *((f"retirement.{name}", low, high) for name, low, high in RETIREMENT_BOUNDS),
 )
 # Of each pair the first may not exceed the second.
-_ORDERED = (
-    ("watch_probability", "drifting_probability"),
+ORDERED = (
     ("intervals.shortest_days", "intervals.ceiling_days"),
     ("intervals.ceiling_days", "intervals.longest_days"),
     ("retirement.left_out_visits", "retirement.recent_adjustments"),
 )
+_FILE = "a TOML file of a few lines"
+_LARGEST_FILE = 2**20
+# As many as there are whole percents.
+_MOST_POINTS = 31
 # A value that stands alone in the file, or a list of such.
 Value = float | int | str | tuple[float | str, ...]
 _Choices = TypeVar("_Choices", bound=Policy | IntervalChoices | RetirementChoices)
@@ -207,6 +214,7 @@ def read_policy(path: Path | None) -> Policy:
     """
     if path is None:
         return Policy()
+    _check_file(path)
     try:
         # Some editors put a byte order mark before what they save.
         given = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
@@ -214,34 +222,55 @@ def read_policy(path: Path | None) -> Policy:
         raise PolicyError(
             what=f"cannot be read ({error.strerror})", where=str(path), expected="a TOML file"
         ) from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except (ValueError, RecursionError) as error:
         raise PolicyError(
             what=f"is not TOML ({error})",
             where=str(path),
             expected="lines such as interval_days = 91",
         ) from error
-    policy = _over(Policy(), given, path=path)
-    _check(path, policy)
+    try:
+        policy = _over(Policy(), given, path=path)
+        _check(path, policy)
+    except (OverflowError, ValueError) as error:
+        raise PolicyError(
+            what="holds a number of more digits than can be meant", where=str(path), expected=_FILE
+        ) from error
     return policy
+
+
+def _check_file(path: Path) -> None:
+    """Raise where reading could hang or never end."""
+    if path.exists() and not path.is_file():
+        raise PolicyError(what="cannot be read: it is no file", where=str(path), expected=_FILE)
+    if path.exists() and path.stat().st_size > _LARGEST_FILE:
+        raise PolicyError(what="is too long for a policy", where=str(path), expected=_FILE)
 
 
 def _over(choices: _Choices, given: dict[str, object], *, path: Path, before: str = "") -> _Choices:
     """Return `choices`, which are the defaults, with what is given in their place, or raise."""
-    defaults = {field.name: field.default for field in dataclasses.fields(choices)}
+    fields = dataclasses.fields(choices)
+    defaults = {field.name: field.default for field in fields}
+    items = {field.name: (*get_args(field.type), str)[0]() for field in fields}
     chosen: dict[str, Any] = {}
     for key, value in given.items():
         default = defaults.get(key)
         if isinstance(default, IntervalChoices | RetirementChoices) and isinstance(value, dict):
             chosen[key] = _over(default, value, path=path, before=f"{before}{key}.")
         else:
-            chosen[key] = _typed(path, key, value, defaults, before=before)
+            chosen[key] = _typed(path, key, value, defaults, item=items.get(key), before=before)
     return dataclasses.replace(choices, **chosen)
 
 
 def _typed(
-    path: Path, key: str, value: object, defaults: dict[str, object], *, before: str = ""
+    path: Path,
+    key: str,
+    value: object,
+    defaults: dict[str, object],
+    *,
+    item: object = None,
+    before: str = "",
 ) -> object:
-    """Return `value` in the type of the field `key`, or raise."""
+    """Return `value` in the type of the field `key`, or raise; `item` is like one of a list."""
     if key not in defaults:
         near = difflib.get_close_matches(key, defaults, n=1)
         raise PolicyError(
@@ -254,9 +283,7 @@ def _typed(
     if isinstance(default, float) and type(value) in {int, float}:
         return float(value)  # type: ignore[arg-type]  # known to be a number
     if isinstance(default, tuple) and isinstance(value, list):
-        return tuple(
-            _typed(path, key, item, {key: default[0] if default else ""}) for item in value
-        )
+        return tuple(_typed(path, key, one, {key: item}) for one in value)
     if isinstance(value, date):
         value = value.isoformat()
     if type(value) is type(default):
@@ -282,7 +309,7 @@ def _place_of(key: str) -> str:
 def _check(path: Path, policy: Policy) -> None:
     """Raise if a value of `policy` cannot be meant."""
     values: dict[str, Any] = choices_of(policy)
-    for key, low, high in _BOUNDS:
+    for key, low, high in BOUNDS:
         if not low <= values[key] <= high:
             raise PolicyError(
                 what=f"{key} = {values[key]!r} is out of range",
@@ -297,20 +324,32 @@ def _check(path: Path, policy: Policy) -> None:
         )
     _check_charts(path, policy)
     _check_dates(path, policy.baseline_dates)
-    for less, more in _ORDERED:
+    for less, more in ORDERED:
         if values[less] > values[more]:
             raise PolicyError(
                 what=f"{less} exceeds {more}", where=str(path), expected=f"{less} at most {more}"
             )
-    if not policy.points_pct or list(policy.points_pct) != sorted(set(policy.points_pct)):
+    _check_points(path, "points_pct", policy.points_pct, fewest=1)
+    _check_points(path, "required_points_pct", policy.required_points_pct, fewest=0)
+
+
+def _check_points(path: Path, key: str, points: tuple[float, ...], *, fewest: int) -> None:
+    """Raise unless `points` are different ones in order that a bowl can be filled to."""
+    if len(points) < fewest or list(points) != sorted(set(points)):
         raise PolicyError(
-            what=f"points_pct = {list(policy.points_pct)} is not in ascending order",
+            what=f"{key} = {list(points)} is not in ascending order",
             where=str(path),
             expected="different points in ascending order, such as [0, 5, 10]",
         )
-    if not all(0 <= point <= _LARGEST_POINT_PCT for point in policy.points_pct):
+    if len(points) > _MOST_POINTS:
         raise PolicyError(
-            what=f"points_pct = {list(policy.points_pct)} is out of range",
+            what=f"{key} has {len(points)} points",
+            where=str(path),
+            expected=f"at most {_MOST_POINTS}",
+        )
+    if not all(0 <= point <= _LARGEST_POINT_PCT for point in points):
+        raise PolicyError(
+            what=f"{key} = {list(points)} is out of range",
             where=str(path),
             expected=f"points from 0 to {_LARGEST_POINT_PCT:g} % air",
         )
@@ -352,6 +391,11 @@ def _check_charts(path: Path, policy: Policy) -> None:
                     where=str(path),
                     expected=f"among {', '.join(known)}",
                 )
+    for key, given in (("charts", policy.charts), ("rules", policy.rules)):
+        if len(set(given)) < len(given):
+            raise PolicyError(
+                what=f"{key} names one twice", where=str(path), expected="each of them once"
+            )
     if not policy.charts:
         raise PolicyError(what="charts is empty", where=str(path), expected="at least one chart")
     try:

@@ -14,12 +14,30 @@ import polars as pl
 import pytest
 
 from drift import folders
-from drift.columns import KEYS, TABLES, Column
+from drift.columns import TABLES, Column
 from drift.errors import StoreError
 from drift.frames import AMENDMENTS, FILES, HELD_BACK, SESSIONS
 from drift.store import Connection, connection, open_store, opening, take_folder
 from drift.store.connection import frame, run
 from tests.csv_folders import counts, held, load, read, readings, take, write
+
+# What makes a row the same row: a later row with the same key and another value amends it.
+KEYS: dict[str, tuple[str, ...]] = {
+    "readings": (
+        "meter_id",
+        "visit_id",
+        "performed_on",
+        "stage",
+        "correct_air_pct",
+        "replicate",
+    ),
+    "marks": ("meter_id", "performed_on", "action"),
+    "meters": ("meter_id",),
+    "vessels": ("vessel_id", "calibrated_on"),
+    "service": ("meter_id", "performed_on", "action"),
+    "responses": ("signal_id", "recorded_on"),
+    "field_tests": ("test_id",),
+}
 
 ROWS = (
     "A,2024-01-05,as_found,5,5.1",

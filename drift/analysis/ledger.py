@@ -9,6 +9,7 @@ import polars as pl
 
 from drift.analysis.phases import with_phases
 from drift.frames import DAYS_PER_YEAR, EPOCH, LEDGER
+from drift.stats.calibrations import AS_IT_IS_KEPT, CalibrationRule, with_calibrations
 
 # Work that changes what the dial shows; design of the trade: the mark moved, the hand reset, the
 # gauge replaced.  The others (a new seal, a dried chamber, a drop) happen to the meter but set
@@ -32,7 +33,9 @@ def build_ledger(
     service: pl.DataFrame,
     meters: pl.DataFrame,
     resolution_pct: float,
+    tolerance_pct: float = 0.1,
     vessels: pl.DataFrame | None = None,
+    rule: CalibrationRule = AS_IT_IS_KEPT,
 ) -> pl.DataFrame:
     """Build the ledger of a fleet.
 
@@ -44,8 +47,12 @@ def build_ledger(
         Rows in force of those input tables; they may be empty.
     resolution_pct : float
         Coarsest resolution to assume where none is stated, % air.
+    tolerance_pct : float
+        Largest bias that passes, % air.
     vessels : pl.DataFrame or None
         Rows in force of that input table; None where nobody recorded any.
+    rule : CalibrationRule
+        Which visits are calibrations.
 
     Returns
     -------
@@ -55,7 +62,7 @@ def build_ledger(
     visits = _visits(sessions)
     events = _events(marks, service)
     stages = _pair_stages(_with_resolution(sessions, meters, resolution_pct))
-    placed = _place_events(visits, events, _unrecorded_adjustments(stages))
+    placed = _place_events(visits, events, _unrecorded_adjustments(stages, tolerance_pct))
     rows = (
         stages.join(placed, on=_VISIT, how="left")
         .sort("meter_id", "point_pct", "performed_on", "visit_id")
@@ -65,7 +72,7 @@ def build_ledger(
         )
         .with_columns(visit=pl.int_range(1, pl.len() + 1, dtype=pl.Int64).over("series"))
     )
-    rows = with_phases(rows, vessels)
+    rows = with_calibrations(with_phases(rows, vessels), rule)
     return _with_path(rows).select(LEDGER.keys()).cast(LEDGER)  # type: ignore[arg-type]  # names to types
 
 
@@ -170,16 +177,19 @@ def _pair_stages(sessions: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _unrecorded_adjustments(stages: pl.DataFrame) -> pl.DataFrame:
-    """Return the visits whose as-left differs from as-found by more than one step of the dial.
+def _unrecorded_adjustments(stages: pl.DataFrame, tolerance_pct: float) -> pl.DataFrame:
+    """Return the visits whose readings say that something was done, recorded or not.
 
-    Where nobody wrote down what was done, readings that moved by more than the dial's resolution
-    between the two stages say that something was.
+    Where nobody wrote down what was done, readings tell: as-left readings that differ from those
+    as found by more than one step of the dial, or a mean found out of tolerance and left nearer
+    zero, which a coarse dial may show as one step or less.
     """
-    moved = (pl.col("as_left_bias_pct") - pl.col("as_found_bias_pct")).abs()
+    found, left = pl.col("as_found_bias_pct"), pl.col("as_left_bias_pct")
+    moved = (left - found).abs() > pl.col("resolution_pct") + _SAME
+    set_right = (found.abs() > tolerance_pct + _SAME) & (left.abs() < found.abs() - _SAME)
     return (
         stages.group_by(_VISIT)
-        .agg(readings_moved=(moved > pl.col("resolution_pct") + _SAME).any())
+        .agg(readings_moved=(moved | set_right).any())
         .with_columns(pl.col("readings_moved").fill_null(value=False))
     )
 

@@ -12,6 +12,7 @@ from drift.cli.options import (
     as_of_option,
     day_asked,
     json_option,
+    out_asked,
     out_option,
     policy_option,
     source_argument,
@@ -109,7 +110,7 @@ def sheet(
     due_by: datetime | None,
     as_of: datetime | None,
     policy: Path | None,
-    out: Path,
+    out: Path | None,
 ) -> int:
     """Write a visit sheet for every meter of SOURCE that is due, overdue ones first.
 
@@ -120,7 +121,7 @@ def sheet(
 
     made = write_sheets(
         source,
-        out=out,
+        out=out_asked(out, "sheet", as_of),
         as_of=day_asked(as_of),
         due_by=due_by.date() if due_by else None,
         policy=read_policy(policy),

@@ -13,6 +13,7 @@ from drift.cli.options import (
     as_of_option,
     day_asked,
     json_option,
+    out_asked,
     out_option,
     policy_option,
     source_argument,
@@ -45,7 +46,7 @@ def impact(
     visit: datetime | None,
     as_of: datetime | None,
     policy: Path | None,
-    out: Path,
+    out: Path | None,
     as_json: bool,
 ) -> int:
     """Say since when METER of SOURCE is suspect after a failed check, and which tests that touches.
@@ -60,7 +61,7 @@ def impact(
         source,
         meter,
         visit=visit.date() if visit else None,
-        out=out,
+        out=out_asked(out, "impact", as_of),
         as_of=day_asked(as_of),
         policy=read_policy(policy),
     )
@@ -88,7 +89,7 @@ def retirement(
     meter: tuple[str, ...],
     as_of: datetime | None,
     policy: Path | None,
-    out: Path,
+    out: Path | None,
     as_json: bool,
 ) -> int:
     """Weigh whether to keep, check more often, service or retire meters of SOURCE.
@@ -100,7 +101,7 @@ def retirement(
     from drift.policy import read_policy  # noqa: PLC0415
 
     memo = retirement_memo(source, meters=meter, as_of=day_asked(as_of), policy=read_policy(policy))
-    page = write_retirement(memo, out)
+    page = write_retirement(memo, out_asked(out, "retirement", as_of))
     if as_json:
         tell(json.dumps(retirement_record(memo), indent=2, allow_nan=False))
     else:

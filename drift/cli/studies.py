@@ -40,7 +40,7 @@ def detectability(*, policy: Path | None, as_json: bool, figure: Path | None) ->
     found = study_detectability(chosen)
     if figure is not None:
         from drift.figures.studies import draw_detectability  # noqa: PLC0415
-        from drift.pipeline import draw  # noqa: PLC0415
+        from drift.writing.figure_files import draw  # noqa: PLC0415
 
         draw(figure, draw_detectability(found.drifts, tolerance_pct=chosen.tolerance_pct))
     if as_json:
@@ -74,12 +74,13 @@ def proof(
     it found: are probabilities borne out, do the bands hold, what would flags have caught.
     """
     from drift.analysis.studies import proof_records  # noqa: PLC0415
-    from drift.pipeline import draw, prove_source  # noqa: PLC0415
+    from drift.pipeline import prove_source  # noqa: PLC0415
     from drift.policy import read_policy  # noqa: PLC0415
 
     found = prove_source(source, as_of=day_asked(as_of), policy=read_policy(policy))
     if figure is not None:
         from drift.figures.studies import draw_reliability  # noqa: PLC0415
+        from drift.writing.figure_files import draw  # noqa: PLC0415
 
         draw(figure, draw_reliability(found.reliability))
     if as_json:

@@ -22,6 +22,7 @@ from drift.format import (
     words_of,
 )
 from drift.policy import Policy
+from drift.stats.calibrations import looks_forward
 from drift.stats.conformity import ACCEPTED
 from drift.stats.field_tests import FAIL, PASS, UNSPECIFIED
 
@@ -163,8 +164,9 @@ def suspect(ledger: pl.DataFrame, *, closed: date) -> Suspicion:
         Day of one of its visits.
     """
     failed = failed_visits(ledger.filter(pl.col("performed_on") == closed))
+    # A visit that read too little to look forward may condemn, and never acquits.
     good = (
-        ledger.filter(pl.col("performed_on") < closed)
+        ledger.filter((pl.col("performed_on") < closed) & looks_forward())
         .group_by("performed_on")
         .agg(
             found=pl.col("found_inside").fill_null(value=False).all() & ~pl.col("adjusted").any(),
@@ -300,13 +302,14 @@ def tests_words(impact: Impact, policy: Policy) -> str:
     if wrong.is_empty():
         return f"{first} Whether a verdict was wrong cannot be said."
     likely = int((wrong >= MORE_LIKELY_WRONG).sum())
-    some = int((wrong >= policy.watch_probability).sum())
+    least = 1 - policy.intervals.target
+    some = int((wrong >= least).sum())
     if some == 0:
         return (
-            f"{first} For none is there a chance of {share(policy.watch_probability)} or more that "
+            f"{first} For none is there a chance of {share(least)} or more that "
             "a meter without bias would have given the other verdict."
         )
     return (
         f"{first} A meter without bias would more likely than not have given the other verdict for "
-        f"{likely}, and with a chance of {share(policy.watch_probability)} or more for {some}."
+        f"{likely}, and with a chance of {share(least)} or more for {some}."
     )

@@ -3,13 +3,13 @@
 import dataclasses
 import inspect
 import re
-from datetime import date
 from typing import Any
 
 import polars as pl
 
 import drift
 from drift import format as text
+from drift.decisions.obligations import PRESSING
 from drift.pages import captions
 from drift.pages.data import (
     Bar,
@@ -84,6 +84,7 @@ def _meter_row(
         retired=retired,
         reason=row["reason"],
         action=row["action"],
+        obligations=tuple(row["obligations"].split()),
         last_visit_on=row["last_visit_on"],
         next_due_on=row["next_due_on"],
         visits=row["visits"],
@@ -100,6 +101,7 @@ def _meter_row(
             early=row["crossing_early"],
             late=row["crossing_late"],
             p_out=row["p_out_next_due"],
+            outside=row["standing"] == "out",
             last_visit_on=row["last_visit_on"],
             policy=review.policy,
             as_of=review.as_of,
@@ -111,8 +113,8 @@ def _meter_row(
 
 
 def is_urgent(row: MeterRow) -> bool:
-    """Say whether a meter needs action before its next due date."""
-    return not row.retired and (row.standing in {"out", "drifting"} or row.overdue)
+    """Say whether something must be done about a meter or its results, beyond its file."""
+    return any(token in PRESSING for token in row.obligations)
 
 
 def sparklines(
@@ -255,9 +257,3 @@ def _shown(value: object) -> str:
     if isinstance(value, tuple):
         return ", ".join(_shown(item) for item in value) or "none named"
     return text.plain(value) if isinstance(value, int | float) else str(value)
-
-
-def latest(frame: pl.DataFrame, column: str) -> date | None:
-    """Return the latest date in a column, None where there is none."""
-    value = frame[column].max()
-    return value if isinstance(value, date) else None

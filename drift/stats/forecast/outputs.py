@@ -8,6 +8,8 @@ from scipy import special
 
 from drift.frames import DAYS_PER_YEAR, FORECASTS, Schema
 from drift.stats.blocks import Floats
+from drift.stats.forecast.content import in_order_of_content
+from drift.stats.forecast.habits import with_points_heard
 from drift.stats.forecast.hyper import Fit, fit_fleet
 from drift.stats.forecast.meters import any_out, tie_points
 from drift.stats.forecast.model import Settings, make_grid
@@ -25,15 +27,17 @@ _TIED_METERS = 60
 _TIED_VISITS = 10
 
 # One row per series: `FORECASTS` and what else is known.  p_out_due is of the true bias,
-# p_found_out_due of the as-found mean, whose band is next_mean_low to next_mean_high; level_low to
-# level_high is the band of the true bias now.  p_steady, p_drifting and p_shock (steady but for a
-# shock since the last adjustment, at most eight visits ago) sum to 1.  readings counts those since
-# the gauge was last replaced: with none, all else is what the fleet is like.
+# p_found_out_due of the as-found mean, whose band is next_mean_low to next_mean_high; level_low
+# to level_high is the band of the true bias now; p_out_then the chance that the last visit left
+# it out.  p_steady, p_drifting and p_shock (steady but for a shock since the last adjustment, at
+# most eight visits ago) sum to 1.  readings counts those since the gauge was last replaced: with
+# none, all else is what the fleet is like.
 SERIES: Schema = FORECASTS | {
     "meter_id": pl.String,
     "last_t_years": pl.Float64,
     "p_found_out_due": pl.Float64,
     "p_out_now": pl.Float64,
+    "p_out_then": pl.Float64,
     "next_mean_low": pl.Float64,
     "next_mean_high": pl.Float64,
     "level_low": pl.Float64,
@@ -63,6 +67,7 @@ METER_CHANCES: Schema = {
     "p_out_due": pl.Float64,
     "p_found_out_due": pl.Float64,
     "p_out_now": pl.Float64,
+    "p_out_then": pl.Float64,
 }
 
 # One row per meter and horizon.
@@ -135,7 +140,7 @@ def forecast(
         If the ledger is empty, or holds a time or bias that is not finite.
     """
     settings = settings or Settings()
-    visits = read_visits(ledger, resolution=settings.resolution)
+    visits = in_order_of_content(read_visits(ledger, resolution=settings.resolution))
     if fit is None:
         fit = fit_fleet(visits, tolerance=settings.tolerance, sample=settings.sample)
     if visits.series.size > _MANY_SERIES:
@@ -145,11 +150,12 @@ def forecast(
     else:
         grid = make_grid(fit.hyper, resolutions=visits.resolutions)
     model = Model(settings, fit.hyper, grid, {})
+    visits = with_points_heard(visits, hyper=fit.hyper, grid=grid)
     lives = pl.DataFrame(
         {"series": visits.series[visits.last], "life": np.flatnonzero(visits.last)}
     )
     asked = due.select(pl.col("series").cast(pl.Int64), pl.col("due_t_years").cast(pl.Float64))
-    wanted = lives.join(asked.drop_nulls(), on="series", how="inner").sort("series")
+    wanted = lives.join(asked.drop_nulls(), on="series", how="inner").sort("life")
     if wanted.is_empty():
         return _nothing(fit)
     life = wanted["life"].to_numpy()
@@ -224,6 +230,8 @@ def _series(made: Columns, series: pl.DataFrame) -> pl.DataFrame:
         "p_out_due": made["due_p_below"] + made["due_p_above"],
         "p_found_out_due": made["found_p_below"] + made["found_p_above"],
         "p_out_now": made["now_p_below"] + made["now_p_above"],
+        "p_out_then": made["then_p_below"] + made["then_p_above"],
+        "level": made["now_level"],
         "next_mean_low": made["found_low"],
         "next_mean_high": made["found_high"],
         "level_low": made["now_low"],
@@ -233,7 +241,7 @@ def _series(made: Columns, series: pl.DataFrame) -> pl.DataFrame:
     frame = series.select("series", "due_t_years", "meter_id", "readings").with_columns(
         **{name: pl.Series(values) for name, values in flat.items()}
     )
-    return frame.fill_nan(None).select(SERIES.keys())
+    return frame.fill_nan(None).select(SERIES.keys()).sort("series")
 
 
 def _horizons(made: Columns, series: pl.DataFrame, settings: Settings, now: float) -> pl.DataFrame:
@@ -251,7 +259,7 @@ def _horizons(made: Columns, series: pl.DataFrame, settings: Settings, now: floa
             "p_out": (made["horizon_p_below"] + made["horizon_p_above"]).ravel(),
         },
         schema=HORIZONS,
-    )
+    ).sort("series", maintain_order=True)
 
 
 def _meters(
@@ -273,6 +281,7 @@ def _meters(
             "p_out_due": joined(made["due_p_below"], made["due_p_above"], tie),
             "p_found_out_due": joined(made["found_p_below"], made["found_p_above"], found_tie),
             "p_out_now": joined(made["now_p_below"], made["now_p_above"], tie),
+            "p_out_then": joined(made["then_p_below"], made["then_p_above"], tie),
         },
         schema=METER_CHANCES,
     )

@@ -6,7 +6,7 @@ import numpy as np
 
 from drift.frames import DAYS_PER_YEAR
 from drift.stats.blocks import Floats, Integers
-from drift.stats.forecast.grid import State, put, take, walk
+from drift.stats.forecast.grid import walk
 from drift.stats.forecast.horizon import rate_quantile
 from drift.stats.forecast.passage import (
     Passage,
@@ -24,6 +24,7 @@ from drift.stats.forecast.predict import (
 )
 from drift.stats.forecast.rates import Posterior, Rates, read_posterior
 from drift.stats.forecast.readings import Tables, make_tables
+from drift.stats.forecast.state import State, put, take
 from drift.stats.forecast.visits import Visits, recent_visits
 
 # Visits back to which a shock is looked for.
@@ -129,7 +130,7 @@ def _no_drift(state: State) -> Floats:
 
 
 def _standing(state: State, rates: Rates, calm: tuple[Floats, Floats], model: Model) -> Columns:
-    """Return level, drift rate and what each series is like."""
+    """Return drift rate and what each series is like."""
     settings, grid, hyper = model.settings, model.grid, model.hyper
     kinds = state.mass.sum(axis=(2, 3), dtype=np.float64)
     noise = np.array([kind.noise for kind in hyper.kinds]) * hyper.noise_sd
@@ -137,7 +138,6 @@ def _standing(state: State, rates: Rates, calm: tuple[Floats, Floats], model: Mo
     p_drifting = 1 - rates.weight[:, 0]
     p_steady = np.minimum(calm[0] * calm[1], rates.weight[:, 0])
     return {
-        "level": (rates.weight * rates.level).sum(axis=1),
         "drift": (rates.weight * rates.mean).sum(axis=1),
         "drift_low": rate_quantile(rates, share, grid=grid),
         "drift_high": rate_quantile(rates, 1 - share, grid=grid),
@@ -159,7 +159,7 @@ def _ahead(
     now: float,
     due: Floats,
 ) -> Columns:
-    """Return predictions at the due time, now and at each horizon."""
+    """Return predictions at the due time, now, at the last visit and at each horizon."""
     dial = last_dial(visits, part, visits.count[part] - 1)
 
     def levels_at(time: Floats) -> Columns:
@@ -172,6 +172,7 @@ def _ahead(
     columns = {f"due_{name}": values for name, values in level_columns(levels).items()}
     columns |= {f"found_{name}": values for name, values in mean_columns(means).items()}
     columns |= {f"now_{name}": values for name, values in levels_at(present).items()}
+    columns |= {f"then_{name}": values for name, values in levels_at(state.years).items()}
     ahead = [levels_at(present + days / DAYS_PER_YEAR) for days in model.settings.horizons_days]
     for name in ahead[0] if ahead else ():
         columns[f"horizon_{name}"] = np.stack([one[name] for one in ahead], axis=1)
