@@ -357,6 +357,6 @@ def _slope(point: Point, names: tuple[str, ...], data: Sample) -> tuple[Floats, 
 
 def _step(gradient: Floats, curvature: Floats) -> tuple[Floats, float]:
     """Return the step that should lead to the top, kept short, and what it should gain."""
-    step = np.linalg.solve(curvature, gradient)
-    limited: Floats = step * min(1.0, _LONGEST_STEP / max(float(np.abs(step).max()), 1e-12))
-    return limited, float(gradient @ limited - limited @ curvature @ limited / 2)
+    step: Floats = np.asarray(np.linalg.solve(curvature, gradient), dtype=np.float64)
+    step = step * min(1.0, _LONGEST_STEP / max(float(np.abs(step).max()), 1e-12))
+    return step, float(gradient @ step - step @ curvature @ step / 2)
