@@ -114,6 +114,7 @@ def _trends(review: Review, evidence: Evidence) -> Entry:
         ),
         *_seen(evidence, charts=review.policy.charts),
         _proven(evidence),
+        *_unfinished(review),
     ]
     return Entry(
         "7.7.1",
@@ -179,6 +180,16 @@ def _proven(evidence: Evidence) -> str:
         f"{text.count(proof.forecasts, 'mean')} of past visits forecast, each at its point: "
         f"{text.share(proof.band_level)} bands held {text.probability(proof.coverage)} "
         f"({text.probability(proof.coverage_low)} to {text.probability(proof.coverage_high)})."
+    )
+
+
+def _unfinished(review: Review) -> tuple[str, ...]:
+    """Say it where the search for the fleet's parameters ended before its top."""
+    if review.fit is None or review.fit.converged:
+        return ()
+    return (
+        f"Missing: the fleet's parameters behind the forecasts had not settled after "
+        f"{text.count(review.fit.rounds, 'step')}; take the forecasts with caution.",
     )
 
 

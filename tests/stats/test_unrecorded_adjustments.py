@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from scipy import special
 
+from drift.stats.blocks import Floats
 from drift.stats.forecast.grid import walk
 from drift.stats.forecast.habits import with_points_heard
 from drift.stats.forecast.hyper import fit_fleet
@@ -74,13 +75,15 @@ def by_hand(found: float, left: float, *, resolution: float, points: int) -> tup
     """Return P(adjusted) and the mean level after one visit, by sums over a fine row of levels."""
     level = np.arange(-0.6, 0.6, 5e-4)
 
-    def bell(sd: float) -> np.ndarray:
-        return np.exp(-0.5 * (level / sd) ** 2) / sd
+    def bell(sd: float) -> Floats:
+        density: Floats = np.exp(-0.5 * (level / sd) ** 2) / sd
+        return density
 
-    def shown(reading: float) -> np.ndarray:
+    def shown(reading: float) -> Floats:
         edge = (level - reading) / ONE.noise_sd
         half = resolution / 2 / ONE.noise_sd
-        return np.asarray(special.ndtr(edge + half) - special.ndtr(edge - half))
+        chance: Floats = special.ndtr(edge + half) - special.ndtr(edge - half)
+        return chance
 
     known = bell(ONE.start_sd) * shown(found)
     same = known / known.sum() * shown(left)

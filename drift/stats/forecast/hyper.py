@@ -10,7 +10,6 @@ import numpy as np
 
 from drift.stats.blocks import Floats, Integers
 from drift.stats.forecast.beliefs import KIND_WEIGHTS, first_guess, scaled, weighted_kinds
-from drift.stats.forecast.content import in_order_of_content
 from drift.stats.forecast.evidence import (
     Point,
     Sample,
@@ -104,8 +103,7 @@ def fit_fleet(
     tolerance : float
         Largest bias that passes, % air: the scale of the beliefs.
     sample : int
-        Most visits used: those of lives evenly spread over the fleet in an order fixed by what they
-        are, so that neither names nor the order of rows decide.
+        Most visits used: those of lives evenly spread over the fleet, so that it is repeatable.
     start : HyperParameters, optional
         Where to start from, such as the fit to an earlier part of the same history.
     rounds : int
@@ -119,7 +117,6 @@ def fit_fleet(
     updated by expectation–maximisation between steps.  An error that all readings of a visit
     share is let in where the likelihood asks for it; single readings cannot tell it from noise.
     """
-    visits = in_order_of_content(visits)
     lives = _choose(visits, sample)
     hyper = start or first_guess(visits, lives, tolerance=tolerance)
     if lives.size == 0:
@@ -360,6 +357,6 @@ def _slope(point: Point, names: tuple[str, ...], data: Sample) -> tuple[Floats, 
 
 def _step(gradient: Floats, curvature: Floats) -> tuple[Floats, float]:
     """Return the step that should lead to the top, kept short, and what it should gain."""
-    step: Floats = np.linalg.solve(curvature, gradient).astype(np.float64)
-    limited: Floats = step * min(1.0, _LONGEST_STEP / max(float(np.abs(step).max()), 1e-12))
-    return limited, float(gradient @ limited - limited @ curvature @ limited / 2)
+    step: Floats = np.asarray(np.linalg.solve(curvature, gradient), dtype=np.float64)
+    step = step * min(1.0, _LONGEST_STEP / max(float(np.abs(step).max()), 1e-12))
+    return step, float(gradient @ step - step @ curvature @ step / 2)
