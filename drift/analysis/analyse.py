@@ -238,10 +238,9 @@ def _why_held(held_back: pl.DataFrame) -> str:
         return "its tables hold no rows of readings"
     first = held_back.row(0, named=True)
     column = f" {first['column']}:" if first["column"] else ""
-    return (
-        f"{held_back.height} reasons to hold rows back, the first: "
-        f"{first['file']}:{first['line']}:{column} {first['reason']}"
-    )
+    many = held_back.height
+    reasons = "1 reason to hold rows back" if many == 1 else f"{many} reasons, the first"
+    return f"{reasons}: {first['file']}:{first['line']}:{column} {first['reason']}"
 
 
 def weigh_drift(

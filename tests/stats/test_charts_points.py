@@ -11,13 +11,11 @@ from drift.frames import CHARTED, LIMITS
 from drift.stats.charts import (
     Charted,
     ChartSettings,
-    cusum,
     draw_family,
-    ewma,
-    individuals,
-    moving_range,
 )
+from drift.stats.charts.prepare import prepare
 from tests.stats.chart_fleets import NOMINAL, Cell, fleet, history, rounded
+from tests.stats.drawn_charts import cusum, ewma, individuals, moving_range
 from tests.stats.reference_tables import column, expected, rows
 
 Chart = Callable[..., Charted]
@@ -358,7 +356,7 @@ def test_impossible_points_are_refused() -> None:
     with pytest.raises(ValueError, match="lack the column"):
         individuals(good.drop("phase"), settings=ChartSettings())
     with pytest.raises(ValueError, match="below 1"):
-        individuals(good.with_columns(replicates=pl.lit(0)), settings=ChartSettings())
+        prepare(good.with_columns(replicates=pl.lit(0)), settings=ChartSettings())
 
 
 def test_impossible_settings_are_refused() -> None:

@@ -7,7 +7,6 @@ import polars as pl
 import pytest
 
 from drift.frames import LEDGER
-from drift.stats.conformity import round_half_even
 from drift.stats.repeatability import (
     ASSUMED,
     DIFFERENCES,
@@ -30,7 +29,7 @@ def _ledger(
         for visit in range(visits):
             truth = rng.normal(0, 0.04)
             read = np.round((truth + rng.normal(0, sigma, replicates)) / step) * step
-            biases = round_half_even(read, places=9).tolist()
+            biases = np.round(read, 9).tolist()
             rows.append(
                 {
                     "meter_id": meter,

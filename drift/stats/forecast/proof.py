@@ -68,8 +68,6 @@ METHODS = {
 
 # Most series judged, evenly spread over the fleet: enough to judge by, and quick.
 _MOST_SERIES = 400
-# Steps of a fit that starts from the year before's.
-_ROUNDS = 3
 
 
 @dataclass(frozen=True, slots=True)
