@@ -145,7 +145,7 @@ def _alone(evidence: IntervalEvidence) -> dict[tuple[str, str], str]:
     What holds for it holds for them: of two answers to one question one would be wrong.
     """
     groups = evidence.groups.drop_nulls("name")
-    scopes = [("fleet", "fleet", evidence.groups)]
+    scopes = [("fleet", "fleet", evidence.ledger)]
     scopes += [("like", str(part["name"][0]), part) for part in groups.partition_by("name")]
     return {
         (scope, name): str(part["meter_id"][0])
