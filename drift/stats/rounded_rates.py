@@ -18,8 +18,8 @@ def nearest_not_above(
 ) -> tuple[NDArray[np.int64], NDArray[np.int64], Floats]:
     """Choose limits among attainable values from the probabilities of both tails.
 
-    Both tails are held to half of `nominal`; what that leaves unused pays for one step inward on the
-    side where it brings the total nearest to `nominal`.  Where both sides are equal neither is
+    Both tails are held to half of `nominal`; what that leaves unused pays for one step inward on
+    the side where it brings the total nearest to `nominal`.  Where both sides are equal neither is
     favoured: a process that lies as much to one side has limits as wide to the other.
 
     Parameters
