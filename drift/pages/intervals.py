@@ -124,7 +124,7 @@ def _lead(
 ) -> tuple[str, ...]:
     """Say what follows for the fleet and for its meters."""
     choices = review.policy.intervals
-    fleet = scopes[0].advice if scopes else "Too little is known of the fleet to set an interval."
+    fleet = _of_fleet(review, scopes, one=advised.height == 1, sooner=sooner)
     meters = text.count(advised.height, "meter")
     if advised.height == 1:
         each = f"Its one meter {'needs to' if sooner else 'need not'} be seen sooner than now."
@@ -139,7 +139,22 @@ def _lead(
         f"{at_ceiling} {stand} at the ceiling of {text.in_days(choices.ceiling_days)}: the data "
         "do not ask for less, and may not ask for more."
     )
-    return (f"The fleet: {fleet}", f"{each} {held}" if at_ceiling else each)
+    return (fleet, f"{each} {held}" if at_ceiling else each)
+
+
+def _of_fleet(review: Review, scopes: tuple[ScopePart, ...], *, one: bool, sooner: int) -> str:
+    """Say what interval the fleet has, where its meters' own do not speak for it."""
+    if not scopes:
+        return "The fleet: Too little is known of the fleet to set an interval."
+    fleet = scopes[0]
+    if one:
+        return f"The fleet is one meter: {fleet.advice}"
+    if fleet.days is not None and fleet.days < _present_days(review) and not sooner:
+        return (
+            f"For a meter without a history of its own: {fleet.advice} Those with one go by their "
+            "own forecasts."
+        )
+    return f"The fleet: {fleet.advice}"
 
 
 def _present_days(review: Review) -> float:

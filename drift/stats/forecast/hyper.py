@@ -10,6 +10,7 @@ import numpy as np
 
 from drift.stats.blocks import Floats, Integers
 from drift.stats.forecast.beliefs import KIND_WEIGHTS, first_guess, scaled, weighted_kinds
+from drift.stats.forecast.content import in_order_of_content
 from drift.stats.forecast.evidence import (
     Point,
     Sample,
@@ -103,7 +104,8 @@ def fit_fleet(
     tolerance : float
         Largest bias that passes, % air: the scale of the beliefs.
     sample : int
-        Most visits used: those of lives evenly spread over the fleet, so that it is repeatable.
+        Most visits used: those of lives evenly spread over the fleet in an order fixed by what they
+        are, so that neither names nor the order of rows decide.
     start : HyperParameters, optional
         Where to start from, such as the fit to an earlier part of the same history.
     rounds : int
@@ -117,6 +119,7 @@ def fit_fleet(
     updated by expectation–maximisation between steps.  An error that all readings of a visit
     share is let in where the likelihood asks for it; single readings cannot tell it from noise.
     """
+    visits = in_order_of_content(visits)
     lives = _choose(visits, sample)
     hyper = start or first_guess(visits, lives, tolerance=tolerance)
     if lives.size == 0:
