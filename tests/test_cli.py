@@ -25,6 +25,7 @@ DATA_FILES = (
     "risks.csv",
     "causes.csv",
     "own_standings.csv",
+    "obligations.csv",
     "held_back.csv",
 )
 HEAVY = ("polars", "duckdb", "altair", "scipy", "statsmodels", "pyarrow", "numpy", "jinja2")
@@ -66,7 +67,7 @@ def test_a_retired_meter_is_counted_apart_and_asks_for_nothing(tmp_path: Path) -
     assert ran.returncode == 0
     counted, action, *_ = ran.stdout.splitlines()[1:]
     assert counted.endswith(": 1 holding, 1 retired")
-    assert action == "No meter needs action before its next due date."
+    assert action == "No meter is barred from use."
 
 
 def test_a_review_writes_pages_and_data_and_says_where(tmp_path: Path) -> None:
