@@ -108,7 +108,26 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
         {"drift.decisions.", "drift.frames", "drift.policy", "drift.stats."},
     ),
     ("drift.analysis.studies", {"polars"}, {"drift.frames", "drift.policy", "drift.stats."}),
-    ("drift.writing.outputs", {"polars"}, {"drift.decisions.", "drift.frames", "drift.results"}),
+    (
+        "drift.writing.outputs",
+        {"polars"},
+        {"drift.decisions.", "drift.frames", "drift.results", "drift.stats.", "drift.analysis.clauses."},
+    ),
+    (
+        "drift.analysis.clauses.",
+        {"polars"},
+        {
+            "drift",
+            "drift.analysis.clauses.",
+            "drift.analysis.conformity",
+            "drift.format",
+            "drift.frames",
+            "drift.results",
+            "drift.row_counts",
+            "drift.stats.",
+            "drift.validation",
+        },
+    ),
     ("drift.writing.output_notes", set(), set()),
     ("drift.writing.pdf_files", set(), {"drift.errors"}),
     (
