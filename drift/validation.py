@@ -85,12 +85,6 @@ VALIDATIONS = (
         "stats/test_uncertainty.py",
     ),
     Validation(
-        "Rounded readings",
-        "independent likelihood fits by two optimisers",
-        "derived",
-        "stats/test_rounding.py",
-    ),
-    Validation(
         "Correct air content of a vessel, dial law",
         "100 w/W and the gas law, by hand; a state's published canister table",
         "read",

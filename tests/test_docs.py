@@ -7,6 +7,7 @@ from pathlib import Path
 
 import click
 
+from drift.analysis.clauses.clause import EVIDENCE
 from drift.analysis.conformity import CONFORMITY
 from drift.cli import commands
 from drift.columns import TABLES
@@ -69,6 +70,7 @@ def test_the_readme_names_every_output_column() -> None:
     assert " ".join(SINCE) in README
     assert list(COLUMN_NOTES["since"]) == list(SINCE)
     for schema in (
+        EVIDENCE,
         VESSEL_VALUES,
         AGREEMENT,
         REFERENCE_CHECK,

@@ -115,7 +115,13 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
     (
         "drift.writing.outputs",
         {"polars"},
-        {"drift.decisions.", "drift.frames", "drift.results", "drift.stats.", "drift.analysis.clauses."},
+        {
+            "drift.analysis.clauses.",
+            "drift.decisions.",
+            "drift.frames",
+            "drift.results",
+            "drift.stats.",
+        },
     ),
     (
         "drift.analysis.clauses.",
@@ -155,7 +161,14 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
     (
         "drift.figures.",
         {"altair", "vl_convert", "polars"},
-        {"drift.figures.", "drift.frames", "drift.format", "drift.folders", "drift.policy"},
+        {
+            "drift.figures.",
+            "drift.frames",
+            "drift.format",
+            "drift.folders",
+            "drift.policy",
+            "drift.stats.",  # what a study found, for its sentence
+        },
     ),
     # The page of a decision is made of what was decided.
     (
@@ -176,6 +189,7 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
         {"polars"},
         {
             "drift",
+            "drift.analysis.clauses.",
             "drift.analysis.evidence",
             "drift.pages.",
             "drift.validation",

@@ -233,7 +233,8 @@ def _with_bases(rows: pl.DataFrame, policy: Policy) -> pl.DataFrame:
     )
     enlarged = policy.vessel_uncertainty == LARGER
     doubt = pl.format(
-        f"{{}}; its stated uncertainty is contradicted (E_n {{}}){', enlarged' if enlarged else ''}",
+        f"{{}}; its stated uncertainty is contradicted (E_n "
+        f"{{}}){', enlarged' if enlarged else ''}",
         vessel,
         pl.col("contradicted_by").round(1).cast(pl.String),
     )

@@ -5,6 +5,7 @@ above 1 the uncertainties stated cannot both be true (ISO/IEC 17043, annex B; fr
 checked against the current edition).
 """
 
+import itertools
 from dataclasses import dataclass
 from datetime import date
 
@@ -84,7 +85,7 @@ def agreement(values: pl.DataFrame, effects: pl.DataFrame) -> pl.DataFrame:
     ]
     rows = [
         _row(RECALIBRATED, later, earlier, later.air - earlier.air, u=(later.u, earlier.u), seen=0)
-        for earlier, later in zip(usable, usable[1:], strict=False)
+        for earlier, later in itertools.pairwise(usable)
         if earlier.vessel_id == later.vessel_id
     ]
     named = {f"{one.vessel_id} calibrated {one.calibrated_on}": one for one in usable}

@@ -26,6 +26,7 @@ TABLE_NOTES: dict[str, str] = {
     "risks": "what checking this fleet risks, one row a verification point",
     "causes": "what to look at first on the bench; a hint, never a diagnosis",
     "own_standings": "as meters, with what meters share taken out of their readings",
+    "evidence": "what the records show of each clause that an assessor asks about",
     "held_back": "rows of the input that were not used, and why",
 }
 
@@ -273,6 +274,16 @@ COLUMN_NOTES: dict[str, dict[str, tuple[str, str]]] = {
         "cause": ("", "what may be wrong"),
         "probability": ("", "among the causes considered"),
         "evidence": ("", "what speaks for and against it"),
+    },
+    "evidence": {
+        "standard": ("", "document"),
+        "clause": ("", "its number, or name, in it"),
+        "asked": ("", "what is asked, in our words"),
+        "state": ("", "shown, partly shown, not shown, contradicted, or outside these records"),
+        "decided_by": ("", "the number that decides the state"),
+        "answer": ("", "what the records say, what is missing among it"),
+        "proof": ("", "where to look first"),
+        "to_file": ("", "what to put on record so that it is shown"),
     },
     "held_back": {
         "file": ("", "input file"),

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import polars as pl
 
+from drift.analysis.clauses.answers import answer_clauses, evidence_frame
 from drift.decisions.responses import RESPONSES
 from drift.frames import FORECAST, HELD_BACK, INTERVALS, LEDGER, METERS, SIGNALS
 from drift.results import Review
@@ -67,6 +68,7 @@ def _frames(review: Review) -> dict[str, pl.DataFrame]:
         "risks": review.conformity.risks,
         "causes": review.reference.causes.select(CAUSES),
         "own_standings": review.own_meters,
+        "evidence": evidence_frame(answer_clauses(review)),
         "held_back": review.sources.held_back.select(HELD_BACK.keys()),
     }
 

@@ -43,7 +43,9 @@ def evidence_frame(clauses: tuple[Clause, ...]) -> pl.DataFrame:
             "state": one.state,
             "decided_by": one.decided_by,
             "answer": " ".join(one.answer),
-            "proof": one.proof[0][0] if one.proof[0][0][0] != "#" else f"evidence.html{one.proof[0][0]}",
+            "proof": one.proof[0][0]
+            if one.proof[0][0][0] != "#"
+            else f"evidence.html{one.proof[0][0]}",
             "to_file": one.to_file,
         }
         for one in clauses

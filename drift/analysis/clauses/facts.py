@@ -75,7 +75,8 @@ def disagreement(row: dict[str, object]) -> str:
     )
     alone = text.fixed(row["en_stated"], places=1)  # type: ignore[arg-type]
     return (
-        f"{did}; the uncertainties allow ±{allowed} (E_n {normalised(row)}, {alone} by those stated "
+        f"{did}; the uncertainties allow ±{allowed} (E_n {normalised(row)}, {alone} "
+        "by those stated "
         "alone)."
     )
 

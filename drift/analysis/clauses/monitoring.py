@@ -34,8 +34,11 @@ def between(facts: Facts) -> Clause:
         state=PARTLY if checks.height else OUTSIDE,
         decided_by=f"{text.count(checks.height, 'check')} of the mark between calibrations",
         answer=(
-            f"{of(marks.height - checks.height, marks.height)} checks of the initial pressure mark "
-            f"go with a calibration; {text.count(meters, 'meter')} in use checked between them.",
+            (
+                f"{of(marks.height - checks.height, marks.height)} checks of the "
+                "initial pressure mark "
+                f"go with a calibration; {text.count(meters, 'meter')} in use checked between them."
+            ),
             "Which checks are needed, and their procedure, is not in these tables.",
         ),
         proof=(("data/visits.csv", "every visit"),),
@@ -56,9 +59,12 @@ def trends(facts: Facts) -> Clause:
     tested = review.path_trends.filter(pl.col("series").is_in(series.to_list()))
     tested = tested.drop_nulls("verdict")
     answer = [
-        f"{of(whole, series.len())} series of meters in use (a meter at a point) have limits from a"
-        f" whole baseline of {text.count(needed, 'visit')}; {text.whole(short)} from fewer, "
-        f"{text.whole(series.len() - latest.height)} have none yet.",
+        (
+            f"{of(whole, series.len())} series of meters in use (a meter at a point) "
+            "have limits from a"
+            f" whole baseline of {text.count(needed, 'visit')}; {text.whole(short)} from fewer, "
+            f"{text.whole(series.len() - latest.height)} have none yet."
+        ),
         f"Drift is tested in {of(tested.height, series.len())} of them.",
     ]
     return Clause(
@@ -77,7 +83,7 @@ def trends(facts: Facts) -> Clause:
         to_file=(
             NOTHING
             if whole == series.len() and whole
-            else f"{text.count(needed, 'visit')} as found without a change of reference, each series."
+            else f"{text.count(needed, 'visit')} as found with one reference, each series."
         ),
     )
 
@@ -93,8 +99,11 @@ def compared(facts: Facts) -> Clause:
         state=OUTSIDE,
         decided_by="0 comparisons with another laboratory in these tables",
         answer=(
-            f"What is compared here is the laboratory with itself: {text.count(vessels, 'vessel')} "
-            "through the meters that they read.",
+            (
+                "What is compared here is the laboratory with itself: "
+                f"{text.count(vessels, 'vessel')} "
+                "through the meters that they read."
+            ),
         ),
         proof=(("data/vessel_agreement.csv", "calibrations against each other and the meters"),),
         to_file="Results of a proficiency test or of a comparison.",
@@ -111,8 +120,10 @@ def acted_on(facts: Facts) -> Clause:
     stale = waiting.filter(age > patience).height
     stray = review.responses.filter(pl.col("problem") != "").height
     answer = [
-        f"{text.count(signals.height, 'signal')} ({span(signals['visit_on'])}); "
-        f"{text.whole(answered)} with a response, {text.whole(waiting.height)} without."
+        (
+            f"{text.count(signals.height, 'signal')} ({span(signals['visit_on'])}); "
+            f"{text.whole(answered)} with a response, {text.whole(waiting.height)} without."
+        )
     ]
     if waiting.height:
         oldest = (review.as_of - min(waiting["visit_on"])).days

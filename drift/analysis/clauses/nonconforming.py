@@ -33,8 +33,11 @@ def evaluated_work(facts: Facts) -> Clause:
         f"{text.count(len(failed), 'visit')} found or left a meter outside; {text.whole(righted)} "
         f"were put right that day, {text.whole(later)} later, {text.whole(len(never))} were not"
         + (f" ({few(_meters(never))})." if never else "."),
-        f"{text.whole(answered)} have a response; what was decided on earlier results, who was told"
-        " and who authorised going on is not in these tables: the impact note has room for it.",
+        (
+            f"{text.whole(answered)} have a response; what was decided on earlier "
+            "results, who was told"
+            " and who authorised going on is not in these tables: the impact note has room for it."
+        ),
         f"{text.count(tests.height, 'field test')} on record ({span(tests['tested_on'])}), from "
         "which an impact note can be made."
         if tests.height
@@ -96,8 +99,10 @@ def corrected(facts: Facts) -> Clause:
     answered = sum(one.answered for one in facts.failures)
     longest = max(runs.values(), default=0)
     answer = [
-        f"{text.count(len(runs), 'meter')} failed, {text.whole(answered)} of "
-        f"{text.count(failed, 'failure')} with a response on what was done.",
+        (
+            f"{text.count(len(runs), 'meter')} failed, {text.whole(answered)} of "
+            f"{text.count(failed, 'failure')} with a response on what was done."
+        ),
         f"The longest run of failures of one meter is {text.whole(longest)}; from "
         f"{text.whole(IN_A_ROW)} on no action can have worked"
         + (f" ({few(again)})." if again else "."),

@@ -6,17 +6,13 @@ from datetime import date
 import polars as pl
 
 from drift.results import Review
+from drift.stats.calibrations import looks_back, looks_forward
 from drift.stats.conformity import ACCEPTED
 
-# A meter is kept at the points that at least this share of its last visits read.
-_RECENT_VISITS = 8
-_USUAL_SHARE = 0.5
-
-# One row per meter and visit, by meter and time.  found_points and left_points are those read in
-# each stage, required those that the meter is kept at; found_failed and left_failed say whether any
-# failed; lost, that an adjustment was made and nothing read before it.  shown_right: what the meter
-# went away with was read at all required points and passed; after a failure that takes readings
-# as left.
+# One row per meter and visit, by meter and time.  found_failed and left_failed say whether any bias
+# of that stage failed by the decision rule; lost, that an adjustment was made and nothing read
+# before it; complete, that the visit is a calibration that looks back or forward.  shown_right: it
+# looks forward, and no bias failed that was not read again as left and passed.
 Visit = dict[str, object]
 
 
@@ -57,51 +53,29 @@ def visit_outcomes(review: Review) -> pl.DataFrame:
     failed = pl.col("verdict").is_not_null() & ~pl.col("verdict").is_in(list(ACCEPTED))
     found, left = pl.col("stage") == "as_found", pl.col("stage") == "as_left"
     judged = review.conformity.verdicts.group_by(visit).agg(
-        found_points=pl.col("point_pct").filter(found).unique(),
-        left_points=pl.col("point_pct").filter(left).unique(),
         found_failed=(found & failed).any(),
         left_failed=(left & failed).any(),
+        unread=pl.col("point_pct")
+        .filter(found & failed)
+        .is_in(pl.col("point_pct").filter(left).implode())
+        .not_()
+        .any(),
     )
-    visits = (
+    return (
         review.ledger.group_by(visit)
         .agg(
             on=pl.col("performed_on").min(),
             adjusted=pl.col("adjusted").fill_null(value=False).any(),
             lost=pl.col("evidence_lost").fill_null(value=False).any(),
+            calibration=pl.col("calibration").first(),
         )
         .join(judged, on=visit, how="left")
+        .with_columns(pl.col("found_failed", "left_failed", "unread").fill_null(value=False))
         .with_columns(
-            pl.col("found_failed", "left_failed").fill_null(value=False),
-            pl.col("found_points", "left_points").fill_null([]),
+            shown_right=looks_forward() & ~pl.col("left_failed") & ~pl.col("unread"),
+            complete=looks_forward() | looks_back(),
         )
-        .join(_required(review.ledger), on="meter_id")
         .sort("meter_id", "on", "visit_id")
-    )
-    left_all = pl.col("required").list.set_difference("left_points").list.len() == 0
-    read_all = (
-        pl.col("required")
-        .list.set_difference(pl.col("found_points").list.set_union("left_points"))
-        .list.len()
-        == 0
-    )
-    needs_left = pl.col("adjusted") | pl.col("found_failed")
-    return visits.with_columns(
-        shown_right=~pl.col("left_failed") & pl.when(needs_left).then(left_all).otherwise(read_all)
-    )
-
-
-def _required(ledger: pl.DataFrame) -> pl.DataFrame:
-    """Return the points that each meter is kept at."""
-    recent = ledger.filter(
-        pl.col("performed_on").rank("dense", descending=True).over("meter_id") <= _RECENT_VISITS
-    )
-    return (
-        recent.with_columns(visits=pl.col("visit_id").n_unique().over("meter_id"))
-        .group_by("meter_id", "point_pct")
-        .agg(share=pl.col("visit_id").n_unique() / pl.col("visits").first())
-        .filter(pl.col("share") >= _USUAL_SHARE)
-        .group_by("meter_id")
-        .agg(required=pl.col("point_pct").sort())
     )
 
 
@@ -149,9 +123,7 @@ class _Days:
 
     def __init__(self, review: Review) -> None:
         sources = review.sources
-        self.work = _by_meter(
-            sources.service.filter(pl.col("action") != "dropped"), "performed_on"
-        )
+        self.work = _by_meter(sources.service.filter(pl.col("action") != "dropped"), "performed_on")
         self.tests = _by_meter(sources.field_tests, "tested_on")
         sound = review.responses.filter(pl.col("problem") == "")
         self.answered = _by_meter(sound, "visit_on")
@@ -161,13 +133,8 @@ class _Days:
 
 def _by_meter(frame: pl.DataFrame, column: str) -> dict[str, list[date]]:
     """Return the days of a column by meter."""
-    return {
-        meter_id: days
-        for meter_id, days in frame.drop_nulls(column)
-        .group_by("meter_id")
-        .agg(pl.col(column).sort())
-        .iter_rows()
-    }
+    days = frame.drop_nulls(column).group_by("meter_id").agg(pl.col(column).sort())
+    return dict(days.iter_rows())
 
 
 def _failure(meter_id: str, rows: list[Visit], place: int, days: _Days) -> Failure:

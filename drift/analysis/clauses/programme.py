@@ -15,12 +15,12 @@ _SHORTEST, _LONGEST = 89, 92
 
 @dataclass(frozen=True, slots=True)
 class Gaps:
-    """How visits kept to their dates.
+    """How calibrations kept to their dates.
 
     Attributes
     ----------
     known : int
-        Visits that had one before them.
+        Calibrations that had one before them.
     late : pl.DataFrame
         Those later than the meter's own interval: ``meter_id on gap interval_days over``, the
         latest first.  An interval of about three months ends after three calendar months.
@@ -42,11 +42,12 @@ def programme_clauses(facts: Facts) -> tuple[Clause, ...]:
 
 
 def gaps(facts: Facts) -> Gaps:
-    """Return how visits kept to their dates."""
+    """Return how calibrations kept to their dates."""
     policy = facts.review.policy
     own = facts.review.sources.meters.unique("meter_id", keep="last")
     known = (
-        facts.visits.select("meter_id", "on", before=pl.col("on").shift(1).over("meter_id"))
+        facts.visits.filter("complete")
+        .select("meter_id", "on", before=pl.col("on").shift(1).over("meter_id"))
         .drop_nulls("before")
         .join(own.select("meter_id", "interval_days"), on="meter_id", how="left")
         .with_columns(
@@ -75,16 +76,19 @@ def calibrated(facts: Facts) -> Clause:
     last = last.unique("meter_id", keep="last", maintain_order=True)
     ever = facts.visits.filter("shown_right")["meter_id"].unique()
     never = [name for name in facts.in_use if name not in set(ever)]
-    wrong = last.filter(
-        pl.col("left_failed")
-        | (pl.col("found_failed") & ~pl.col("shown_right"))
-    )["meter_id"].to_list()
+    wrong = last.filter(pl.col("left_failed") | (pl.col("found_failed") & ~pl.col("shown_right")))[
+        "meter_id"
+    ].to_list()
     points = facts.review.ledger["point_pct"].unique().sort().to_list()
     good = len(facts.in_use) - len({*never, *wrong})
     answer = [
-        f"{text.count(len(facts.in_use), 'meter')} in use, {text.count(facts.visits.height, 'visit')}"
-        f" of all meters ({span(facts.visits['on'])}) at {text.listed([text.point(p) for p in points])}"
-        "."
+        (
+            f"{text.count(len(facts.in_use), 'meter')} in use, "
+            f"{text.count(facts.visits.height, 'visit')}"
+            f" of all meters ({span(facts.visits['on'])}) at "
+            f"{text.listed([text.point(p) for p in points])}"
+            "."
+        )
     ]
     if never:
         answer.append(f"Never read at all its points and passed: {few(never)}.")
@@ -99,7 +103,13 @@ def calibrated(facts: Facts) -> Clause:
         decided_by=f"{of(good, len(facts.in_use))} meters in use calibrated and right as left",
         answer=tuple(answer),
         proof=(("data/visits.csv", "every visit"), ("index.html#meters", "meter by meter")),
-        to_file=f"A calibration of {few([*wrong, *never])}." if wrong or never else NOTHING,
+        to_file=(
+            f"A calibration of {few([*wrong, *never])}."
+            if wrong or never
+            else NOTHING
+            if facts.in_use
+            else "Which meters are in use."
+        ),
         meters=(*wrong, *never),
     )
 
@@ -114,10 +124,14 @@ def programme(facts: Facts) -> Clause:
     ).height
     refuted = bool(overdue) or in_time < found.share * found.known
     answer = [
-        f"{of(in_time, found.known)} visits came within the meter's own interval (one of about "
-        f"three months ends after three calendar months); {text.whole(found.over_three_months)} "
-        "came more than three calendar months after the one before. The records refute the clause "
-        f"where a meter is overdue or fewer than {text.share(found.share)} came in time."
+        (
+            f"{of(in_time, found.known)} visits came within the meter's own interval (one of about "
+            "three months ends after three calendar months); "
+            f"{text.whole(found.over_three_months)} "
+            "came more than three calendar months after the one before. The records "
+            "refute the clause "
+            f"where a meter is overdue or fewer than {text.share(found.share)} came in time."
+        )
     ]
     if found.late.height:
         row = found.late.row(0, named=True)
@@ -147,7 +161,9 @@ def programme(facts: Facts) -> Clause:
             if overdue
             else "Why visits came late; the laboratory's review of its intervals."
             if found.late.height
-            else "The laboratory's review of its intervals."
+            else NOTHING
+            if found.known and argued
+            else "Calibrations in time, and the laboratory's review of its intervals."
         ),
         meters=(*overdue, *found.late["meter_id"].unique(maintain_order=True).to_list()),
     )
@@ -165,8 +181,11 @@ def practice_intervals(facts: Facts) -> Clause:
     in_time = found.known - found.over_three_months
     refuted = bool(longer) or in_time < found.share * found.known
     answer = [
-        f"{text.whole(found.over_three_months)} of {text.count(found.known, 'visit')} came more "
-        "than three calendar months after the one before."
+        (
+            f"{text.whole(found.over_three_months)} of "
+            f"{text.count(found.known, 'visit')} came more "
+            "than three calendar months after the one before."
+        )
     ]
     answer.append(
         f"An interval above {_LONGEST} days, the justification for which is not in these tables: "
@@ -192,6 +211,8 @@ def practice_intervals(facts: Facts) -> Clause:
             else "Why visits came later than three months."
             if found.over_three_months
             else NOTHING
+            if found.known
+            else "Calibrations one after another."
         ),
         meters=tuple(longer),
     )

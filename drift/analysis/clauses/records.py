@@ -6,7 +6,6 @@ from drift import format as text
 from drift.analysis.clauses.clause import (
     CONTRADICTED,
     ISO,
-    NOT_SHOWN,
     NOTHING,
     OUTSIDE,
     PARTLY,
@@ -27,13 +26,20 @@ _MATTERS = 0.1
 
 def record_clauses(facts: Facts) -> tuple[Clause, ...]:
     """Return the answers of this family, in the order of their numbers."""
-    return people(facts), conditions(facts), equipment_record(facts), methods(facts), originals(facts)
+    return (
+        people(facts),
+        conditions(facts),
+        equipment_record(facts),
+        methods(facts),
+        originals(facts),
+    )
 
 
 def people(facts: Facts) -> Clause:
     """Answer who did the work, as far as it is written down."""
     sets = facts.review.sources.sessions
     named = int(sets["operator"].count())
+    names = sets["operator"].drop_nulls().n_unique()
     different = facts.review.reference.operators
     return Clause(
         ISO,
@@ -43,9 +49,11 @@ def people(facts: Facts) -> Clause:
         state=by_count(named, sets.height if named else 0, complete=False),
         decided_by=f"{of(named, sets.height)} sets of readings name who read them",
         answer=(
-            f"{text.count(sets['operator'].n_unique() - (named < sets.height), 'operator')} named. "
-            f"Their readings: {different.basis}, standard deviation "
-            f"{text.spread(different.sd)} % air.",
+            (
+                f"{text.count(names, 'operator')} named. "
+                f"Their readings: {different.basis}, standard deviation "
+                f"{text.spread(different.sd)} % air."
+            ),
             "Competence and authorisation are not in these tables.",
         ),
         proof=(("data/reference.csv", "how operators differ"), ("data/visits.csv", "every visit")),
@@ -131,9 +139,7 @@ def _record_state(facts: Facts) -> tuple[str, str]:
     parts = _recorded(facts)
     whole = [name for name, some, total in parts if total and some == total]
     told = f"{of(len(whole), len(parts))} parts on record throughout"
-    if not any(some for _, some, _ in parts):
-        return NOT_SHOWN, told
-    return PARTLY, told
+    return by_count(len(whole), len(parts), complete=False), told
 
 
 def equipment_record(facts: Facts) -> Clause:
@@ -186,7 +192,10 @@ def practice_record(facts: Facts) -> Clause:
             + ".",
             "The procedure followed is not in these tables.",
         ),
-        proof=(("data/visits.csv", "dates, results, adjustments"), ("data/meters.csv", "due dates")),
+        proof=(
+            ("data/visits.csv", "dates, results, adjustments"),
+            ("data/meters.csv", "due dates"),
+        ),
         to_file="The procedure, and what 6.4.13 lacks.",
     )
 
@@ -223,10 +232,16 @@ def originals(facts: Facts) -> Clause:
     meters = dropped["meter_id"].unique(maintain_order=True).to_list()
     total = int(sources.files["rows"].sum())
     answer = [
-        f"{text.count(total, 'row')} from {text.count(sources.files.height, 'file')}, each file with"
-        f" its SHA-256; {text.count(held, 'row')} held back and not used, each with its reason.",
-        f"{text.count(sources.amendments.height, 'value')} amended; the earlier value of each is "
-        "kept beside its file and line, who amended it and why is not in these tables.",
+        (
+            f"{text.count(total, 'row')} from "
+            f"{text.count(sources.files.height, 'file')}, each file with"
+            f" its SHA-256; {text.count(held, 'row')} held back and not used, each with its reason."
+        ),
+        (
+            f"{text.count(sources.amendments.height, 'value')} amended; the earlier "
+            "value of each is "
+            "kept beside its file and line, who amended it and why is not in these tables."
+        ),
         f"{text.whole(named)} of {text.count(sets.height, 'set')} of readings name who read them.",
     ]
     if dropped.height:

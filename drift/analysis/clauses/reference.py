@@ -10,8 +10,8 @@ from drift.analysis.clauses.clause import (
     NOTHING,
     OUTSIDE,
     PARTLY,
-    SHOWN,
     Clause,
+    by_count,
     few,
     of,
 )
@@ -55,11 +55,17 @@ def reference_values(facts: Facts) -> Clause:
         f"{text.count(vessels.height, 'calibration')} on record ({span(vessels['calibrated_on'])})."
         if vessels.height
         else "No calibration of a vessel is on record.",
-        f"{of(traced, span_read.height)} sets of readings above 0 % name a vessel with a "
-        f"calibration; {text.whole(wrong.height)} state another air content than their vessel's.",
+        (
+            f"{of(traced, span_read.height)} sets of readings above 0 % name a vessel with a "
+            f"calibration; {text.whole(wrong.height)} state another air content than "
+            "their vessel's."
+        ),
         *(disagreement(row) for row in facts.disagreeing[:1]),
-        *(f"A shift within one calibration: {row['name']}, "
-          f"{text.bias_with_unit(row['effect_pct'])}." for row in moved.head(1).to_dicts()),
+        *(
+            f"A shift within one calibration: {row['name']}, "
+            f"{text.bias_with_unit(row['effect_pct'])}."
+            for row in moved.head(1).to_dicts()
+        ),
         f"{text.count(review.sources.marks.height, 'record')} of the initial pressure mark.",
     ]
     if not judged:
@@ -88,24 +94,18 @@ def reference_values(facts: Facts) -> Clause:
 
 def _reference_state(facts: Facts, *, traced: int, span_read: int) -> tuple[str, str]:
     """Return the state of the reference values and the number that decides it."""
-    reference = facts.review.reference
+    reference, moved = facts.review.reference, shifts(facts)
     if reference.checks.height:
         return CONTRADICTED, f"{text.count(reference.checks.height, 'set')} with another value"
     if facts.disagreeing:
         row = facts.disagreeing[0]
         return CONTRADICTED, f"E_n {normalised(row)} of {row['vessel_id']}; 1 is allowed"
-    moved = shifts(facts)
     if moved.height:
         size = text.bias_with_unit(moved["effect_pct"][0])
         return CONTRADICTED, f"a shift of {size} within one calibration"
-    if reference.vessels.is_empty():
-        return NOT_SHOWN, "0 calibrations of a vessel"
     told = f"{of(traced, span_read)} sets traced to a calibration"
-    if traced == 0:
-        return NOT_SHOWN, told
-    if traced == span_read and can_be_judged(facts):
-        return SHOWN, told
-    return PARTLY, told
+    total = max(span_read, 1)
+    return by_count(traced, total, complete=can_be_judged(facts)), told
 
 
 def _reference_file(facts: Facts, *, wrong: pl.DataFrame, traced: bool) -> str:

@@ -162,13 +162,17 @@ def out_of_service(facts: Facts) -> Clause:
     if not failed:
         return _no_failure(facts)
     answer = [
-        f"{text.count(len(failed), 'visit')} failed; after "
-        f"{of(len(failed) - len(kept), len(failed))} the meter was put right that day or taken out "
-        f"of service, the effect is on record for {text.whole(answered)}."
+        (
+            f"{text.count(len(failed), 'visit')} failed; after "
+            f"{of(len(failed) - len(kept), len(failed))} the meter was put right that "
+            "day or taken out "
+            f"of service, the effect is on record for {text.whole(answered)}."
+        )
     ]
     if kept:
         answer.append(
-            f"Kept in use as it was: {few([f'{one.meter_id} ({text.day(one.on)})' for one in kept])}."
+            "Kept in use as it was: "
+            f"{few([f'{one.meter_id} ({text.day(one.on)})' for one in kept])}."
         )
     if tests:
         answer.append(f"{text.count(tests, 'field test')} made with a meter before it was righted.")
@@ -183,7 +187,9 @@ def out_of_service(facts: Facts) -> Clause:
         ISO,
         "6.4.9",
         checked=False,
-        asked="A suspect meter is out of service until shown right, its effect on results examined.",
+        asked=(
+            "A suspect meter is out of service until shown right, its effect on results examined."
+        ),
         state=by_count(answered, len(failed), refuted=refuted),
         decided_by=(
             f"{of(len(kept), len(failed))} failures left in use"
@@ -215,10 +221,14 @@ def _no_failure(facts: Facts) -> Clause:
         ISO,
         "6.4.9",
         checked=False,
-        asked="A suspect meter is out of service until shown right, its effect on results examined.",
+        asked=(
+            "A suspect meter is out of service until shown right, its effect on results examined."
+        ),
         state=OUTSIDE,
         decided_by=f"0 of {text.count(facts.visits.height, 'visit')} failed",
-        answer=("No visit found or left a meter outside, so that nothing shows what is then done.",),
+        answer=(
+            "No visit found or left a meter outside, so that nothing shows what is then done.",
+        ),
         proof=(("data/conformity.csv", "every verdict"),),
         to_file="The procedure for a meter that fails.",
     )
@@ -234,9 +244,11 @@ def unintended(facts: Facts) -> Clause:
     series = review.ledger["series"].n_unique()
     refuted = riddles.height > 0
     answer = [
-        "An adjustment between visits shows as a jump of the path without adjustments: "
-        f"{text.count(jumps.height, 'jump')} found in {of(looked, series)} series long enough, "
-        f"{text.whole(riddles.height)} of them with no event on record.",
+        (
+            "An adjustment between visits shows as a jump of the path without adjustments: "
+            f"{text.count(jumps.height, 'jump')} found in {of(looked, series)} series long enough, "
+            f"{text.whole(riddles.height)} of them with no event on record."
+        ),
         f"Adjusted before it was read as found: {text.count(lost.height, 'visit')}"
         + (f" ({span(lost['on'])})." if lost.height else "."),
         "Seals and other guards of mark and hand are not in these tables.",

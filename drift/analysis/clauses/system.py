@@ -91,26 +91,30 @@ def system_clauses(facts: Facts) -> tuple[Clause, ...]:
 def software(facts: Facts) -> Clause:
     """Answer how the program itself is validated."""
     tally = {name: sum(row.status == name for row in VALIDATIONS) for name in ("read", "memory")}
-    before = "" if facts.review.since is None else facts.review.since.earlier_as_of
+    since = facts.review.since
+    changed = None if since is None else since.rows.filter(pl.col("name") == "version")
+    versions = [] if changed is None else changed.select("before", "now").rows()
     return Clause(
         ISO,
         "7.11.2",
         checked=False,
         asked="Software is validated before use, and changes to it are authorised.",
-        state=PARTLY if before else OUTSIDE,
-        decided_by="0 releases for use by the laboratory in these tables",
+        state=NOT_SHOWN if versions else OUTSIDE,
+        decided_by=(
+            f"version {versions[0][1]} after {versions[0][0]}, 0 releases on record"
+            if versions
+            else "0 releases for use by the laboratory in these tables"
+        ),
         answer=(
-            f"drift {drift.__version__}; the tests that ship with it check "
-            f"{text.count(len(VALIDATIONS), 'part')} that a review runs against sources: "
-            f"{tally['read']} read, {tally['memory']} from memory and recomputed, "
-            f"{len(VALIDATIONS) - sum(tally.values())} derived apart.",
-            "That they were run where the program is used, and who released it, is not in these "
-            "tables."
-            + (
-                f" What changed since the review of {text.day(before)}, version included, is in "
-                "data/since.csv."
-                if before
-                else ""
+            (
+                f"drift {drift.__version__}; the tests that ship with it check "
+                f"{text.count(len(VALIDATIONS), 'part')} that a review runs against sources: "
+                f"{tally['read']} read, {tally['memory']} from memory and recomputed, "
+                f"{len(VALIDATIONS) - sum(tally.values())} derived apart."
+            ),
+            (
+                "That they were run where the program is used, and who released it, is not in these "
+                "tables."
             ),
         ),
         proof=(("#validation", "what is checked against what"), ("data/run.json", "this run")),
@@ -138,24 +142,19 @@ def transfers(facts: Facts) -> Clause:
         "7.11.6",
         checked=False,
         asked="Calculations and transfers of data are checked.",
-        state=(
-            CONTRADICTED
-            if refuted
-            else OUTSIDE
-            if not tested
-            else PARTLY
-            if held
-            else SHOWN
-        ),
+        state=(CONTRADICTED if refuted else OUTSIDE if not tested else PARTLY if held else SHOWN),
         decided_by=f"{of(tested - checks, tested)} air contents agree with their vessel's masses",
         answer=(
             f"{of(total - held, total)} rows are in use or known already, the rest held back with "
             "a reason; the rows of every file add up."
             if not lost
             else f"{text.count(lost, 'file')} whose rows do not add up.",
-            f"{of(tested - checks, tested)} sets of readings state the air content that their "
-            f"vessel stands for; {of(stated - wrong, stated)} stated values of vessels agree with "
-            "their masses.",
+            (
+                f"{of(tested - checks, tested)} sets of readings state the air content that their "
+                f"vessel stands for; {of(stated - wrong, stated)} stated values of "
+                "vessels agree with "
+                "their masses."
+            ),
         ),
         proof=(
             ("data/vessel_checks.csv", "readings with another value"),
@@ -183,10 +182,15 @@ def kept(facts: Facts) -> Clause:
         checked=True,
         asked="Records are legible, stored, backed up, retrievable and kept as long as required.",
         state=NOT_SHOWN if unused else OUTSIDE,
-        decided_by=f"{of(sources.files.height - len(unused), sources.files.height)} files could be used",
+        decided_by=(
+            f"{of(sources.files.height - len(unused), sources.files.height)} files could be used"
+        ),
         answer=(
-            f"This review can be made again from {text.count(sources.files.height, 'file')} named by "
-            "their SHA-256, byte for byte.",
+            (
+                "This review can be made again from "
+                f"{text.count(sources.files.height, 'file')} named by "
+                "their SHA-256, byte for byte."
+            ),
             *(f"{name} could not be used: {why}." for name, why in unused[:1]),
             "Storage, back-up, retention and disposal are not in these tables.",
         ),
@@ -208,8 +212,10 @@ def risks(facts: Facts) -> Clause:
         state=PARTLY if known.height else OUTSIDE,
         decided_by=f"the risk of a wrong pass known at {of(known.height, points)} points",
         answer=(
-            "What checking this fleet risks is worked out at "
-            f"{of(known.height, points)} verification points.",
+            (
+                "What checking this fleet risks is worked out at "
+                f"{of(known.height, points)} verification points."
+            ),
             "What the laboratory considered and did is not in these tables.",
         ),
         proof=(("data/risks.csv", "risks of the fleet"), ("data/intervals.csv", "intervals")),

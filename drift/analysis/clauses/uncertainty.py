@@ -46,17 +46,23 @@ def capable(facts: Facts) -> Clause:
     told = last.drop_nulls("expanded_u_pct")
     coarse = told.filter(pl.col("expanded_u_pct") > tolerance)
     meters = last["meter_id"].n_unique()
-    good = meters - last.filter(
-        pl.col("expanded_u_pct").is_null() | (pl.col("expanded_u_pct") > tolerance)
-    )["meter_id"].n_unique()
+    good = (
+        meters
+        - last.filter(pl.col("expanded_u_pct").is_null() | (pl.col("expanded_u_pct") > tolerance))[
+            "meter_id"
+        ].n_unique()
+    )
     risks = facts.review.conformity.risks.drop_nulls("false_accept").to_dicts()
     worst = max((row["false_accept"] for row in risks), default=None)
     largest = told["expanded_u_pct"].max()
     rule = decision_rule(facts.review.policy.decision_rule)
     answer = [
-        f"The largest expanded uncertainty at the last visits is "
-        f"{text.spread(largest if isinstance(largest, float) else None)}{AIR}; above the tolerance "
-        f"of {text.plain(tolerance)}{AIR} a check could not tell.",
+        (
+            f"The largest expanded uncertainty at the last visits is "
+            f"{text.spread(largest if isinstance(largest, float) else None)}{AIR}; "
+            "above the tolerance "
+            f"of {text.plain(tolerance)}{AIR} a check could not tell."
+        ),
         f"Passing by {text.words_of(rule.name)}. {rule.meaning}",
         "Share of checks expected to pass a meter that is out: "
         + text.listed(
@@ -123,7 +129,9 @@ def evaluated(facts: Facts) -> Clause:
         ),
     ]
     if guessed:
-        answer.append(f"Repeatability is assumed for {text.count(guessed, 'meter')}: no replicates.")
+        answer.append(
+            f"Repeatability is assumed for {text.count(guessed, 'meter')}: no replicates."
+        )
     if valued < span_read:
         answer.append(
             f"The vessel's uncertainty is assumed for {of(span_read - valued, span_read)} sets of "
@@ -161,10 +169,15 @@ def statements(facts: Facts) -> Clause:
     outside = [one for one in facts.failures if one.tests]
     number = sum(one.tests for one in outside)
     answer = [
-        f"{of(limited.height, tests.height)} field tests have a specification that a report may "
-        "state conformity with.",
-        "The rule of such statements, and its risk, is not in these tables; in-house checks of "
-        "meters are answered at 6.4.4 and 6.4.5.",
+        (
+            f"{of(limited.height, tests.height)} field tests have a specification "
+            "that a report may "
+            "state conformity with."
+        ),
+        (
+            "The rule of such statements, and its risk, is not in these tables; in-house checks of "
+            "meters are answered at 6.4.4 and 6.4.5."
+        ),
     ]
     if number:
         answer.append(
@@ -181,7 +194,9 @@ def statements(facts: Facts) -> Clause:
         else NOT_SHOWN
         if limited.height
         else OUTSIDE,
-        decided_by=f"{text.count(limited.height, 'field test')} with a specification, 0 with a rule",
+        decided_by=(
+            f"{text.count(limited.height, 'field test')} with a specification, 0 with a rule"
+        ),
         answer=tuple(answer),
         proof=(("index.html#policy", "policy in force"),),
         to_file="The decision rule of reported statements, agreed with the customer.",
