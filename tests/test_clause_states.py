@@ -20,6 +20,7 @@ from drift.analysis.clauses.clause import (
 )
 from drift.results import Review
 from tests import clause_records as lab
+from tests.csv_folders import write
 
 S, P, N, C, O = SHOWN, PARTLY, NOT_SHOWN, CONTRADICTED, OUTSIDE  # noqa: E741  # a table of states
 POSSIBLE = {
@@ -82,7 +83,7 @@ def bare(folder: Path) -> Review:
         if row["replicate"] == 1
     ]
     here = folder / "bare"
-    lab.write(here / "records", notes="what,ever\n1,2\n")
+    write(here / "records", notes="what,ever\n1,2\n")
     return lab.reviewed(here, {"readings": rows})
 
 
@@ -227,7 +228,15 @@ def later(folder: Path, sound: Review) -> Review:
 
 @pytest.fixture(scope="module")
 def every(request: pytest.FixtureRequest) -> dict[str, Answers]:
-    names = ("sound", "bare", "retired", "patchy", "unsaid", "unanswered", "answered")
+    names: tuple[str, ...] = (
+        "sound",
+        "bare",
+        "retired",
+        "patchy",
+        "unsaid",
+        "unanswered",
+        "answered",
+    )
     names += ("half_answered", "breach", "warm", "later")
     return {name: answers(request.getfixturevalue(name)) for name in names}
 
@@ -303,7 +312,7 @@ def test_numbers_in_sentences_are_those_of_the_files(folder: Path, breach: Revie
         == f"{signals.height - open_} of {signals.height} signals answered"
     )
     agreed = pl.read_csv(data / "vessel_agreement.csv")
-    assert f"E_n {agreed['en'].max():.1f}" in written["6.5"]["answer"]
+    assert f"E_n {float(max(agreed['en'])):.1f}" in written["6.5"]["answer"]
     verdicts = pl.read_csv(data / "conformity.csv", try_parse_dates=True)
     failed = verdicts.filter(pl.col("verdict") == "fail").select("meter_id", "visit_id").n_unique()
     assert written["7.10"]["decided_by"].startswith(f"{failed} failures")

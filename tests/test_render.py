@@ -152,7 +152,7 @@ def test_links_resolve(written: dict[str, str]) -> None:
     """Every link leads to a page of the review, a data file or an anchor of its own page."""
     data = {"meters.csv", "visits.csv", "signals.csv", "held_back.csv", "run.json"}
     data |= {"intervals.csv", "reference.csv", "own_standings.csv", "responses.csv"}
-    data |= {"forecast.csv"}
+    data |= {"forecast.csv", "vessel_agreement.csv", "phases.csv", "evidence.csv"}
     data |= {"conformity.csv", "uncertainty.csv", "risks.csv", "vessels.csv", "vessel_checks.csv"}
     known = set(written) | {f"data/{name}" for name in data}
     for name, html in written.items():

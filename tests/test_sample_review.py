@@ -233,15 +233,19 @@ def test_the_evidence_pack_tells_what_is_planted(review: Review) -> None:
     told = {
         entry.clause: " ".join(entry.answer).replace("\u00a0", " ")
         for part in page.parts
-        for entry in part.entries
+        for entry in part.clauses
     }
     assert "3 with a response" in told["7.7.3"]
     assert "1 response that names no signal" in told["7.7.3"]
-    assert "lost at 1 visit (13 Jun 2025)" in told["6.4.12"]
+    assert "before it was read as found: 1 visit (13 Jun 2025)" in told["6.4.12"]
     assert "Overdue now: AM-18" in told["6.4.7"]
     assert "9 rows held back" in told["7.5"]
-    assert "Longer than 91 days: AM-23" in told["intervals"]
-    assert "90 % bands held" in told["7.7.1"]
+    assert "in these tables: AM-23" in told["intervals"]
+    assert "(AM-12)" in told["7.10"]
+    assert "CV-B" in told["6.4.11"]
+    assert "90 % bands" in next(
+        s.conclude for s in page.studies if s.name == "forecast-proof"
+    ).replace("\u00a0", " ")
     assert {study.name for study in page.studies} == {"detectability", "forecast-proof"}
 
 

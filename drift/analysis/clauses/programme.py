@@ -114,15 +114,9 @@ def calibrated(facts: Facts) -> Clause:
     )
 
 
-def programme(facts: Facts) -> Clause:
-    """Answer whether every visit came in time, and whether intervals are reviewed."""
-    found = gaps(facts)
-    overdue = facts.review.meters.filter("overdue")["meter_id"].to_list()
+def _in_time(found: Gaps, overdue: list[str], *, argued: int) -> list[str]:
+    """Say how many visits came in time, which came last, and who is overdue."""
     in_time = found.known - found.late.height
-    argued = facts.review.upkeep.intervals.filter(
-        (pl.col("scope") == "meter") & (pl.col("method") == "recommendation")
-    ).height
-    refuted = bool(overdue) or in_time < found.share * found.known
     answer = [
         (
             f"{of(in_time, found.known)} visits came within the meter's own interval (one of about "
@@ -144,6 +138,19 @@ def programme(facts: Facts) -> Clause:
         f"Intervals of {text.count(argued, 'meter')} are argued from the data in this review; that "
         "the laboratory reviews them is not in these tables."
     )
+    return answer
+
+
+def programme(facts: Facts) -> Clause:
+    """Answer whether every visit came in time, and whether intervals are reviewed."""
+    found = gaps(facts)
+    overdue = facts.review.meters.filter("overdue")["meter_id"].to_list()
+    in_time = found.known - found.late.height
+    argued = facts.review.upkeep.intervals.filter(
+        (pl.col("scope") == "meter") & (pl.col("method") == "recommendation")
+    ).height
+    refuted = bool(overdue) or in_time < found.share * found.known
+    answer = _in_time(found, overdue, argued=argued)
     return Clause(
         ISO,
         "6.4.7",

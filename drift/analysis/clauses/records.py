@@ -267,18 +267,19 @@ def originals(facts: Facts) -> Clause:
             ("#amendments", "amended values"),
             ("data/run.json", "input files"),
         ),
-        to_file=(
-            NOTHING
-            if whole and named == sets.height and named
-            else text.listed(
-                [
-                    *(["the readings left out, or why"] if dropped.height else []),
-                    *(["the rows held back, put right"] if held else []),
-                    *(["who amended values and why"] if sources.amendments.height else []),
-                    *(["who read"] if named < sets.height else []),
-                ]
-            ).capitalize()
-            + "."
+        to_file=_lacking(
+            {
+                "the readings left out, or why": dropped.height,
+                "the rows held back, put right": held,
+                "who amended values and why": sources.amendments.height,
+                "who read": sets.height - named,
+            }
         ),
         meters=tuple(meters),
     )
+
+
+def _lacking(wanted: dict[str, int]) -> str:
+    """Say what is to be filed of what is wanted, nothing where all counts are 0."""
+    words = text.listed([words for words, number in wanted.items() if number])
+    return f"{words[:1].upper()}{words[1:]}." if words else NOTHING

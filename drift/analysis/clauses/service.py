@@ -24,6 +24,8 @@ from drift.stats.jump_events import link_jumps
 
 FIRST, RETURNED, EVENT = "first use", "return after an adjustment", "use after work or damage"
 
+_OUT = "A suspect meter is out of service until shown right, its effect on results examined."
+
 
 @dataclass(frozen=True, slots=True)
 class Start:
@@ -187,9 +189,7 @@ def out_of_service(facts: Facts) -> Clause:
         ISO,
         "6.4.9",
         checked=False,
-        asked=(
-            "A suspect meter is out of service until shown right, its effect on results examined."
-        ),
+        asked=_OUT,
         state=by_count(answered, len(failed), refuted=refuted),
         decided_by=(
             f"{of(len(kept), len(failed))} failures left in use"
@@ -221,9 +221,7 @@ def _no_failure(facts: Facts) -> Clause:
         ISO,
         "6.4.9",
         checked=False,
-        asked=(
-            "A suspect meter is out of service until shown right, its effect on results examined."
-        ),
+        asked=_OUT,
         state=OUTSIDE,
         decided_by=f"0 of {text.count(facts.visits.height, 'visit')} failed",
         answer=(

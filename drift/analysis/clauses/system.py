@@ -113,8 +113,8 @@ def software(facts: Facts) -> Clause:
                 f"{len(VALIDATIONS) - sum(tally.values())} derived apart."
             ),
             (
-                "That they were run where the program is used, and who released it, is not in these "
-                "tables."
+                "That they were run where the program is used, and who released it, is not in "
+                "these tables."
             ),
         ),
         proof=(("#validation", "what is checked against what"), ("data/run.json", "this run")),

@@ -39,24 +39,13 @@ def _last_expanded(facts: Facts) -> pl.DataFrame:
     )
 
 
-def capable(facts: Facts) -> Clause:
-    """Answer whether checks are fine enough to tell a meter within tolerance from one outside."""
+def _how_sure(facts: Facts, told: pl.DataFrame) -> list[str]:
+    """Say how large uncertainties are, by which rule biases pass and what that risks."""
     tolerance = facts.review.policy.tolerance_pct
-    last = _last_expanded(facts)
-    told = last.drop_nulls("expanded_u_pct")
-    coarse = told.filter(pl.col("expanded_u_pct") > tolerance)
-    meters = last["meter_id"].n_unique()
-    good = (
-        meters
-        - last.filter(pl.col("expanded_u_pct").is_null() | (pl.col("expanded_u_pct") > tolerance))[
-            "meter_id"
-        ].n_unique()
-    )
     risks = facts.review.conformity.risks.drop_nulls("false_accept").to_dicts()
-    worst = max((row["false_accept"] for row in risks), default=None)
     largest = told["expanded_u_pct"].max()
     rule = decision_rule(facts.review.policy.decision_rule)
-    answer = [
+    return [
         (
             f"The largest expanded uncertainty at the last visits is "
             f"{text.spread(largest if isinstance(largest, float) else None)}{AIR}; "
@@ -76,6 +65,24 @@ def capable(facts: Facts) -> Clause:
         if risks
         else "The share of checks that pass a meter that is out cannot be said yet.",
     ]
+
+
+def capable(facts: Facts) -> Clause:
+    """Answer whether checks are fine enough to tell a meter within tolerance from one outside."""
+    tolerance = facts.review.policy.tolerance_pct
+    last = _last_expanded(facts)
+    told = last.drop_nulls("expanded_u_pct")
+    coarse = told.filter(pl.col("expanded_u_pct") > tolerance)
+    meters = last["meter_id"].n_unique()
+    good = (
+        meters
+        - last.filter(pl.col("expanded_u_pct").is_null() | (pl.col("expanded_u_pct") > tolerance))[
+            "meter_id"
+        ].n_unique()
+    )
+    risks = facts.review.conformity.risks.drop_nulls("false_accept").to_dicts()
+    worst = max((row["false_accept"] for row in risks), default=None)
+    answer = _how_sure(facts, told)
     if coarse.height:
         names = coarse["meter_id"].unique(maintain_order=True).to_list()
         answer.append(f"Uncertainty above the tolerance: {few(names)}.")
