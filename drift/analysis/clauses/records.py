@@ -223,14 +223,12 @@ def methods(facts: Facts) -> Clause:
     )
 
 
-def originals(facts: Facts) -> Clause:
-    """Answer whether original observations are kept whole, and amendments can be traced."""
+def _told_of_rows(facts: Facts, dropped: pl.DataFrame) -> list[str]:
+    """Say what is kept of rows, amended values and readings, and what was left out."""
     sources, held = facts.review.sources, facts.rows.held_back
-    sets = sources.sessions
+    sets, total = sources.sessions, int(sources.files["rows"].sum())
     named = int(sets["operator"].count())
-    dropped = sets.filter(pl.col("readings_left_out") > 0)
     meters = dropped["meter_id"].unique(maintain_order=True).to_list()
-    total = int(sources.files["rows"].sum())
     answer = [
         (
             f"{text.count(total, 'row')} from "
@@ -249,6 +247,17 @@ def originals(facts: Facts) -> Clause:
             f"{text.count(dropped.height, 'set')} of readings lack one of their numbered readings "
             f"({few(meters)}): the first reading stays on record, or a reason does."
         )
+    return answer
+
+
+def originals(facts: Facts) -> Clause:
+    """Answer whether original observations are kept whole, and amendments can be traced."""
+    sources, held = facts.review.sources, facts.rows.held_back
+    sets = sources.sessions
+    named = int(sets["operator"].count())
+    dropped = sets.filter(pl.col("readings_left_out") > 0)
+    meters = dropped["meter_id"].unique(maintain_order=True).to_list()
+    answer = _told_of_rows(facts, dropped)
     whole = not held and not dropped.height and not sources.amendments.height
     return Clause(
         ISO,

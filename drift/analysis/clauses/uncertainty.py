@@ -107,15 +107,9 @@ def capable(facts: Facts) -> Clause:
     )
 
 
-def evaluated(facts: Facts) -> Clause:
-    """Answer whether the uncertainty of the laboratory's own calibrations is evaluated."""
-    review = facts.review
-    verdicts = review.conformity.verdicts
-    known = verdicts.drop_nulls("expanded_u_pct")
-    guessed = review.conformity.repeatability.filter(pl.col("basis") == ASSUMED).height
-    span_read = review.sources.sessions.filter(pl.col("correct_air_pct") > 0).height
-    valued = review.reference.compared.drop_nulls("u_pct").height
-    measured = guessed == 0 and valued == span_read
+def _evaluated(facts: Facts, known: pl.DataFrame, *, guessed: int, unvalued: str) -> list[str]:
+    """Say how large uncertainties are, and what of them is contradicted or assumed."""
+    verdicts, taken = facts.review.conformity.verdicts, facts.review.policy.vessel_uncertainty
     middle = [
         f"{text.spread(value)}{AIR} at {text.point(point)}"
         for point, value in known.group_by("point_pct")
@@ -123,7 +117,6 @@ def evaluated(facts: Facts) -> Clause:
         .sort("point_pct")
         .iter_rows()
     ]
-    taken = review.policy.vessel_uncertainty
     answer = [
         f"{of(known.height, verdicts.height)} biases have an uncertainty.",
         f"Half of the expanded uncertainties are below {text.listed(middle)}."
@@ -139,11 +132,25 @@ def evaluated(facts: Facts) -> Clause:
         answer.append(
             f"Repeatability is assumed for {text.count(guessed, 'meter')}: no replicates."
         )
-    if valued < span_read:
+    if unvalued:
         answer.append(
-            f"The vessel's uncertainty is assumed for {of(span_read - valued, span_read)} sets of "
-            "readings above 0 %."
+            f"The vessel's uncertainty is assumed for {unvalued} sets of readings above 0 %."
         )
+    return answer
+
+
+def evaluated(facts: Facts) -> Clause:
+    """Answer whether the uncertainty of the laboratory's own calibrations is evaluated."""
+    review = facts.review
+    verdicts = review.conformity.verdicts
+    known = verdicts.drop_nulls("expanded_u_pct")
+    guessed = review.conformity.repeatability.filter(pl.col("basis") == ASSUMED).height
+    span_read = review.sources.sessions.filter(pl.col("correct_air_pct") > 0).height
+    valued = review.reference.compared.drop_nulls("u_pct").height
+    measured = guessed == 0 and valued == span_read
+    taken = review.policy.vessel_uncertainty
+    unvalued = of(span_read - valued, span_read) if valued < span_read else ""
+    answer = _evaluated(facts, known, guessed=guessed, unvalued=unvalued)
     refuted = bool(facts.disagreeing) and taken == STATED
     return Clause(
         ISO,
