@@ -177,7 +177,8 @@ def test_intervals_stand_side_by_side(review: Review, written: dict[str, str]) -
     fleet, like = page.intervals.scopes
     assert [method.carried for method in fleet.methods] == [False, True]
     shown = Outline(written["index.html"]).text.replace("\u00a0", " ")
-    assert "2 of 3 meters need to be seen sooner than now" in shown
+    assert f"See {DRIFTER} every 45 days, not 120." in shown
+    assert "every 60 days, not 120." in shown
     assert "cannot say No law follows from so few." in " ".join(shown.split())
     assert "179 days 104 days to 336 days" in shown
     assert "36 days or more" in shown

@@ -192,10 +192,13 @@ def test_what_few_checks_prove_is_said(review: Review) -> None:
 def test_no_chart_calls_a_drifting_meter_stable(review: Review) -> None:
     """AM-07's adjustments keep its charts quiet for years; AM-01 is steady and said to be so."""
     drifting, steady = dossier_page(review, "AM-07"), dossier_page(review, "AM-01")
-    assert "Control: no chart signals, but the unadjusted path drifts" in drifting.brief[2]
+    assert (
+        "Control: no point outside control limits, but without adjustments it drifts"
+        in drifting.brief[2]
+    )
     assert steady.brief[2] == "Control: no chart signals."
     quiet = {figure.name: figure.conclude for figure in drifting.figures}
-    assert "yet the unadjusted path confirms a drift" in quiet["ewma"]
+    assert "yet the path without adjustments shows a drift" in quiet["ewma"]
     assert {figure.name: figure.conclude for figure in steady.figures}["ewma"].endswith(
         "nothing shows that its level has moved."
     )
