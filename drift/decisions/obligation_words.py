@@ -100,12 +100,17 @@ def unknown_level(facts: Facts) -> str:
     )
 
 
-def rests(facts: Facts) -> str:
+def rests(facts: Facts, *, waits: bool) -> str:
     """Say that a meter was near the limit when it was last read."""
+    told = (
+        f"it rests near the limit: P(out) was {probability(facts.p_then)} already on the day it "
+        "was last read"
+    )
+    if not waits:
+        return told
     return (
-        f"it rests near the limit: P(out) was {probability(facts.p_then)} on the day it was last "
-        f"read and is {probability(facts.p_due)} on {day(facts.speaks_for)}, {_forecast(facts)}; "
-        "seeing it sooner does not help"
+        f"{told} and is {probability(facts.p_due)} on {day(facts.speaks_for)}, "
+        f"{_forecast(facts)}; seeing it sooner does not help"
     )
 
 
@@ -153,10 +158,10 @@ def review_since(failure: Failure) -> str:
 def failed(failures: list[Failure], facts: Facts, policy: Policy) -> str:
     """Say which checks found a meter outside, and what is on record about them."""
     newest = failures[0]
-    right = "" if facts.outside is not None else " and put right"
+    right = "" if facts.outside is not None else ", since left in tolerance"
     told = (
         f"found at {bias_with_unit(newest.found)} at {point(newest.point)} on {day(newest.on)}, "
-        f"outside {_limit(newest.limit, policy)}{right}"
+        f"outside {_limit(newest.limit, policy)}"
     )
     if others := [day(one.on) for one in failures[1:]]:
         told += f" (also outside on {listed(others)})"
@@ -166,7 +171,7 @@ def failed(failures: list[Failure], facts: Facts, policy: Policy) -> str:
         if first.good_on is None
         else f"last known to be in tolerance on {day(first.good_on)}"
     )
-    return f"{told}, with no decision on record; {good}"
+    return f"{told}{right}, with no decision on record; {good}"
 
 
 def open_file(facts: Facts, policy: Policy, *, unused: bool) -> list[str]:
