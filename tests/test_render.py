@@ -331,7 +331,7 @@ def test_captions_are_computed(review: Review, dossier: DossierPage) -> None:
     """The conclusion of each figure follows the data: another meter, another sentence."""
     conclude = {figure.name: figure.conclude for figure in dossier.figures}
     assert "confirmed across the fleet" in conclude["path"]
-    assert "It was adjusted at 2 visits" in conclude["as-found"]
+    assert "It was adjusted 2 times" in conclude["as-found"]
     assert conclude["moving-range"].startswith("1 signal, all have a response")
     other = {figure.name: figure.conclude for figure in pages.dossier_page(review, "am-01").figures}
     assert "hidden by the dial's resolution" in other["path"]
@@ -467,7 +467,8 @@ def test_a_reference_of_which_nothing_is_known_is_not_praised(review: Review) ->
     assert [_plain(sentence) for sentence in mixed.reference.lead] == [
         (
             "Cannot say whether the vessels hold: V-1 calibrated 1 Dec 2021 has nothing to compare "
-            "with. The same goes for 1 more."
+            "with. The same goes for 1 more. What would let it be judged: read five meters with a "
+            "second vessel, and let a second operator read them too."
         )
     ]
     assert mixed.reference.doubt == ""

@@ -232,7 +232,9 @@ def test_exactly_the_planted_rows_are_held_back(review: Review) -> None:
 
 def test_the_evidence_pack_tells_what_is_planted(review: Review) -> None:
     """Responses, lost evidence, overdue and held-back rows are those of the sample's list."""
-    page = evidence_page(review, gather_evidence(review))
+    evidence = gather_evidence(review)
+    assert evidence.proof is not None
+    page = evidence_page(review, evidence)
     told = {
         entry.clause: " ".join(entry.answer).replace("\u00a0", " ")
         for part in page.parts

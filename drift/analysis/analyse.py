@@ -77,13 +77,7 @@ def analyse(sources: Sources, *, source_name: str, as_of: date, policy: Policy) 
         ledger=ledger,
         charted=charts.charted,
         limits=charts.limits,
-        phases=tell_phases(
-            charts.phases,
-            charts.since,
-            ledger=ledger,
-            levels=(policy.phase_level, chart_settings(policy).pooling_level),
-            unsettled=_unsettled(ledger, signals, changes),
-        ),
+        phases=_told_phases(charts, ledger, signals, changes, policy),
         marks=charts.marks,
         trends=trends,
         path_trends=path_trends,
@@ -115,13 +109,23 @@ def analyse(sources: Sources, *, source_name: str, as_of: date, policy: Policy) 
     )
 
 
-def _unsettled(
-    ledger: pl.DataFrame, signals: pl.DataFrame, changes: pl.DataFrame
-) -> dict[int, str]:
-    """Return the series in which a signal or a jump stands, with which of these."""
+def _told_phases(
+    charts: Charts,
+    ledger: pl.DataFrame,
+    signals: pl.DataFrame,
+    changes: pl.DataFrame,
+    policy: Policy,
+) -> pl.DataFrame:
+    """Say what comparing new visits with old ones means; a signal or a jump forbids pooling."""
     named = ledger.select("series", "meter_id", "point_pct").unique()
     spoken = signals.join(named, on=["meter_id", "point_pct"])["series"]
-    return dict.fromkeys(spoken, "a signal") | dict.fromkeys(changes["series"], "a jump")
+    return tell_phases(
+        charts.phases,
+        charts.since,
+        ledger=ledger,
+        levels=(policy.phase_level, chart_settings(policy).pooling_level),
+        unsettled=dict.fromkeys(spoken, "a signal") | dict.fromkeys(changes["series"], "a jump"),
+    )
 
 
 def _look_ahead_of(

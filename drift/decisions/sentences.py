@@ -71,9 +71,7 @@ def sentence(
         If no sentence is known for the rule.
     """
     plotted, signed = _PLOTTED.get(chart, (f"point of the chart of {words_of(chart)}", True))
-    number = bias if signed else spread
-    if limit is not None and value != limit and number(value) == number(limit):
-        number = _finer(value, limit, signed=signed)
+    number = _number_words(value, limit, signed=signed)
     unit = unit.replace(" ", NO_BREAK)
     shown = f"{number(value)}{NO_BREAK}{unit}"
     side = "on one side of"
@@ -111,8 +109,13 @@ def sentence(
     return f"{texts[rule]}{_onset(began, shift, unit)}."
 
 
-def _finer(value: float, limit: float, *, signed: bool) -> Callable[[float], str]:
-    """Return how to write two numbers with just enough places to tell them apart."""
+def _number_words(
+    value: float, limit: float | None, *, signed: bool
+) -> Callable[[float | None], str]:
+    """Return how to write a value and its limit: with just enough places to tell them apart."""
+    usual = bias if signed else spread
+    if limit is None or value == limit or usual(value) != usual(limit):
+        return usual
     for places in range(BIAS_PLACES + 1, _MOST_PLACES):
         if fixed(value, places=places) != fixed(limit, places=places):
             break
