@@ -152,7 +152,7 @@ def test_links_resolve(written: dict[str, str]) -> None:
     """Every link leads to a page of the review, a data file or an anchor of its own page."""
     data = {"meters.csv", "visits.csv", "signals.csv", "held_back.csv", "run.json"}
     data |= {"intervals.csv", "reference.csv", "own_standings.csv", "responses.csv"}
-    data |= {"forecast.csv"}
+    data |= {"forecast.csv", "vessel_agreement.csv", "phases.csv", "evidence.csv"}
     data |= {"conformity.csv", "uncertainty.csv", "risks.csv", "vessels.csv", "vessel_checks.csv"}
     known = set(written) | {f"data/{name}" for name in data}
     for name, html in written.items():
@@ -177,7 +177,8 @@ def test_intervals_stand_side_by_side(review: Review, written: dict[str, str]) -
     fleet, like = page.intervals.scopes
     assert [method.carried for method in fleet.methods] == [False, True]
     shown = Outline(written["index.html"]).text.replace("\u00a0", " ")
-    assert "2 of 3 meters need to be seen sooner than now" in shown
+    assert f"See {DRIFTER} every 45 days, not 120." in shown
+    assert "every 60 days, not 120." in shown
     assert "cannot say No law follows from so few." in " ".join(shown.split())
     assert "179 days 104 days to 336 days" in shown
     assert "36 days or more" in shown
@@ -469,7 +470,8 @@ def test_a_reference_of_which_nothing_is_known_is_not_praised(review: Review) ->
     assert [_plain(sentence) for sentence in mixed.reference.lead] == [
         (
             "Cannot say whether the vessels hold: V-1 calibrated 1 Dec 2021 has nothing to compare "
-            "with. The same goes for 1 more."
+            "with. The same goes for 1 more. What would let it be judged: read five meters with a "
+            "second vessel, and let a second operator read them too."
         )
     ]
     assert mixed.reference.doubt == ""

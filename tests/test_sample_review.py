@@ -195,10 +195,13 @@ def test_what_few_checks_prove_is_said(review: Review) -> None:
 def test_no_chart_calls_a_drifting_meter_stable(review: Review) -> None:
     """AM-07's adjustments keep its charts quiet for years; AM-01 is steady and said to be so."""
     drifting, steady = dossier_page(review, "AM-07"), dossier_page(review, "AM-01")
-    assert "Control: no chart signals, but the unadjusted path drifts" in drifting.brief[2]
+    assert (
+        "Control: no point outside control limits, but without adjustments it drifts"
+        in drifting.brief[2]
+    )
     assert steady.brief[2] == "Control: no chart signals."
     quiet = {figure.name: figure.conclude for figure in drifting.figures}
-    assert "yet the unadjusted path confirms a drift" in quiet["ewma"]
+    assert "yet the path without adjustments shows a drift" in quiet["ewma"]
     assert {figure.name: figure.conclude for figure in steady.figures}["ewma"].endswith(
         "nothing shows that its level has moved."
     )
@@ -232,19 +235,25 @@ def test_exactly_the_planted_rows_are_held_back(review: Review) -> None:
 
 def test_the_evidence_pack_tells_what_is_planted(review: Review) -> None:
     """Responses, lost evidence, overdue and held-back rows are those of the sample's list."""
-    page = evidence_page(review, gather_evidence(review))
+    evidence = gather_evidence(review)
+    assert evidence.proof is not None
+    page = evidence_page(review, evidence)
     told = {
         entry.clause: " ".join(entry.answer).replace("\u00a0", " ")
         for part in page.parts
-        for entry in part.entries
+        for entry in part.clauses
     }
     assert "3 with a response" in told["7.7.3"]
     assert "1 response that names no signal" in told["7.7.3"]
-    assert "lost at 1 visit (13 Jun 2025)" in told["6.4.12"]
+    assert "before it was read as found: 1 visit (13 Jun 2025)" in told["6.4.12"]
     assert "Overdue now: AM-18" in told["6.4.7"]
     assert "9 rows held back" in told["7.5"]
-    assert "Longer than 91 days: AM-23" in told["intervals"]
-    assert "90 % bands held" in told["7.7.1"]
+    assert "in these tables: AM-23" in told["intervals"]
+    assert "(AM-12)" in told["7.10"]
+    assert "CV-B" in told["6.4.11"]
+    assert "90 % bands" in next(
+        s.conclude for s in page.studies if s.name == "forecast-proof"
+    ).replace("\u00a0", " ")
     assert {study.name for study in page.studies} == {"detectability", "forecast-proof"}
 
 

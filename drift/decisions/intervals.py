@@ -11,8 +11,8 @@ time whatever law a single cycle follows, which is what the exponential law says
 
 import math
 from collections.abc import Iterable
-from datetime import date
 from dataclasses import replace
+from datetime import date
 
 import polars as pl
 
