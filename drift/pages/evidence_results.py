@@ -187,10 +187,8 @@ def _unfinished(review: Review) -> tuple[str, ...]:
     """Say it where the search for the fleet's parameters ended before its top."""
     if review.fit is None or review.fit.converged:
         return ()
-    return (
-        f"Missing: the fleet's parameters behind the forecasts had not settled after "
-        f"{text.count(review.fit.rounds, 'step')}; take the forecasts with caution.",
-    )
+    steps = text.count(review.fit.rounds, "step")
+    return (f"Missing: the fleet's parameters behind the forecasts had not settled after {steps}.",)
 
 
 def _acted_on(review: Review) -> Entry:
