@@ -116,7 +116,8 @@ def fit_fleet(
     (Berndt, Hall, Hall and Hausman, 1974, Annals of Economic and Social Measurement 3, 653–665)
     plus that of the beliefs; scores are differences of log likelihoods.  Weights of drift rates
     and kinds are updated by expectation–maximisation between steps.  An error that all readings of
-    a visit share is let in where the likelihood asks for it; single readings cannot tell it from noise.
+    a visit share is let in where the likelihood asks for it; single readings cannot tell it from
+    noise.
     """
     lives = _choose(visits, sample)
     hyper = start or first_guess(visits, lives, tolerance=tolerance)
