@@ -13,6 +13,8 @@ from drift.analysis.evidence import Evidence, gather_evidence
 from drift.frames import AMENDMENTS
 from drift.pages.evidence_data import EvidencePage
 from drift.results import Review
+from drift.stats.forecast.hyper import fit_fleet
+from drift.stats.forecast.visits import read_visits
 from drift.validation import VALIDATIONS
 from drift.writing import render
 from drift.writing.outputs import data_tables
@@ -132,6 +134,17 @@ def test_what_is_missing_is_said(review: Review, page: EvidencePage, evidence: E
     )
     bare = dataclasses.replace(review, signals=recent)
     assert entry(pages.evidence_page(bare, evidence), "7.7.3").state == NOT_SHOWN
+
+
+def test_parameters_that_had_not_settled_are_said(review: Review, evidence: Evidence) -> None:
+    """A fit whose steps ran out is named beside the proof of the forecasts, a settled one not."""
+    fit = fit_fleet(read_visits(review.ledger, resolution=0.1), tolerance=0.1, sample=200, rounds=1)
+    told = []
+    for converged in (True, False):
+        made = dataclasses.replace(review, fit=dataclasses.replace(fit, converged=converged))
+        told.append(said(pages.evidence_page(made, evidence), "7.7.1"))
+    assert "had not settled" not in told[0]
+    assert "had not settled after 1" in told[1]
 
 
 def test_lost_evidence_and_the_schedule_come_from_the_ledger(
