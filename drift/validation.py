@@ -85,6 +85,12 @@ VALIDATIONS = (
         "stats/test_uncertainty.py",
     ),
     Validation(
+        "Rounded readings",
+        "numerical integration of each cell, and simulation",
+        "derived",
+        "stats/test_rounding.py",
+    ),
+    Validation(
         "Correct air content of a vessel, dial law",
         "100 w/W and the gas law, by hand; a state's published canister table",
         "read",

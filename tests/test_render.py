@@ -234,11 +234,11 @@ def test_no_probability_is_certain(written: dict[str, str]) -> None:
 
 
 def test_fleet_page_puts_action_first(fleet: FleetPage) -> None:
-    """Drifting and overdue meters come first, in the order of the review; others do not."""
+    """Meters that are barred come first, in the order of the review, and are named on top."""
     assert [row.meter_id for row in fleet.urgent] == [DRIFTER, IMAGE]
     assert [row.meter_id for row in fleet.watched] == [SCRIPT]
     assert [row.meter_id for row in fleet.overdue] == [IMAGE]
-    assert fleet.lead[1] == "2 meters need action before their next due date."
+    assert fleet.lead[1] == f"Do not use {DRIFTER} and {IMAGE} (overdue)."
     html = render.html_fleet(fleet)
     places = [html.index(word) for word in ("Act on these", "On watch", "Policy in force")]
     assert places == sorted(places)
@@ -259,12 +259,15 @@ def test_empty_lists_are_said_not_left_blank(review: Review) -> None:
     quiet = dataclasses.replace(
         review,
         signals=review.signals.clear(),
-        meters=review.meters.with_columns(overdue=pl.lit(value=False), standing=pl.lit("holding")),
+        meters=review.meters.with_columns(
+            overdue=pl.lit(value=False), standing=pl.lit("holding"), obligations=pl.lit("keep")
+        ),
+        obligations=review.obligations.clear(),
         sources=dataclasses.replace(review.sources, held_back=review.sources.held_back.clear()),
     )
     shown = Outline(render.html_fleet(pages.fleet_page(quiet))).text
     for sentence in (
-        "No meter needs action before its next due date.",
+        "No meter is barred from use.",
         "Every signal has a response.",
         "No meter is overdue.",
         "No row was held back: every one was used.",

@@ -43,7 +43,7 @@ def meter(review: Review, meter_id: str) -> dict[str, object]:
         ("AM-01", "holding"),
         ("AM-02", "holding"),
         ("AM-03", "holding"),
-        ("AM-04", "drifting"),
+        ("AM-04", "watch"),
         ("AM-06", "drifting"),
         ("AM-07", "drifting"),
         ("AM-09", "watch"),
@@ -57,9 +57,12 @@ def test_planted_meters_stand_as_planted(review: Review, meter_id: str, standing
     assert meter(review, meter_id)["standing"] == standing
 
 
-def test_the_leak_comes_first_and_the_drifting_next(review: Review) -> None:
-    """Those that need action lead the list."""
-    assert review.meters["meter_id"].head(4).to_list() == ["AM-12", "AM-04", "AM-06", "AM-07"]
+def test_the_leak_comes_first_then_the_overdue_the_early_and_the_drifting(review: Review) -> None:
+    """Meters are in the order of what is owed: AM-18 is overdue, AM-04 nears its limit."""
+    first = review.meters.head(4)
+    assert first["meter_id"].to_list() == ["AM-12", "AM-18", "AM-04", "AM-06"]
+    strongest = first["obligations"].str.split(" ").list.first()
+    assert strongest.to_list() == ["do_not_use", "overdue", "see_early", "find_cause"]
 
 
 def test_drifts_are_recovered(review: Review) -> None:

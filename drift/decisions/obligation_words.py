@@ -5,6 +5,7 @@ Everything here is a clause without a full stop: a reason is made of several.
 
 from datetime import date
 
+from drift.decisions.level_changes import level_words
 from drift.decisions.meter_facts import ConfirmedDrift, Facts, Failure, Noted, Outside
 from drift.format import (
     NO_BREAK,
@@ -136,10 +137,12 @@ def early(facts: Facts, policy: Policy) -> str:
 
 
 def causes(facts: Facts, policy: Policy) -> list[str]:
-    """Say what about a meter asks for a cause: drift, jump, adjustments one way, failures."""
+    """Say what asks for a cause: drift, jump, level, adjustments one way, failures."""
     told = [_drifts(drift, facts) for drift in facts.confirmed]
     if facts.jump is not None:
         told.append(f"at {point(facts.jump['point_pct'])} it {jumped(facts.jump)}")
+    elif facts.level_change is not None:
+        told.append(level_words(facts.level_change))
     if abs(facts.one_way) >= policy.retirement.same_direction_moves:
         way = "up" if facts.one_way > 0 else "down"
         told.append(f"the last {count(abs(facts.one_way), 'adjustment')} all moved it {way}")

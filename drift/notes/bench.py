@@ -21,6 +21,7 @@ from drift.frames import Sources
 from drift.intake.appending import append_row, start_file, take_back
 from drift.intake.mapping import FILE_NAME, Mapping
 from drift.pipeline import read, read_folder
+from drift.places import check_place
 from drift.policy import Policy
 from drift.stats.forecast.expect import look_out
 from drift.store import open_store, take_folder
@@ -233,11 +234,13 @@ def check(source: Path, fresh: Path, *, as_of: date, policy: Policy) -> Checked:
     DriftError
         If the source or the file cannot be used, or the file is part of the source.
     """
+    expected = "a CSV file of readings"
+    check_place(fresh, raised=SourceError, expected=expected)
     if not fresh.is_file():
         raise SourceError(
             what="does not exist" if not fresh.exists() else "is no file",
             where=str(fresh),
-            expected="a CSV file of readings",
+            expected=expected,
         )
     if source.is_dir() and fresh.resolve().parent == source.resolve():
         raise SourceError(
@@ -258,6 +261,8 @@ def check(source: Path, fresh: Path, *, as_of: date, policy: Policy) -> Checked:
 def _read_fresh(fresh: Path, *, source: Path, policy: Policy) -> Sources:
     """Read one CSV file by the rules of intake, as if it were a folder of its own."""
     beside = [fresh.parent / FILE_NAME, source / FILE_NAME]
+    for path in beside:
+        check_place(path, raised=SourceError, expected="a mapping file")
     mapping = next((path for path in beside if path.is_file()), None)
     with tempfile.TemporaryDirectory() as made:
         folder = Path(made) / "fresh"

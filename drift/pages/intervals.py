@@ -125,7 +125,6 @@ def _scope(part: pl.DataFrame) -> ScopePart:
 def _lead(review: Review, scopes: tuple[ScopePart, ...], advised: pl.DataFrame) -> tuple[str, ...]:
     """Say what follows for the fleet and for its meters."""
     choices = review.policy.intervals
-    fleet = scopes[0].advice if scopes else "Too little is known of the fleet to set an interval."
     sooner = advised.filter(pl.col("days") < pl.col("interval_days")).sort("days", "meter_id")
     told = [
         f"See {text.shortened(row['name'], longest=_LONGEST_NAME)} every "
@@ -144,7 +143,23 @@ def _lead(review: Review, scopes: tuple[ScopePart, ...], advised: pl.DataFrame) 
             f" Longer than {text.in_days(choices.ceiling_days)} is not proposed, whatever the "
             "data say: that is the ceiling in force."
         )
-    return (f"The fleet: {fleet}", f"{' '.join([*told, rest]).strip()}{held}")
+    fleet = _of_fleet(review, scopes, one=advised.height == 1, sooner=sooner.height)
+    return (fleet, f"{' '.join([*told, rest]).strip()}{held}")
+
+
+def _of_fleet(review: Review, scopes: tuple[ScopePart, ...], *, one: bool, sooner: int) -> str:
+    """Say what interval the fleet has, where its meters' own do not speak for it."""
+    if not scopes:
+        return "The fleet: Too little is known of the fleet to set an interval."
+    fleet = scopes[0]
+    if one:
+        return f"The fleet is one meter: {fleet.advice}"
+    if fleet.days is not None and fleet.days < _present_days(review) and not sooner:
+        return (
+            f"For a meter without a history of its own: {fleet.advice} Those with one go by their "
+            "own forecasts."
+        )
+    return f"The fleet: {fleet.advice}"
 
 
 def _present_days(review: Review) -> float:

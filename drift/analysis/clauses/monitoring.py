@@ -67,6 +67,11 @@ def trends(facts: Facts) -> Clause:
         ),
         f"Drift is tested in {of(tested.height, series.len())} of them.",
     ]
+    if review.fit is not None and not review.fit.converged:
+        answer.append(
+            "The fleet's parameters behind the forecasts had not settled after "
+            f"{text.count(review.fit.rounds, 'step')}; take the forecasts with caution."
+        )
     return Clause(
         ISO,
         "7.7.1",

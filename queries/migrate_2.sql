@@ -1,0 +1,25 @@
+-- purpose: bring a store of version 2 to version 3, which holds no views.
+-- grain: none.
+-- parameters: none.
+-- columns: none.
+
+drop view if exists readings_in_force;
+
+drop view if exists marks_in_force;
+
+drop view if exists meters_in_force;
+
+drop view if exists vessels_in_force;
+
+drop view if exists service_in_force;
+
+drop view if exists responses_in_force;
+
+drop view if exists field_tests_in_force;
+
+drop view if exists file_labels;
+
+-- Over the large file that was loaded last.
+drop view if exists plain_cells;
+
+update store_info set schema_version = 3;
