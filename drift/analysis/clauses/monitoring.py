@@ -68,10 +68,9 @@ def trends(facts: Facts) -> Clause:
         f"Drift is tested in {of(tested.height, series.len())} of them.",
     ]
     if review.fit is not None and not review.fit.converged:
-        steps = text.count(review.fit.rounds, "step")
         answer.append(
-            f"The search for what the meters share had not settled after {steps}: take the "
-            "forecasts with caution."
+            "The fleet's parameters behind the forecasts had not settled after "
+            f"{text.count(review.fit.rounds, 'step')}; take the forecasts with caution."
         )
     return Clause(
         ISO,
