@@ -19,6 +19,10 @@ _NAMED = ("out", "drifting")
 _LONGEST_ID = 40
 # Files that a terminal summary names.
 _LONGEST_LIST = 5
+# Spaces that do not break, which words of ours hold.
+_SPACES = "\u00a0\u202f"
+# Readings to look up that an intake names.
+_MOST_DOUBTS = 20
 
 
 def say_review(written: "Written") -> None:
@@ -96,8 +100,15 @@ def _say_actions(in_use: list[dict[str, Any]]) -> None:
         click.echo(f"  {'':{width}}  → {row['action']}")
 
 
-def say_intake(summary: "IntakeSummary") -> None:
-    """Print what became of each file, each row held back and each value amended."""
+def say_intake(summary: "IntakeSummary", *, doubts: list[str]) -> None:
+    """Print what became of each file, each row held back, each value amended and what to look up.
+
+    Parameters
+    ----------
+    summary : IntakeSummary
+    doubts : list of str
+        Sentences on readings that are in the store and look like slips.
+    """
     for row in summary.files.iter_rows(named=True):
         table = f" ({row['table_name']})" if row["table_name"] else ""
         counts = [
@@ -116,6 +127,10 @@ def say_intake(summary: "IntakeSummary") -> None:
             f"{row['old_value'] or 'empty'} → {row['new_value']} "
             f"({one_line(row['new_file'])}:{row['new_line']})"
         )
+    for doubt in doubts[:_MOST_DOUBTS]:
+        click.echo(f"Look at the sheet: {printable(doubt)}")
+    if more := len(doubts[_MOST_DOUBTS:]):
+        click.echo(f"Look at the sheet: {count(more, 'other sitting')} like these")
 
 
 def say_held_back(held_back: "pl.DataFrame") -> None:
@@ -136,8 +151,13 @@ def say_held_back(held_back: "pl.DataFrame") -> None:
 
 def one_line(meter_id: str) -> str:
     """Return an id that cannot break the layout of a terminal."""
-    text = "".join(character if character.isprintable() else "?" for character in meter_id)
+    text = printable(meter_id)
     return text if len(text) <= _LONGEST_ID else text[: _LONGEST_ID - 1] + "…"
+
+
+def printable(text: str) -> str:
+    """Return text without what could break the layout of a terminal."""
+    return "".join(each if each.isprintable() or each in _SPACES else "?" for each in text)
 
 
 def say_proof(proof: "Proof") -> None:
