@@ -83,6 +83,8 @@ FILES: Schema = {
 # sum, starting at the first as-found bias (else 0).  segment counts from 1 and rises at each
 # adjustment, so that the visit of an adjustment closes its segment.  phase rises with it and with
 # the vessel (`drift.analysis.phases`), phase_began says why; gauge rises with each gauge replaced.
+# calibration says what the visit answers for (``both``, ``looks_back``, ``looks_forward``,
+# ``neither``; `drift.stats.calibrations`), points_missing which points it lacks, null for none.
 LEDGER: Schema = {
     "series": pl.Int64,
     "meter_id": pl.String,
@@ -105,6 +107,8 @@ LEDGER: Schema = {
     "adjusted": pl.Boolean,
     "events": pl.String,
     "evidence_lost": pl.Boolean,
+    "calibration": pl.String,
+    "points_missing": pl.String,
     "drift_step_pct": pl.Float64,
     "unadjusted_path_pct": pl.Float64,
     "segment": pl.Int64,
@@ -344,40 +348,6 @@ INTERVALS: Schema = {
     "evidence": pl.Int64,
     "carried": pl.Boolean,
     "basis": pl.String,
-}
-
-# One row per meter and ground for not keeping it as it is.  verdict is ``met``, ``not_met`` or
-# ``cannot_say`` (value null); threshold is a laboratory's choice, in unit.
-GROUNDS: Schema = {
-    "meter_id": pl.String,
-    "ground": pl.String,
-    "value": pl.Float64,
-    "threshold": pl.Float64,
-    "unit": pl.String,
-    "verdict": pl.String,
-    "sentence": pl.String,
-}
-
-# One row per meter and choice (``keep``, ``check_more_often``, ``service``, ``retire``): cost over
-# the horizon in the laboratory's currency, null where prices are missing.
-CHOICE_COSTS: Schema = {
-    "meter_id": pl.String,
-    "choice": pl.String,
-    "interval_days": pl.Float64,
-    "expected_cost": pl.Float64,
-    "low_cost": pl.Float64,
-    "high_cost": pl.Float64,
-    "found_out": pl.Float64,
-    "share_out": pl.Float64,
-}
-
-# One row per meter: what to do, the grounds that carried it, and what would change it.
-RETIREMENTS: Schema = {
-    "meter_id": pl.String,
-    "recommendation": pl.String,
-    "carried_by": pl.List(pl.String),
-    "reason": pl.String,
-    "would_change": pl.String,
 }
 
 # One row per series and horizon, and one for the due date: `data/forecast.csv`.  level_pct is the

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, TypeVar, get_args
 
 from drift.decisions.interval_choices import INTERVAL_BOUNDS, IntervalChoices
 from drift.decisions.retirement_choices import RETIREMENT_BOUNDS, RetirementChoices
@@ -37,6 +37,9 @@ class Policy:
         `point_window_pct`, else to its correct air content rounded to 1 %.
     point_window_pct : float
         How far the correct air content may lie from a nominal point, % air.
+    required_points_pct : tuple of float
+        Points that a calibration reads, % air; empty for those that each meter is kept at, which
+        its last visits show.
     interval_days : int
         Days between visits of a meter whose own interval is not given.  Common practice, three
         months; from memory, to be checked against the current edition.
@@ -105,6 +108,7 @@ class Policy:
     decision_rule: str = "simple_acceptance"
     points_pct: tuple[float, ...] = (0.0, 5.0, 10.0)
     point_window_pct: float = 1.0
+    required_points_pct: tuple[float, ...] = ()
     interval_days: int = 91
     resolution_pct: float = 0.1
     baseline_visits: int = 7
@@ -227,21 +231,29 @@ def read_policy(path: Path | None) -> Policy:
 
 def _over(choices: _Choices, given: dict[str, object], *, path: Path, before: str = "") -> _Choices:
     """Return `choices`, which are the defaults, with what is given in their place, or raise."""
-    defaults = {field.name: field.default for field in dataclasses.fields(choices)}
+    fields = dataclasses.fields(choices)
+    defaults = {field.name: field.default for field in fields}
+    items = {field.name: (*get_args(field.type), str)[0]() for field in fields}
     chosen: dict[str, Any] = {}
     for key, value in given.items():
         default = defaults.get(key)
         if isinstance(default, IntervalChoices | RetirementChoices) and isinstance(value, dict):
             chosen[key] = _over(default, value, path=path, before=f"{before}{key}.")
         else:
-            chosen[key] = _typed(path, key, value, defaults, before=before)
+            chosen[key] = _typed(path, key, value, defaults, item=items.get(key), before=before)
     return dataclasses.replace(choices, **chosen)
 
 
 def _typed(
-    path: Path, key: str, value: object, defaults: dict[str, object], *, before: str = ""
+    path: Path,
+    key: str,
+    value: object,
+    defaults: dict[str, object],
+    *,
+    item: object = None,
+    before: str = "",
 ) -> object:
-    """Return `value` in the type of the field `key`, or raise."""
+    """Return `value` in the type of the field `key`, or raise; `item` is like one of a list."""
     if key not in defaults:
         near = difflib.get_close_matches(key, defaults, n=1)
         raise PolicyError(
@@ -254,9 +266,7 @@ def _typed(
     if isinstance(default, float) and type(value) in {int, float}:
         return float(value)  # type: ignore[arg-type]  # known to be a number
     if isinstance(default, tuple) and isinstance(value, list):
-        return tuple(
-            _typed(path, key, item, {key: default[0] if default else ""}) for item in value
-        )
+        return tuple(_typed(path, key, one, {key: item}) for one in value)
     if isinstance(value, date):
         value = value.isoformat()
     if type(value) is type(default):
@@ -302,15 +312,21 @@ def _check(path: Path, policy: Policy) -> None:
             raise PolicyError(
                 what=f"{less} exceeds {more}", where=str(path), expected=f"{less} at most {more}"
             )
-    if not policy.points_pct or list(policy.points_pct) != sorted(set(policy.points_pct)):
+    _check_points(path, "points_pct", policy.points_pct, fewest=1)
+    _check_points(path, "required_points_pct", policy.required_points_pct, fewest=0)
+
+
+def _check_points(path: Path, key: str, points: tuple[float, ...], *, fewest: int) -> None:
+    """Raise unless `points` are different ones in order that a bowl can be filled to."""
+    if len(points) < fewest or list(points) != sorted(set(points)):
         raise PolicyError(
-            what=f"points_pct = {list(policy.points_pct)} is not in ascending order",
+            what=f"{key} = {list(points)} is not in ascending order",
             where=str(path),
             expected="different points in ascending order, such as [0, 5, 10]",
         )
-    if not all(0 <= point <= _LARGEST_POINT_PCT for point in policy.points_pct):
+    if not all(0 <= point <= _LARGEST_POINT_PCT for point in points):
         raise PolicyError(
-            what=f"points_pct = {list(policy.points_pct)} is out of range",
+            what=f"{key} = {list(points)} is out of range",
             where=str(path),
             expected=f"points from 0 to {_LARGEST_POINT_PCT:g} % air",
         )

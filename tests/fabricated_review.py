@@ -174,6 +174,8 @@ def _ledger(noise: np.random.Generator) -> pl.DataFrame:
                     "adjusted": adjusted or lost,
                     "events": "hand_reset" if adjusted else None,
                     "evidence_lost": lost,
+                    "calibration": "neither" if lost else "both",
+                    "points_missing": "5, 10" if lost else None,
                     "drift_step_pct": None if lost or not visit else steps[visit],
                     "unadjusted_path_pct": None if lost else path[visit],
                     "segment": segment,

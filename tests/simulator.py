@@ -134,6 +134,7 @@ def to_ledger(fleet: Fleet, *, visits: int | None = None) -> pl.DataFrame:
                     "resolution_pct": plan.resolution,
                     "adjusted": adjusted,
                     "evidence_lost": False,
+                    "calibration": "both",
                     "phase": 1,
                     "gauge": 1,
                 }

@@ -13,14 +13,12 @@ from drift.columns import TABLES
 from drift.decisions.changes_since import SINCE
 from drift.decisions.phases import COMPARED
 from drift.decisions.responses import RESPONSES
+from drift.decisions.retirement_frames import CHOICE_COSTS, GROUNDS, RETIREMENTS
 from drift.frames import (
-    CHOICE_COSTS,
     FORECAST,
-    GROUNDS,
     HELD_BACK,
     INTERVALS,
     METERS,
-    RETIREMENTS,
 )
 from drift.policy import Policy
 from drift.stats.bias_budget import UNCERTAINTY

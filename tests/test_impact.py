@@ -234,6 +234,7 @@ def test_suspicion_needs_no_files() -> None:
             "point_pct": [5.0, 10.0] * 2,
             "as_found_bias_pct": [0.0, 0.2, 0.0, 0.2],
             "adjusted": [False] * 4,
+            "calibration": ["both"] * 4,
         }
     )
     made = suspect(ledger, closed=date(2026, 4, 1))

@@ -59,7 +59,11 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
     ),
     ("drift.analysis.reference", {"polars"}, {"drift.frames", "drift.policy", "drift.stats."}),
     ("drift.stats.", NUMERIC, {"drift.stats.", "drift.frames"}),
-    ("drift.analysis.ledger", {"polars"}, {"drift.frames", "drift.analysis.phases"}),
+    (
+        "drift.analysis.ledger",
+        {"polars"},
+        {"drift.frames", "drift.analysis.phases", "drift.stats.calibrations"},
+    ),
     ("drift.analysis.phases", {"polars"}, set()),
     (
         "drift.intake.",
@@ -157,6 +161,7 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
             "drift.pages.",
             "drift.validation",
             "drift.figures.",
+            "drift.decisions.retirement_frames",  # columns of its frames
             "drift.decisions.standing",  # names the standings in their order
             "drift.frames",
             "drift.format",

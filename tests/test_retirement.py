@@ -16,8 +16,8 @@ from drift.decisions.interval_choices import IntervalChoices
 from drift.decisions.retirement import Retirement, weigh_retirement
 from drift.decisions.retirement_cheapest import Cheapest, cheapest_of
 from drift.decisions.retirement_choices import RetirementChoices
+from drift.decisions.retirement_frames import CHOICE_COSTS, GROUNDS, RETIREMENTS
 from drift.decisions.retirement_terms import GROUND_TABLE, RetirementEvidence
-from drift.frames import CHOICE_COSTS, GROUNDS, RETIREMENTS
 from drift.stats.adjustments import (
     last_run,
     rate_interval,

@@ -10,9 +10,12 @@ from tests.sittings import START, sessions, sitting, table
 
 
 def schedule(days_later: int, meters: list[dict[str, object]]) -> pl.DataFrame:
-    empty = {name: table(name) for name in ("marks", "service", "meters")}
     ledger = build_ledger(
-        sessions([sitting(0, [0.0]), sitting(91, [0.0])]), resolution_pct=0.1, **empty
+        sessions([sitting(0, [0.0]), sitting(91, [0.0])]),
+        marks=table("marks"),
+        service=table("service"),
+        meters=table("meters"),
+        resolution_pct=0.1,
     )
     as_of = START + timedelta(days=days_later)
     return build_schedule(ledger, table("meters", meters), as_of=as_of, interval_days=91)

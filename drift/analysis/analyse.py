@@ -21,6 +21,7 @@ from drift.errors import SourceError
 from drift.frames import DAYS_PER_YEAR, EPOCH, FORECAST, METERS, Sources
 from drift.policy import Policy
 from drift.results import Review
+from drift.stats.calibrations import CalibrationRule
 from drift.stats.change_point import find_changes
 from drift.stats.drift_steps import drift_steps, unadjusted_paths
 from drift.stats.forecast import Forecasts, forecast
@@ -212,6 +213,11 @@ def ledger_of(sources: Sources, *, source_name: str, as_of: date, policy: Policy
         meters=sources.meters,
         resolution_pct=policy.resolution_pct,
         vessels=sources.vessels,
+        rule=CalibrationRule(
+            required_points_pct=policy.required_points_pct,
+            tolerance_pct=policy.tolerance_pct,
+            comparison=policy.comparison,
+        ),
     )
 
 

@@ -9,6 +9,7 @@ import polars as pl
 
 from drift.analysis.phases import with_phases
 from drift.frames import DAYS_PER_YEAR, EPOCH, LEDGER
+from drift.stats.calibrations import AS_IT_IS_KEPT, CalibrationRule, with_calibrations
 
 # Work that changes what the dial shows; design of the trade: the mark moved, the hand reset, the
 # gauge replaced.  The others (a new seal, a dried chamber, a drop) happen to the meter but set
@@ -33,6 +34,7 @@ def build_ledger(
     meters: pl.DataFrame,
     resolution_pct: float,
     vessels: pl.DataFrame | None = None,
+    rule: CalibrationRule = AS_IT_IS_KEPT,
 ) -> pl.DataFrame:
     """Build the ledger of a fleet.
 
@@ -46,6 +48,8 @@ def build_ledger(
         Coarsest resolution to assume where none is stated, % air.
     vessels : pl.DataFrame or None
         Rows in force of that input table; None where nobody recorded any.
+    rule : CalibrationRule
+        Which visits are calibrations.
 
     Returns
     -------
@@ -65,7 +69,7 @@ def build_ledger(
         )
         .with_columns(visit=pl.int_range(1, pl.len() + 1, dtype=pl.Int64).over("series"))
     )
-    rows = with_phases(rows, vessels)
+    rows = with_calibrations(with_phases(rows, vessels), rule)
     return _with_path(rows).select(LEDGER.keys()).cast(LEDGER)  # type: ignore[arg-type]  # names to types
 
 

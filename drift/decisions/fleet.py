@@ -9,6 +9,7 @@ from drift.decisions.impact import with_verdicts
 from drift.decisions.standing import Facts, Verdict, decide
 from drift.frames import DAYS_PER_YEAR, EPOCH, METERS
 from drift.policy import Policy
+from drift.stats.calibrations import looks_forward
 from drift.stats.conformity import ACCEPTED
 from drift.stats.equivalence import DRIFTING
 
@@ -196,7 +197,10 @@ def _last_good(ledger: pl.DataFrame, verdicts: pl.DataFrame) -> pl.DataFrame:
     """Return the last day before each meter's last visit that let every point go accepted."""
     return (
         with_verdicts(ledger, verdicts)
-        .filter(pl.col("performed_on") < pl.col("performed_on").max().over("meter_id"))
+        .filter(
+            looks_forward()
+            & (pl.col("performed_on") < pl.col("performed_on").max().over("meter_id"))
+        )
         .group_by("meter_id", "performed_on")
         .agg(good=pl.col("left_inside").fill_null(value=False).all())
         .filter("good")

@@ -22,6 +22,7 @@ from drift.format import (
     words_of,
 )
 from drift.policy import Policy
+from drift.stats.calibrations import looks_forward
 from drift.stats.conformity import ACCEPTED
 from drift.stats.field_tests import FAIL, PASS, UNSPECIFIED
 
@@ -163,8 +164,9 @@ def suspect(ledger: pl.DataFrame, *, closed: date) -> Suspicion:
         Day of one of its visits.
     """
     failed = failed_visits(ledger.filter(pl.col("performed_on") == closed))
+    # A visit that read too little to look forward may condemn, and never acquits.
     good = (
-        ledger.filter(pl.col("performed_on") < closed)
+        ledger.filter((pl.col("performed_on") < closed) & looks_forward())
         .group_by("performed_on")
         .agg(
             found=pl.col("found_inside").fill_null(value=False).all() & ~pl.col("adjusted").any(),

@@ -10,7 +10,9 @@ import polars as pl
 from drift.decisions.interval_choices import IntervalChoices
 from drift.format import NO_BREAK, bias, count, fixed, in_days, known, probability, share
 from drift.stats import survival, weibull
+from drift.stats.calibrations import looks_back
 from drift.stats.chart_interval import chart_intervals
+from drift.stats.conformity import within_tolerance
 from drift.stats.intervals import EXTEND, REDUCE, staircase_days, staircase_verdicts
 from drift.stats.reliability import (
     end_of_period_reliability,
@@ -162,8 +164,13 @@ def staircase_answers(
 ) -> Iterator[Answer]:
     """Answer by the last check of each meter alone."""
     worst = pl.col("as_found_bias_pct").abs().arg_max()
+    inside = within_tolerance(
+        pl.col("as_found_bias_pct"), tolerance=tolerance, comparison="absolute"
+    )
     last = (
+        # Of visits that read too little only those that found the meter out are checks.
         evidence.ledger.drop_nulls("as_found_bias_pct")
+        .filter(looks_back() | ~inside)
         .filter(pl.col("t_years") == pl.col("t_years").max().over("meter_id"))
         .group_by("meter_id")
         .agg(error=pl.col("as_found_bias_pct").get(worst))

@@ -40,6 +40,7 @@ from drift.decisions.retirement_costs import (
     judge_costs,
     price_choices,
 )
+from drift.decisions.retirement_frames import RETIREMENTS
 from drift.decisions.retirement_grounds import measure_grounds, pass_rates, present_life
 from drift.decisions.retirement_terms import (
     BY_NAME,
@@ -52,7 +53,6 @@ from drift.decisions.retirement_terms import (
     last_cures,
 )
 from drift.format import count, fixed, listed
-from drift.frames import RETIREMENTS
 
 # A ground that has come this far towards its threshold is named as one that may change the answer.
 _NEAR = 0.5

@@ -6,9 +6,10 @@ import polars as pl
 
 from drift.decisions.interval_choices import IntervalChoices
 from drift.decisions.retirement_choices import RetirementChoices
+from drift.decisions.retirement_frames import CHOICE_COSTS
 from drift.decisions.retirement_terms import Finding, RetirementEvidence, judged_rows, two_places
 from drift.format import plain, whole
-from drift.frames import CHOICE_COSTS, DAYS_PER_YEAR
+from drift.frames import DAYS_PER_YEAR
 from drift.stats.upkeep import Course, Prices, Upkeep, UpkeepPlan, play_out
 
 KEEP, MORE_OFTEN, SERVICE, RETIRE = "keep", "check_more_often", "service", "retire"

@@ -7,8 +7,8 @@ from typing import Any
 
 import polars as pl
 
+from drift.decisions.retirement_frames import GROUNDS
 from drift.format import fixed
-from drift.frames import GROUNDS
 
 # Work that is meant to cure what a service can cure.
 CURES = ("gauge_replaced", "seal_replaced", "chamber_dried")

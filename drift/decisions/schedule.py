@@ -4,6 +4,8 @@ from datetime import date
 
 import polars as pl
 
+from drift.stats.calibrations import looks_forward
+
 
 def build_schedule(
     ledger: pl.DataFrame, meters: pl.DataFrame, *, as_of: date, interval_days: int
@@ -25,8 +27,10 @@ def build_schedule(
     -------
     pl.DataFrame
         One row per meter of the ledger, by meter_id: ``meter_id status last_visit_on visits
-        segments next_due_on overdue speaks_for``.  A retired or withdrawn meter is not due;
-        speaks_for is the later of the due date and `as_of`, `as_of` where nothing is due.
+        segments calibrated_on next_due_on overdue speaks_for``.  calibrated_on is the last visit
+        that looks forward (`drift.stats.calibrations`), null where none does: then the meter is
+        due an interval after its first visit.  A retired or withdrawn meter is not due; speaks_for
+        is the later of the due date and `as_of`, `as_of` where nothing is due.
     """
     known = meters.select("meter_id", "status", "interval_days").unique("meter_id", keep="last")
     in_use = pl.col("status") == "active"
@@ -36,6 +40,8 @@ def build_schedule(
             last_visit_on=pl.col("performed_on").max(),
             visits=pl.col("visit_id").n_unique().cast(pl.Int64),
             segments=pl.col("segment").max(),
+            first_visit_on=pl.col("performed_on").min(),
+            calibrated_on=pl.col("performed_on").filter(looks_forward()).max(),
         )
         .join(known, on="meter_id", how="left")
         .with_columns(
@@ -43,13 +49,13 @@ def build_schedule(
         )
         .with_columns(
             next_due_on=pl.when(in_use).then(
-                pl.col("last_visit_on") + pl.duration(days="interval_days")
+                pl.coalesce("calibrated_on", "first_visit_on") + pl.duration(days="interval_days")
             )
         )
         .with_columns(
             overdue=(pl.col("next_due_on") < as_of).fill_null(value=False),
             speaks_for=pl.max_horizontal("next_due_on", pl.lit(as_of)),
         )
-        .drop("interval_days")
+        .drop("interval_days", "first_visit_on")
         .sort("meter_id")
     )

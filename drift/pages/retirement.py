@@ -5,8 +5,8 @@ from typing import Any
 import polars as pl
 
 from drift import format as text
+from drift.decisions.retirement_frames import CHOICE_COSTS
 from drift.figures.upkeep import draw_costs
-from drift.frames import CHOICE_COSTS
 from drift.pages import rows
 from drift.pages.data import Figure
 from drift.pages.pictures import pictured

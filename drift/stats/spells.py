@@ -5,6 +5,9 @@ ends where a check finds it out.  It failed some time between the check that las
 the one that first saw it out, so its length is known to lie in (lower, upper].  A spell that an
 adjustment cut short, or that still lasts, is longer than its lower bound: upper is null.
 
+A visit that read too little to be a calibration (`drift.stats.calibrations`) ends a spell or a
+period where it found the meter out, and otherwise neither ends nor begins one.
+
 "In" and "out" are what the readings said, with their noise; no spell is corrected for it.
 """
 
@@ -13,6 +16,7 @@ from typing import Literal
 import polars as pl
 
 from drift.frames import DAYS_PER_YEAR, Schema
+from drift.stats.calibrations import looks_back, looks_forward
 from drift.stats.conformity import within_tolerance
 
 By = Literal["meter", "series"]
@@ -124,7 +128,9 @@ def periods(
         state, that a change of unknown date divides, or whose end was not read as found, and two
         visits of one day, between which no time passed.
     """
-    seen = judged_visits(ledger, tolerance=tolerance, comparison=comparison, by=by)
+    visits = judged_visits(ledger, tolerance=tolerance, comparison=comparison, by=by)
+    # What lies between two checks without being one divides nothing, unless it adjusted.
+    seen = visits.filter(pl.col("found_in").is_not_null() | pl.col("left_in").is_not_null())
 
     def before(column: str) -> pl.Expr:
         return pl.col(column).shift(1).over("unit")
@@ -159,8 +165,9 @@ def judged_visits(
     -------
     pl.DataFrame
         ``unit meter_id t_years segment adjusted found_in seen_in left_in first``, by unit and
-        time; the three verdicts are null where nothing was read.  ``seen_in`` also counts an
-        as-left reading of a visit at which nothing was adjusted.
+        time; the three verdicts are null where nothing was read, and where a meter's visit that
+        is no calibration saw nothing out.  ``seen_in`` also counts an as-left reading of a visit
+        at which nothing was adjusted.
     """
 
     def inside(column: str) -> pl.Expr:
@@ -188,15 +195,29 @@ def judged_visits(
             pl.col("adjusted").any(),
             found_in=every("found_in"),
             seen_in=every("seen_in"),
+            back=looks_back().any() if by == "meter" else pl.lit(value=True),
+            forward=looks_forward().any() if by == "meter" else pl.lit(value=True),
             # A point whose state is unknown after an adjustment leaves the meter's unknown.
             left_in=pl.when(pl.col("left_in").is_null().any() & every("left_in"))
             .then(None)
             .otherwise(every("left_in")),
         )
         .sort("unit", "t_years", "visit_id")
-        .with_columns(first=pl.int_range(pl.len()).over("unit") == 0)
-        .drop("visit_id")
+        .with_columns(
+            found_in=_unless_acquitted(pl.col("found_in"), by="back"),
+            seen_in=pl.when(pl.col("forward") & ~pl.col("adjusted"))
+            .then("seen_in")
+            .otherwise(_unless_acquitted(pl.col("seen_in"), by="back")),
+            left_in=_unless_acquitted(pl.col("left_in"), by="forward"),
+            first=pl.int_range(pl.len()).over("unit") == 0,
+        )
+        .drop("visit_id", "back", "forward")
     )
+
+
+def _unless_acquitted(verdict: pl.Expr, *, by: str) -> pl.Expr:
+    """Return a verdict, null where it would acquit a meter that was read too little for that."""
+    return pl.when(pl.col(by) | ~verdict).then(verdict)
 
 
 def _starts(seen: pl.DataFrame) -> pl.DataFrame:

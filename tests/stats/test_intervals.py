@@ -163,6 +163,7 @@ def left_at(*rows: tuple[int, str, float | None]) -> pl.DataFrame:
             "t_years": 20.0,
             "segment": 1,
             "adjusted": False,
+            "calibration": "both",
             "as_found_bias_pct": left,
             "left_bias_pct": left,
             "resolution_pct": 0.05,
