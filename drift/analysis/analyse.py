@@ -65,7 +65,7 @@ def analyse(sources: Sources, *, source_name: str, as_of: date, policy: Policy) 
         reference = weigh_reference(sources, ledger, policy)
         conformity = weigh_conformity(sources.sessions, ledger, reference, policy)
         ahead = begun.result()
-    signals, responses = with_responses(signals_of(charts, ledger), sources.responses)
+    signals, responses = with_responses(signals_of(charts, ledger), sources, ledger)
     review = Review(
         as_of=as_of,
         source_name=source_name,
@@ -123,10 +123,12 @@ def _standings(review: Review, ahead: Forecasts, schedule: pl.DataFrame) -> pl.D
 
 
 def with_responses(
-    signals: pl.DataFrame, responses: pl.DataFrame
+    signals: pl.DataFrame, sources: Sources, ledger: pl.DataFrame
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Return signals with ``answered_on``, and every response with the signal that it answers."""
-    matched = match_responses(responses, signals)
+    matched = match_responses(
+        sources.responses, signals, ledger=ledger, amendments=sources.amendments
+    )
     answered = signals.join(answered_on(matched), on="signal_id", how="left", maintain_order="left")
     return answered, matched
 
@@ -143,7 +145,7 @@ def find_signals(
     """
     ledger = ledger_of(sources, source_name=source_name, as_of=as_of, policy=policy)
     charts = draw_charts(ledger, marks=sources.marks, service=sources.service, policy=policy)
-    return with_responses(signals_of(charts, ledger), sources.responses)
+    return with_responses(signals_of(charts, ledger), sources, ledger)
 
 
 def signals_of(charts: Charts, ledger: pl.DataFrame) -> pl.DataFrame:
