@@ -82,9 +82,7 @@ def _possible(meter_id: str, ledger: pl.DataFrame) -> list[Row]:
             "visit_on": on,
             "visit_id": visit_id,
         }
-        for (on, visit_id), point, chart, rule in product(
-            visits.iter_rows(), points, _CHARTS, rules
-        )
+        for (on, visit_id), point, chart, rule in each
     ]
 
 
