@@ -7,7 +7,7 @@
 
 create table store_info (schema_version integer not null);
 
-insert into store_info values (2);
+insert into store_info values (3);
 
 create table loads (
     load_no integer primary key,
@@ -35,6 +35,15 @@ create table held_back (
     line bigint not null,
     column_name varchar not null,
     reason varchar not null
+);
+
+create table held_rows (
+    file_no integer not null,
+    line bigint not null,
+    table_name varchar not null,
+    meter_id varchar not null,
+    dated varchar,
+    dated_on date
 );
 
 create table replaced (

@@ -19,6 +19,8 @@ CHUNK_ROWS = 100_000
 BULK_BYTES = 1 << 22
 # More NUL bytes than this are no damage but another encoding.
 _MANY_NULS = 0.1
+# Columns that say of which day a row of a meter is.
+_DAYS = ("performed_on", "tested_on", "recorded_on", "in_service_on")
 _DECIMAL_COMMA = re.compile(r'(?:^|;)"?\s*[-+−]?\d+,\d+\s*"?(?=;|\s*$)')
 
 
@@ -82,10 +84,13 @@ class Chunk:
         Column ``line`` (Int64) and each column of the table (String), null where empty.
     problems : list of (int, str)
         Line and reason of records that could not be split into cells.
+    named : dict of int to (str, str or None)
+        By their lines the meter and the day, as written, that such records name.
     """
 
     cells: pl.DataFrame
     problems: list[tuple[int, str]]
+    named: dict[int, tuple[str, str | None]]
 
 
 def source_paths(folder: Path) -> list[Path]:
@@ -225,7 +230,24 @@ def _chunk(rows: list[Record], *, names: tuple[str | None, ...], columns: list[s
     return Chunk(
         cells=frame,
         problems=[(record.line, record.problem) for record in rows if record.problem],
+        named=_named([record for record in rows if record.problem], names),
     )
+
+
+def _named(rows: list[Record], names: tuple[str | None, ...]) -> dict[int, tuple[str, str | None]]:
+    """Return the meter and the day that records of the wrong form name, where they can be read."""
+    found = {}
+    for record in rows:
+        # Cells before the one too many stand under their own heads.
+        cells = {
+            name: cell.strip(BLANKS + '"')
+            for name, cell in zip(names, record.cells, strict=False)
+            if name
+        }
+        day = next((cells[name] for name in _DAYS if cells.get(name)), None)
+        if cells.get("meter_id"):
+            found[record.line] = (cells["meter_id"], day)
+    return found
 
 
 def _writes_decimal_commas(path: Path, *, encoding: str) -> bool:

@@ -17,7 +17,7 @@ from drift.frames import Schema
 
 Connection = duckdb.DuckDBPyConnection
 
-SCHEMA_VERSION = 2
+SCHEMA_VERSION = 3
 LOCK_PATIENCE_S = 3.0
 # Stands for "no bound"; the largest whole number that a cell of the store can hold.
 UNBOUNDED = 999_999_999.0
