@@ -56,8 +56,8 @@ def find_barred_uses(
     Notes
     -----
     A meter left outside is out until a calibration shows it put right (a visit that read less
-    acquits of nothing), from the day after that visit: whether a test of that very day came before
-    or after is not known.  A calibration of the day itself ends overdue.  Before the first visit on
+    acquits of nothing), both days left aside: whether a test of the very day came before or after
+    is not known.  A calibration of the day itself ends overdue.  Before the first visit on
     record nothing is known.
     """
     history = _history(with_verdicts(ledger, verdicts))
@@ -65,17 +65,20 @@ def find_barred_uses(
         "meter_id", keep="last"
     )
     tests = field_tests.select("meter_id", "test_id", "tested_on").sort("tested_on", "test_id")
-    by_day = {"left_on": "tested_on", "right_on": "performed_on", "by": "meter_id"}
     joined = (
         tests.join_asof(
             history.select("meter_id", "performed_on", "out_on"),
-            **by_day,
+            left_on="tested_on",
+            right_on="performed_on",
+            by="meter_id",
             allow_exact_matches=False,
             check_sortedness=False,
         )
         .join_asof(
-            history.select("meter_id", "performed_on", "calibrated_on", visit_on="performed_on"),
-            **by_day,
+            history.select("meter_id", "performed_on", "calibrated_on", still_out="out_on"),
+            left_on="tested_on",
+            right_on="performed_on",
+            by="meter_id",
             check_sortedness=False,
         )
         .join(_last_visits(history), on="meter_id")
@@ -86,18 +89,15 @@ def find_barred_uses(
         pl.col("tested_on") > pl.col("last_on")
     )
     overdue = due_on < pl.col("tested_on")
+    out = pl.col("out_on").is_not_null() & pl.col("still_out").is_not_null()
     found = joined.with_columns(
-        why=pl.when(pl.col("out_on").is_not_null())
+        why=pl.when(out)
         .then(pl.lit("out"))
         .when(gone)
         .then("status")
         .when(overdue)
         .then(pl.lit("overdue")),
-        since_on=pl.when(pl.col("out_on").is_not_null())
-        .then("out_on")
-        .when(gone)
-        .then("last_on")
-        .otherwise(due_on),
+        since_on=pl.when(out).then("out_on").when(gone).then("last_on").otherwise(due_on),
     ).drop_nulls("why")
     rows = [row | {"sentence": _sentence(row, noted)} for row in found.iter_rows(named=True)]
     return pl.DataFrame(
