@@ -208,7 +208,7 @@ TRENDS: Schema = {
     "resolution_limited": pl.Boolean,
 }
 
-# One row per series: where it will be.  level is the bias now, as left at the last visit;
+# One row per series: where it will be.  level is the true bias now;
 # at_due the predicted as-found bias on due_t_years with its band; crossing times are t_years,
 # null where the tolerance is not left within the horizon.
 FORECASTS: Schema = {
@@ -260,7 +260,8 @@ def empty(schema: Schema) -> pl.DataFrame:
 
 
 # One row per meter: `data/meters.csv`, in the order of the file.  Values speak for the meter's
-# worst point (highest probability of being out at the next due date).
+# worst point (highest probability of being out at the next due date); obligations are tokens of
+# `drift.decisions.obligations`, strongest first, act_by the first day by which one is to be met.
 METERS: Schema = {
     "meter_id": pl.String,
     "standing": pl.String,
@@ -277,12 +278,15 @@ METERS: Schema = {
     "drift_high": pl.Float64,
     "trend_p": pl.Float64,
     "trend_q": pl.Float64,
+    "p_out_now": pl.Float64,
     "p_out_next_due": pl.Float64,
     "crossing_on": pl.Date,
     "crossing_early": pl.Date,
     "crossing_late": pl.Date,
     "repeatability_pct": pl.Float64,
     "resolution_limited": pl.Boolean,
+    "obligations": pl.String,
+    "act_by": pl.Date,
     "reason": pl.String,
     "action": pl.String,
 }

@@ -75,10 +75,10 @@ class Policy:
     negligible_drift_pct_per_year : float
         Drift that does not matter, % air a year: a meter is shown steady when its drift is shown
         to be below this.
-    watch_probability : float
-        Probability of being out at the next due date from which a meter is watched.
+    stop_probability : float
+        Probability of being out today from which a meter is not to be used.
     drifting_probability : float
-        The same from which it is called drifting.
+        Probability of being out at the next due date from which a meter is called drifting.
     drift_reach_days : int
         A confirmed drift makes a meter drifting when it is expected to cross the tolerance within
         this many days, however likely the next visit is to find it in.
@@ -124,7 +124,7 @@ class Policy:
     trend_visits: int = 6
     false_discovery_rate: float = 0.05
     negligible_drift_pct_per_year: float = 0.02
-    watch_probability: float = 0.1
+    stop_probability: float = 0.5
     drifting_probability: float = 0.5
     drift_reach_days: int = 365
     signal_days: int = 365
@@ -159,7 +159,7 @@ _BOUNDS: tuple[tuple[str, float, float], ...] = (
     ("trend_visits", 4, 1000),
     ("false_discovery_rate", 1e-4, 0.5),
     ("negligible_drift_pct_per_year", 1e-6, 10.0),
-    ("watch_probability", 0.0, 1.0),
+    ("stop_probability", 0.0, 1.0),
     ("drifting_probability", 0.0, 1.0),
     ("drift_reach_days", 0, 36600),
     ("signal_days", 0, 36600),
@@ -171,7 +171,6 @@ _BOUNDS: tuple[tuple[str, float, float], ...] = (
 )
 # Of each pair the first may not exceed the second.
 _ORDERED = (
-    ("watch_probability", "drifting_probability"),
     ("intervals.shortest_days", "intervals.ceiling_days"),
     ("intervals.ceiling_days", "intervals.longest_days"),
     ("retirement.left_out_visits", "retirement.recent_adjustments"),

@@ -29,10 +29,12 @@ class Review:
     sources : Sources
         What was read, what was held back and from which files.
     ledger, charted, limits, trends, path_trends, changes, forecasts, forecast, signals, meters
-        Frames of `drift.frames`, each sorted by its grain; `meters` with the meters that need
-        action first.  `forecasts` has one row a series (with the further columns of
+        Frames of `drift.frames`, each sorted by its grain; `meters` with the meters of which
+        most is asked first.  `forecasts` has one row a series (with the further columns of
         `drift.stats.forecast.outputs.SERIES`), `forecast` one a series and date.  `signals` has
         the further column ``answered_on`` (date of the response, null where there is none).
+    obligations : pl.DataFrame
+        Frame of `drift.decisions.obligations.OBLIGATIONS`, in the order of `meters`.
     phases : pl.DataFrame
         Frame of `drift.decisions.phases.COMPARED`: old visits against new.
     marks : pl.DataFrame
@@ -69,6 +71,7 @@ class Review:
     signals: pl.DataFrame
     responses: pl.DataFrame
     meters: pl.DataFrame
+    obligations: pl.DataFrame
     reference: Reference
     upkeep: Upkeep
     conformity: Conformity

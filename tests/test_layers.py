@@ -162,7 +162,7 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
             "drift.validation",
             "drift.figures.",
             "drift.decisions.retirement_frames",  # columns of its frames
-            "drift.decisions.standing",  # names the standings in their order
+            "drift.decisions.obligations",  # names the standings in their order
             "drift.frames",
             "drift.format",
             "drift.policy",

@@ -11,8 +11,11 @@ from drift.analysis.conformity import judge_sittings, weigh_conformity
 from drift.analysis.ledger import build_ledger
 from drift.analysis.reference import weigh_reference
 from drift.analysis.studies import forecast_settings
-from drift.analysis.upkeep import weigh_upkeep
-from drift.decisions.fleet import build_meters, to_date
+from drift.analysis.upkeep import meter_falls, weigh_upkeep
+from drift.decisions.fleet import Standings, build_meters
+from drift.decisions.fleet_facts import NOTED, Evidence, to_date
+from drift.decisions.intervals import with_obligations
+from drift.decisions.obligations import OBLIGATIONS
 from drift.decisions.phases import tell_phases
 from drift.decisions.responses import answered_on, match_responses
 from drift.decisions.schedule import build_schedule
@@ -84,6 +87,7 @@ def analyse(sources: Sources, *, source_name: str, as_of: date, policy: Policy) 
         signals=signals,
         responses=responses,
         meters=pl.DataFrame(schema=METERS),
+        obligations=pl.DataFrame(schema=OBLIGATIONS),
         reference=reference,
         upkeep=weigh_upkeep(
             ledger, path_trends, ahead, meters=sources.meters, as_of=as_of, policy=policy
@@ -91,9 +95,15 @@ def analyse(sources: Sources, *, source_name: str, as_of: date, policy: Policy) 
         conformity=conformity,
         own_meters=pl.DataFrame(schema=METERS),
     )
+    standings = _standings(review, ahead, schedule)
     return dataclasses.replace(
         review,
-        meters=_standings(review, ahead, schedule),
+        meters=standings.meters,
+        obligations=standings.obligations,
+        upkeep=dataclasses.replace(
+            review.upkeep,
+            intervals=with_obligations(review.upkeep.intervals, standings.obligations, as_of=as_of),
+        ),
         own_meters=judge_alone(review, fit=ahead.fit),
         fit=ahead.fit,
     )
@@ -106,20 +116,23 @@ def _look_ahead_of(
     return look_ahead(jumps_known(ledger, sources), schedule, as_of=as_of, policy=policy)
 
 
-def _standings(review: Review, ahead: Forecasts, schedule: pl.DataFrame) -> pl.DataFrame:
+def _standings(review: Review, ahead: Forecasts, schedule: pl.DataFrame) -> Standings:
     """Decide where every meter stands, by what was found so far."""
-    return build_meters(
-        review.ledger,
+    evidence = Evidence(
+        ledger=review.ledger,
         verdicts=review.conformity.verdicts,
         forecasts=ahead.series,
         chances=ahead.meters,
+        falls=review.upkeep.falls,
         path_trends=review.path_trends,
         signals=review.signals,
+        responses=review.responses,
         schedule=schedule,
         jumps=link_jumps(review.changes, ledger=review.ledger, service=review.sources.service),
-        as_of=review.as_of,
-        policy=review.policy,
+        held=pl.DataFrame(schema=NOTED),
+        misused=pl.DataFrame(schema=NOTED),
     )
+    return build_meters(evidence, as_of=review.as_of, policy=review.policy)
 
 
 def with_responses(
@@ -177,20 +190,23 @@ def judge_alone(review: Review, *, fit: Fit) -> pl.DataFrame:
     known = jumps_known(ledger, alone)
     ahead = look_ahead(known, schedule, as_of=as_of, policy=policy, fit=fit)
     repeatability = review.conformity.repeatability
-    return build_meters(
-        ledger,
+    evidence = Evidence(
+        ledger=ledger,
         verdicts=judge_sittings(
             alone.sessions, ledger, reference, policy, repeatability=repeatability
         ),
         forecasts=ahead.series,
         chances=ahead.meters,
+        falls=meter_falls(ledger, ahead, as_of=as_of, policy=policy),
         path_trends=path_trends,
         signals=review.signals,
+        responses=review.responses,
         schedule=schedule,
         jumps=link_jumps(changes, ledger=ledger, service=alone.service),
-        as_of=as_of,
-        policy=policy,
+        held=pl.DataFrame(schema=NOTED),
+        misused=pl.DataFrame(schema=NOTED),
     )
+    return build_meters(evidence, as_of=as_of, policy=policy).meters
 
 
 def ledger_of(sources: Sources, *, source_name: str, as_of: date, policy: Policy) -> pl.DataFrame:

@@ -39,7 +39,7 @@ def study_proof(ledger: pl.DataFrame, policy: Policy, *, fit: Fit | None = None)
     return prove(
         ledger,
         settings=forecast_settings(policy, band_level=0.9),
-        flag_at=(policy.watch_probability, policy.drifting_probability),
+        flag_at=(1 - policy.intervals.target, policy.drifting_probability),
         fit=fit,
     )
 

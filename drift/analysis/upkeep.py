@@ -13,6 +13,7 @@ from drift.decisions.interval_methods import IntervalEvidence
 from drift.decisions.intervals import build_intervals, like_meters
 from drift.frames import DAYS_PER_YEAR, EPOCH
 from drift.policy import Policy
+from drift.stats.calibrations import looks_forward
 from drift.stats.forecast import Forecasts
 from drift.stats.intervals import days_to_target, meter_curves
 from drift.stats.processes import days_after_adjustment, forecast_processes
@@ -31,11 +32,56 @@ class Upkeep:
         alike: they are the fleet) and for each meter that is not retired.
     processes : pl.DataFrame
         Of `fleet_processes`.
+    falls : pl.DataFrame
+        Of `meter_falls`.
     """
 
     present: pl.DataFrame
     intervals: pl.DataFrame
     processes: pl.DataFrame
+    falls: pl.DataFrame
+
+
+def meter_falls(
+    ledger: pl.DataFrame, ahead: Forecasts, *, as_of: date, policy: Policy
+) -> pl.DataFrame:
+    """Return when each meter's chance of being in tolerance falls to the target.
+
+    Returns
+    -------
+    pl.DataFrame
+        Of `drift.stats.intervals.days_to_target`, with ``since_on``: days are counted from the
+        last visit that looks forward, else from the last visit.  at_once is true where the chance
+        was there on the day of the last visit itself.
+    """
+    seen = ledger.group_by("meter_id").agg(
+        last_t_years=pl.coalesce(
+            pl.col("t_years").filter(looks_forward()).max(), pl.col("t_years").max()
+        ),
+        since_on=pl.coalesce(
+            pl.col("performed_on").filter(looks_forward()).max(), pl.col("performed_on").max()
+        ),
+    )
+    times = ahead.series.group_by("meter_id").agg(
+        pl.col("last_t_years").max(), pl.col("due_t_years").max()
+    )
+    known = ahead.meters.join(times, on="meter_id")
+    further = pl.concat(
+        [
+            known.select("meter_id", t_years="last_t_years", p_out="p_out_then"),
+            known.select("meter_id", t_years="due_t_years", p_out="p_out_due"),
+        ]
+    )
+    curves = meter_curves(
+        ahead.meters,
+        ahead.meter_horizons,
+        seen,
+        now=(as_of - EPOCH).days / DAYS_PER_YEAR,
+        further=further,
+    )
+    return days_to_target(curves, target=policy.intervals.target).join(
+        seen.select("since_on", unit="meter_id"), on="unit", how="left"
+    )
 
 
 def present_intervals(ledger: pl.DataFrame, meters: pl.DataFrame, policy: Policy) -> pl.DataFrame:
@@ -118,10 +164,7 @@ def weigh_upkeep(
     policy : Policy
     """
     processes = fleet_processes(ahead, ledger, policy)
-    seen = ledger.group_by("meter_id").agg(last_t_years=pl.col("t_years").max())
-    curves = meter_curves(
-        ahead.meters, ahead.meter_horizons, seen, now=(as_of - EPOCH).days / DAYS_PER_YEAR
-    )
+    falls = meter_falls(ledger, ahead, as_of=as_of, policy=policy)
     groups = like_meters(ledger, meters)
     present = present_intervals(ledger, meters, policy)
     evidence = IntervalEvidence(
@@ -129,7 +172,7 @@ def weigh_upkeep(
         path_trends=path_trends,
         groups=groups if groups["name"].n_unique() > 1 else groups.clear(),
         present=present,
-        falls=days_to_target(curves, target=policy.intervals.target),
+        falls=falls,
         adjusted=needed_days(processes, policy),
         trend_level=policy.trend_level,
     )
@@ -145,4 +188,5 @@ def weigh_upkeep(
         present=present,
         intervals=found.filter(pl.col("meter_id").is_null() | in_use),
         processes=processes,
+        falls=falls,
     )

@@ -14,8 +14,6 @@ if TYPE_CHECKING:
     from drift.stats.forecast.proof import Proof
     from drift.store import IntakeSummary
 
-# Standings that a terminal summary names meter by meter.
-_NAMED = ("out", "drifting")
 _LONGEST_ID = 40
 # Files that a terminal summary names.
 _LONGEST_LIST = 5
@@ -27,6 +25,8 @@ _MOST_DOUBTS = 20
 
 def say_review(written: "Written") -> None:
     """Print the short summary of a review."""
+    from drift.decisions.headline import headline  # noqa: PLC0415
+
     meters = written.review.meters
     _say_input(written)
     in_use = _in_use(written)
@@ -41,6 +41,7 @@ def say_review(written: "Written") -> None:
         promised = f"{share(bands.level)} bands" if bands.level is not None else "bands"
         told = f"; {bands.inside} of {count(bands.judged, 'next mean')} lay in their {promised}"
         click.echo(f"Since {since.earlier_as_of}: {since.short}{told if bands.judged else ''}")
+    click.echo(headline(written.review.obligations, as_of=written.review.as_of))
     _say_actions(in_use)
     click.echo(f"Pages: {written.index}" if written.index else f"Data: {written.data}")
 
@@ -68,14 +69,9 @@ def _say_input(written: "Written") -> None:
 
 
 def _in_use(written: "Written") -> list[dict[str, Any]]:
-    """Return the rows of meters that are not retired.
-
-    A retired meter keeps the standing of its last visit, which asks for nothing now.
-    """
-    known = written.review.sources.meters
-    retired = set(known.filter(known["status"] == "retired")["meter_id"])
+    """Return the rows of meters that are not retired."""
     rows = written.review.meters.iter_rows(named=True)
-    return [row for row in rows if row["meter_id"] not in retired]
+    return [row for row in rows if row["standing"] != "retired"]
 
 
 def _counted(in_use: list[dict[str, Any]], *, retired: int) -> str:
@@ -87,10 +83,11 @@ def _counted(in_use: list[dict[str, Any]], *, retired: int) -> str:
 
 
 def _say_actions(in_use: list[dict[str, Any]]) -> None:
-    """Print the meters that need action, in order."""
-    urgent = [row for row in in_use if row["standing"] in _NAMED or row["overdue"]]
+    """Print the meters about which something must be done, in order."""
+    from drift.decisions.obligations import PRESSING  # noqa: PLC0415
+
+    urgent = [row for row in in_use if {*PRESSING} & {*row["obligations"].split()}]
     if not urgent:
-        click.echo("No meter needs action before its next due date.")
         return
     click.echo("Need action, in this order:")
     width = min(max(len(one_line(row["meter_id"])) for row in urgent), _LONGEST_ID)

@@ -302,13 +302,14 @@ def tests_words(impact: Impact, policy: Policy) -> str:
     if wrong.is_empty():
         return f"{first} Whether a verdict was wrong cannot be said."
     likely = int((wrong >= MORE_LIKELY_WRONG).sum())
-    some = int((wrong >= policy.watch_probability).sum())
+    least = 1 - policy.intervals.target
+    some = int((wrong >= least).sum())
     if some == 0:
         return (
-            f"{first} For none is there a chance of {share(policy.watch_probability)} or more that "
+            f"{first} For none is there a chance of {share(least)} or more that "
             "a meter without bias would have given the other verdict."
         )
     return (
         f"{first} A meter without bias would more likely than not have given the other verdict for "
-        f"{likely}, and with a chance of {share(policy.watch_probability)} or more for {some}."
+        f"{likely}, and with a chance of {share(least)} or more for {some}."
     )

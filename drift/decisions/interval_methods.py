@@ -240,9 +240,9 @@ def forecast_answers(evidence: IntervalEvidence, *, choices: IntervalChoices) ->
         if days is None:
             basis = f"The forecast stays above {aim} for {in_days(row['seen_to_days'])} at least."
         elif row["at_once"]:
-            basis = f"By the forecast it fell below {aim} within {in_days(days)} of the last visit."
+            basis = f"By the forecast it was below {aim} on the day of its last visit."
         else:
-            basis = f"The forecast falls to {aim} {in_days(days)} after the last visit."
+            basis = f"The forecast falls to {aim} {in_days(days)} after its last calibration."
         yield Answer(
             *("meter", meter, "forecast", days, at_least, None, visits.get(meter, 0), basis),
             at_least=at_least,

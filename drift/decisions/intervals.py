@@ -11,6 +11,7 @@ time whatever law a single cycle follows, which is what the exponential law says
 
 import math
 from collections.abc import Iterable
+from datetime import date
 
 import polars as pl
 
@@ -24,7 +25,8 @@ from drift.decisions.interval_methods import (
     staircase_answers,
     survival_answers,
 )
-from drift.format import NO_BREAK, in_days, plain, share
+from drift.decisions.obligations import DO_NOT_USE, OVERDUE, RESET, SEE_EARLY
+from drift.format import NO_BREAK, day, in_days, plain
 from drift.frames import INTERVALS
 
 SCOPES = ("fleet", "like", "meter")
@@ -48,6 +50,13 @@ _FIRST = {
 # These rest on counts of events: few of them leave nearly anything possible, and an interval moves
 # only where the one in force is excluded (as NASA RP-1's interval test does; from memory).
 _BY_COUNTS = ("reliability", "survival_weibull")
+# What an obligation asks for first, whatever the interval.
+_BEFORE = {
+    DO_NOT_USE: "Not to be used now. ",
+    OVERDUE: "Overdue: not to be used until it is calibrated. ",
+    SEE_EARLY: "See it now. ",
+    RESET: "Re-set it at its next visit though it passes. ",
+}
 _WORDS = {
     "forecast": "the forecast",
     "forecast_once_adjusted": "the forecast once adjusted",
@@ -123,6 +132,37 @@ def build_intervals(
         advice, carried = recommend(said, scope=scope, name=name, present_days=now, choices=choices)
         rows += [_row(one, carried=one.method in carried) for one in (advice, *said.values())]
     return _framed(rows)
+
+
+def with_obligations(
+    intervals: pl.DataFrame, obligations: pl.DataFrame, *, as_of: date
+) -> pl.DataFrame:
+    """Put before each meter's recommendation what must be done before any interval counts.
+
+    Parameters
+    ----------
+    intervals : pl.DataFrame
+        Of `build_intervals`.
+    obligations : pl.DataFrame
+        Frame of `drift.decisions.obligations.OBLIGATIONS`.
+    as_of : date
+        The date the review speaks for.
+    """
+    now = pl.col("by_on") <= as_of
+    first = (
+        obligations.filter(pl.col("obligation").is_in(list(_BEFORE)))
+        .unique("meter_id", keep="first", maintain_order=True)
+        .with_columns(by=pl.col("by_on").map_elements(day, return_dtype=pl.String))
+        .select(
+            "meter_id",
+            method=pl.lit("recommendation"),
+            first=pl.when((pl.col("obligation") == SEE_EARLY) & ~now)
+            .then(pl.format("See it by {}. ", "by"))
+            .otherwise(pl.col("obligation").replace_strict(_BEFORE, return_dtype=pl.String)),
+        )
+    )
+    told = intervals.join(first, on=["meter_id", "method"], how="left", maintain_order="left")
+    return told.with_columns(basis=pl.concat_str("first", "basis", ignore_nulls=True)).drop("first")
 
 
 def recommend(
@@ -213,7 +253,7 @@ def _reason(
     by = _WORDS[answer.method]
     said = in_days(days)
     if answer.method == "forecast_once_adjusted":
-        said = f"Below {share(choices.target)} already, so check it now; afterwards {said}"
+        said = f"Once adjusted, {said}"
     if base > choices.ceiling_days:
         over = present_days > choices.ceiling_days
         return (

@@ -6,7 +6,7 @@ from datetime import date
 
 import polars as pl
 
-from drift.decisions.standing import STANDINGS
+from drift.decisions.obligations import STANDINGS
 from drift.stats.conformity import within_tolerance
 from drift.stats.reliability import binomial_interval
 

@@ -27,10 +27,10 @@ def build_schedule(
     -------
     pl.DataFrame
         One row per meter of the ledger, by meter_id: ``meter_id status last_visit_on visits
-        segments calibrated_on next_due_on overdue speaks_for``.  calibrated_on is the last visit
-        that looks forward (`drift.stats.calibrations`), null where none does: then the meter is
-        due an interval after its first visit.  A retired or withdrawn meter is not due; speaks_for
-        is the later of the due date and `as_of`, `as_of` where nothing is due.
+        segments calibrated_on interval_days next_due_on overdue speaks_for``.  calibrated_on is
+        the last visit that looks forward (`drift.stats.calibrations`), null where none does: then
+        the meter is due an interval after its first visit.  A retired or withdrawn meter is not
+        due; speaks_for is the later of the due date and `as_of`, `as_of` where nothing is due.
     """
     known = meters.select("meter_id", "status", "interval_days").unique("meter_id", keep="last")
     in_use = pl.col("status") == "active"
@@ -56,6 +56,6 @@ def build_schedule(
             overdue=(pl.col("next_due_on") < as_of).fill_null(value=False),
             speaks_for=pl.max_horizontal("next_due_on", pl.lit(as_of)),
         )
-        .drop("interval_days", "first_visit_on")
+        .drop("first_visit_on")
         .sort("meter_id")
     )

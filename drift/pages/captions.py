@@ -7,6 +7,7 @@ from typing import Any
 import polars as pl
 
 from drift import format as text
+from drift.decisions.headline import further, headline
 from drift.pages.data import Crossing, MeterRow, TrendRow
 from drift.policy import Policy
 from drift.results import Review
@@ -32,12 +33,15 @@ def crossing(
     early: date | None,
     late: date | None,
     p_out: float | None,
+    outside: bool,
     last_visit_on: date,
     policy: Policy,
     as_of: date,
 ) -> Crossing:
     """Say when a meter leaves the tolerance, with the interval of that date."""
     horizon = text.years(policy.horizon_days)
+    if outside:
+        return Crossing("already outside", "", last_visit_on.isoformat())
     if p_out is None:
         return Crossing(text.CANNOT_SAY, "", "")
     if on is None:
@@ -56,7 +60,6 @@ def crossing(
 def fleet_lead(
     review: Review,
     *,
-    urgent: tuple[MeterRow, ...],
     watched: tuple[MeterRow, ...],
     overdue: tuple[MeterRow, ...],
     open_signals: int,
@@ -70,14 +73,10 @@ def fleet_lead(
         f"{text.count(review.meters.height, 'meter')}, {text.count(readings, 'reading')} from "
         f"{span}, as known on {text.day(review.as_of)}."
     )
-    if urgent:
-        verb = "needs action before its" if len(urgent) == 1 else "need action before their"
-        need = f"{text.count(len(urgent), 'meter')} {verb} next due date."
-    else:
-        need = "No meter needs action before its next due date."
-    parts = []
+    need = headline(review.obligations, as_of=review.as_of)
+    parts = further(review.obligations)
     if watched:
-        parts.append(f"{text.count(len(watched), 'more')} on watch".replace("mores", "more"))
+        parts.append(f"{len(watched)} more on watch")
     if overdue:
         parts.append(f"{len(overdue)} overdue")
     if open_signals:
@@ -124,7 +123,7 @@ def as_found(
     out_points : list of float
         Points of that visit found outside tolerance.
     adjusted : int
-        Visits at which something was adjusted.
+        How often it was adjusted, of `adjustments`.
     tolerance_pct : float
         Largest bias that passes, % air.
     """
@@ -142,7 +141,7 @@ def as_found(
     if not adjusted:
         return f"{found} Nothing was ever adjusted, so no drift is hidden here."
     return (
-        f"{found} It was adjusted at {text.count(adjusted, 'visit')}: each adjustment hides the "
+        f"{found} It was adjusted {text.count(adjusted, 'time')}: each adjustment hides the "
         "drift before it, so judge drift by the next figure."
     )
 
@@ -187,7 +186,13 @@ def jump(row: Mapping[str, Any]) -> str:
 
 
 def control(
-    charted: pl.DataFrame, *, name: str, signals: int, open_signals: int, drifts: bool
+    charted: pl.DataFrame,
+    *,
+    name: str,
+    signals: int,
+    open_signals: int,
+    drifts: bool,
+    adjusted: bool,
 ) -> str:
     """Say what to conclude from one control chart.
 
@@ -201,14 +206,16 @@ def control(
         How often it spoke, and how often without a response.
     drifts : bool
         Whether the unadjusted path confirms a drift at any point.
+    adjusted : bool
+        Whether the meter was ever adjusted.
     """
     if charted.filter(pl.col("upper").is_not_null()).is_empty():
         return "Cannot say yet: there are too few visits to set limits."
     if not signals and drifts and name not in _OF_SCATTER:
         return (
             "No point lies beyond its limits, yet the unadjusted path confirms a drift: "
-            "adjustments hide it here, and drift within the baseline widens the limits. Judge by "
-            "the path."
+            f"{'adjustments hide it here, and ' if adjusted else ''}drift within the baseline "
+            "widens the limits. Judge by the path."
         )
     if not signals:
         return (
@@ -300,14 +307,22 @@ def control_verdict(signals: pl.DataFrame, *, limits_known: bool, drifts: bool) 
     return f"Control: {text.count(signals.height, 'signal')}, {told}; the newest of {newest}."
 
 
+def adjustments(ledger: pl.DataFrame) -> int:
+    """Return how often one meter was adjusted, at its visits and between them."""
+    if ledger.is_empty():
+        return 0
+    last = ledger.filter(pl.col("segment") == pl.col("segment").max())
+    return int(last["segment"][0]) - 1 + int(bool(last["adjusted"].any()))
+
+
 def adjustment_story(ledger: pl.DataFrame, *, point_pct: float) -> str:
     """Say what the adjustments hide at one point of one meter."""
     rows = ledger.filter(pl.col("point_pct") == point_pct)
-    adjusted = int(rows["adjusted"].sum())
+    adjusted = adjustments(ledger)
     path_pct = rows["unadjusted_path_pct"].drop_nulls()
     if not adjusted:
         return "Adjustments: none on record."
-    told = f"Adjustments: at {text.count(adjusted, 'visit')}"
+    told = f"Adjustments: {text.whole(adjusted)}"
     lost = int(rows["evidence_lost"].sum())
     gap = f"; {lost} without the evidence of an as-found reading" if lost else ""
     if path_pct.is_empty():

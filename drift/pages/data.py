@@ -130,6 +130,8 @@ class MeterRow:
         When it leaves the tolerance.
     next_due_on : date or None
         None where nothing is due.
+    obligations : tuple of str
+        Tokens of `drift.decisions.obligations`, strongest first.
     retired : bool
         Whether it is out of use for good.
     sparkline : Sparkline or None
@@ -145,6 +147,7 @@ class MeterRow:
     retired: bool
     reason: str
     action: str
+    obligations: tuple[str, ...]
     last_visit_on: date
     next_due_on: date | None
     visits: int

@@ -233,7 +233,7 @@ def _as_found_figure(review: Review, one: Slice, *, span: tuple[date, date]) -> 
     conclude = captions.as_found(
         _last_visit(one),
         out_points=one.out_points,
-        adjusted=one.ledger.filter("adjusted")["visit_id"].n_unique(),
+        adjusted=captions.adjustments(one.ledger),
         tolerance_pct=policy.tolerance_pct,
     )
     chart = draw_as_found(
@@ -318,6 +318,7 @@ def _control_figure(
         signals=signals.height,
         open_signals=signals["answered_on"].null_count(),
         drifts=drifts,
+        adjusted=captions.adjustments(one.ledger) > 0,
     )
     chart = draw_control(one.ledger, charted=charted, signals=signals, span=span)
     return pictured(

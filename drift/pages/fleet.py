@@ -4,7 +4,7 @@ from collections import Counter
 
 import polars as pl
 
-from drift.decisions.standing import STANDINGS
+from drift.decisions.obligations import STANDINGS
 from drift.pages import captions, fleet_figures, rows
 from drift.pages.data import FleetPage, MeterRow
 from drift.pages.fleet_conformity import fleet_conformity
@@ -45,7 +45,6 @@ def fleet_page(review: Review) -> FleetPage:
         stamp=rows.stamp(review),
         lead=captions.fleet_lead(
             review,
-            urgent=urgent,
             watched=watched,
             overdue=overdue,
             open_signals=unanswered.height,

@@ -116,6 +116,9 @@ def _trend_row(row: dict[str, Any], *, meter: MeterRow, review: Review) -> Trend
             early=row["crossing_early"],
             late=row["crossing_late"],
             p_out=row["p_out_due"],
+            outside=meter.standing == "out"
+            and row["level"] is not None
+            and abs(row["level"]) > review.policy.tolerance_pct,
             last_visit_on=meter.last_visit_on,
             policy=review.policy,
             as_of=review.as_of,

@@ -5,6 +5,7 @@ from typing import Any
 import polars as pl
 
 from drift import format as text
+from drift.decisions.obligations import PRESSING
 from drift.decisions.retirement_frames import CHOICE_COSTS
 from drift.figures.upkeep import draw_costs
 from drift.pages import rows
@@ -142,8 +143,7 @@ def _facts(review: Review, meter_id: str) -> tuple[tuple[str, str], ...]:
 def _first(review: Review, meter_id: str) -> str:
     """Say what the review asks for now, whatever is decided on keeping the meter."""
     row = review.meters.row(by_predicate=pl.col("meter_id") == meter_id, named=True)
-    retired = meter_id not in review.upkeep.present["meter_id"]
-    if retired or not (row["overdue"] or row["standing"] in {"out", "drifting"}):
+    if not {*PRESSING} & {*row["obligations"].split()}:
         return ""
     return f"{row['reason']} {row['action']}"
 

@@ -10,6 +10,7 @@ import polars as pl
 
 import drift
 from drift import format as text
+from drift.decisions.obligations import PRESSING
 from drift.pages import captions
 from drift.pages.data import (
     Bar,
@@ -84,6 +85,7 @@ def _meter_row(
         retired=retired,
         reason=row["reason"],
         action=row["action"],
+        obligations=tuple(row["obligations"].split()),
         last_visit_on=row["last_visit_on"],
         next_due_on=row["next_due_on"],
         visits=row["visits"],
@@ -100,6 +102,7 @@ def _meter_row(
             early=row["crossing_early"],
             late=row["crossing_late"],
             p_out=row["p_out_next_due"],
+            outside=row["standing"] == "out",
             last_visit_on=row["last_visit_on"],
             policy=review.policy,
             as_of=review.as_of,
@@ -111,8 +114,8 @@ def _meter_row(
 
 
 def is_urgent(row: MeterRow) -> bool:
-    """Say whether a meter needs action before its next due date."""
-    return not row.retired and (row.standing in {"out", "drifting"} or row.overdue)
+    """Say whether something must be done about a meter or its results, beyond its file."""
+    return any(token in PRESSING for token in row.obligations)
 
 
 def sparklines(

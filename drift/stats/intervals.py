@@ -29,7 +29,7 @@ _CERTAIN = 1e-12
 # One row per unit and age: the chance that it is out so many days after its last visit.
 CURVES: Schema = {"unit": pl.String, "days": pl.Float64, "p_out": pl.Float64}
 
-# One row per unit: days after the last visit at which the chance of being in falls to the target.
+# One row per unit: the age, in days, at which the chance of being in falls to the target.
 # Null where it has not fallen by ``seen_to_days``, the last age looked at; where it had fallen by
 # the first age looked at, days is that age and ``at_once`` is true: the answer is at most days.
 FALLS: Schema = {
@@ -241,18 +241,25 @@ def years_in(
 
 
 def meter_curves(
-    chances: pl.DataFrame, horizons: pl.DataFrame, last_seen: pl.DataFrame, *, now: float
+    chances: pl.DataFrame,
+    horizons: pl.DataFrame,
+    last_seen: pl.DataFrame,
+    *,
+    now: float,
+    further: pl.DataFrame | None = None,
 ) -> pl.DataFrame:
-    """Turn the forecasts of meters into chances of being out by the days since the last visit.
+    """Turn the forecasts of meters into chances of being out by the days since they were seen.
 
     Parameters
     ----------
     chances, horizons : pl.DataFrame
         ``meters`` and ``meter_horizons`` of `drift.stats.forecast.outputs.Forecasts`.
     last_seen : pl.DataFrame
-        ``meter_id`` and ``last_t_years``.
+        ``meter_id`` and ``last_t_years``, from which days are counted.
     now : float
         The time that the forecasts speak for, `t_years`.
+    further : pl.DataFrame or None
+        Chances at times of their own, ``meter_id t_years p_out``, such as the last visit's.
 
     Returns
     -------
@@ -265,11 +272,17 @@ def meter_curves(
             horizons.select("meter_id", "horizon_days", "p_out"),
         ]
     )
-    since = ((now - pl.col("last_t_years")) * DAYS_PER_YEAR).round(0)
+    at = ahead.select(
+        "meter_id", "p_out", t_years=pl.lit(now) + pl.col("horizon_days") / DAYS_PER_YEAR
+    )
+    if further is not None:
+        at = pl.concat([further.select("meter_id", "p_out", "t_years"), at])
+    since = ((pl.col("t_years") - pl.col("last_t_years")) * DAYS_PER_YEAR).round(0)
     return (
-        ahead.join(last_seen, on="meter_id")
+        at.join(last_seen, on="meter_id")
         .drop_nulls()
-        .select(unit="meter_id", days=since + pl.col("horizon_days"), p_out="p_out")
+        .select(unit="meter_id", days=since, p_out="p_out")
+        .unique(["unit", "days"], keep="first", maintain_order=True)
         .sort("unit", "days")
         .cast(CURVES)  # type: ignore[arg-type]  # names to types
     )

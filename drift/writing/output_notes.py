@@ -9,7 +9,8 @@ DATE = "date"
 
 # What each table holds, one row for what, in the order of the workbook's sheets.
 TABLE_NOTES: dict[str, str] = {
-    "meters": "one row a meter, those that need action first; values speak for its worst point",
+    "meters": "one row a meter, by strongest obligation; values speak for its worst point",
+    "obligations": "what must still be done, one row a meter and obligation, strongest first",
     "since": "one row for each thing that differs from the review named as the previous one",
     "visits": "the ledger: one row a meter, visit and verification point",
     "forecast": "one row a meter, point and horizon, and one for the due date",
@@ -30,7 +31,7 @@ TABLE_NOTES: dict[str, str] = {
 
 _METER = {
     "meter_id": ("", "identity as given"),
-    "standing": ("", "out, drifting, watch, unproven or holding"),
+    "standing": ("", "out, drifting, watch, unproven, holding or retired"),
     "overdue": ("", "the next due date lies before the review's date"),
     "last_visit_on": (DATE, "last visit"),
     "next_due_on": (
@@ -41,29 +42,39 @@ _METER = {
     "segments": ("", "stretches between adjustments"),
     "worst_point_pct": (AIR, "verification point most likely to be out"),
     "as_found_bias_pct": (AIR, "last as-found bias there: mean reading − correct air content"),
-    "level_pct": (AIR, "bias as the meter stands now"),
+    "level_pct": (AIR, "true bias there today"),
     "drift_pct_per_year": (YEARLY, "drift of the unadjusted path"),
     "drift_low": (YEARLY, "lower end of the drift's interval"),
     "drift_high": (YEARLY, "upper end of the drift's interval"),
     "trend_p": ("", "probability of so strong a trend if there were none"),
     "trend_q": ("", "the same, adjusted for the number of series tested"),
+    "p_out_now": ("", "probability that its true bias is out of tolerance at any point today"),
     "p_out_next_due": (
         "",
         "probability that it is truly out at any point on the due date, or now where that is past",
     ),
-    "crossing_on": (DATE, "expected to leave the tolerance; empty beyond the horizon"),
+    "crossing_on": (DATE, "expected to leave the tolerance; empty beyond the horizon or if out"),
     "crossing_early": (DATE, "early end of that date's interval"),
     "crossing_late": (DATE, "late end of that date's interval"),
     "repeatability_pct": (AIR, "standard deviation of replicate readings, pooled"),
     "resolution_limited": ("", "the dial is too coarse to show the size of the drift"),
     "reason": ("", "why it stands so"),
-    "action": ("", "the one thing to do"),
+    "obligations": ("", "what must still be done, in tokens, strongest first"),
+    "act_by": (DATE, "first day by which one of these is to be met; empty where none is set"),
+    "action": ("", "what to do, strongest first"),
 }
 
 # Table, column: unit (empty for none) and meaning.
 COLUMN_NOTES: dict[str, dict[str, tuple[str, str]]] = {
     "meters": _METER,
     "own_standings": _METER,
+    "obligations": {
+        "meter_id": ("", "identity as given"),
+        "obligation": ("", "token of what must be done"),
+        "since_on": (DATE, "from when it holds; empty where that is not on record"),
+        "by_on": (DATE, "until when it is to be met; empty where no day is set"),
+        "sentence": ("", "what to do and why"),
+    },
     "since": {
         "kind": ("", "what kind of thing differs"),
         "meter_id": ("", "identity as given; empty where no meter is meant"),

@@ -50,6 +50,7 @@ def _frames(review: Review) -> dict[str, pl.DataFrame]:
     """Return the frames of a review that are written, by name of data file."""
     return {
         "meters": review.meters.select(METERS.keys()),
+        "obligations": review.obligations,
         **({"since": review.since.rows} if review.since else {}),
         "visits": review.ledger.select(VISITS),
         "forecast": review.forecast.select(FORECAST.keys()),

@@ -25,15 +25,17 @@ _TIED_METERS = 60
 _TIED_VISITS = 10
 
 # One row per series: `FORECASTS` and what else is known.  p_out_due is of the true bias,
-# p_found_out_due of the as-found mean, whose band is next_mean_low to next_mean_high; level_low to
-# level_high is the band of the true bias now.  p_steady, p_drifting and p_shock (steady but for a
-# shock since the last adjustment, at most eight visits ago) sum to 1.  readings counts those since
-# the gauge was last replaced: with none, all else is what the fleet is like.
+# p_found_out_due of the as-found mean, whose band is next_mean_low to next_mean_high; level_low
+# to level_high is the band of the true bias now; p_out_then the chance that the last visit left
+# it out.  p_steady, p_drifting and p_shock (steady but for a shock since the last adjustment, at
+# most eight visits ago) sum to 1.  readings counts those since the gauge was last replaced: with
+# none, all else is what the fleet is like.
 SERIES: Schema = FORECASTS | {
     "meter_id": pl.String,
     "last_t_years": pl.Float64,
     "p_found_out_due": pl.Float64,
     "p_out_now": pl.Float64,
+    "p_out_then": pl.Float64,
     "next_mean_low": pl.Float64,
     "next_mean_high": pl.Float64,
     "level_low": pl.Float64,
@@ -63,6 +65,7 @@ METER_CHANCES: Schema = {
     "p_out_due": pl.Float64,
     "p_found_out_due": pl.Float64,
     "p_out_now": pl.Float64,
+    "p_out_then": pl.Float64,
 }
 
 # One row per meter and horizon.
@@ -224,6 +227,8 @@ def _series(made: Columns, series: pl.DataFrame) -> pl.DataFrame:
         "p_out_due": made["due_p_below"] + made["due_p_above"],
         "p_found_out_due": made["found_p_below"] + made["found_p_above"],
         "p_out_now": made["now_p_below"] + made["now_p_above"],
+        "p_out_then": made["then_p_below"] + made["then_p_above"],
+        "level": made["now_level"],
         "next_mean_low": made["found_low"],
         "next_mean_high": made["found_high"],
         "level_low": made["now_low"],
@@ -273,6 +278,7 @@ def _meters(
             "p_out_due": joined(made["due_p_below"], made["due_p_above"], tie),
             "p_found_out_due": joined(made["found_p_below"], made["found_p_above"], found_tie),
             "p_out_now": joined(made["now_p_below"], made["now_p_above"], tie),
+            "p_out_then": joined(made["then_p_below"], made["then_p_above"], tie),
         },
         schema=METER_CHANCES,
     )

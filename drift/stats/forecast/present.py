@@ -129,7 +129,7 @@ def _no_drift(state: State) -> Floats:
 
 
 def _standing(state: State, rates: Rates, calm: tuple[Floats, Floats], model: Model) -> Columns:
-    """Return level, drift rate and what each series is like."""
+    """Return drift rate and what each series is like."""
     settings, grid, hyper = model.settings, model.grid, model.hyper
     kinds = state.mass.sum(axis=(2, 3), dtype=np.float64)
     noise = np.array([kind.noise for kind in hyper.kinds]) * hyper.noise_sd
@@ -137,7 +137,6 @@ def _standing(state: State, rates: Rates, calm: tuple[Floats, Floats], model: Mo
     p_drifting = 1 - rates.weight[:, 0]
     p_steady = np.minimum(calm[0] * calm[1], rates.weight[:, 0])
     return {
-        "level": (rates.weight * rates.level).sum(axis=1),
         "drift": (rates.weight * rates.mean).sum(axis=1),
         "drift_low": rate_quantile(rates, share, grid=grid),
         "drift_high": rate_quantile(rates, 1 - share, grid=grid),
@@ -159,7 +158,7 @@ def _ahead(
     now: float,
     due: Floats,
 ) -> Columns:
-    """Return predictions at the due time, now and at each horizon."""
+    """Return predictions at the due time, now, at the last visit and at each horizon."""
     dial = last_dial(visits, part, visits.count[part] - 1)
 
     def levels_at(time: Floats) -> Columns:
@@ -172,6 +171,7 @@ def _ahead(
     columns = {f"due_{name}": values for name, values in level_columns(levels).items()}
     columns |= {f"found_{name}": values for name, values in mean_columns(means).items()}
     columns |= {f"now_{name}": values for name, values in levels_at(present).items()}
+    columns |= {f"then_{name}": values for name, values in levels_at(state.years).items()}
     ahead = [levels_at(present + days / DAYS_PER_YEAR) for days in model.settings.horizons_days]
     for name in ahead[0] if ahead else ():
         columns[f"horizon_{name}"] = np.stack([one[name] for one in ahead], axis=1)
