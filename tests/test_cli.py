@@ -25,6 +25,8 @@ DATA_FILES = (
     "risks.csv",
     "causes.csv",
     "own_standings.csv",
+    "barred_uses.csv",
+    "unread_rows.csv",
     "held_back.csv",
 )
 HEAVY = ("polars", "duckdb", "altair", "scipy", "statsmodels", "pyarrow", "numpy", "jinja2")

@@ -12,9 +12,11 @@ from drift.analysis.ledger import build_ledger
 from drift.analysis.reference import weigh_reference
 from drift.analysis.studies import forecast_settings
 from drift.analysis.upkeep import meter_falls, weigh_upkeep
+from drift.decisions.barred_uses import find_barred_uses, late_uses, uses_noted
 from drift.decisions.fleet import Standings, build_meters
-from drift.decisions.fleet_facts import NOTED, Evidence, to_date
+from drift.decisions.fleet_facts import Evidence, to_date
 from drift.decisions.intervals import with_obligations
+from drift.decisions.noted_rows import held_rows_noted, names_noted
 from drift.decisions.obligations import OBLIGATIONS
 from drift.decisions.phases import tell_phases
 from drift.decisions.responses import answered_on, match_responses
@@ -95,6 +97,7 @@ def analyse(sources: Sources, *, source_name: str, as_of: date, policy: Policy) 
         conformity=conformity,
         own_meters=pl.DataFrame(schema=METERS),
     )
+    review = with_records(review)
     standings = _standings(review, ahead, schedule)
     return dataclasses.replace(
         review,
@@ -106,6 +109,28 @@ def analyse(sources: Sources, *, source_name: str, as_of: date, policy: Policy) 
         ),
         own_meters=judge_alone(review, fit=ahead.fit),
         fit=ahead.fit,
+    )
+
+
+def with_records(review: Review) -> Review:
+    """Add to a review what the rows themselves say: unread ones, ids alike, barred uses."""
+    sources, meter_ids = review.sources, review.ledger["meter_id"].unique()
+    # An id that only another table has may be a meter of the ledger written otherwise.
+    tables = (sources.meters, sources.marks, sources.service, sources.field_tests)
+    every_id = pl.concat([meter_ids, *(table["meter_id"] for table in tables)]).drop_nulls()
+    held = held_rows_noted(sources.held_rows, meter_ids)
+    return dataclasses.replace(
+        review,
+        held=held,
+        alike=names_noted(every_id).filter(pl.col("meter_id").is_in(meter_ids.implode())),
+        uses=find_barred_uses(
+            sources.field_tests,
+            ledger=review.ledger,
+            verdicts=review.conformity.verdicts,
+            meters=sources.meters,
+            noted=held,
+            interval_days=review.policy.interval_days,
+        ),
     )
 
 
@@ -129,8 +154,11 @@ def _standings(review: Review, ahead: Forecasts, schedule: pl.DataFrame) -> Stan
         responses=review.responses,
         schedule=schedule,
         jumps=link_jumps(review.changes, ledger=review.ledger, service=review.sources.service),
-        held=pl.DataFrame(schema=NOTED),
-        misused=pl.DataFrame(schema=NOTED),
+        held=review.held,
+        misused=uses_noted(
+            late_uses(review.uses, as_of=review.as_of, days=review.policy.signal_days)
+        ),
+        alike=review.alike,
     )
     return build_meters(evidence, as_of=review.as_of, policy=review.policy)
 
@@ -203,8 +231,11 @@ def judge_alone(review: Review, *, fit: Fit) -> pl.DataFrame:
         responses=review.responses,
         schedule=schedule,
         jumps=link_jumps(changes, ledger=ledger, service=alone.service),
-        held=pl.DataFrame(schema=NOTED),
-        misused=pl.DataFrame(schema=NOTED),
+        held=review.held,
+        misused=uses_noted(
+            late_uses(review.uses, as_of=review.as_of, days=review.policy.signal_days)
+        ),
+        alike=review.alike,
     )
     return build_meters(evidence, as_of=as_of, policy=policy).meters
 

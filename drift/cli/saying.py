@@ -25,10 +25,16 @@ _MOST_DOUBTS = 20
 
 def say_review(written: "Written") -> None:
     """Print the short summary of a review."""
-    from drift.decisions.headline import headline  # noqa: PLC0415
+    from drift.decisions.barred_uses import late_uses  # noqa: PLC0415
+    from drift.decisions.headline import doubt_first, headline, uses_words  # noqa: PLC0415
+    from drift.row_counts import readings_not_taken  # noqa: PLC0415
 
-    meters = written.review.meters
+    review, policy = written.review, written.review.policy
+    meters = review.meters
     _say_input(written)
+    lost, of = readings_not_taken(review.sources)
+    if doubt := doubt_first(lost, of, most=policy.untaken_readings_share):
+        click.echo(f"First: {doubt}")
     in_use = _in_use(written)
     counts = _counted(in_use, retired=meters.height - len(in_use))
     late = int(meters["overdue"].sum())
@@ -41,7 +47,10 @@ def say_review(written: "Written") -> None:
         promised = f"{share(bands.level)} bands" if bands.level is not None else "bands"
         told = f"; {bands.inside} of {count(bands.judged, 'next mean')} lay in their {promised}"
         click.echo(f"Since {since.earlier_as_of}: {since.short}{told if bands.judged else ''}")
-    click.echo(headline(written.review.obligations, as_of=written.review.as_of))
+    click.echo(headline(review.obligations, as_of=review.as_of))
+    late = late_uses(review.uses, as_of=review.as_of, days=policy.signal_days)
+    if uses := uses_words(late):
+        click.echo(uses)
     _say_actions(in_use)
     click.echo(f"Pages: {written.index}" if written.index else f"Data: {written.data}")
 

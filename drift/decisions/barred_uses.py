@@ -1,5 +1,6 @@
 """This module lists field tests made with a meter that was not to be used; it voids none."""
 
+from datetime import date, timedelta
 from typing import Any
 
 import polars as pl
@@ -105,12 +106,17 @@ def find_barred_uses(
     ).sort("meter_id", "tested_on", "test_id", descending=[False, True, False])
 
 
+def late_uses(uses: pl.DataFrame, *, as_of: date, days: int) -> pl.DataFrame:
+    """Return the barred uses of the last days: those that something must be done about."""
+    return uses.filter(pl.col("tested_on") >= as_of - timedelta(days=days))
+
+
 def uses_noted(uses: pl.DataFrame) -> pl.DataFrame:
     """Return barred uses as what is noted of their meters."""
     return uses.select(
         "meter_id",
         on_date="tested_on",
-        words=pl.col("sentence").str.strip_suffix("."),
+        words=pl.col("sentence").str.strip_suffix(".").str.replace("^F", "f"),
         speaks=pl.lit(value=False),
     ).cast(NOTED)  # type: ignore[arg-type]  # names to types
 

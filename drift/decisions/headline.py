@@ -13,7 +13,7 @@ from drift.decisions.obligations import (
     REVIEW,
     SEE_EARLY,
 )
-from drift.format import count, day, listed
+from drift.format import count, day, listed, probability, whole, words_of
 
 # Meters that a headline names; the list below it has all.
 _MOST_NAMED = 12
@@ -30,6 +30,46 @@ def headline(obligations: pl.DataFrame, *, as_of: date) -> str:
         The date the review speaks for.
     """
     return f"{_barred(obligations)} {_early(obligations, as_of)}".strip()
+
+
+def doubt_first(not_taken: int, of: int, *, most: float) -> str:
+    """Say how many readings a review knows nothing of, where they are too many; else nothing.
+
+    Parameters
+    ----------
+    not_taken, of : int
+        Rows of readings that could not be read, and all of them.
+    most : float
+        Share of them up to which nothing is said.
+    """
+    if not of or not_taken / of <= most:
+        return ""
+    return (
+        f"{whole(not_taken)} of {count(of, 'row')} of readings ({probability(not_taken / of)}) could not "
+        "be read: all that follows rests on the others."
+    )
+
+
+def uses_words(uses: pl.DataFrame) -> str:
+    """Count the field tests that were made with meters that were not to be used; else nothing.
+
+    Parameters
+    ----------
+    uses : pl.DataFrame
+        Frame of `drift.decisions.barred_uses.BARRED_USES`, those of late.
+    """
+    if uses.is_empty():
+        return ""
+    verb = "was" if uses.height == 1 else "were"
+    meters = count(uses["meter_id"].n_unique(), "meter")
+    whys = [
+        words_of(why)
+        for why in ("out", "withdrawn", "retired", "overdue")
+        if why in set(uses["why"])
+    ]
+    told = listed(whys).replace(" and ", " or ")
+    tests = count(uses.height, "field test")
+    return f"{tests} {verb} made with {meters} not to be used then ({told})."
 
 
 def further(obligations: pl.DataFrame) -> list[str]:

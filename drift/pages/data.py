@@ -375,7 +375,11 @@ class EventRow:
 
 @dataclass(frozen=True, slots=True)
 class DossierPage:
-    """The dossier of one meter; earlier and later are its neighbours in the order of the review."""
+    """The dossier of one meter; earlier and later are its neighbours in the order of the review.
+
+    noted are sentences on rows that name it and could not be read, on uses while it was barred,
+    and on ids that may be the same meter.
+    """
 
     stamp: Stamp
     meter: MeterRow
@@ -395,5 +399,6 @@ class DossierPage:
     limits: tuple[LimitRow, ...]
     compared: tuple[ComparedRow, ...]
     events: tuple[EventRow, ...]
+    noted: tuple[str, ...]
     earlier: MeterRow | None
     later: MeterRow | None

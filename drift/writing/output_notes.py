@@ -26,6 +26,8 @@ TABLE_NOTES: dict[str, str] = {
     "risks": "what checking this fleet risks, one row a verification point",
     "causes": "what to look at first on the bench; a hint, never a diagnosis",
     "own_standings": "as meters, with what meters share taken out of their readings",
+    "barred_uses": "field tests made with a meter that was not to be used that day",
+    "unread_rows": "rows that could not be read, by the meter that they name, newest first",
     "held_back": "rows of the input that were not used, and why",
 }
 
@@ -272,6 +274,19 @@ COLUMN_NOTES: dict[str, dict[str, tuple[str, str]]] = {
         "cause": ("", "what may be wrong"),
         "probability": ("", "among the causes considered"),
         "evidence": ("", "what speaks for and against it"),
+    },
+    "barred_uses": {
+        "meter_id": ("", "identity as given"),
+        "test_id": ("", "the field test"),
+        "tested_on": (DATE, "its day"),
+        "why": ("", "out, withdrawn, retired or overdue on that day"),
+        "since_on": (DATE, "visit or due date from which; of withdrawn and retired the last visit"),
+        "sentence": ("", "the same in words"),
+    },
+    "unread_rows": {
+        "meter_id": ("", "meter that it names, or may name written otherwise"),
+        "on_date": (DATE, "its day as far as it can be read; empty where it cannot"),
+        "words": ("", "what it is, why it could not be read, where it stands"),
     },
     "held_back": {
         "file": ("", "input file"),
