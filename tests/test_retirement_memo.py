@@ -4,6 +4,7 @@ import dataclasses
 import json
 from datetime import date, timedelta
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 import pytest
@@ -166,7 +167,9 @@ def test_the_cheapest_choice_decides_in_words_and_table(
 ) -> None:
     """On every meter of the sample: AM-06 is not kept at 5,943 where a service costs 2,089."""
     names = ("check", "adjustment", "failure", "service", "replacement")
-    named = {f"{name}_price": float(price) for name, price in zip(names, prices, strict=True)}
+    named: dict[str, Any] = {
+        f"{name}_price": float(price) for name, price in zip(names, prices, strict=True)
+    }
     choices = dataclasses.replace(Policy().retirement, **named)
     policy = dataclasses.replace(Policy(), retirement=choices)
     meters = review.upkeep.present["meter_id"].to_list()

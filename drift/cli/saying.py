@@ -48,9 +48,8 @@ def say_review(written: "Written") -> None:
         told = f"; {bands.inside} of {count(bands.judged, 'next mean')} lay in their {promised}"
         click.echo(f"Since {since.earlier_as_of}: {since.short}{told if bands.judged else ''}")
     click.echo(headline(review.obligations, as_of=review.as_of))
-    late = late_uses(review.uses, as_of=review.as_of, days=policy.signal_days)
-    if uses := uses_words(late):
-        click.echo(uses)
+    if used := uses_words(late_uses(review.uses, as_of=review.as_of, days=policy.signal_days)):
+        click.echo(used)
     _say_actions(in_use)
     click.echo(f"Pages: {written.index}" if written.index else f"Data: {written.data}")
 

@@ -44,10 +44,8 @@ def doubt_first(not_taken: int, of: int, *, most: float) -> str:
     """
     if not of or not_taken / of <= most:
         return ""
-    return (
-        f"{whole(not_taken)} of {count(of, 'row')} of readings ({probability(not_taken / of)}) could not "
-        "be read: all that follows rests on the others."
-    )
+    rows = f"{whole(not_taken)} of {count(of, 'row')} of readings ({probability(not_taken / of)})"
+    return f"{rows} could not be read: all that follows rests on the others."
 
 
 def uses_words(uses: pl.DataFrame) -> str:
