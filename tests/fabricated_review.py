@@ -16,6 +16,7 @@ from drift.analysis.charting import MARK_CHARTS
 from drift.analysis.reference import Reference
 from drift.analysis.upkeep import Upkeep
 from drift.columns import TABLES, Kind
+from drift.decisions.obligations import OBLIGATIONS
 from drift.decisions.phases import COMPARED
 from drift.decisions.responses import RESPONSES
 from drift.policy import Policy
@@ -23,6 +24,7 @@ from drift.results import Review
 from drift.stats.causes import CAUSES
 from drift.stats.common_effects import REFERENCE
 from drift.stats.forecast.outputs import SERIES
+from drift.stats.intervals import FALLS
 from drift.stats.marks import ADJUSTMENT_BALANCE, MARK_MOVES
 from drift.stats.operator_spread import OperatorSpread
 from drift.stats.processes import PROCESSES
@@ -62,6 +64,15 @@ _KINDS: dict[Kind, type[pl.DataType]] = {
 }
 
 
+# What is owed of meters of which anything is; the retired one owes nothing.
+_OWED: dict[str, tuple[str, ...]] = {
+    DRIFTER: ("do_not_use", "find_cause"),
+    IDS[4]: ("overdue",),
+    SCRIPT: ("close_file",),
+    "CON": (),
+}
+
+
 def fabricate() -> Review:
     """Return the review."""
     noise = np.random.default_rng(20250115)
@@ -83,8 +94,9 @@ def fabricate() -> Review:
         "signals": _signals(),
         "responses": _responses(),
         "meters": _meters(ledger),
+        "obligations": _obligations(_meters(ledger)),
         "reference": _reference(),
-        "upkeep": Upkeep(_present(), _intervals(), frames.empty(PROCESSES)),
+        "upkeep": Upkeep(_present(), _intervals(), frames.empty(PROCESSES), frames.empty(FALLS)),
         "conformity": fabricate_conformity(ledger, hostile=IMAGE),
         "own_meters": _own_meters(_meters(ledger)),
         "since": None,
@@ -367,7 +379,7 @@ def _responses() -> pl.DataFrame:
 
 
 def _meters(ledger: pl.DataFrame) -> pl.DataFrame:
-    standings = {DRIFTER: "drifting", SCRIPT: "watch", NEWCOMER: "unproven"}
+    standings = {DRIFTER: "drifting", SCRIPT: "watch", NEWCOMER: "unproven", "CON": "retired"}
     order = (DRIFTER, IDS[4], SCRIPT, *(i for i in IDS if i not in {DRIFTER, IDS[4], SCRIPT}))
     rows: list[dict[str, object]] = []
     for meter_id in order:
@@ -385,6 +397,7 @@ def _meters(ledger: pl.DataFrame) -> pl.DataFrame:
             "as_found_bias_pct": mine["as_found_bias_pct"][-1],
             "level_pct": mine["left_bias_pct"][-1],
             "resolution_limited": meter_id == "am-01",
+            "obligations": " ".join(_OWED.get(meter_id, ("keep",))),
             "reason": f"Reason for {meter_id}.",
             "action": f"Action for {meter_id}.",
         }
@@ -403,6 +416,21 @@ def _meters(ledger: pl.DataFrame) -> pl.DataFrame:
             row |= {"crossing_on": date(2025, 2, 20), "crossing_early": date(2024, 12, 10)}
         rows.append(row)
     return _frame(rows, frames.METERS)
+
+
+def _obligations(meters: pl.DataFrame) -> pl.DataFrame:
+    """Return what is owed of each meter, in their order."""
+    rows: list[dict[str, object]] = [
+        {
+            "meter_id": meter_id,
+            "obligation": token,
+            "by_on": AS_OF,
+            "sentence": f"{token} of {meter_id}.",
+        }
+        for meter_id, owed in meters.select("meter_id", "obligations").iter_rows()
+        for token in owed.split()
+    ]
+    return _frame(rows, OBLIGATIONS)
 
 
 def _own_meters(meters: pl.DataFrame) -> pl.DataFrame:

@@ -196,7 +196,7 @@ def test_meters_responses_choices_and_files_that_changed_are_told(tmp_path: Path
         tmp_path / "two",
         date(2026, 6, 1),
         previous=tmp_path / "one",
-        policy=Policy(watch_probability=0.05, points_pct=(0.0, 5.0)),
+        policy=Policy(stop_probability=0.4, points_pct=(0.0, 5.0)),
     )
     assert of_kind(second, "new_meter")["meter_id"].to_list() == ["NEW"]
     assert of_kind(second, "gone_meter")["meter_id"].to_list() == ["GONE"]
@@ -205,7 +205,7 @@ def test_meters_responses_choices_and_files_that_changed_are_told(tmp_path: Path
     ]
     assert of_kind(second, "policy").select("name", "before", "now").rows() == [
         ("points_pct", "0, 5, 10", "0, 5"),
-        ("watch_probability", "0.1", "0.05"),
+        ("stop_probability", "0.5", "0.4"),
     ]
     assert of_kind(second, "file").select("name", pl.col("before").is_null()).rows() == [
         ("readings.csv", False),

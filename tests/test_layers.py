@@ -162,6 +162,7 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
             "drift.validation",
             "drift.figures.",
             "drift.decisions.retirement_frames",  # columns of its frames
+            "drift.decisions.headline",  # the sentence that every place begins with
             "drift.decisions.obligations",  # names the standings in their order
             "drift.frames",
             "drift.format",
@@ -282,6 +283,8 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
             "drift",
             "drift.notes.bench",
             "drift.cli.",
+            "drift.decisions.headline",
+            "drift.decisions.obligations",
             "drift.errors",
             "drift.figures.",
             "drift.format",

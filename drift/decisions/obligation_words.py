@@ -102,12 +102,17 @@ def unknown_level(facts: Facts) -> str:
     )
 
 
-def rests(facts: Facts) -> str:
+def rests(facts: Facts, *, waits: bool) -> str:
     """Say that a meter was near the limit when it was last read."""
+    told = (
+        f"it rests near the limit: P(out) was {probability(facts.p_then)} already on the day it "
+        "was last read"
+    )
+    if not waits:
+        return told
     return (
-        f"it rests near the limit: P(out) was {probability(facts.p_then)} on the day it was last "
-        f"read and is {probability(facts.p_due)} on {day(facts.speaks_for)}, {_forecast(facts)}; "
-        "seeing it sooner does not help"
+        f"{told} and is {probability(facts.p_due)} on {day(facts.speaks_for)}, "
+        f"{_forecast(facts)}; seeing it sooner does not help"
     )
 
 

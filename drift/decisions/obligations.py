@@ -242,21 +242,26 @@ def _see_early(facts: Facts, policy: Policy) -> Iterator[Obligation]:
     barred = facts.p_now is not None and facts.p_now >= policy.stop_probability
     if barred or not _falls_early(facts, policy):
         return
-    limit = 1 - policy.intervals.target
-    if facts.p_then is not None and facts.p_then >= limit:
+    rests = facts.p_then is not None and facts.p_then >= 1 - policy.intervals.target
+    # Where it will be more likely out than is accepted, waiting for the next visit will not do.
+    waits = rests and (facts.p_due or 0.0) < policy.stop_probability
+    if not waits:
+        by = min(max(facts.falls_on or facts.as_of, facts.as_of), facts.speaks_for)
+        todo = words.see_by(facts, by)
+        yield Obligation(SEE_EARLY, facts.as_of, by, todo, words.early(facts, policy))
+    if rests:
         yield Obligation(
             RESET,
             facts.last_visit_on,
-            facts.next_due_on,
-            "Re-set it at its next visit though it passes",
-            words.rests(facts),
+            _next_seen(facts),
+            f"Re-set it {'at its next visit' if waits else 'then'} though it passes",
+            words.rests(facts, waits=waits),
         )
-        return
-    by = max(facts.falls_on or facts.as_of, facts.as_of)
-    by = min(by, facts.speaks_for)
-    yield Obligation(
-        SEE_EARLY, facts.as_of, by, words.see_by(facts, by), words.early(facts, policy)
-    )
+
+
+def _next_seen(facts: Facts) -> date | None:
+    """Return the day of the next visit at the latest: the due date, today where that is past."""
+    return None if facts.next_due_on is None else facts.speaks_for
 
 
 def _find_cause(facts: Facts, policy: Policy) -> Iterator[Obligation]:
@@ -266,7 +271,7 @@ def _find_cause(facts: Facts, policy: Policy) -> Iterator[Obligation]:
         yield Obligation(
             FIND_CAUSE,
             facts.last_visit_on,
-            facts.next_due_on,
+            _next_seen(facts),
             "Find the cause",
             "; ".join(reasons),
         )

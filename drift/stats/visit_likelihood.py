@@ -160,9 +160,12 @@ def survival(
         scale = np.sqrt(np.maximum(variance, 1e-12) + np.zeros_like(spreads))[:, None, None]
         return ndtr((centres[:, None] - values + spacing / 2) / scale), values, spacing
     if within is None:
-        chance = np.array([_sum_survival(centres, visit, spread, values) for spread in spreads])
+        chance = np.empty((len(spreads), len(centres), len(values)))
+        for node, spread in enumerate(spreads):
+            chance[node] = _sum_survival(centres, visit, spread, values)
         return chance, values, spacing
-    wide = np.ceil(np.abs(centres).max() + 7 * spreads.max())
+    # No node may be left to a group all of whose spreads are fine ones.
+    wide = np.ceil(np.abs(centres).max() + 7 * spreads.max(initial=0.0))
     means = np.arange(-wide, wide + 0.25, 0.5)
     inside = _sum_survival(means, visit, within, values)
     chance = np.empty((len(spreads), len(centres), len(values)))

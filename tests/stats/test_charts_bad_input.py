@@ -8,6 +8,7 @@ import pytest
 
 from drift.stats.charts import REPLICATES, SINGLE_POINTS, ChartSettings, Family, draw_family
 from drift.stats.charts.settings import FORMS
+from drift.stats.visit_likelihood import Visit, survival
 from tests.stats.chart_fleets import fleet, history, rounded
 
 STEP = 0.05
@@ -155,3 +156,12 @@ def test_a_step_that_cannot_be_is_refused(chart: str, step: float) -> None:
     points = history(np.zeros(9), step=0.1).with_columns(resolution=pl.lit(step))
     with pytest.raises(ValueError, match=f"a resolution of {step} cannot be"):
         draw_family(points, settings=ChartSettings(), charts=(chart,))
+
+
+@pytest.mark.parametrize("within", [None, 2.0, 40.0])
+def test_a_group_without_coarse_spreads_is_predicted_by_its_fine_ones(within: float | None) -> None:
+    """No node on the lattice gives no chances, of the shape that others have."""
+    chance, values, _ = survival(
+        np.array([-1.0, 0.0, 1.0]), Visit(2, 10.0, 0), spreads=np.empty(0), within=within
+    )
+    assert chance.shape == (0, 3, len(values))
