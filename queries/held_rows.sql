@@ -1,7 +1,7 @@
 -- purpose: list the rows that could not be read and name a meter, with the first reason of each.
 -- grain: one row per file and line.
 -- parameters: $as_of, last day seen, null for all.
--- columns: file; line; table_name; meter_id as written; dated, the day as written; dated_on, null
+-- columns: file; line; table_name; meter_id, as written; dated, the day as written; dated_on, null
 --   where it cannot be read; column; reason.
 
 with named as (

@@ -133,7 +133,7 @@ def test_a_store_of_another_version_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "s.duckdb"
     with open_store(path) as store:
         store.execute("update store_info set schema_version = 99")
-    with pytest.raises(StoreError, match="has version 99; expected a store of version 2") as caught:
+    with pytest.raises(StoreError, match="has version 99; expected a store of version 3") as caught:
         open_store(path)
     assert "load the folders again" in caught.value.hint
 

@@ -97,7 +97,11 @@ def analyse(sources: Sources, *, source_name: str, as_of: date, policy: Policy) 
         conformity=conformity,
         own_meters=pl.DataFrame(schema=METERS),
     )
-    review = with_records(review)
+    return _with_standings(with_records(review), ahead, schedule)
+
+
+def _with_standings(review: Review, ahead: Forecasts, schedule: pl.DataFrame) -> Review:
+    """Add to a review what follows from all that was found."""
     standings = _standings(review, ahead, schedule)
     return dataclasses.replace(
         review,
@@ -105,7 +109,9 @@ def analyse(sources: Sources, *, source_name: str, as_of: date, policy: Policy) 
         obligations=standings.obligations,
         upkeep=dataclasses.replace(
             review.upkeep,
-            intervals=with_obligations(review.upkeep.intervals, standings.obligations, as_of=as_of),
+            intervals=with_obligations(
+                review.upkeep.intervals, standings.obligations, as_of=review.as_of
+            ),
         ),
         own_meters=judge_alone(review, fit=ahead.fit),
         fit=ahead.fit,

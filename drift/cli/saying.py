@@ -25,7 +25,6 @@ _MOST_DOUBTS = 20
 
 def say_review(written: "Written") -> None:
     """Print the short summary of a review."""
-    from drift.decisions.barred_uses import late_uses  # noqa: PLC0415
     from drift.decisions.headline import doubt_first, headline, uses_words  # noqa: PLC0415
     from drift.row_counts import readings_not_taken  # noqa: PLC0415
 
@@ -48,7 +47,7 @@ def say_review(written: "Written") -> None:
         told = f"; {bands.inside} of {count(bands.judged, 'next mean')} lay in their {promised}"
         click.echo(f"Since {since.earlier_as_of}: {since.short}{told if bands.judged else ''}")
     click.echo(headline(review.obligations, as_of=review.as_of))
-    if used := uses_words(late_uses(review.uses, as_of=review.as_of, days=policy.signal_days)):
+    if used := uses_words(review.uses, as_of=review.as_of, days=policy.signal_days):
         click.echo(used)
     _say_actions(in_use)
     click.echo(f"Pages: {written.index}" if written.index else f"Data: {written.data}")

@@ -65,10 +65,24 @@ def find_barred_uses(
     known = meters.select("meter_id", "status", own_days="interval_days").unique(
         "meter_id", keep="last"
     )
+    found = _judged(
+        _on_their_days(field_tests, history).join(known, on="meter_id", how="left"),
+        interval_days=interval_days,
+    )
+    rows = [row | {"sentence": _sentence(row, noted)} for row in found.iter_rows(named=True)]
+    return pl.DataFrame(
+        [{name: row[name] for name in BARRED_USES} for row in rows], schema=BARRED_USES
+    ).sort("meter_id", "tested_on", "test_id", descending=[False, True, False])
+
+
+def _on_their_days(field_tests: pl.DataFrame, history: pl.DataFrame) -> pl.DataFrame:
+    """Return each test with what its meter was on the day before and on the day itself."""
     tests = field_tests.select("meter_id", "test_id", "tested_on").sort("tested_on", "test_id")
-    joined = (
+    before = history.select("meter_id", "performed_on", "out_on")
+    at = history.select("meter_id", "performed_on", "calibrated_on", still_out="out_on")
+    return (
         tests.join_asof(
-            history.select("meter_id", "performed_on", "out_on"),
+            before,
             left_on="tested_on",
             right_on="performed_on",
             by="meter_id",
@@ -76,34 +90,29 @@ def find_barred_uses(
             check_sortedness=False,
         )
         .join_asof(
-            history.select("meter_id", "performed_on", "calibrated_on", still_out="out_on"),
+            at,
             left_on="tested_on",
             right_on="performed_on",
             by="meter_id",
             check_sortedness=False,
         )
-        .join(_last_visits(history), on="meter_id")
-        .join(known, on="meter_id", how="left")
+        .join(history.group_by("meter_id").agg(last_on=pl.col("performed_on").max()), on="meter_id")
     )
+
+
+def _judged(tests: pl.DataFrame, *, interval_days: int) -> pl.DataFrame:
+    """Return the tests of meters not to be used, with ``why`` and ``since_on``."""
     due_on = pl.col("calibrated_on") + pl.duration(days=pl.col("own_days").fill_null(interval_days))
     gone = pl.col("status").is_in(["withdrawn", "retired"]) & (
         pl.col("tested_on") > pl.col("last_on")
     )
-    overdue = due_on < pl.col("tested_on")
     out = pl.col("out_on").is_not_null() & pl.col("still_out").is_not_null()
-    found = joined.with_columns(
-        why=pl.when(out)
-        .then(pl.lit("out"))
-        .when(gone)
-        .then("status")
-        .when(overdue)
-        .then(pl.lit("overdue")),
-        since_on=pl.when(out).then("out_on").when(gone).then("last_on").otherwise(due_on),
+    overdue = due_on < pl.col("tested_on")
+    why = pl.when(out).then(pl.lit("out")).when(gone).then("status")
+    since_on = pl.when(out).then("out_on").when(gone).then("last_on").otherwise(due_on)
+    return tests.with_columns(
+        why=why.when(overdue).then(pl.lit("overdue")), since_on=since_on
     ).drop_nulls("why")
-    rows = [row | {"sentence": _sentence(row, noted)} for row in found.iter_rows(named=True)]
-    return pl.DataFrame(
-        [{name: row[name] for name in BARRED_USES} for row in rows], schema=BARRED_USES
-    ).sort("meter_id", "tested_on", "test_id", descending=[False, True, False])
 
 
 def late_uses(uses: pl.DataFrame, *, as_of: date, days: int) -> pl.DataFrame:
@@ -153,11 +162,6 @@ def _history(judged: pl.DataFrame) -> pl.DataFrame:
         )
         .sort("performed_on")
     )
-
-
-def _last_visits(history: pl.DataFrame) -> pl.DataFrame:
-    """Return the last day on which each meter was seen."""
-    return history.group_by("meter_id").agg(last_on=pl.col("performed_on").max())
 
 
 def _sentence(row: Row, noted: pl.DataFrame) -> str:

@@ -4,6 +4,7 @@ from datetime import date
 
 import polars as pl
 
+from drift.decisions.barred_uses import late_uses
 from drift.decisions.obligations import (
     BARRED,
     DO_NOT_USE,
@@ -48,14 +49,19 @@ def doubt_first(not_taken: int, of: int, *, most: float) -> str:
     return f"{rows} could not be read: all that follows rests on the others."
 
 
-def uses_words(uses: pl.DataFrame) -> str:
+def uses_words(every_use: pl.DataFrame, *, as_of: date, days: int) -> str:
     """Count the field tests that were made with meters that were not to be used; else nothing.
 
     Parameters
     ----------
-    uses : pl.DataFrame
-        Frame of `drift.decisions.barred_uses.BARRED_USES`, those of late.
+    every_use : pl.DataFrame
+        Frame of `drift.decisions.barred_uses.BARRED_USES`.
+    as_of : date
+        The date the review speaks for.
+    days : int
+        Back to which they are counted.
     """
+    uses = late_uses(every_use, as_of=as_of, days=days)
     if uses.is_empty():
         return ""
     verb = "was" if uses.height == 1 else "were"

@@ -7,7 +7,6 @@ from typing import Any
 import polars as pl
 
 from drift import format as text
-from drift.decisions.barred_uses import late_uses
 from drift.decisions.headline import doubt_first, further, headline, uses_words
 from drift.pages.data import Crossing, MeterRow, TrendRow
 from drift.policy import Policy
@@ -77,8 +76,8 @@ def fleet_lead(
     )
     policy = review.policy
     doubt = doubt_first(*readings_not_taken(review.sources), most=policy.untaken_readings_share)
-    late = late_uses(review.uses, as_of=review.as_of, days=policy.signal_days)
-    told = (doubt, headline(review.obligations, as_of=review.as_of), uses_words(late))
+    used = uses_words(review.uses, as_of=review.as_of, days=policy.signal_days)
+    told = (doubt, headline(review.obligations, as_of=review.as_of), used)
     need = " ".join(part for part in told if part)
     parts = further(review.obligations)
     if watched:

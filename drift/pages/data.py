@@ -375,11 +375,7 @@ class EventRow:
 
 @dataclass(frozen=True, slots=True)
 class DossierPage:
-    """The dossier of one meter; earlier and later are its neighbours in the order of the review.
-
-    noted are sentences on rows that name it and could not be read, on uses while it was barred,
-    and on ids that may be the same meter.
-    """
+    """The dossier of one meter; earlier and later are its neighbours in the order of the review."""
 
     stamp: Stamp
     meter: MeterRow
