@@ -11,6 +11,7 @@ import pytest
 HEADER = "meter_id,performed_on,stage,correct_air_pct,reading_air_pct"
 DATA_FILES = (
     "meters.csv",
+    "obligations.csv",
     "visits.csv",
     "forecast.csv",
     "intervals.csv",
