@@ -263,24 +263,6 @@ TABLES: dict[str, tuple[Column, ...]] = {
     ),
 }
 
-# What makes a row the same row: a later row with the same key and another value amends it.
-KEYS: dict[str, tuple[str, ...]] = {
-    "readings": (
-        "meter_id",
-        "visit_id",
-        "performed_on",
-        "stage",
-        "correct_air_pct",
-        "replicate",
-    ),
-    "marks": ("meter_id", "performed_on", "action"),
-    "meters": ("meter_id",),
-    "vessels": ("vessel_id", "calibrated_on"),
-    "service": ("meter_id", "performed_on", "action"),
-    "responses": ("signal_id", "recorded_on"),
-    "field_tests": ("test_id",),
-}
-
 # The column that says from when a row was known; `--as-of` hides later rows.
 KNOWN_FROM: dict[str, str] = {
     "readings": "performed_on",
@@ -290,3 +272,25 @@ KNOWN_FROM: dict[str, str] = {
     "responses": "recorded_on",
     "field_tests": "tested_on",
 }
+
+# A table that needs no more than these of a header needs one of its own besides, since other lists
+# of a laboratory have them too.
+MARKS_OF: dict[str, tuple[str, ...]] = {
+    "meters": (
+        "in_service_on",
+        "dial_resolution_pct",
+        "interval_days",
+        "chamber_bowl_ratio",
+        "initial_pressure_kpa",
+        "status",
+        "site",
+    ),
+    "vessels": ("air_pct", "water_mass_g", "bowl_water_mass_g"),
+}
+
+# Headers of what this program writes and no laboratory does: such a file is no record.
+WRITTEN_BY_US: tuple[frozenset[str], ...] = (
+    frozenset({"vessel_id", "calibrated_on", "usable", "problem"}),
+    frozenset({"signal_id", "given_meter_id", "problem"}),
+    frozenset({"meter_id", "choice", "expected_cost"}),
+)

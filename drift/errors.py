@@ -12,6 +12,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from drift.visible import visible
+
 
 class DriftError(Exception):
     """A problem said in four parts, so that it cannot be raised bare.
@@ -29,11 +31,11 @@ class DriftError(Exception):
     """
 
     def __init__(self, *, what: str, where: str, expected: str, hint: str = "") -> None:
-        self.what = what
-        self.where = where
-        self.expected = expected
-        self.hint = hint
-        super().__init__(f"{where}: {what}; expected {expected}")
+        self.what = visible(what)
+        self.where = visible(where)
+        self.expected = visible(expected)
+        self.hint = visible(hint)
+        super().__init__(f"{self.where}: {self.what}; expected {self.expected}")
 
 
 class SourceError(DriftError):

@@ -1,7 +1,6 @@
 """This module runs the main job from a source to files on disk; it computes and words nothing."""
 
 import dataclasses
-import json
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -14,23 +13,23 @@ import drift
 from drift.analysis.analyse import analyse, jumps_known, ledger_of
 from drift.analysis.studies import study_proof
 from drift.decisions.changes_since import Earlier, Present, Since, changes_since
-from drift.errors import DriftError, SourceError, written_into
+from drift.errors import SourceError
 from drift.frames import Sources
+from drift.places import check_place
 from drift.policy import Policy
 from drift.previous import read_previous
 from drift.results import Review
 from drift.row_counts import RowCounts, row_counts
 from drift.stats.forecast.proof import Proof
 from drift.store import Connection, IntakeSummary, open_store, read_sources, take_folder
+from drift.writing.exchange import digests_of, exchanged_for, place_for
 from drift.writing.outputs import data_tables, write_record, write_review
+from drift.writing.own_files import REVIEW
 from drift.writing.pdf_files import print_pages
+from drift.writing.review_record import kept_pages, review_record
 
 if TYPE_CHECKING:
-    from drift.figures.drawing import Drawing
     from drift.writing.page_files import Helpers
-
-# What a review writes beside its data files.
-_MADE = {".html", ".pdf", ".xlsx"}
 
 # Told how many steps are done and how many there are.
 Progress = Callable[[int, int], None]
@@ -76,7 +75,8 @@ def review_source(
     source : Path
         Folder or store file.
     out : Path
-        Folder to write into; made where it does not exist.
+        Folder to write into; made where it does not exist.  What drift wrote there before stays
+        until all is written, and is exchanged then.
     as_of : date
         The date the review speaks for; later rows are not seen.
     policy : Policy
@@ -99,36 +99,35 @@ def review_source(
     """
     timings: dict[str, float] = {}
     progress(0, 1)
+    place = place_for(out, REVIEW)
     with _timed(timings, "read"):
         sources = read(source, as_of=as_of, policy=policy)
         earlier = _read_previous(previous, sources, source=source, as_of=as_of)
+    kept = {}
+    if not with_pages:
+        then = earlier.as_of if earlier else None
+        kept = kept_pages(place, sources, as_of=as_of, policy=policy, previous=then)
     with _page_helpers(sources, with_pages=with_pages) as beside:
         with _timed(timings, "analyse"):
             review = analyse(sources, source_name=source.resolve().name, as_of=as_of, policy=policy)
             review = dataclasses.replace(review, since=_compare(earlier, review))
-        with written_into(out):
+        stays = {name.split("/", 1)[0] for name in kept}
+        with exchanged_for(place, keep=stays) as new, _stopped_on_failure(beside):
             with _timed(timings, "write_data"):
-                _write_data(review, out)
-            pages: list[str] = []
+                write_review(review, new / "data")
+            pages = list(kept)
             if with_pages:
                 pages = _write_more(
-                    review, out, beside, browser=browser, progress=progress, timings=timings
+                    review, new, beside, browser=browser, progress=progress, timings=timings
                 )
-            _drop_stale(out, pages)
-            write_record(_record(review, pages, timings), out / "data" / "run.json")
+            record = review_record(review, pages, timings, digests_of(new) | kept)
+            write_record(record, new / REVIEW.record)
     return Written(
         review=review,
         index=out / "index.html" if with_pages else None,
         data=out / "data",
         rows=row_counts(sources),
     )
-
-
-def _write_data(review: Review, out: Path) -> None:
-    """Write the data files."""
-    write_review(review, out / "data")
-    if review.since is None:
-        (out / "data" / "since.csv").unlink(missing_ok=True)
 
 
 def _write_more(
@@ -219,7 +218,7 @@ def intake(source: Path, *, store: Path) -> IntakeSummary:
         If the folder or the store cannot be used.
     """
     is_new = not store.exists()
-    con = open_store(store)
+    con = open_store(store, folder=source)
     try:
         summary = take_folder(con, source)
     except BaseException:
@@ -244,34 +243,12 @@ def prove_source(source: Path, *, as_of: date, policy: Policy) -> Proof:
     return study_proof(jumps_known(ledger, sources), policy)
 
 
-def draw(figure: Path, chart: "Drawing") -> None:
-    """Write a figure as an SVG file.
-
-    Raises
-    ------
-    DriftError
-        If the file cannot be written.
-    """
-    from drift.figures.drawing import svg  # noqa: PLC0415
-
-    try:
-        figure.write_text(svg(chart), encoding="utf-8")
-    except OSError as error:
-        raise DriftError(
-            what=f"cannot be written ({error.strerror})",
-            where=str(figure),
-            expected="a place that may be written to",
-        ) from error
-
-
 def read(source: Path, *, as_of: date, policy: Policy) -> Sources:
     """Read what was known on `as_of` from a folder or a store file."""
+    expected = "a folder of CSV files or a store file"
+    check_place(source, raised=SourceError, expected=expected)
     if not source.exists():
-        raise SourceError(
-            what="does not exist",
-            where=str(source),
-            expected="a folder of CSV files or a store file",
-        )
+        raise SourceError(what="does not exist", where=str(source), expected=expected)
     if source.is_dir():
         return read_folder(source, as_of=as_of, policy=policy)
     con = open_store(source, read_only=True)
@@ -313,6 +290,17 @@ def _page_helpers(sources: Sources, *, with_pages: bool) -> Iterator["Helpers"]:
         yield beside
 
 
+@contextmanager
+def _stopped_on_failure(beside: "Helpers") -> Iterator[None]:
+    """Wait for the helpers to stop where the block fails, before what they write is removed."""
+    try:
+        yield
+    except BaseException:
+        for helper in beside:
+            helper.shutdown(cancel_futures=True)
+        raise
+
+
 def _write_pages(
     review: Review,
     out: Path,
@@ -335,47 +323,6 @@ def _write_workbook(review: Review, out: Path) -> list[str]:
 
     write_workbook(review, data_tables(review), out / NAME)
     return [NAME]
-
-
-def _drop_stale(out: Path, pages: list[str]) -> None:
-    """Remove what an earlier review into the same folder wrote and this one did not."""
-    record = out / "data" / "run.json"
-    if not record.is_file():
-        return
-    try:
-        earlier = json.loads(record.read_text(encoding="utf-8")).get("pages", [])
-    except (ValueError, AttributeError):
-        return
-    for name in set(earlier) - set(pages):
-        page = out / name
-        if page.resolve().is_relative_to(out.resolve()) and page.suffix in _MADE:
-            page.unlink(missing_ok=True)
-
-
-def _record(review: Review, pages: list[str], timings: dict[str, float]) -> dict[str, object]:
-    """Return what a run must say of itself."""
-    sources = review.sources
-    standings = review.meters["standing"].value_counts().sort("standing")
-    return {
-        "program": "drift",
-        "version": drift.__version__,
-        "as_of": review.as_of.isoformat(),
-        "source": review.source_name,
-        "policy": dataclasses.asdict(review.policy),
-        "files": sources.files.to_dicts(),
-        "previous": review.since.earlier_as_of.isoformat() if review.since else None,
-        "counts": {
-            "meters": review.meters.height,
-            "visits": review.ledger.select("meter_id", "visit_id").n_unique(),
-            "readings": int(sources.sessions["replicates"].sum()),
-            "signals": review.signals.height,
-            "held_back": row_counts(sources).held_back,
-            "amendments": sources.amendments.height,
-            "standings": dict(standings.iter_rows()),
-        },
-        "pages": pages,
-        "timings_s": {name: round(seconds, 3) for name, seconds in timings.items()},
-    }
 
 
 @contextmanager

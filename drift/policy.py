@@ -145,11 +145,11 @@ class Policy:
 # table have its name before them.
 # As of the column `correct_air_pct`.
 _LARGEST_POINT_PCT = 30.0
-_BOUNDS: tuple[tuple[str, float, float], ...] = (
-    ("tolerance_pct", 1e-6, 10.0),
+BOUNDS: tuple[tuple[str, float, float], ...] = (
+    ("tolerance_pct", 0.005, 10.0),
     ("point_window_pct", 0.0, 10.0),
     ("interval_days", 1, 3660),
-    ("resolution_pct", 1e-6, 1.0),
+    ("resolution_pct", 0.001, 1.0),
     ("baseline_visits", 3, 1000),
     ("phase_level", 1e-4, 0.5),
     ("limit_sigmas", 1.0, 6.0),
@@ -157,11 +157,11 @@ _BOUNDS: tuple[tuple[str, float, float], ...] = (
     ("cusum_reference_sigmas", 0.0, 5.0),
     ("cusum_decision_sigmas", 0.1, 20.0),
     ("fleet_meters", 1, 1_000_000),
-    ("sound_sigma_pct", 1e-6, 1.0),
+    ("sound_sigma_pct", 0.001, 1.0),
     ("trend_level", 1e-4, 0.5),
     ("trend_visits", 4, 1000),
     ("false_discovery_rate", 1e-4, 0.5),
-    ("negligible_drift_pct_per_year", 1e-6, 10.0),
+    ("negligible_drift_pct_per_year", 1e-4, 10.0),
     ("stop_probability", 0.0, 1.0),
     ("drifting_probability", 0.0, 1.0),
     ("drift_reach_days", 0, 36600),
@@ -174,11 +174,15 @@ _BOUNDS: tuple[tuple[str, float, float], ...] = (
     *((f"retirement.{name}", low, high) for name, low, high in RETIREMENT_BOUNDS),
 )
 # Of each pair the first may not exceed the second.
-_ORDERED = (
+ORDERED = (
     ("intervals.shortest_days", "intervals.ceiling_days"),
     ("intervals.ceiling_days", "intervals.longest_days"),
     ("retirement.left_out_visits", "retirement.recent_adjustments"),
 )
+_FILE = "a TOML file of a few lines"
+_LARGEST_FILE = 2**20
+# As many as there are whole percents.
+_MOST_POINTS = 31
 # A value that stands alone in the file, or a list of such.
 Value = float | int | str | tuple[float | str, ...]
 _Choices = TypeVar("_Choices", bound=Policy | IntervalChoices | RetirementChoices)
@@ -214,6 +218,7 @@ def read_policy(path: Path | None) -> Policy:
     """
     if path is None:
         return Policy()
+    _check_file(path)
     try:
         # Some editors put a byte order mark before what they save.
         given = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
@@ -221,15 +226,28 @@ def read_policy(path: Path | None) -> Policy:
         raise PolicyError(
             what=f"cannot be read ({error.strerror})", where=str(path), expected="a TOML file"
         ) from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except (ValueError, RecursionError) as error:
         raise PolicyError(
             what=f"is not TOML ({error})",
             where=str(path),
             expected="lines such as interval_days = 91",
         ) from error
-    policy = _over(Policy(), given, path=path)
-    _check(path, policy)
+    try:
+        policy = _over(Policy(), given, path=path)
+        _check(path, policy)
+    except (OverflowError, ValueError) as error:
+        raise PolicyError(
+            what="holds a number of more digits than can be meant", where=str(path), expected=_FILE
+        ) from error
     return policy
+
+
+def _check_file(path: Path) -> None:
+    """Raise where reading could hang or never end."""
+    if path.exists() and not path.is_file():
+        raise PolicyError(what="cannot be read: it is no file", where=str(path), expected=_FILE)
+    if path.exists() and path.stat().st_size > _LARGEST_FILE:
+        raise PolicyError(what="is too long for a policy", where=str(path), expected=_FILE)
 
 
 def _over(choices: _Choices, given: dict[str, object], *, path: Path, before: str = "") -> _Choices:
@@ -295,7 +313,7 @@ def _place_of(key: str) -> str:
 def _check(path: Path, policy: Policy) -> None:
     """Raise if a value of `policy` cannot be meant."""
     values: dict[str, Any] = choices_of(policy)
-    for key, low, high in _BOUNDS:
+    for key, low, high in BOUNDS:
         if not low <= values[key] <= high:
             raise PolicyError(
                 what=f"{key} = {values[key]!r} is out of range",
@@ -310,7 +328,7 @@ def _check(path: Path, policy: Policy) -> None:
         )
     _check_charts(path, policy)
     _check_dates(path, policy.baseline_dates)
-    for less, more in _ORDERED:
+    for less, more in ORDERED:
         if values[less] > values[more]:
             raise PolicyError(
                 what=f"{less} exceeds {more}", where=str(path), expected=f"{less} at most {more}"
@@ -326,6 +344,12 @@ def _check_points(path: Path, key: str, points: tuple[float, ...], *, fewest: in
             what=f"{key} = {list(points)} is not in ascending order",
             where=str(path),
             expected="different points in ascending order, such as [0, 5, 10]",
+        )
+    if len(points) > _MOST_POINTS:
+        raise PolicyError(
+            what=f"{key} has {len(points)} points",
+            where=str(path),
+            expected=f"at most {_MOST_POINTS}",
         )
     if not all(0 <= point <= _LARGEST_POINT_PCT for point in points):
         raise PolicyError(
@@ -371,6 +395,11 @@ def _check_charts(path: Path, policy: Policy) -> None:
                     where=str(path),
                     expected=f"among {', '.join(known)}",
                 )
+    for key, given in (("charts", policy.charts), ("rules", policy.rules)):
+        if len(set(given)) < len(given):
+            raise PolicyError(
+                what=f"{key} names one twice", where=str(path), expected="each of them once"
+            )
     if not policy.charts:
         raise PolicyError(what="charts is empty", where=str(path), expected="at least one chart")
     try:

@@ -1,6 +1,5 @@
 """This module reads what an earlier review wrote into its folder; it compares nothing."""
 
-import json
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -10,7 +9,9 @@ import polars as pl
 from drift.decisions.changes_since import Earlier
 from drift.errors import SourceError
 from drift.frames import FORECAST, METERS, SIGNALS, Schema
+from drift.writing.leftovers import is_interrupted
 from drift.writing.outputs import disarmed, plain
+from drift.writing.own_files import record_at
 
 _ANSWERED = "answered_on"
 # Each data file that is compared: its columns as of now, and those without which there is nothing
@@ -20,6 +21,7 @@ _FILES: dict[str, tuple[Schema, tuple[str, ...]]] = {
     "signals": (SIGNALS | {_ANSWERED: pl.Date}, ("signal_id", "meter_id")),
     "forecast": (FORECAST, ("meter_id", "point_pct", "on_date")),
 }
+_BEYOND_ANY_CHOICE = 1e15
 _EXPECTED = "the folder that an earlier review was written into with --out"
 
 
@@ -69,7 +71,9 @@ def read_previous(folder: Path, *, as_of: date, source_name: str, meter_ids: pl.
         version=record["version"],
         source_name=record["source"],
         policy=record["policy"],
-        files=pl.DataFrame(record["files"]).select("file", "sha256"),
+        files=pl.DataFrame(
+            {name: [file[name] for file in record["files"]] for name in ("file", "sha256")}
+        ),
         meters=frames["meters"],
         signals=frames["signals"],
         forecast=frames["forecast"],
@@ -80,35 +84,64 @@ def read_previous(folder: Path, *, as_of: date, source_name: str, meter_ids: pl.
 def _record(folder: Path) -> dict[str, Any]:
     """Return the record of a run, of which the keys that are used have been looked at."""
     path = folder / "data" / "run.json"
-    try:
-        record = json.loads(path.read_text(encoding="utf-8"))
-        date.fromisoformat(record["as_of"])
-        ours = record["program"] == "drift" and all(
-            isinstance(record[key], kind)
-            for key, kind in (("version", str), ("source", str), ("policy", dict), ("files", list))
-        )
-        ours = ours and all({"file", "sha256"} <= set(file) for file in record["files"])
-    except OSError as error:
+    if is_interrupted(folder):
         raise SourceError(
-            what=f"holds no review: data/run.json cannot be read ({error.strerror})",
+            what="holds a review that was stopped while it took the place of the one before",
             where=str(folder),
             expected=_EXPECTED,
-        ) from error
-    except (ValueError, KeyError, TypeError) as error:
+            hint="any review with --out into that folder sets it right first",
+        )
+    if not path.is_file():
         raise SourceError(
-            what="is not the record of a review", where=str(path), expected=_EXPECTED
-        ) from error
-    if not ours or not record["files"]:
+            what="holds no review: it has no file data/run.json",
+            where=str(folder),
+            expected=_EXPECTED,
+        )
+    record = record_at(path)
+    if not _is_sound(record):
         raise SourceError(what="is not the record of a review", where=str(path), expected=_EXPECTED)
-    return dict(record)
+    return record
+
+
+def _is_sound(record: dict[str, Any]) -> bool:
+    """Say whether a record holds what is used of it, in its types."""
+    kinds = (("version", str), ("source", str), ("policy", dict), ("files", list), ("as_of", str))
+    if not all(isinstance(record.get(key), kind) for key, kind in kinds) or not record["files"]:
+        return False
+    try:
+        date.fromisoformat(record["as_of"])
+    except ValueError:
+        return False
+    files = all(
+        isinstance(file, dict)
+        and isinstance(file.get("file"), str)
+        and isinstance(file.get("sha256"), str)
+        for file in record["files"]
+    )
+    level = record["policy"].get("band_level", 0.5)
+    is_share = isinstance(level, float) and 0 < level < 1
+    return files and is_share and all(map(_is_choice, record["policy"].values()))
+
+
+def _is_choice(value: object) -> bool:
+    """Say whether a value could be a choice of a policy: one, a list of some or a table of such."""
+    if isinstance(value, dict):
+        return all(_is_choice(one) and not isinstance(one, dict) for one in value.values())
+    if isinstance(value, list):
+        return all(_is_choice(one) and not isinstance(one, dict | list) for one in value)
+    if isinstance(value, int | float):
+        return abs(value) < _BEYOND_ANY_CHOICE
+    return value is None or isinstance(value, str)
 
 
 def _table(
     path: Path, schema: Schema, needed: tuple[str, ...], *, version: str
 ) -> tuple[pl.DataFrame, set[str]]:
     """Read a data file in the types of `schema`; return also the columns that it lacks."""
+    if not path.is_file():
+        raise SourceError(what="is no file", where=str(path), expected=_EXPECTED)
     try:
-        texts = pl.read_csv(path, infer_schema=False)
+        texts = pl.read_csv(path, infer_schema=False, glob=False)
     except OSError as error:
         raise SourceError(
             what=f"cannot be read ({error.strerror})", where=str(path), expected=_EXPECTED

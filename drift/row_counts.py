@@ -11,6 +11,8 @@ from drift.frames import Sources
 _NOT_YET = "dated after the review's date"
 # How `queries/save_held_repeats.sql` begins that of a row that another line says too.
 _REPEATS = "repeats line"
+# How intake begins or ends what it says of a file that it could not read as it is.
+_NOT_UTF_8, _ROUNDED = "not in UTF-8", " rounded to nine decimals"
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,3 +80,17 @@ def unused_files(sources: Sources) -> list[tuple[str, str]]:
     """Return the files of which no row could be used, and why, in the order of their names."""
     unused = sources.files.filter(pl.col("table_name") == "", pl.col("note") != "")
     return sorted(set(unused.select("file", "note").iter_rows()))
+
+
+def read_otherwise(sources: Sources) -> list[tuple[str, str]]:
+    """Return the files that were not read as UTF-8 throughout or as written, and how they were."""
+    told = sources.files.filter(pl.col("table_name") != "").with_columns(
+        pl.col("note").str.split("; ").list.eval(pl.element().filter(_is_told(pl.element())))
+    )
+    rows = told.filter(pl.col("note").list.len() > 0).select("file", pl.col("note").list.join("; "))
+    return sorted(set(rows.iter_rows()))
+
+
+def _is_told(part: pl.Expr) -> pl.Expr:
+    """Return whether a part of the note on a file says that it was read otherwise."""
+    return part.str.starts_with(_NOT_UTF_8) | part.str.ends_with(_ROUNDED)

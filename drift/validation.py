@@ -86,7 +86,7 @@ VALIDATIONS = (
     ),
     Validation(
         "Rounded readings",
-        "independent likelihood fits by two optimisers",
+        "numerical integration of each cell, and simulation",
         "derived",
         "stats/test_rounding.py",
     ),

@@ -18,12 +18,30 @@ try_cast(
 create or replace temp macro iso_date(cell) as
 try_cast(regexp_extract(cell, '^[0-9]{4}-[0-9]{2}-[0-9]{2}$', 0) as date);
 
+-- A year is written in as many digits as its code has, which the parsing does not ask: two for %y,
+-- four for %Y.  Signs of the layout other than codes stand for themselves.
+create or replace temp macro layout_pattern(format) as
+regexp_replace(
+    replace(
+        replace(
+            regexp_replace(format, '([][.*+?(){}|^$\\/])', '\\\1', 'g'), '%Y', '[0-9]{4}'
+        ),
+        '%y', '[0-9]{2}'
+    ),
+    '%-?[A-Za-z%]', '.+?', 'g'
+);
+
+create or replace temp macro laid_out_date(cell, format) as
+case
+    when regexp_full_match(cell, layout_pattern(format)) then try_strptime(cell, format)::date
+end;
+
 -- Where a layout is declared, an ISO date is still one, unless the layout may read it otherwise.
 create or replace temp macro any_date(cell, format) as
 case
     when format is null then iso_date(cell)
-    when starts_with(format, '%Y-') then try_strptime(cell, format)::date
-    else coalesce(try_strptime(cell, format)::date, iso_date(cell))
+    when starts_with(format, '%Y-') then laid_out_date(cell, format)
+    else coalesce(laid_out_date(cell, format), iso_date(cell))
 end;
 
 -- A year outside these cannot be meant: the pressure meter is younger than 1900.

@@ -1,4 +1,4 @@
--- purpose: the tables, keys and views of a store file.
+-- purpose: the tables and keys of a store file.
 -- grain: one table for each input table, one row per row taken from a file; rows are added, never
 --   changed: a row that was amended is named in `replaced` and stays where it is.
 -- parameters: none.
@@ -177,31 +177,3 @@ create table field_tests (
     remarks varchar,
     row_key varchar generated always as (test_id) virtual
 );
-
-create view readings_in_force as select * from readings anti join replaced using (file_no, line);
-
-create view marks_in_force as select * from marks anti join replaced using (file_no, line);
-
-create view meters_in_force as select * from meters anti join replaced using (file_no, line);
-
-create view vessels_in_force as select * from vessels anti join replaced using (file_no, line);
-
-create view service_in_force as select * from service anti join replaced using (file_no, line);
-
-create view responses_in_force as
-select * from responses anti join replaced using (file_no, line);
-
-create view field_tests_in_force as
-select * from field_tests anti join replaced using (file_no, line);
-
--- A file goes by its own name while all loads came from folders of one name.
-create view file_labels as
-select
-    files.file_no,
-    case
-        when (select count(distinct source_name) from loads) > 1
-            then loads.source_name || '/' || files.file
-        else files.file
-    end as label
-from files
-join loads using (load_no);

@@ -10,7 +10,8 @@ import polars as pl
 from drift.analysis.ledger import build_ledger
 from drift.frames import SESSIONS
 from drift.stats.causes import CAUSE_READINGS
-from drift.stats.dial import bias_of_chamber_water, bias_of_hand, bias_of_mark, bias_of_vessel
+from drift.stats.dial import bias_of_mark
+from tests.dial_physics import bias_of_chamber_water, bias_of_hand, bias_of_vessel
 from tests.sittings import table
 
 Floats = npt.NDArray[np.float64]

@@ -1,6 +1,8 @@
 """This module puts the forecaster, the oracle and a straight line to the same simulated visits."""
 
 from dataclasses import dataclass
+from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import numpy as np
 import polars as pl
@@ -14,7 +16,8 @@ from drift.stats.forecast.predict import Model
 from drift.stats.forecast.rivals import straight_lines
 from drift.stats.forecast.scores import brier, ranked_apart
 from drift.stats.forecast.visits import read_visits
-from tests.simulator import Fleet, Plan, ask_oracle, simulate, to_ledger
+from tests.simulator import Fleet, Plan, ask_oracle, simulate
+from tests.unrecorded_fleets import ledger_of, write_readings
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -41,15 +44,15 @@ class Trial:
 def put_to_trial(plan: Plan, *, seed: int, after: int) -> Trial:
     """Forecast each visit of a simulated fleet that has `after` or more before it.
 
-    Hyper-parameters are fitted once, to the first `after` visits.
+    Hyper-parameters are fitted once, to the first `after` visits.  The fleet comes from written
+    files of readings alone: nobody recorded an adjustment.
     """
     fleet = simulate(plan, seed=seed)
-    known = to_ledger(fleet, visits=after)
+    known, ledger = written_ledger(fleet, visits=after), written_ledger(fleet)
     settings = Settings(threads=1)
     hyper = fit_fleet(
         read_visits(known, resolution=0.1), tolerance=plan.tolerance, sample=settings.sample
     ).hyper
-    ledger = to_ledger(fleet)
     visits = read_visits(ledger, resolution=0.1)
     model = Model(settings, hyper, make_grid(hyper, resolutions=visits.resolutions), {})
     wanted = np.zeros(visits.years.shape, dtype=bool)
@@ -68,6 +71,21 @@ def put_to_trial(plan: Plan, *, seed: int, after: int) -> Trial:
         line=_lines(fleet, ledger, wanted, settings),
         inside=((found >= low) & (found <= high))[wanted],
     )
+
+
+def written_ledger(fleet: Fleet, *, visits: int | None = None) -> pl.DataFrame:
+    """Return the ledger of the first `visits` visits of a fleet, by way of a file of readings."""
+    kept = slice(visits)
+    with TemporaryDirectory() as folder:
+        return ledger_of(
+            write_readings(
+                Path(folder),
+                years=fleet.years[:, kept],
+                found=fleet.found[:, kept],
+                left=fleet.left[:, kept],
+                resolution=fleet.plan.resolution,
+            )
+        )
 
 
 def _lines(fleet: Fleet, ledger: pl.DataFrame, wanted: Flags, settings: Settings) -> Floats:

@@ -11,9 +11,10 @@ from drift.pipeline import find
 from drift.policy import Policy
 from drift.results import Review
 from drift.stats.conformity import ACCEPTED, DECISION_RULES, conformance_probability
-from drift.stats.uncertainty import bias_components, make_budget
+from drift.stats.uncertainty import make_budget
 from drift.stats.vessel import USUAL_RELATIVE_U, vessel_budget
 from drift.writing.outputs import plain
+from tests.budgets import bias_components
 from tests.csv_folders import write
 
 AS_OF = date(2026, 6, 1)

@@ -14,13 +14,21 @@ from tests.sittings import START, sessions, sitting, table
 Rows = Sequence[dict[str, object]]
 
 
-def ledger(rows: Rows, *, marks: Rows = (), service: Rows = (), meters: Rows = ()) -> pl.DataFrame:
+def ledger(
+    rows: Rows,
+    *,
+    marks: Rows = (),
+    service: Rows = (),
+    meters: Rows = (),
+    tolerance_pct: float = 0.1,
+) -> pl.DataFrame:
     return build_ledger(
         sessions(rows),
         marks=table("marks", marks),
         service=table("service", service),
         meters=table("meters", meters),
         resolution_pct=0.1,
+        tolerance_pct=tolerance_pct,
     )
 
 
@@ -115,6 +123,35 @@ def test_a_repeat_reading_within_the_dial_step_is_no_adjustment() -> None:
     """As left one dial step from as found, with nothing recorded, stays in the segment."""
     rows = [sitting(0, [0.05]), sitting(0, [0.0], stage="as_left"), sitting(91, [0.02])]
     assert ledger(rows)["segment"].to_list() == [1, 1]
+
+
+@pytest.mark.parametrize(
+    ("found_pct", "left_pct", "adjusted"),
+    [(0.2, 0.1, True), (-0.2, -0.1, True), (0.2, 0.2, False), (0.2, 0.3, False), (0.1, 0.0, False)],
+)
+def test_a_coarse_dial_brought_back_by_one_step_was_adjusted(
+    found_pct: float, left_pct: float, adjusted: bool
+) -> None:
+    """Out of the tolerance of 0.1 and left nearer zero: one step of a dial read to 0.1 is enough.
+
+    Read again, read farther off, or in tolerance as found, one step says nothing.
+    """
+    rows = [
+        sitting(0, [found_pct], resolution=0.1),
+        sitting(0, [left_pct], stage="as_left", resolution=0.1),
+        sitting(91, [0.0], resolution=0.1),
+    ]
+    assert ledger(rows)["adjusted"].to_list() == [adjusted, False]
+
+
+def test_out_of_tolerance_is_by_the_laboratorys_tolerance() -> None:
+    """With 0.05 for the tolerance, 0.1 brought to 0 by one step of the dial was adjusted."""
+    rows = [
+        sitting(0, [0.1], resolution=0.1),
+        sitting(0, [0.0], stage="as_left", resolution=0.1),
+    ]
+    assert ledger(rows, tolerance_pct=0.05)["adjusted"].to_list() == [True]
+    assert ledger(rows, tolerance_pct=0.1)["adjusted"].to_list() == [False]
 
 
 def test_resolution_is_the_readings_then_the_dials_then_what_readings_show() -> None:

@@ -126,7 +126,7 @@ def said(verdict: Verdict) -> str:
             "review_results",
             (
                 "Review results since 30 Oct 2025: found at +0.170 % air at 10 % on 29 Jan 2026, "
-                "outside ±0.1 % air and put right, with no decision on record; last known"
+                "outside ±0.1 % air, since left in tolerance, with no decision on record"
             ),
         ),
         ({"failures": (failure(31, answered=True),)}, "watch", "keep", "Keep to the schedule"),

@@ -1,12 +1,19 @@
 """The policy file: typed, bounded, and clear about what it cannot mean."""
 
 import dataclasses
+import os
+import resource
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
 
 from drift.errors import PolicyError
-from drift.policy import Policy, choices_of, read_policy
+from drift.policy import BOUNDS, ORDERED, Policy, choices_of, read_policy
+from tests.csv_folders import readings, write
+
+_ROOM = 6 * 2**30
 
 
 def written(folder: Path, text: str) -> Path:
@@ -78,6 +85,14 @@ def test_a_byte_order_mark_is_no_part_of_the_file(tmp_path: Path) -> None:
         ("[retirement]\nleft_out_visits = 4", "exceeds retirement.recent_adjustments"),
         ("decision_rule = 'guarded_by_2u'", "did you mean 'guarded_by_u'"),
         ("tolerance_pct 0.1", "is not TOML"),
+        ("tolerance_pct = 1e-6", "out of range"),
+        ("resolution_pct = 1e-6", "out of range"),
+        ("points_pct = [" + ", ".join(f"{n / 10}" for n in range(40)) + "]", "40 points"),
+        ("charts = ['ewma', 'ewma']", "charts names one twice"),
+        ("rules = ['beyond_limits', 'beyond_limits']", "rules names one twice"),
+        ("tolerance_pct = 1" + "0" * 400, "more digits than can be meant"),
+        ("interval_days = 0x" + "f" * 9000, "more digits than can be meant"),
+        ("rules = " + "[" * 9000, "is not TOML"),
     ],
 )
 def test_what_cannot_be_meant_is_refused(tmp_path: Path, text: str, says: str) -> None:
@@ -122,7 +137,58 @@ def test_a_key_in_the_wrong_place_is_told_its_own(tmp_path: Path, text: str, hin
     assert caught.value.hint == hint
 
 
+def test_what_is_no_file_or_too_long_is_never_read(tmp_path: Path) -> None:
+    """A pipe that nobody writes to would never end, nor would a device."""
+    os.mkfifo(tmp_path / "pipe")
+    with pytest.raises(PolicyError, match="no file"):
+        read_policy(tmp_path / "pipe")
+    with pytest.raises(PolicyError, match="no file"):
+        read_policy(Path(os.devnull))
+    with pytest.raises(PolicyError, match="too long"):
+        read_policy(written(tmp_path, "# much\n" * 200_000))
+
+
 def test_a_missing_file_is_an_error(tmp_path: Path) -> None:
     """A policy asked for and not there is never the default policy."""
     with pytest.raises(PolicyError, match="cannot be read"):
         read_policy(tmp_path / "none.toml")
+
+
+def _extremes() -> list[tuple[str, float]]:
+    """Return every field that has bounds, at the lowest and at the highest."""
+    return [(name, end) for name, low, high in BOUNDS for end in (low, high)]
+
+
+@pytest.mark.long
+@pytest.mark.parametrize(("name", "end"), _extremes())
+def test_every_choice_at_its_bounds_can_be_reviewed(tmp_path: Path, name: str, end: float) -> None:
+    """What may be chosen can be worked out, in the memory of a small machine."""
+    given = {name: end}
+    while moved := [
+        (less, more)
+        for less, more in ORDERED
+        if given.get(less, choices_of(Policy())[less]) > given.get(more, choices_of(Policy())[more])  # type: ignore[operator]  # numbers
+    ]:
+        less, more = moved[0]
+        given |= {more: given[less]} if less in given else {less: given[more]}
+    lines: dict[str, list[str]] = {"": []}
+    for key, value in given.items():
+        table, _, field = key.rpartition(".")
+        whole = isinstance(choices_of(Policy())[key], int)
+        lines.setdefault(table, []).append(f"{field} = {int(value) if whole else float(value)}")
+    text = "".join(
+        (f"[{table}]\n" if table else "") + "\n".join(fields) + "\n"
+        for table, fields in lines.items()
+    )
+    rows = [f"A,2024-{month:02}-15,as_found,5.0,{5 + month / 100}" for month in range(1, 13)]
+    source = write(tmp_path / "in", readings=readings(*rows, "B,2024-01-15,as_found,0,30"))
+    command = [sys.executable, "-m", "drift", "review", str(source), "--data-only", "--policy"]
+    ran = subprocess.run(
+        [*command, str(written(tmp_path, text)), "--out", str(tmp_path / "out")],
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=300,
+        preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_AS, (_ROOM, _ROOM)),
+    )
+    assert (ran.returncode, ran.stderr) == (0, "")

@@ -203,6 +203,7 @@ def test_files_say_the_same_as_the_record(priced: RetirementMemo, tmp_path: Path
         "retirement.csv",
         "retirement_grounds.csv",
         "retirement_costs.csv",
+        "record.json",
     }
     record = json.loads(first["retirement.json"])
     assert record == json.loads(json.dumps(retirement_record(priced)))

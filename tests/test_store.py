@@ -14,12 +14,30 @@ import polars as pl
 import pytest
 
 from drift import folders
-from drift.columns import KEYS, TABLES, Column
+from drift.columns import TABLES, Column
 from drift.errors import StoreError
 from drift.frames import AMENDMENTS, FILES, HELD_BACK, SESSIONS
-from drift.store import Connection, connection, open_store, take_folder
+from drift.store import Connection, connection, open_store, opening, take_folder
 from drift.store.connection import frame, run
 from tests.csv_folders import counts, held, load, read, readings, take, write
+
+# What makes a row the same row: a later row with the same key and another value amends it.
+KEYS: dict[str, tuple[str, ...]] = {
+    "readings": (
+        "meter_id",
+        "visit_id",
+        "performed_on",
+        "stage",
+        "correct_air_pct",
+        "replicate",
+    ),
+    "marks": ("meter_id", "performed_on", "action"),
+    "meters": ("meter_id",),
+    "vessels": ("vessel_id", "calibrated_on"),
+    "service": ("meter_id", "performed_on", "action"),
+    "responses": ("signal_id", "recorded_on"),
+    "field_tests": ("test_id",),
+}
 
 ROWS = (
     "A,2024-01-05,as_found,5,5.1",
@@ -135,7 +153,7 @@ def test_a_store_of_another_version_is_refused(tmp_path: Path) -> None:
         store.execute("update store_info set schema_version = 99")
     with pytest.raises(StoreError, match="has version 99; expected a store of version 3") as caught:
         open_store(path)
-    assert "load the folders again" in caught.value.hint
+    assert "newer drift" in caught.value.hint
 
 
 def held_open(path: Path, seconds: float) -> subprocess.Popen[str]:
@@ -152,7 +170,7 @@ def test_a_store_in_use_is_waited_for_and_then_named(
 ) -> None:
     """The process that has it is named; where it ends in time nothing is said."""
     path = tmp_path / "s.duckdb"
-    monkeypatch.setattr(connection, "LOCK_PATIENCE_S", 0.2)
+    monkeypatch.setattr(opening, "LOCK_PATIENCE_S", 0.2)
     with held_open(path, 60.0) as process:
         try:
             for read_only in (False, True):
@@ -160,7 +178,7 @@ def test_a_store_in_use_is_waited_for_and_then_named(
                     open_store(path, read_only=read_only)
         finally:
             process.kill()
-    monkeypatch.setattr(connection, "LOCK_PATIENCE_S", 20.0)
+    monkeypatch.setattr(opening, "LOCK_PATIENCE_S", 20.0)
     with held_open(path, 0.3), open_store(path) as store:
         assert read(store).sessions.is_empty()
 
@@ -644,6 +662,9 @@ EVERYTHING = {
     "table_name": "readings",
     "mapping_sha256": "",
     "in_force": "meters_in_force",
+    "database_name": "store",
+    "decimal_mark": ".",
+    "absent": ["site", "operator", "stage"],
 }
 READING = [
     name
@@ -677,7 +698,8 @@ def test_each_query_that_reads_keeps_its_columns_and_grain(
         u="meter_id,site\nA,north\nB,south\n",
     )
     take_folder(con, folder)
-    take_folder(con, write(tmp_path / "b", r=readings(ROWS[0], "A,2024-01-05,as_found,5,5.3")))
+    fresh = readings(ROWS[0], "A,2024-01-05,as_found,5,5.3000000001")
+    take_folder(con, write(tmp_path / "b", r=fresh))
     header = header_of(name)
     text, used = connection._query(name, EVERYTHING)
     result = con.sql(text, params=used).pl()
@@ -687,6 +709,9 @@ def test_each_query_that_reads_keeps_its_columns_and_grain(
         return
     told = [part.split(",")[0].strip() for part in header["columns"].rstrip(".").split(";")]
     assert result.columns == told
+    if name == "others_made":
+        assert result.is_empty()
+        return
     grain = [column for column in result.columns if re.search(rf"\b{column}\b", header["grain"])]
     assert result.height > 0
     assert result.height == 1 if header["grain"] == "one row." else grain

@@ -160,6 +160,7 @@ def _standings(review: Review, ahead: Forecasts, schedule: pl.DataFrame) -> Stan
         responses=review.responses,
         schedule=schedule,
         jumps=link_jumps(review.changes, ledger=review.ledger, service=review.sources.service),
+        phases=review.phases,
         held=review.held,
         misused=uses_noted(
             late_uses(review.uses, as_of=review.as_of, days=review.policy.signal_days)
@@ -237,6 +238,8 @@ def judge_alone(review: Review, *, fit: Fit) -> pl.DataFrame:
         responses=review.responses,
         schedule=schedule,
         jumps=link_jumps(changes, ledger=ledger, service=alone.service),
+        # Limits are those of the readings as they stand.
+        phases=review.phases.clear(),
         held=review.held,
         misused=uses_noted(
             late_uses(review.uses, as_of=review.as_of, days=review.policy.signal_days)
@@ -267,6 +270,7 @@ def ledger_of(sources: Sources, *, source_name: str, as_of: date, policy: Policy
         service=sources.service,
         meters=sources.meters,
         resolution_pct=policy.resolution_pct,
+        tolerance_pct=policy.tolerance_pct,
         vessels=sources.vessels,
         rule=CalibrationRule(
             required_points_pct=policy.required_points_pct,
@@ -296,10 +300,9 @@ def _why_held(held_back: pl.DataFrame) -> str:
         return "its tables hold no rows of readings"
     first = held_back.row(0, named=True)
     column = f" {first['column']}:" if first["column"] else ""
-    return (
-        f"{held_back.height} reasons to hold rows back, the first: "
-        f"{first['file']}:{first['line']}:{column} {first['reason']}"
-    )
+    many = held_back.height
+    reasons = "1 reason to hold rows back" if many == 1 else f"{many} reasons, the first"
+    return f"{reasons}: {first['file']}:{first['line']}:{column} {first['reason']}"
 
 
 def weigh_drift(

@@ -22,7 +22,7 @@ from drift.stats.conformity import (
 )
 from drift.stats.fleet_risk import fleet_risks
 from drift.stats.operator_spread import OperatorSpread
-from drift.stats.repeatability import ASSUMED, OWN, pool_repeatability
+from drift.stats.repeatability import ASSUMED, DIFFERENCES, OWN, pool_repeatability
 from drift.stats.vessel import USUAL_RELATIVE_U
 
 # One row per meter, visit, stage and point.  u_pct is the standard uncertainty of the bias,
@@ -55,6 +55,7 @@ _INPUTS = (
 )
 _BASES = {
     ASSUMED: "no replicates on record: assumed",
+    DIFFERENCES: "no replicates on record: at most this, as visits in succession differ",
     OWN: "its own replicates, which scatter more than the fleet's",
 }
 _METERS_AT_ONCE = 1000

@@ -33,6 +33,7 @@ def build_ledger(
     service: pl.DataFrame,
     meters: pl.DataFrame,
     resolution_pct: float,
+    tolerance_pct: float = 0.1,
     vessels: pl.DataFrame | None = None,
     rule: CalibrationRule = AS_IT_IS_KEPT,
 ) -> pl.DataFrame:
@@ -46,6 +47,8 @@ def build_ledger(
         Rows in force of those input tables; they may be empty.
     resolution_pct : float
         Coarsest resolution to assume where none is stated, % air.
+    tolerance_pct : float
+        Largest bias that passes, % air.
     vessels : pl.DataFrame or None
         Rows in force of that input table; None where nobody recorded any.
     rule : CalibrationRule
@@ -59,7 +62,7 @@ def build_ledger(
     visits = _visits(sessions)
     events = _events(marks, service)
     stages = _pair_stages(_with_resolution(sessions, meters, resolution_pct))
-    placed = _place_events(visits, events, _unrecorded_adjustments(stages))
+    placed = _place_events(visits, events, _unrecorded_adjustments(stages, tolerance_pct))
     rows = (
         stages.join(placed, on=_VISIT, how="left")
         .sort("meter_id", "point_pct", "performed_on", "visit_id")
@@ -174,16 +177,19 @@ def _pair_stages(sessions: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _unrecorded_adjustments(stages: pl.DataFrame) -> pl.DataFrame:
-    """Return the visits whose as-left differs from as-found by more than one step of the dial.
+def _unrecorded_adjustments(stages: pl.DataFrame, tolerance_pct: float) -> pl.DataFrame:
+    """Return the visits whose readings say that something was done, recorded or not.
 
-    Where nobody wrote down what was done, readings that moved by more than the dial's resolution
-    between the two stages say that something was.
+    Where nobody wrote down what was done, readings tell: as-left readings that differ from those
+    as found by more than one step of the dial, or a mean found out of tolerance and left nearer
+    zero, which a coarse dial may show as one step or less.
     """
-    moved = (pl.col("as_left_bias_pct") - pl.col("as_found_bias_pct")).abs()
+    found, left = pl.col("as_found_bias_pct"), pl.col("as_left_bias_pct")
+    moved = (left - found).abs() > pl.col("resolution_pct") + _SAME
+    set_right = (found.abs() > tolerance_pct + _SAME) & (left.abs() < found.abs() - _SAME)
     return (
         stages.group_by(_VISIT)
-        .agg(readings_moved=(moved > pl.col("resolution_pct") + _SAME).any())
+        .agg(readings_moved=(moved | set_right).any())
         .with_columns(pl.col("readings_moved").fill_null(value=False))
     )
 

@@ -20,10 +20,11 @@ from drift.stats.common_cause import (
 )
 from drift.stats.common_effects import REFERENCE
 from drift.stats.common_fit import fit_common
+from drift.stats.content_order import meters_by_content
 from drift.stats.dial_scale import dials_of
 from drift.stats.marks import adjustment_balance, mark_moves
 from drift.stats.operator_spread import NOT_COMPARABLE, OperatorSpread, operator_spread
-from drift.stats.repeatability import USUAL_REPEATABILITY_PCT
+from drift.stats.repeatability import bound_by_differences
 from drift.stats.spelling import likely_duplicates
 from drift.stats.vessel_record import check_references, vessel_values
 
@@ -31,6 +32,8 @@ from drift.stats.vessel_record import check_references, vessel_values
 MOST_SEGMENTS = 400
 # Names are compared two by two; a laboratory has far fewer.
 MOST_NAMES = 300
+# Biases are equal to so many places, % air: beyond lies binary rounding.
+_PLACES = 9
 # Joins the names of several operators of one sitting.
 TOGETHER = " + "
 
@@ -148,22 +151,35 @@ def _operators(sources: Sources) -> list[str]:
 
 
 def _worth_weighing(ledger: pl.DataFrame, policy: Policy) -> pl.DataFrame:
-    """Return the segments in which some visit found half the tolerance or more, largest first."""
+    """Return the segments in which some visit found half the tolerance or more, largest first.
+
+    On coarse dials many are as large: then those of most readings, then by an order of meters
+    that their names do not decide.
+    """
+    places = meters_by_content(ledger, value="as_found_bias_pct")
     return (
         ledger.group_by("meter_id", "segment")
-        .agg(largest=pl.col("as_found_bias_pct").abs().max())
+        .agg(
+            largest=pl.col("as_found_bias_pct").abs().max().round(_PLACES),
+            readings=pl.col("as_found_bias_pct").count(),
+        )
         .filter(pl.col("largest") >= policy.tolerance_pct / 2)
-        .sort("largest", "meter_id", "segment", descending=[True, False, False])
+        .join(places, on="meter_id")
+        .sort(
+            *("largest", "readings", "meter_place", "segment"),
+            descending=[True, True, False, False],
+        )
         .head(MOST_SEGMENTS)
+        .select("meter_id", "segment", "largest")
     )
 
 
 def _repeatability(ledger: pl.DataFrame) -> float:
-    """Return the fleet's pooled standard deviation of replicates, % air; the usual one if none."""
+    """Return the fleet's pooled standard deviation of replicates, % air; what differences bound."""
     degrees = (pl.col("as_found_replicates") - 1).cast(pl.Float64)
     squares, freedom = (
         ledger.drop_nulls("as_found_spread_pct")
         .select((degrees * pl.col("as_found_spread_pct") ** 2).sum(), freedom=degrees.sum())
         .row(0)
     )
-    return float((squares / freedom) ** 0.5) if squares else USUAL_REPEATABILITY_PCT
+    return float((squares / freedom) ** 0.5) if squares else bound_by_differences(ledger)[0]

@@ -13,6 +13,7 @@ loaded by the commands that need them, so that asking for help is quick.
 """
 
 import os
+import sys
 
 # The matrices here are small and many.  Linear algebra on several threads makes each product wait
 # for the slowest core (measured: 40 times the processor time on two busy cores), so it gets one;
@@ -20,6 +21,10 @@ import os
 for _variable in ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "OMP_NUM_THREADS"):
     os.environ.setdefault(_variable, "1")
 
-from drift.cli.main import commands, main  # noqa: E402  # after the threads are set
+try:
+    from drift.cli.main import commands, main
+except KeyboardInterrupt:  # by a quick hand, before there is anything to stop
+    sys.stderr.write("drift: stopped\n")
+    raise SystemExit(130) from None
 
 __all__ = ["commands", "main"]

@@ -12,11 +12,13 @@ from drift.cli.options import (
     as_of_option,
     day_asked,
     json_option,
+    out_asked,
     out_option,
     policy_option,
     source_argument,
 )
 from drift.cli.saying_bench import say_check, say_sheets
+from drift.cli.telling import tell
 
 
 @click.command()
@@ -57,7 +59,7 @@ def respond(
         meter_id=meter,
     )
     made = record(source, response, as_of=day_asked(None), policy=read_policy(policy))
-    click.echo(
+    tell(
         f"Recorded in {made.place}: {response.signal_id} of {made.signal['meter_id']}, "
         f"{made.signal['sentence']}"
     )
@@ -89,7 +91,7 @@ def check(
             "sittings": found.rows.to_dicts(),
             "held_back": found.held_back.to_dicts(),
         }
-        click.echo(json.dumps(told, indent=2, ensure_ascii=False, allow_nan=False, default=str))
+        tell(json.dumps(told, indent=2, ensure_ascii=False, allow_nan=False, default=str))
     else:
         say_check(found)
     if found.verdicts:
@@ -112,7 +114,7 @@ def sheet(
     due_by: datetime | None,
     as_of: datetime | None,
     policy: Path | None,
-    out: Path,
+    out: Path | None,
 ) -> int:
     """Write a visit sheet for every meter of SOURCE that is due, overdue ones first.
 
@@ -123,7 +125,7 @@ def sheet(
 
     made = write_sheets(
         source,
-        out=out,
+        out=out_asked(out, "sheet", as_of),
         as_of=day_asked(as_of),
         due_by=due_by.date() if due_by else None,
         policy=read_policy(policy),

@@ -1,6 +1,11 @@
 """This module gathers the commands and turns trouble into exit codes; it does none of the work."""
 
+import io
+import os
+import signal
 import sys
+import tempfile
+import traceback
 
 import click
 
@@ -11,6 +16,10 @@ from drift.cli.memos import impact, retirement
 from drift.cli.source import intake, review
 from drift.cli.studies import detectability, proof
 from drift.errors import DriftError
+
+_LONGEST_SAID = 200
+# What the database says, as an error of its own, where the keyboard interrupts a query.
+_DATABASE_INTERRUPTED = "Query interrupted"
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -25,17 +34,77 @@ for _command in (review, intake, respond, sheet, check, impact, retirement, dete
 
 def main() -> None:
     """Run the command line and exit with its code."""
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        # What a terminal cannot show is spelled, and is no reason to fail.
+        sys.stdout.reconfigure(errors="backslashreplace")
     try:
         code = commands.main(standalone_mode=False)
-    except DriftError as error:
+        sys.stdout.flush()
+    except SystemExit:
+        raise
+    except BaseException as error:  # noqa: BLE001  # a panic of a library is no Exception
+        code = _code_of(error)
+    sys.exit(code)
+
+
+def _code_of(error: BaseException) -> int:
+    """Say in a sentence why a command ended; return its exit code."""
+    if _is_interruption(error):
+        # A second key must not cut the end of the first short.
+        signal.signal(signal.SIGINT, signal.SIG_IGN)
+        click.echo("drift: stopped", err=True)
+        return EXIT_STOPPED
+    if isinstance(error, click.ClickException):
+        error.show()
+    elif isinstance(error, DriftError):
         click.echo(f"drift: {error}", err=True)
         if error.hint:
             click.echo(f"\nhint: {error.hint}", err=True)
-        sys.exit(EXIT_UNUSABLE)
-    except click.ClickException as error:
-        error.show()
-        sys.exit(EXIT_UNUSABLE)
-    except (click.Abort, KeyboardInterrupt):
-        click.echo("drift: stopped", err=True)
-        sys.exit(EXIT_STOPPED)
-    sys.exit(code)
+    else:
+        _let_output_go()
+        said = " ".join(str(error).split())[:_LONGEST_SAID]
+        kind = type(error).__name__
+        click.echo(
+            f"drift: ended by an error that was not foreseen ({kind}{': ' if said else ''}{said}); "
+            f"{_details(error)}",
+            err=True,
+        )
+    return EXIT_UNUSABLE
+
+
+def _let_output_go() -> None:
+    """Drop what could not be printed, such as on a full disk, so that leaving does not fail."""
+    try:
+        sys.stdout.flush()
+    except OSError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def _is_interruption(error: BaseException) -> bool:
+    """Say whether the keyboard is behind an error, also one that a library made of it."""
+    seen: BaseException | None = error
+    while seen is not None:
+        if isinstance(seen, KeyboardInterrupt | click.Abort):
+            return True
+        if isinstance(seen, RuntimeError) and str(seen) == _DATABASE_INTERRUPTED:
+            return True
+        seen = seen.__cause__ or seen.__context__
+    return False
+
+
+def _details(error: BaseException) -> str:
+    """Write what a developer needs into a log file; say where it is."""
+    try:
+        with tempfile.NamedTemporaryFile(
+            "w",
+            prefix="drift-",
+            suffix=".log",
+            delete=False,
+            encoding="utf-8",
+            errors="backslashreplace",
+        ) as log:
+            log.write(f"drift {__version__}, Python {sys.version}\n{sys.argv[1:]}\n\n")
+            traceback.print_exception(error, file=log)
+    except OSError as trouble:
+        return f"details could not be written ({trouble.strerror})"
+    return f"details are in {log.name}"

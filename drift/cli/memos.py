@@ -13,11 +13,13 @@ from drift.cli.options import (
     as_of_option,
     day_asked,
     json_option,
+    out_asked,
     out_option,
     policy_option,
     source_argument,
 )
 from drift.cli.saying import one_line
+from drift.cli.telling import tell
 from drift.format import count, listed
 
 if TYPE_CHECKING:
@@ -44,7 +46,7 @@ def impact(
     visit: datetime | None,
     as_of: datetime | None,
     policy: Path | None,
-    out: Path,
+    out: Path | None,
     as_json: bool,
 ) -> int:
     """Say since when METER of SOURCE is suspect after a failed check, and which tests that touches.
@@ -59,18 +61,18 @@ def impact(
         source,
         meter,
         visit=visit.date() if visit else None,
-        out=out,
+        out=out_asked(out, "impact", as_of),
         as_of=day_asked(as_of),
         policy=read_policy(policy),
     )
     if as_json:
-        click.echo(impact_record(written))
+        tell(impact_record(written))
         return EXIT_DONE
     for sentence in written.told:
-        click.echo(sentence)
-    click.echo(f"Note: {written.page}")
+        tell(sentence)
+    tell(f"Note: {written.page}")
     for path in written.data:
-        click.echo(f"Data: {path}")
+        tell(f"Data: {path}")
     return EXIT_DONE
 
 
@@ -87,7 +89,7 @@ def retirement(
     meter: tuple[str, ...],
     as_of: datetime | None,
     policy: Path | None,
-    out: Path,
+    out: Path | None,
     as_json: bool,
 ) -> int:
     """Weigh whether to keep, check more often, service or retire meters of SOURCE.
@@ -99,12 +101,12 @@ def retirement(
     from drift.policy import read_policy  # noqa: PLC0415
 
     memo = retirement_memo(source, meters=meter, as_of=day_asked(as_of), policy=read_policy(policy))
-    page = write_retirement(memo, out)
+    page = write_retirement(memo, out_asked(out, "retirement", as_of))
     if as_json:
-        click.echo(json.dumps(retirement_record(memo), indent=2, allow_nan=False))
+        tell(json.dumps(retirement_record(memo), indent=2, allow_nan=False))
     else:
         _say_retirement(memo)
-        click.echo(f"Page: {page}")
+        tell(f"Page: {page}")
     return EXIT_DONE
 
 
@@ -118,10 +120,10 @@ def _say_retirement(memo: "RetirementMemo") -> None:
         for answer, words in ANSWERS.items()
         if (number := int((advice["recommendation"] == answer).sum()))
     ]
-    click.echo(f"{count(advice.height, 'meter')} weighed on {memo.review.as_of}: {listed(parts)}.")
+    tell(f"{count(advice.height, 'meter')} weighed on {memo.review.as_of}: {listed(parts)}.")
     for row in advice.iter_rows(named=True):
         if row["recommendation"] != "keep" or memo.asked:
             answer = ANSWERS[row["recommendation"]]
-            click.echo(f"  {one_line(row['meter_id'])}  {answer}: {row['reason']}")
+            tell(f"  {one_line(row['meter_id'])}  {answer}: {row['reason']}")
     if memo.weighed.costs["expected_cost"].null_count():
-        click.echo("Some costs cannot be said: their prices are not in the policy.")
+        tell("Some costs cannot be said: their prices are not in the policy.")

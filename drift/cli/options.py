@@ -28,14 +28,18 @@ json_option = click.option("--json", "as_json", is_flag=True, help="Print JSON i
 
 
 def out_option(folder: str) -> Callable[[Command], Command]:
-    """Return the option that says where to write, `folder` unless given."""
+    """Return the option that says where to write; `out_asked` gives its default."""
     return click.option(
         "--out",
         type=click.Path(path_type=Path),
-        default=Path(folder),
-        show_default=True,
-        help="Folder to write into.",
+        metavar="DIR",
+        help=f"Folder to write into (default {folder}/DATE, by the date of --as-of).",
     )
+
+
+def out_asked(out: Path | None, folder: str, as_of: datetime | None) -> Path:
+    """Return the folder asked for, else one of the day below `folder`."""
+    return out if out is not None else Path(folder) / day_asked(as_of).isoformat()
 
 
 def day_asked(as_of: datetime | None) -> date:

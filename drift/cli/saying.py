@@ -3,9 +3,9 @@
 from collections import Counter
 from typing import TYPE_CHECKING, Any
 
-import click
-
+from drift.cli.telling import tell
 from drift.format import count, share, whole
+from drift.visible import visible
 
 if TYPE_CHECKING:
     import polars as pl
@@ -17,8 +17,6 @@ if TYPE_CHECKING:
 _LONGEST_ID = 40
 # Files that a terminal summary names.
 _LONGEST_LIST = 5
-# Spaces that do not break, which words of ours hold.
-_SPACES = "\u00a0\u202f"
 # Readings to look up that an intake names.
 _MOST_DOUBTS = 20
 
@@ -33,11 +31,11 @@ def say_review(written: "Written") -> None:
     _say_input(written)
     lost, of = readings_not_taken(review.sources)
     if doubt := doubt_first(lost, of, most=policy.untaken_readings_share):
-        click.echo(f"First: {doubt}")
+        tell(f"First: {doubt}")
     in_use = _in_use(written)
     counts = _counted(in_use, retired=meters.height - len(in_use))
     late = int(meters["overdue"].sum())
-    click.echo(
+    tell(
         f"{count(meters.height, 'meter')} on {written.review.as_of}: {counts}"
         + (f"; {late} overdue" if late else "")
     )
@@ -45,34 +43,43 @@ def say_review(written: "Written") -> None:
         bands = since.prediction
         promised = f"{share(bands.level)} bands" if bands.level is not None else "bands"
         told = f"; {bands.inside} of {count(bands.judged, 'next mean')} lay in their {promised}"
-        click.echo(f"Since {since.earlier_as_of}: {since.short}{told if bands.judged else ''}")
-    click.echo(headline(review.obligations, as_of=review.as_of))
+        tell(f"Since {since.earlier_as_of}: {since.short}{told if bands.judged else ''}")
+    tell(headline(review.obligations, as_of=review.as_of))
     if used := uses_words(review.uses, as_of=review.as_of, days=policy.signal_days):
-        click.echo(used)
+        tell(used)
     _say_actions(in_use)
-    click.echo(f"Pages: {written.index}" if written.index else f"Data: {written.data}")
+    tell(f"Pages: {written.index}" if written.index else f"Data: {written.data}")
 
 
 def _say_input(written: "Written") -> None:
     """Print what became of the rows of the input, and what is not heard of below."""
-    from drift.row_counts import unread_meters, unused_files  # noqa: PLC0415
+    from drift.row_counts import read_otherwise, unread_meters, unused_files  # noqa: PLC0415
 
     sources, rows = written.review.sources, written.rows
-    click.echo(
+    tell(
         f"{count(rows.taken, 'row')} taken, {whole(rows.held_back)} held back"
         + (f", {whole(rows.known)} already known" if rows.known else "")
         + ("" if sources.held_back.is_empty() else f" (see {written.data / 'held_back.csv'})")
     )
     unused = unused_files(sources)
     for file, why in unused[:_LONGEST_LIST]:
-        click.echo(f"Not used: {one_line(file)}: {why}")
+        tell(f"Not used: {one_line(file)}: {why}")
     if more := len(unused[_LONGEST_LIST:]):
-        click.echo(f"Not used: {count(more, 'other file')}")
+        tell(f"Not used: {count(more, 'other file')}")
+    for file, how in read_otherwise(sources)[:_LONGEST_LIST]:
+        tell(f"{one_line(file)}: {how}")
+    amended = _amended(sources.amendments)
+    if amended:
+        tell(f"{count(len(amended), 'value')} amended by a later row:")
+    for line in amended[:_LONGEST_LIST]:
+        tell(f"  {line}")
+    if more := len(amended[_LONGEST_LIST:]):
+        tell(f"  and {count(more, 'other')}; evidence.html and drift intake list them")
     if unread := unread_meters(sources, as_of=written.review.as_of):
         named = ", ".join(one_line(meter_id) for meter_id in unread[:_LONGEST_LIST])
         more = len(unread[_LONGEST_LIST:])
         others = f" and {count(more, 'other meter')}" if more else ""
-        click.echo(f"In the meters table, in use and never read: {named}{others}")
+        tell(f"In the meters table, in use and never read: {named}{others}")
 
 
 def _in_use(written: "Written") -> list[dict[str, Any]]:
@@ -96,12 +103,12 @@ def _say_actions(in_use: list[dict[str, Any]]) -> None:
     urgent = [row for row in in_use if {*PRESSING} & {*row["obligations"].split()}]
     if not urgent:
         return
-    click.echo("Need action, in this order:")
+    tell("Need action, in this order:")
     width = min(max(len(one_line(row["meter_id"])) for row in urgent), _LONGEST_ID)
     for row in urgent:
         standing = row["standing"] + (", overdue" if row["overdue"] else "")
-        click.echo(f"  {one_line(row['meter_id']):{width}}  {standing}: {row['reason']}")
-        click.echo(f"  {'':{width}}  → {row['action']}")
+        tell(f"  {one_line(row['meter_id']):{width}}  {standing}: {row['reason']}")
+        tell(f"  {'':{width}}  → {row['action']}")
 
 
 def say_intake(summary: "IntakeSummary", *, doubts: list[str]) -> None:
@@ -123,18 +130,24 @@ def say_intake(summary: "IntakeSummary", *, doubts: list[str]) -> None:
         if row["amended"]:
             counts.append(f"{row['amended']} amended")
         note = f"; {row['note']}" if row["note"] else ""
-        click.echo(f"{one_line(row['file'])}{table}: {', '.join(counts)}{note}")
+        tell(f"{one_line(row['file'])}{table}: {', '.join(counts)}{note}")
     say_held_back(summary.held_back)
-    for row in summary.amendments.iter_rows(named=True):
-        click.echo(
-            f"amended {row['table_name']} {one_line(row['row_key'])} {row['column']}: "
-            f"{row['old_value'] or 'empty'} → {row['new_value']} "
-            f"({one_line(row['new_file'])}:{row['new_line']})"
-        )
+    for line in _amended(summary.amendments):
+        tell(f"amended {line}")
     for doubt in doubts[:_MOST_DOUBTS]:
-        click.echo(f"Look at the sheet: {printable(doubt)}")
+        tell(f"Look at the sheet: {visible(doubt)}")
     if more := len(doubts[_MOST_DOUBTS:]):
-        click.echo(f"Look at the sheet: {count(more, 'other sitting')} like these")
+        tell(f"Look at the sheet: {count(more, 'other sitting')} like these")
+
+
+def _amended(amendments: "pl.DataFrame") -> list[str]:
+    """Return each amended value, what it was and what it is."""
+    return [
+        f"{row['table_name']} {one_line(row['row_key'])} {row['column']}: "
+        f"{one_line(row['old_value'] or 'empty')} → {one_line(row['new_value'] or 'empty')} "
+        f"({one_line(row['new_file'])}:{row['new_line']})"
+        for row in amendments.iter_rows(named=True)
+    ]
 
 
 def say_held_back(held_back: "pl.DataFrame") -> None:
@@ -150,39 +163,34 @@ def say_held_back(held_back: "pl.DataFrame") -> None:
     for file, first, last, column, reason in sorted(told):
         lines_told = f"{first}" if first == last else f"{first} to {last}"
         cell = f" {column}:" if column else ""
-        click.echo(f"held back {one_line(file)}:{lines_told}:{cell} {reason}")
+        tell(f"held back {one_line(file)}:{lines_told}:{cell} {reason}")
 
 
 def one_line(meter_id: str) -> str:
     """Return an id that cannot break the layout of a terminal."""
-    text = printable(meter_id)
+    text = visible(meter_id)
     return text if len(text) <= _LONGEST_ID else text[: _LONGEST_ID - 1] + "…"
-
-
-def printable(text: str) -> str:
-    """Return text without what could break the layout of a terminal."""
-    return "".join(each if each.isprintable() or each in _SPACES else "?" for each in text)
 
 
 def say_proof(proof: "Proof") -> None:
     """Print how the forecaster did, or that there is too little history to say."""
-    click.echo(
+    tell(
         f"{count(proof.forecasts, 'mean')} of past visits forecast (each meter at each point, "
         f"{proof.series} in all), {proof.failures} found out of tolerance"
     )
     if proof.forecasts == 0:
-        click.echo("Too little history to judge the forecaster: no series has two visits.")
+        tell("Too little history to judge the forecaster: no series has two visits.")
         return
-    click.echo(
+    tell(
         f"{proof.band_level:.0%} bands of the next as-found mean held {proof.coverage:.1%} of them "
         f"({proof.coverage_low:.1%} to {proof.coverage_high:.1%} as if points were independent)"
     )
     if proof.failures == 0:
-        click.echo("No visit found a meter out, so nothing can be said of what flags would catch.")
+        tell("No visit found a meter out, so nothing can be said of what flags would catch.")
     say_table("By method (smaller Brier score is better; ranked apart: 1 is perfect)", proof.scores)
     say_table("By band of forecast probability", proof.reliability)
     for flag in proof.flags:
-        click.echo(
+        tell(
             f"Flagged from {flag.threshold:g} on: {count(flag.flags, 'flag')}, "
             f"{flag.caught} of {count(flag.failures, 'failure')} caught a visit ahead, "
             f"{flag.flags - flag.caught} flags false"
@@ -197,9 +205,9 @@ def say_table(title: str, frame: "pl.DataFrame") -> None:
     ]
     widths = [max(len(row[at]) for row in cells) for at in range(frame.width)]
     left = [not kind.is_numeric() for kind in frame.dtypes]
-    click.echo(f"\n{title}")
+    tell(f"\n{title}")
     for row in cells:
-        click.echo(
+        tell(
             "  ".join(
                 text.ljust(width) if is_word else text.rjust(width)
                 for text, width, is_word in zip(row, widths, left, strict=True)

@@ -3,10 +3,10 @@
 from collections import Counter
 from typing import TYPE_CHECKING, Any
 
-import click
-
-from drift.cli.saying import printable, say_held_back
+from drift.cli.saying import say_held_back
+from drift.cli.telling import tell
 from drift.format import count, day, plain, point
+from drift.visible import visible
 
 if TYPE_CHECKING:
     from drift.notes.bench import Checked
@@ -25,23 +25,21 @@ _CALLS = (_OUT, "likely slip", "surprising", "believable", "cannot say")
 def say_check(found: "Checked") -> None:
     """Print what is asked for, the count, each sitting, then the rows held back."""
     for told in found.verdicts:
-        click.echo(
-            f"{printable(told['meter_id'])}, {day(told['performed_on'])}: {told['sentence']}"
-        )
+        tell(f"{visible(told['meter_id'])}, {day(told['performed_on'])}: {told['sentence']}")
     rows = found.rows.to_dicts()
     counts = Counter(_call(row) for row in rows)
     counted = [f"{counts[name]} {name}" for name in _CALLS if name in counts]
-    click.echo(f"{count(len(rows), 'sitting')}: {', '.join(counted) or 'nothing to compare'}")
+    tell(f"{count(len(rows), 'sitting')}: {', '.join(counted) or 'nothing to compare'}")
     for (meter_id, on), visit in found.rows.group_by(
         ["meter_id", "performed_on"], maintain_order=True
     ):
-        click.echo(f"{printable(str(meter_id))}, {day(on)}")
+        tell(f"{visible(str(meter_id))}, {day(on)}")
         for row in visit.iter_rows(named=True):
             read = ", ".join(plain(value) for value in row["readings_pct"])
             stage = row["stage"].replace("_", " ")
-            click.echo(f"  {point(row['point_pct'])} {stage}: {read}: {_calls(row)}")
-            click.echo(f"    {row['sentence']}")
-            click.echo(f"    Two successive readings: {row['rule']}")
+            tell(f"  {point(row['point_pct'])} {stage}: {read}: {_calls(row)}")
+            tell(f"    {row['sentence']}")
+            tell(f"    Two successive readings: {row['rule']}")
     say_held_back(found.held_back)
 
 
@@ -64,7 +62,7 @@ def _calls(row: dict[str, Any]) -> str:
 
 def say_sheets(made: "Sheets") -> None:
     """Print which meters are due and where their sheets are."""
-    click.echo(f"{count(len(made.meters), 'meter')} due by {day(made.due_by)}")
+    tell(f"{count(len(made.meters), 'meter')} due by {day(made.due_by)}")
     for meter_id in made.meters:
-        click.echo(f"  {printable(meter_id)}")
-    click.echo(f"Pages: {made.page}; {count(made.files, 'file')} to fill in beside it")
+        tell(f"  {visible(meter_id)}")
+    tell(f"Pages: {made.page}; {count(made.files, 'file')} to fill in beside it")

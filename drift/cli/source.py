@@ -12,6 +12,7 @@ from drift.cli.codes import EXIT_DONE, EXIT_HELD_BACK
 from drift.cli.options import (
     as_of_option,
     day_asked,
+    out_asked,
     out_option,
     policy_option,
     source_argument,
@@ -44,7 +45,7 @@ from drift.writing.pdf_files import find_browser
 def review(
     source: Path,
     *,
-    out: Path,
+    out: Path | None,
     as_of: datetime | None,
     policy: Path | None,
     previous: Path | None,
@@ -70,7 +71,7 @@ def review(
     with _progress() as progress:
         written = review_source(
             source,
-            out=out,
+            out=out_asked(out, "review", as_of),
             as_of=day_asked(as_of),
             policy=chosen,
             with_pages=not data_only,

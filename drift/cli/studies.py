@@ -15,6 +15,7 @@ from drift.cli.options import (
     source_argument,
 )
 from drift.cli.saying import say_proof, say_table
+from drift.cli.telling import tell
 
 _FIGURE = click.option(
     "--figure", type=click.Path(path_type=Path), help="Also draw the finding into this SVG file."
@@ -39,17 +40,17 @@ def detectability(*, policy: Path | None, as_json: bool, figure: Path | None) ->
     found = study_detectability(chosen)
     if figure is not None:
         from drift.figures.studies import draw_detectability  # noqa: PLC0415
-        from drift.pipeline import draw  # noqa: PLC0415
+        from drift.writing.figure_files import draw  # noqa: PLC0415
 
         draw(figure, draw_detectability(found.drifts, tolerance_pct=chosen.tolerance_pct))
     if as_json:
-        click.echo(json.dumps(as_records(found), indent=2, allow_nan=False))
+        tell(json.dumps(as_records(found), indent=2, allow_nan=False))
         return EXIT_DONE
     say_table("False alarms while every meter is sound", found.false_alarms)
     say_table("Sudden shifts", found.shifts)
     say_table("Steady drifts", found.drifts)
     for note in found.notes:
-        click.echo(f"- {note}")
+        tell(f"- {note}")
     return EXIT_DONE
 
 
@@ -73,16 +74,17 @@ def proof(
     it found: are probabilities borne out, do the bands hold, what would flags have caught.
     """
     from drift.analysis.studies import proof_records  # noqa: PLC0415
-    from drift.pipeline import draw, prove_source  # noqa: PLC0415
+    from drift.pipeline import prove_source  # noqa: PLC0415
     from drift.policy import read_policy  # noqa: PLC0415
 
     found = prove_source(source, as_of=day_asked(as_of), policy=read_policy(policy))
     if figure is not None:
         from drift.figures.studies import draw_reliability  # noqa: PLC0415
+        from drift.writing.figure_files import draw  # noqa: PLC0415
 
         draw(figure, draw_reliability(found.reliability))
     if as_json:
-        click.echo(json.dumps(proof_records(found), indent=2, allow_nan=False))
+        tell(json.dumps(proof_records(found), indent=2, allow_nan=False))
     else:
         say_proof(found)
     return EXIT_DONE

@@ -6,6 +6,7 @@ from datetime import date
 import polars as pl
 
 from drift.decisions.fleet_facts import Evidence, gather_facts, to_date
+from drift.decisions.found_outside import PLACES
 from drift.decisions.obligations import OBLIGATIONS, TOKENS, Verdict, decide
 from drift.frames import METERS
 from drift.policy import Policy
@@ -90,8 +91,8 @@ def _worst(points: pl.DataFrame) -> pl.DataFrame:
     return (
         points.sort(
             "meter_id",
-            pl.col("p_out_due").fill_null(-1.0),
-            pl.col("as_found_bias_pct").abs().fill_null(-1.0),
+            pl.col("p_out_due").fill_null(-1.0).round(PLACES),
+            pl.col("as_found_bias_pct").abs().fill_null(-1.0).round(PLACES),
             "point_pct",
             descending=[False, True, True, False],
         )

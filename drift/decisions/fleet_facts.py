@@ -8,6 +8,7 @@ from typing import Any
 import polars as pl
 
 from drift.decisions.found_outside import (
+    PLACES,
     failed_in_row,
     failed_visits,
     grouped,
@@ -15,6 +16,7 @@ from drift.decisions.found_outside import (
     left_outside,
     with_limits,
 )
+from drift.decisions.level_changes import level_changes
 from drift.decisions.meter_facts import ConfirmedDrift, Facts, Noted
 from drift.decisions.noted_rows import NOTED
 from drift.decisions.obligation_words import given_up_words, partial_words
@@ -53,6 +55,8 @@ class Evidence:
         From `drift.decisions.schedule.build_schedule`.
     jumps : pl.DataFrame
         Frame of `drift.stats.jump_events.JUMP_EVENTS`.
+    phases : pl.DataFrame
+        Frame of `drift.decisions.phases.COMPARED`.
     responses : pl.DataFrame
         Frame of `drift.decisions.responses.RESPONSES`.
     held, misused, alike : pl.DataFrame
@@ -68,6 +72,7 @@ class Evidence:
     falls: pl.DataFrame
     schedule: pl.DataFrame
     jumps: pl.DataFrame
+    phases: pl.DataFrame
     responses: pl.DataFrame
     held: pl.DataFrame
     misused: pl.DataFrame
@@ -103,6 +108,7 @@ def gather_facts(
         "failed_in_row": failed_in_row(judged),
         "confirmed": _confirmed(evidence),
         "jump": _late_jumps(evidence.jumps, since=since),
+        "level_change": _level_changes(evidence, rate=policy.false_discovery_rate),
         "one_way": _one_way(evidence.ledger),
         "lost": _lost(evidence, since=since),
         "held": _noted(evidence.held),
@@ -191,7 +197,7 @@ def _confirmed(evidence: Evidence) -> dict[str, tuple[ConfirmedDrift, ...]]:
         .join(points, on="series")
         .join(evidence.forecasts.select("series", "crossing"), on="series", how="left")
         .with_columns(crossing_on=to_date(pl.col("crossing")))
-        .sort("meter_id", "drift_p", "point_pct")
+        .sort("meter_id", pl.col("drift_p").round_sig_figs(PLACES), "point_pct")
     )
     return grouped(
         (
@@ -213,6 +219,15 @@ def _late_jumps(jumps: pl.DataFrame, *, since: date) -> dict[str, Row]:
     """Return the largest jump of late of each meter."""
     late = largest(jumps.filter(pl.col("by") >= since), "size")
     return {row["meter_id"]: row for row in late.to_dicts()}
+
+
+def _level_changes(evidence: Evidence, *, rate: float) -> dict[str, Row]:
+    """Return the surest changed level of each meter that no drift and no jump tells already."""
+    points = evidence.ledger.select("series", "meter_id", "point_pct").unique()
+    drifts = evidence.path_trends.filter(pl.col("verdict") == DRIFTING).join(points, on="series")
+    key = ["meter_id", "point_pct"]
+    told = pl.concat([drifts.select(key), evidence.jumps.select(key)])
+    return level_changes(evidence.phases, told=told, rate=rate)
 
 
 def _one_way(ledger: pl.DataFrame) -> dict[str, int]:

@@ -14,6 +14,9 @@ from drift.decisions.impact import with_verdicts
 from drift.decisions.meter_facts import Failure, Outside
 from drift.stats.calibrations import looks_back, looks_forward
 
+# What is equal to so many places is equal, and a stated rule decides: beyond lies binary rounding.
+PLACES = 9
+
 
 def with_limits(ledger: pl.DataFrame, verdicts: pl.DataFrame) -> pl.DataFrame:
     """Return a ledger as of `drift.decisions.impact.with_verdicts`, with the limits in force.
@@ -135,10 +138,11 @@ def failed_in_row(judged: pl.DataFrame) -> dict[str, int]:
 def largest(
     points: pl.DataFrame, bias: str, *, by: tuple[str, ...] = ("meter_id",)
 ) -> pl.DataFrame:
-    """Return of each group the row with the largest bias either way."""
-    return points.sort(
-        *by, pl.col(bias).abs(), "point_pct", descending=[*[False] * len(by), True, False]
-    ).unique(by, keep="first", maintain_order=True)
+    """Return of each group the row with the largest bias either way, of equal ones the lowest."""
+    size = pl.col(bias).abs().round(PLACES)
+    return points.sort(*by, size, "point_pct", descending=[*[False] * len(by), True, False]).unique(
+        by, keep="first", maintain_order=True
+    )
 
 
 def grouped(pairs: Iterable[tuple[Any, ...]]) -> dict[str, Any]:

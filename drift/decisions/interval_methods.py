@@ -28,6 +28,8 @@ _UNLIKE_P = 0.05
 # Spells seen to end below which no law is fitted: to a group, and to a single meter.
 _FEWEST_ENDS = 3
 _FEWEST_ENDS_OF_ONE = 5
+# A length that may be so many times shorter or longer is not known.
+_OPEN = 100.0
 # Meters of their own law, those found out most often: a law with its limits takes about 10 ms.
 _MOST_OF_ONE = 100
 
@@ -147,10 +149,13 @@ def survival_answers(
         days = float(at) if isinstance(at, (int, float)) else float(choices.ceiling_days)
         yield _weibull_answer(scope, name, part, days, choices)
         yield _stepwise_answer(scope, name, part, days, choices)
-    ends = held.group_by("meter_id").agg(ended=pl.col("upper_days").is_finite().sum())
+    ends = held.group_by("meter_id").agg(
+        ended=pl.col("upper_days").is_finite().sum(), known=pl.col("lower_days").sum()
+    )
+    # Among those found out as often, those known the longest; their names come last.
     enough = (
         ends.filter(pl.col("ended") >= _FEWEST_ENDS_OF_ONE)
-        .sort("ended", "meter_id", descending=[True, False])
+        .sort("ended", "known", "meter_id", descending=[True, True, False])
         .head(_MOST_OF_ONE)
     )
     each = dict(present.iter_rows())
@@ -163,13 +168,14 @@ def staircase_answers(
     evidence: IntervalEvidence, *, tolerance: float, choices: IntervalChoices
 ) -> Iterator[Answer]:
     """Answer by the last check of each meter alone."""
-    worst = pl.col("as_found_bias_pct").abs().arg_max()
+    worst = pl.col("as_found_bias_pct").abs().round(9).arg_max()
     inside = within_tolerance(
         pl.col("as_found_bias_pct"), tolerance=tolerance, comparison="absolute"
     )
     last = (
         # Of visits that read too little only those that found the meter out are checks.
         evidence.ledger.drop_nulls("as_found_bias_pct")
+        .sort("series", "visit")
         .filter(looks_back() | ~inside)
         .filter(pl.col("t_years") == pl.col("t_years").max().over("meter_id"))
         .group_by("meter_id")
@@ -276,6 +282,9 @@ def _weibull_answer(
     sure = choices.confidence
     days = weibull.time_at(fit, choices.target)
     low, high = weibull.time_interval(fit, choices.target, confidence=sure)
+    if days > _OPEN * low or _OPEN * days < high < math.inf:
+        basis = f"{seen}: a Weibull law leaves {_range(low, high)} possible, which is no answer."
+        return Answer(scope, name, method, None, None, None, part.height, basis)
     lowest, highest = weibull.survival_interval(fit, at_days, confidence=sure)
     now = float(weibull.survival(fit, at_days))
     basis = (

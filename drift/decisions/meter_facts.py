@@ -115,6 +115,8 @@ class Facts:
         The surest first.
     jump : dict or None
         The largest jump of late, a row of `drift.stats.jump_events.JUMP_EVENTS`.
+    level_change : dict or None
+        Its surest change of level, of `drift.decisions.level_changes.level_changes`.
     one_way : int
         The last adjustments that moved the readings the same way, below 0 for downwards.
     open_signals, recent_signals : int
@@ -159,6 +161,7 @@ class Facts:
     failed_in_row: int = 0
     confirmed: tuple[ConfirmedDrift, ...] = ()
     jump: Mapping[str, Any] | None = None
+    level_change: Mapping[str, Any] | None = None
     one_way: int = 0
     open_signals: int = 0
     recent_signals: int = 0

@@ -5,6 +5,7 @@ Everything here is a clause without a full stop: a reason is made of several.
 
 from datetime import date
 
+from drift.decisions.level_changes import level_words
 from drift.decisions.meter_facts import ConfirmedDrift, Facts, Failure, Noted, Outside
 from drift.format import (
     NO_BREAK,
@@ -138,10 +139,12 @@ def early(facts: Facts, policy: Policy) -> str:
 
 
 def causes(facts: Facts, policy: Policy) -> list[str]:
-    """Say what about a meter asks for a cause: drift, jump, adjustments one way, failures."""
+    """Say what asks for a cause: drift, jump, level, adjustments one way, failures."""
     told = [_drifts(drift, facts) for drift in facts.confirmed]
     if facts.jump is not None:
         told.append(f"at {point(facts.jump['point_pct'])} it {jumped(facts.jump)}")
+    elif facts.level_change is not None:
+        told.append(level_words(facts.level_change))
     if abs(facts.one_way) >= policy.retirement.same_direction_moves:
         way = "up" if facts.one_way > 0 else "down"
         told.append(f"the last {count(abs(facts.one_way), 'adjustment')} all moved it {way}")
@@ -160,10 +163,10 @@ def review_since(failure: Failure) -> str:
 def failed(failures: list[Failure], facts: Facts, policy: Policy) -> str:
     """Say which checks found a meter outside, and what is on record about them."""
     newest = failures[0]
-    right = "" if facts.outside is not None else " and put right"
+    right = "" if facts.outside is not None else ", since left in tolerance"
     told = (
         f"found at {bias_with_unit(newest.found)} at {point(newest.point)} on {day(newest.on)}, "
-        f"outside {_limit(newest.limit, policy)}{right}"
+        f"outside {_limit(newest.limit, policy)}"
     )
     if others := [day(one.on) for one in failures[1:]]:
         told += f" (also outside on {listed(others)})"
@@ -173,7 +176,7 @@ def failed(failures: list[Failure], facts: Facts, policy: Policy) -> str:
         if first.good_on is None
         else f"last known to be in tolerance on {day(first.good_on)}"
     )
-    return f"{told}, with no decision on record; {good}"
+    return f"{told}{right}, with no decision on record; {good}"
 
 
 def open_file(facts: Facts, policy: Policy, *, unused: bool) -> list[str]:

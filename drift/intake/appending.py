@@ -3,6 +3,8 @@
 import codecs
 import csv
 import io
+import os
+import uuid
 from collections.abc import Mapping as Map
 from datetime import date
 from pathlib import Path
@@ -37,23 +39,41 @@ def append_row(folder: Path, *, table: str, row: Map[str, str | date | None]) ->
     SourceError
         If the file cannot be written, or its encoding lacks a character.
     """
+    paths = source_paths(folder)
     mapping = read_mapping(folder)
-    files = [look_at(path, mapping=mapping) for path in source_paths(folder)]
+    files = [look_at(path, mapping=mapping) for path in paths]
     mine = [file for file in files if file.table == table]
     try:
         if not mine:
             return start_file(folder, table=table, row=row, mapping=mapping), 0
         file = mine[-1]
-        before = file.path.stat().st_size
-        with file.path.open("ab") as end:
-            end.write(_row_bytes(file, row=row, mapping=mapping))
+        added = _row_bytes(file, row=row, mapping=mapping)
+        return file.path, _append(file.path, added)
     except OSError as error:
         raise SourceError(
             what=f"cannot be written ({error.strerror})",
             where=str(error.filename or folder),
             expected="a folder that may be written to",
         ) from error
-    return file.path, before
+
+
+def _append(path: Path, added: bytes) -> int:
+    """Add bytes to the end of a file, all or none; return the size it had before."""
+    if path.is_symlink():
+        raise SourceError(
+            what="is a link, and nothing is written through one",
+            where=str(path),
+            expected="a file in the folder itself",
+        )
+    before = path.stat().st_size
+    try:
+        with path.open("ab") as end:
+            end.write(added)
+    except OSError:
+        # A disk that fills may have taken a part of the row.
+        os.truncate(path, before)
+        raise
+    return before
 
 
 def take_back(path: Path, *, before: int) -> None:
@@ -72,14 +92,21 @@ def start_file(
     headers = {column: header for header, column in mapping.columns.items()}
     columns = [column.name for column in TABLES[table]]
     path, number = folder / f"{table}.csv", 1
-    while path.exists():
+    while path.exists() or path.is_symlink():
         number += 1
         path = folder / f"{table}-{number}.csv"
     lines = [
         _line([headers.get(name, name) for name in columns], delimiter=","),
         _line([_cell(row.get(name), mapping) for name in columns], delimiter=","),
     ]
-    path.write_bytes("".join(lines).encode())
+    # Under a name that no table has until it is whole, so that no stop leaves half a file.
+    made = folder / f"{table}-{uuid.uuid4().hex}.unfinished"
+    try:
+        made.write_bytes("".join(lines).encode())
+        made.rename(path)
+    except BaseException:
+        made.unlink(missing_ok=True)
+        raise
     return path
 
 
@@ -87,7 +114,15 @@ def _row_bytes(file: SourceFile, *, row: Map[str, str | date | None], mapping: M
     """Return a row as a file writes its own: encoding, delimiter, columns and line ends."""
     content = file.path.read_bytes()
     encoding = _exact(file.encoding, content)
-    text = content.decode(encoding)
+    try:
+        text = content.decode(encoding)
+    except UnicodeDecodeError as error:
+        raise SourceError(
+            what=f"is damaged: its bytes are no text in its encoding ({file.encoding})",
+            where=str(file.path),
+            expected="a whole file to add a row to",
+            hint="put the damaged row right first; drift intake names it",
+        ) from error
     end = "\r\n" if "\r\n" in text else "\n"
     cells = [_cell(row.get(name) if name else None, mapping) for name in file.names]
     line = _line(cells, delimiter=file.delimiter, end=end)

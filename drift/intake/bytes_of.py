@@ -18,15 +18,33 @@ Flags = NDArray[np.bool_]
 _CHUNK_BYTES = 1 << 22
 # The bulk reader takes no longer ones.
 _LONGEST_LINE_BYTES = 1 << 20
+# Ten signs write a number with at most eight decimals after its point.
+_SHORT_NUMBER = 10
 # What may surround the content of a cell without being part of it.
 BLANKS = " \t\v\f\u00a0\u2007\u202f\ufeff\u200b\u2060"
 _RARE_BLANKS = tuple(blank.encode() for blank in BLANKS if blank != " ")
 WESTERN = ("cp1252", "latin-1")
+# Stands where bytes are no text; no encoding has it, so that no file can hold it.
+STRAY = "\udfff"
+_STRAYS = "drift.stray"
+# A file is damaged UTF-8, and no Western text, where it holds one letter of UTF-8 for so many bytes
+# that are none: Western letters form one by accident only in pairs such as "Ã©".
+_STRAYS_A_LETTER = 10
 _BOMS = (
     (codecs.BOM_UTF8, "utf-8-sig"),
     (codecs.BOM_UTF16_LE, "utf-16"),
     (codecs.BOM_UTF16_BE, "utf-16"),
 )
+
+
+def _mark_stray(error: UnicodeError) -> tuple[str, int]:
+    """Put `STRAY` in place of bytes that are no text, and go on behind them."""
+    if isinstance(error, UnicodeDecodeError):
+        return STRAY, error.end
+    raise error
+
+
+codecs.register_error(_STRAYS, _mark_stray)
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,15 +58,19 @@ class Fingerprint:
     size : int
         Bytes.
     encoding : {"utf-8", "utf-8-sig", "utf-16", "cp1252", "latin-1"}
-        By its byte order mark, else UTF-8 where it is that, else a Western one.
+        By its byte order mark, else UTF-8 where it is that or was before it was damaged, else a
+        Western one.
     nul_share : float
         Share of NUL bytes; large in UTF-16 without a byte order mark.
+    strays : int
+        Places where its bytes are no text in its encoding.
     """
 
     sha256: str
     size: int
     encoding: str
     nul_share: float
+    strays: int = 0
 
 
 def fingerprint(path: Path) -> Fingerprint:
@@ -66,13 +88,19 @@ def fingerprint(path: Path) -> Fingerprint:
         nuls += chunk.count(0)
         unicode = unicode and _decodes(decoder, chunk)
     unicode = unicode and _decodes(decoder, b"", final=True)
-    if bom != "utf-16" and not unicode:
-        bom = WESTERN[0] if _is_cp1252(path) else WESTERN[1]
+    strays = 0
+    if bom == "utf-16":
+        strays, _ = _strays(path, encoding=bom)
+    elif not unicode:
+        strays, letters = _strays(path, encoding=bom or "utf-8")
+        if not letters or strays > _STRAYS_A_LETTER * letters:
+            bom, strays = WESTERN[0] if _is_cp1252(path) else WESTERN[1], 0
     return Fingerprint(
         sha256=digest.hexdigest(),
         size=size,
         encoding=bom or "utf-8",
         nul_share=nuls / max(size, 1),
+        strays=strays,
     )
 
 
@@ -80,19 +108,38 @@ def fingerprint(path: Path) -> Fingerprint:
 def text_of(path: Path, *, encoding: str) -> Iterator[TextIO]:
     """Open a file as text, line ends as they are, behind its byte order mark.
 
+    `STRAY` stands where bytes are no text.
     Bytes that are not UTF-8 make a file Western even behind the mark of UTF-8, which then reads as
     three letters before the first cell.
     """
     with path.open("rb") as file:
         marked = file.read(len(codecs.BOM_UTF8)) == codecs.BOM_UTF8
-    with path.open(encoding=encoding, newline="") as text:
+    with path.open(encoding=encoding, newline="", errors=_STRAYS) as text:
         if marked and encoding in WESTERN:
             text.read(len(codecs.BOM_UTF8))
         yield text
 
 
-def plain_rows(path: Path, *, delimiter: str, fields: int) -> int | None:
-    """Return the number of data rows of a file that can be read in bulk; None where it cannot.
+@dataclass(frozen=True, slots=True)
+class Plain:
+    """What a file is that can be read in bulk.
+
+    Attributes
+    ----------
+    rows : int
+        Data rows.
+    long_numbers : bool
+        Whether a cell of a column of numbers is so long that its number may be rounded.
+    """
+
+    rows: int
+    long_numbers: bool
+
+
+def plain_rows(
+    path: Path, *, delimiter: str, fields: int, numbers: tuple[int, ...] = ()
+) -> Plain | None:
+    """Return the data rows of a file that can be read in bulk; None where it cannot.
 
     It can where each record is one line: no line break inside quotes, no stray quote, no NUL, no
     empty row, the same number of fields on each line, one kind of line ending, and no blanks
@@ -106,18 +153,27 @@ def plain_rows(path: Path, *, delimiter: str, fields: int) -> int | None:
         One ASCII character.
     fields : int
         Number of cells of the header.
+    numbers : tuple of int
+        Fields, counted from 0, that hold numbers.
     """
     mark = delimiter.encode()
     lines = returns = 0
+    long_numbers = False
     for block in _blocks_of_lines(path):
-        if not _is_plain(block, mark=mark, fields=fields):
+        cells = _plain_cells(block, mark=mark, fields=fields)
+        if cells is None:
             return None
+        if lines:
+            long_numbers = long_numbers or _any_long(cells, numbers=numbers)
+        elif cells.shape[0] > 1:
+            long_numbers = _any_long(cells[1:], numbers=numbers)
         lines += block.count(b"\n")
         if b"\r" in block:
             returns += block.count(b"\r\n")
             if block.count(b"\r") != block.count(b"\r\n"):
                 return None
-    return lines - 1 if lines and returns in {0, lines} else None
+    whole = lines and returns in {0, lines}
+    return Plain(rows=lines - 1, long_numbers=long_numbers) if whole else None
 
 
 def _is_cp1252(path: Path) -> bool:
@@ -126,13 +182,40 @@ def _is_cp1252(path: Path) -> bool:
     return all(_decodes(decoder, chunk) for chunk in _chunks(path))
 
 
-def _is_plain(block: bytes, *, mark: bytes, fields: int) -> bool:
-    """Return whether each line of `block` is one record that needs no cleaning."""
+def _strays(path: Path, *, encoding: str) -> tuple[int, int]:
+    """Return in how many places the bytes of a file are no text, and how many letters it has.
+
+    Letters are those beyond ASCII, a byte order mark apart.
+    """
+    decoder = codecs.getincrementaldecoder(encoding)(errors=_STRAYS)
+    strays = letters = 0
+    for chunk in (*_chunks(path), b""):
+        text = decoder.decode(chunk, not chunk)
+        strays += text.count(STRAY)
+        letters += len(text) - len(text.encode("ascii", "ignore")) - text.count("\ufeff")
+    return strays, letters - strays
+
+
+def _any_long(cells: Positions, *, numbers: tuple[int, ...]) -> bool:
+    """Return whether a cell of the fields `numbers` is longer than nine decimals can be."""
+    return any(
+        bool(np.any(cells[:, field + 1] - cells[:, field] > _SHORT_NUMBER + 1)) for field in numbers
+    )
+
+
+def _plain_cells(block: bytes, *, mark: bytes, fields: int) -> Positions | None:
+    """Return where the cells of each line end, if each is one record that needs no cleaning.
+
+    Returns
+    -------
+    array of int, shape (lines, fields + 1), or None
+        Positions of what ends the line before, of each delimiter, and of the end of the line.
+    """
     quoted = b'"' in block
     if b"\0" in block or _has_rare_blanks(block, mark=mark):
-        return False
+        return None
     if not quoted and _has_loose_spaces(block, mark=mark):
-        return False
+        return None
     symbols = np.frombuffer(block, dtype=np.uint8)
     is_end, is_mark = symbols == ord("\n"), symbols == ord(mark)
     if quoted:
@@ -142,10 +225,10 @@ def _is_plain(block: bytes, *, mark: bytes, fields: int) -> bool:
         is_mark &= ~inside
         is_edge = is_mark | is_end | (symbols == ord("\r"))
         if np.any(is_end & inside) or not _well_quoted(symbols, inside=inside, is_edge=is_edge):
-            return False
+            return None
     ends, marks = np.flatnonzero(is_end), np.flatnonzero(is_mark)
     if not _evenly_marked(marks, ends=ends, each=fields - 1):
-        return False
+        return None
     # A line of delimiters, and of empty quotes, alone is an empty row.
     starts = np.concatenate(([0], ends[:-1] + 1))
     lengths = ends - starts
@@ -153,7 +236,10 @@ def _is_plain(block: bytes, *, mark: bytes, fields: int) -> bool:
     if quoted:
         is_content = ~(is_quote | is_edge)
         filled = np.logical_or.reduceat(is_content, starts)
-    return bool(np.all(filled) and np.all(lengths <= _LONGEST_LINE_BYTES))
+    if not (np.all(filled) and np.all(lengths <= _LONGEST_LINE_BYTES)):
+        return None
+    by_line = marks.reshape(ends.size, fields - 1)
+    return np.column_stack((starts - 1, by_line, ends))
 
 
 def _well_quoted(symbols: Symbols, *, inside: Flags, is_edge: Flags) -> bool:

@@ -3,22 +3,39 @@
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from itertools import islice
 from pathlib import Path
 
 import polars as pl
 
 from drift.columns import TABLES
 from drift.errors import SourceError
-from drift.intake.bytes_of import BLANKS, WESTERN, Fingerprint, fingerprint, plain_rows, text_of
+from drift.intake.bytes_of import (
+    BLANKS,
+    WESTERN,
+    Fingerprint,
+    Plain,
+    fingerprint,
+    plain_rows,
+    text_of,
+)
 from drift.intake.headers import Header, delimiter_of, nearest_column, recognise
 from drift.intake.mapping import Mapping
 from drift.intake.records import Record, records
+from drift.places import check_place
 
 CHUNK_ROWS = 100_000
 # Smaller files are split here: many of them are then checked together.
 BULK_BYTES = 1 << 22
+# How the note on a file begins that was not read as UTF-8, or not all of it.
+NOT_UTF_8 = "not in UTF-8"
+_EXPECTED = "a folder of CSV files"
 # More NUL bytes than this are no damage but another encoding.
 _MANY_NULS = 0.1
+# A header is looked for in so many records where the first is none.
+_HEADER_WITHIN = 20
+# Cells of this length may hold more decimals than the store keeps.
+_LONG_NUMBER = 11
 # Columns that say of which day a row of a meter is.
 _DAYS = ("performed_on", "tested_on", "recorded_on", "in_service_on")
 _DECIMAL_COMMA = re.compile(r'(?:^|;)"?\s*[-+−]?\d+,\d+\s*"?(?=;|\s*$)')
@@ -46,8 +63,8 @@ class SourceFile:
         Column of that table for each of its fields; None for one that is ignored.
     header_line : int
         Line of the header; 0 where there is none.
-    plain_rows : int or None
-        Number of its rows where it can be read in bulk, else None.
+    plain : Plain or None
+        Its rows where it can be read in bulk, else None.
     refusal : tuple of (str, str)
         Column and reason for which no row of it can be used; two empty texts where it can be.
     looks_like : str
@@ -56,6 +73,8 @@ class SourceFile:
         Required columns of that table that it lacks.
     note : str
         What a reader of the list of files should know about it.
+    stamp : tuple of int
+        What the disk says of it, which changes where it is written to.
     """
 
     path: Path
@@ -67,11 +86,17 @@ class SourceFile:
     table: str = ""
     names: tuple[str | None, ...] = ()
     header_line: int = 0
-    plain_rows: int | None = None
+    plain: Plain | None = None
     refusal: tuple[str, str] = ("", "")
     looks_like: str = ""
     lacking: tuple[str, ...] = ()
     note: str = ""
+    stamp: tuple[int, ...] = ()
+
+    @property
+    def absent(self) -> frozenset[str]:
+        """The columns of its table that its header does not have."""
+        return frozenset(column.name for column in TABLES[self.table]) - set(self.names)
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,12 +109,15 @@ class Chunk:
         Column ``line`` (Int64) and each column of the table (String), null where empty.
     problems : list of (int, str)
         Line and reason of records that could not be split into cells.
+    long_numbers : bool
+        Whether a cell is so long that its number may be rounded.
     named : dict of int to (str, str or None)
         By their lines the meter and the day, as written, that such records name.
     """
 
     cells: pl.DataFrame
     problems: list[tuple[int, str]]
+    long_numbers: bool
     named: dict[int, tuple[str, str | None]]
 
 
@@ -99,28 +127,30 @@ def source_paths(folder: Path) -> list[Path]:
     Raises
     ------
     SourceError
-        If there is no such folder, it is not one, or it holds no CSV file.
+        If there is no such folder, it is not one, it holds no CSV file, or one that is a link, a
+        device or a pipe, or whose name cannot be written down.
     """
+    check_place(folder, raised=SourceError, expected=_EXPECTED)
     if not folder.exists():
-        raise SourceError(
-            what="does not exist", where=str(folder), expected="a folder of CSV files"
-        )
+        raise SourceError(what="does not exist", where=str(folder), expected=_EXPECTED)
     if not folder.is_dir():
         raise SourceError(
             what="is a file",
             where=str(folder),
-            expected="a folder of CSV files",
+            expected=_EXPECTED,
             hint=f"name the folder that holds it: {folder.parent}",
         )
     try:
-        inside = list(folder.iterdir())
+        inside = [path for path in folder.iterdir() if path.suffix.lower() == ".csv"]
     except OSError as error:
         raise SourceError(
             what=f"cannot be read ({error.strerror})",
             where=str(folder),
             expected="a readable folder",
         ) from error
-    paths = [path for path in inside if path.suffix.lower() == ".csv" and path.is_file()]
+    for path in inside:
+        check_place(path, raised=SourceError, expected="a CSV file")
+    paths = [path for path in inside if path.is_file()]
     if not paths:
         raise SourceError(
             what="holds no CSV file",
@@ -140,12 +170,21 @@ def look_at(path: Path, *, mapping: Mapping) -> SourceFile:
         If it cannot be opened.
     """
     try:
+        stamp = _stamp(path)
         mark = fingerprint(path)
-        return _looked_at(path, mark=mark, mapping=mapping)
+        return replace(_looked_at(path, mark=mark, mapping=mapping), stamp=stamp)
     except OSError as error:
         raise SourceError(
             what=f"cannot be read ({error.strerror})", where=str(path), expected="a readable file"
         ) from error
+
+
+def is_as_it_was(file: SourceFile) -> bool:
+    """Return whether nobody wrote to a file since it was looked at."""
+    try:
+        return _stamp(file.path) == file.stamp
+    except OSError:
+        return False
 
 
 def chunks(file: SourceFile) -> Iterator[Chunk]:
@@ -155,15 +194,21 @@ def chunks(file: SourceFile) -> Iterator[Chunk]:
     for record in _rows(file):
         chunk.append(record)
         if len(chunk) == CHUNK_ROWS:
-            yield _chunk(chunk, names=file.names, columns=columns)
+            yield _chunk(chunk, file=file, columns=columns)
             chunk = []
     if chunk:
-        yield _chunk(chunk, names=file.names, columns=columns)
+        yield _chunk(chunk, file=file, columns=columns)
 
 
 def count_rows(file: SourceFile) -> int:
     """Return the number of rows of a file with a header."""
-    return file.plain_rows if file.plain_rows is not None else sum(1 for _ in _rows(file))
+    return file.plain.rows if file.plain is not None else sum(1 for _ in _rows(file))
+
+
+def _stamp(path: Path) -> tuple[int, ...]:
+    """Return what the disk says of a file."""
+    seen = path.stat()
+    return seen.st_dev, seen.st_ino, seen.st_size, seen.st_mtime_ns
 
 
 def _looked_at(path: Path, *, mark: Fingerprint, mapping: Mapping) -> SourceFile:
@@ -175,10 +220,17 @@ def _looked_at(path: Path, *, mark: Fingerprint, mapping: Mapping) -> SourceFile
     delimiter, first = _header_record(path, encoding=mark.encoding, mapping=mapping)
     if first is None:
         return replace(plainly, note="is empty")
+    if first.problem and first.cells:
+        why = f"its header {first.problem}"
+        return replace(plainly, header_line=first.line, refusal=("", why), note=why)
     header = recognise(list(first.cells), declared=mapping.columns)
+    if not header.table and not header.stranger:
+        below = _header_below(path, encoding=mark.encoding, mapping=mapping)
+        if below is not None:
+            return replace(plainly, looks_like=below.table, note=below.note)
     refusal = _refusal(header)
     comma = delimiter == ";" and _writes_decimal_commas(path, encoding=mark.encoding)
-    regular = mark.encoding == "utf-8" and first.line == 1 and mark.size >= BULK_BYTES
+    regular = mark.encoding == "utf-8" and not mark.strays and first.line == 1
     return replace(
         plainly,
         delimiter=delimiter,
@@ -186,14 +238,57 @@ def _looked_at(path: Path, *, mark: Fingerprint, mapping: Mapping) -> SourceFile
         table="" if refusal[1] else header.table,
         names=header.names,
         header_line=first.line,
-        plain_rows=(
-            plain_rows(path, delimiter=delimiter, fields=len(header.names)) if regular else None
+        plain=(
+            plain_rows(
+                path,
+                delimiter=delimiter,
+                fields=len(header.names),
+                numbers=_number_fields(header),
+            )
+            if regular and mark.size >= BULK_BYTES
+            else None
         ),
         refusal=refusal,
         looks_like=header.table,
         lacking=header.lacking,
-        note=_note(mark.encoding, header=header, refusal=refusal[1]),
+        note=_note(mark, header=header, refusal=refusal[1]),
     )
+
+
+def _number_fields(header: Header) -> tuple[int, ...]:
+    """Return which fields of a file hold numbers."""
+    return tuple(field for field, name in enumerate(header.names) if name in _numbers(header.table))
+
+
+def _numbers(table: str) -> set[str]:
+    """Return the columns of a table that hold numbers."""
+    return {column.name for column in TABLES.get(table, ()) if column.kind == "number"}
+
+
+@dataclass(frozen=True, slots=True)
+class _Below:
+    """A header that stands below the first record of a file: its table, and what to say of it."""
+
+    table: str
+    note: str
+
+
+def _header_below(path: Path, *, encoding: str, mapping: Mapping) -> _Below | None:
+    """Return the header that a file has below its first record, if it has one."""
+    with text_of(path, encoding=encoding) as text:
+        lines = [(number, line) for number, line in enumerate(islice(text, _HEADER_WITHIN), 1)]
+    filled = [(number, line) for number, line in lines if line.strip(BLANKS + "\r\n")]
+    for number, line in filled[1:]:
+        mark = delimiter_of(line, declared=mapping.columns)
+        cells = [cell.strip().strip('"') for cell in line.rstrip("\r\n").split(mark)]
+        header = recognise(cells, declared=mapping.columns)
+        if header.table and not header.lacking:
+            note = (
+                f"passed over: line {filled[0][0]} was taken for its header, but the columns of "
+                f"{header.table} stand in line {number}; remove the lines above that"
+            )
+            return _Below(table=header.table, note=note)
+    return None
 
 
 def _header_record(path: Path, *, encoding: str, mapping: Mapping) -> tuple[str, Record | None]:
@@ -213,8 +308,9 @@ def _rows(file: SourceFile) -> Iterator[Record]:
                 yield record
 
 
-def _chunk(rows: list[Record], *, names: tuple[str | None, ...], columns: list[str]) -> Chunk:
+def _chunk(rows: list[Record], *, file: SourceFile, columns: list[str]) -> Chunk:
     """Return rows as columns of text, in the order of `columns`."""
+    names = file.names
     sound = [record for record in rows if not record.problem]
     by_field = list(zip(*(record.cells for record in sound), strict=True)) or [()] * len(names)
     cells = {
@@ -227,9 +323,11 @@ def _chunk(rows: list[Record], *, names: tuple[str | None, ...], columns: list[s
         {"line": pl.Series([record.line for record in sound], dtype=pl.Int64)}
         | {column: cells.get(column, nothing).replace("", None) for column in columns}
     )
+    lengths = frame.select(pl.col(sorted(_numbers(file.table))).str.len_bytes().max())
     return Chunk(
         cells=frame,
         problems=[(record.line, record.problem) for record in rows if record.problem],
+        long_numbers=any((most or 0) >= _LONG_NUMBER for row in lengths.rows() for most in row),
         named=_named([record for record in rows if record.problem], names),
     )
 
@@ -268,15 +366,17 @@ def _refusal(header: Header) -> tuple[str, str]:
     return "", ""
 
 
-def _note(encoding: str, *, header: Header, refusal: str) -> str:
+def _note(mark: Fingerprint, *, header: Header, refusal: str) -> str:
     """Return what a reader of the list of files should know about a file."""
     notes = []
-    if encoding in WESTERN:
-        notes.append("not in UTF-8, so read as Western text (Windows-1252)")
+    if told := _encoding_note(mark):
+        notes.append(told)
     if refusal and header.repeated:
         notes.append(f"held back whole: {', '.join(header.repeated)} {refusal}")
     elif refusal:
         notes.append(f"held back whole: {', '.join(header.lacking)} {refusal}")
+    elif header.stranger:
+        notes.append(f"passed over: {header.stranger}")
     elif not header.table:
         notes.append("passed over: its header fits no input table")
     if header.table and header.unknown:
@@ -284,3 +384,18 @@ def _note(encoding: str, *, header: Header, refusal: str) -> str:
         named = [f"{cell!r} (meant {near[cell]}?)" if near[cell] else repr(cell) for cell in near]
         notes.append(f"columns ignored: {', '.join(named)}")
     return "; ".join(notes)
+
+
+def _encoding_note(mark: Fingerprint) -> str:
+    """Return how a file was read that is not UTF-8 throughout; empty for one that is."""
+    if mark.strays:
+        name = "UTF-16" if mark.encoding == "utf-16" else "UTF-8"
+        times = "once" if mark.strays == 1 else f"{mark.strays} times"
+        return f"{NOT_UTF_8} throughout: read as {name}, in which its bytes are no text {times}"
+    if mark.encoding == "utf-16":
+        return f"{NOT_UTF_8}: read as UTF-16"
+    if mark.encoding == WESTERN[0]:
+        return f"{NOT_UTF_8}, so read as Western text (Windows-1252)"
+    if mark.encoding == WESTERN[1]:
+        return f"{NOT_UTF_8}, so read as Western text (ISO 8859-1, as Windows-1252 lacks a byte)"
+    return ""

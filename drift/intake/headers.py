@@ -5,10 +5,12 @@ from collections import Counter
 from collections.abc import Mapping as Map
 from dataclasses import dataclass
 
-from drift.columns import TABLES
+from drift.columns import MARKS_OF, TABLES, WRITTEN_BY_US
 from drift.intake.mapping import folded
 
 DELIMITERS = (",", ";", "\t")
+# So many columns of its own make a table of a header, whatever else it holds.
+_MARKS_ENOUGH = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,6 +29,8 @@ class Header:
         Required columns that it does not have.
     repeated : tuple of str
         Columns that it has more than once.
+    stranger : str
+        Why it is of no table though it has columns of one; empty where there is nothing to say.
     """
 
     table: str
@@ -34,13 +38,16 @@ class Header:
     unknown: tuple[str, ...]
     lacking: tuple[str, ...]
     repeated: tuple[str, ...]
+    stranger: str = ""
 
 
 def recognise(cells: list[str], *, declared: Map[str, str]) -> Header:
     """Return the table whose columns a header matches best.
 
     A table that lacks required columns is still the closest one where it matches more columns
-    than any complete one: its header says what it was meant to be.
+    than any complete one: its header says what it was meant to be.  A list with a column in common
+    is none of ours: a table that needs but one or two columns is known by one of its own besides,
+    and by more of them where most of the header is something else.
 
     Parameters
     ----------
@@ -53,7 +60,8 @@ def recognise(cells: list[str], *, declared: Map[str, str]) -> Header:
     table = max(TABLES, key=lambda name: _closeness(name, named=named))
     columns = {column.name: column for column in TABLES[table]}
     counts = Counter(name for name in named if name in columns)
-    if len(counts) < min(2, len(columns)) and not _complete(table, named=named):
+    stranger = _stranger(table, named=named)
+    if stranger or (len(counts) < 2 and not _complete(table, named=named)):
         table, columns, counts = "", {}, Counter()
     return Header(
         table=table,
@@ -69,6 +77,7 @@ def recognise(cells: list[str], *, declared: Map[str, str]) -> Header:
             if column.required and column.name not in counts
         ),
         repeated=tuple(name for name, count in counts.items() if count > 1),
+        stranger=stranger,
     )
 
 
@@ -97,6 +106,22 @@ def _closeness(table: str, *, named: list[str]) -> tuple[int, bool, int]:
     matched = sum(column.name in present for column in columns)
     # Of two that match alike, the complete one, then the one with the fewer columns unmatched.
     return matched, _complete(table, named=named), matched - len(columns)
+
+
+def _stranger(table: str, *, named: list[str]) -> str:
+    """Return why a header is of no table, though one needs no more columns than it has."""
+    present = {name for name in named if name}
+    if any(marks <= present for marks in WRITTEN_BY_US):
+        return "it is what this program writes, not a record"
+    if table not in MARKS_OF:
+        return ""
+    own = [name for name in MARKS_OF[table] if name in present]
+    shared = [column.name for column in TABLES[table] if column.name in present]
+    if own and (len(own) >= _MARKS_ENOUGH or 2 * len(shared) >= len(present)):
+        return ""
+    if not shared:
+        return ""
+    return f"of the columns of {table} it has only {', '.join(shared)}"
 
 
 def _complete(table: str, *, named: list[str]) -> bool:

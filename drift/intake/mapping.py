@@ -10,12 +10,15 @@ from pathlib import Path
 
 from drift.columns import TABLES
 from drift.errors import SourceError
+from drift.places import check_place
 
 FILE_NAME = "mapping.toml"
 _SECTIONS = ("dates", "columns")
 # Codes that a layout needs so that year, month and day are all told.
 _LAYOUT_NEEDS = (("%Y", "%y"), ("%m", "%b", "%B", "%-m"), ("%d", "%-d"))
-_LAYOUT_CODES = frozenset("YymbBdHMSpIajAf") | {"-m", "-d", "-H", "-M", "-S", "-I"}
+_LAYOUT_CODES = frozenset("YymbBdHMSpIajAf%") | {"-m", "-d", "-H", "-M", "-S", "-I"}
+_LAYOUT_PART = re.compile(r"%(-?[A-Za-z%])|[^%]")
+_LINES = 'lines such as "Meter no." = "meter_id" under [columns]'
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,19 +51,22 @@ def read_mapping(folder: Path) -> Mapping:
     Raises
     ------
     SourceError
-        If it is not TOML, or declares something that cannot be meant.
+        If it cannot be read, is not TOML, or declares something that cannot be meant.
     """
     path = folder / FILE_NAME
-    if not path.is_file():
-        return Mapping()
-    content = path.read_bytes()
+    check_place(path, raised=SourceError, expected=f"a file with {_LINES}")
     try:
+        content = path.read_bytes()
         given = tomllib.loads(content.decode("utf-8-sig"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except FileNotFoundError:
+        return Mapping()
+    except OSError as error:
         raise SourceError(
-            what=f"is not TOML ({error})",
-            where=str(path),
-            expected='lines such as "Meter no." = "meter_id" under [columns]',
+            what=f"cannot be read ({error.strerror})", where=str(path), expected="a readable file"
+        ) from error
+    except (ValueError, RecursionError) as error:
+        raise SourceError(
+            what=f"is not TOML ({error})", where=str(path), expected=_LINES
         ) from error
     for section in given:
         if section not in _SECTIONS or not isinstance(given[section], dict):
@@ -87,9 +93,12 @@ def _date_format(path: Path, dates: dict[str, object]) -> str | None:
             where=str(path),
             expected='one line such as format = "%d/%m/%Y"',
         )
-    codes = set(re.findall(r"%(-?[A-Za-z])", layout))
-    complete = all(any(code in layout for code in choice) for choice in _LAYOUT_NEEDS)
-    if not complete or not codes <= _LAYOUT_CODES:
+    parts = list(_LAYOUT_PART.finditer(layout))
+    codes = [f"%{part[1]}" for part in parts if part[1]]
+    once = all(sum(code in choice for code in codes) == 1 for choice in _LAYOUT_NEEDS)
+    known = all(code[1:] in _LAYOUT_CODES for code in codes)
+    whole = "".join(part[0] for part in parts) == layout
+    if not (once and known and whole and layout.isprintable()):
         raise SourceError(
             what=f"[dates] format = {layout!r} does not tell a day",
             where=str(path),
@@ -110,4 +119,12 @@ def _columns(path: Path, columns: dict[str, object]) -> dict[str, str]:
                 expected="a column such as meter_id",
                 hint=f"did you mean {near[0]!r}?" if near else "",
             )
-    return {folded(header): str(name) for header, name in columns.items()}
+    declared: dict[str, str] = {}
+    for header, name in columns.items():
+        if declared.setdefault(folded(header), str(name)) != name:
+            raise SourceError(
+                what=f"[columns] {header!r} stands for two columns",
+                where=str(path),
+                expected="each header once, in capitals or not",
+            )
+    return declared

@@ -6,7 +6,7 @@ from collections import deque
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
-from drift.intake.bytes_of import BLANKS
+from drift.intake.bytes_of import BLANKS, STRAY
 
 # A quoted cell that runs on for longer than this was never closed.
 LONGEST_RECORD_LINES = 200
@@ -112,8 +112,8 @@ def _problem(block: list[str], *, cells: list[str], delimiter: str, fields: int 
     """Return what is wrong with a record that could be split; empty where nothing is."""
     if not any(cells):
         return ""
-    if any("\0" in line for line in block):
-        return "holds a NUL character: the file is damaged here"
+    if damage := _damage(block):
+        return damage
     if fields is None:
         return ""
     if len(cells) != fields:
@@ -123,4 +123,14 @@ def _problem(block: list[str], *, cells: list[str], delimiter: str, fields: int 
     for line in block[1:]:
         if line.split('"')[0].count(delimiter) >= max(fields - 1, 2):
             return NOT_CLOSED
+    return ""
+
+
+def _damage(block: list[str]) -> str:
+    """Return how the bytes of a record show that they are damaged; empty where they do not."""
+    for line in block:
+        if "\0" in line:
+            return "holds a NUL character: the file is damaged here"
+        if not line.isascii() and STRAY in line:
+            return "holds bytes that are no text in the encoding of the file: it is damaged here"
     return ""

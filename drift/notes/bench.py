@@ -22,6 +22,7 @@ from drift.frames import Sources
 from drift.intake.appending import append_row, start_file, take_back
 from drift.intake.mapping import FILE_NAME, Mapping
 from drift.pipeline import read, read_folder
+from drift.places import check_place
 from drift.policy import Policy
 from drift.stats.forecast.expect import look_out
 from drift.stats.swaps import swapped_points
@@ -238,11 +239,13 @@ def check(source: Path, fresh: Path, *, as_of: date, policy: Policy) -> Checked:
     DriftError
         If the source or the file cannot be used, or the file is part of the source.
     """
+    expected = "a CSV file of readings"
+    check_place(fresh, raised=SourceError, expected=expected)
     if not fresh.is_file():
         raise SourceError(
             what="does not exist" if not fresh.exists() else "is no file",
             where=str(fresh),
-            expected="a CSV file of readings",
+            expected=expected,
         )
     if source.is_dir() and fresh.resolve().parent == source.resolve():
         raise SourceError(
@@ -276,6 +279,8 @@ def doubted_in(store: Path) -> list[str]:
 def _read_fresh(fresh: Path, *, source: Path, policy: Policy) -> Sources:
     """Read one CSV file by the rules of intake, as if it were a folder of its own."""
     beside = [fresh.parent / FILE_NAME, source / FILE_NAME]
+    for path in beside:
+        check_place(path, raised=SourceError, expected="a mapping file")
     mapping = next((path for path in beside if path.is_file()), None)
     with tempfile.TemporaryDirectory() as made:
         folder = Path(made) / "fresh"

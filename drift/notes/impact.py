@@ -19,14 +19,16 @@ from drift.decisions.impact import (
     with_verdicts,
 )
 from drift.decisions.responses import nearest_ids
-from drift.errors import DriftError, written_into
+from drift.errors import DriftError
 from drift.frames import Sources
 from drift.pipeline import read
 from drift.policy import Policy
 from drift.results import Review
 from drift.stats.field_tests import weigh_tests
 from drift.stats.forecast.hindsight import look_back_on
+from drift.writing.exchange import digests_of, exchanged_for, place_for, write_kind_record
 from drift.writing.outputs import plain, write_data
+from drift.writing.own_files import IMPACT
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +84,7 @@ def write_impact(
     from drift.pages.impact import impact_page  # noqa: PLC0415
     from drift.writing.render import html_impact  # noqa: PLC0415
 
+    place = place_for(out, IMPACT)
     sources = read(source, as_of=as_of, policy=policy)
     _check(sources.sessions, meter_id, visit)
     name = source.resolve().name
@@ -90,9 +93,11 @@ def write_impact(
     page = impact_page(impact, review)
     stem = f"{file_name(meter_id).removesuffix('.html')}_{impact.suspicion.closed.isoformat()}"
     tables = {f"{stem}_field_tests": plain(impact.tests), f"{stem}_path": plain(impact.path)}
-    with written_into(out):
-        write_data(tables, out)
-        (out / f"{stem}.html").write_text(html_impact(page), encoding="utf-8")
+    # Notes on other meters and visits stay beside it.
+    with exchanged_for(place, keep=place.written.keys()) as new:
+        write_data(tables, new)
+        (new / f"{stem}.html").write_text(html_impact(page), encoding="utf-8")
+        write_kind_record(new, IMPACT, {**place.written, **digests_of(new)})
     return ImpactWritten(
         impact=impact,
         told=sentences(impact, policy),

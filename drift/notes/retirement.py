@@ -18,14 +18,16 @@ from drift.decisions.retirement_terms import (
     GROUND_TABLE,
     RetirementEvidence,
 )
-from drift.errors import SourceError, written_into
+from drift.errors import SourceError
 from drift.frames import Sources
 from drift.pages.retirement_data import CHOICE_WORDS, Weighed
 from drift.pipeline import read
 from drift.policy import Policy, choices_of
 from drift.results import Review
 from drift.writing import render
+from drift.writing.exchange import digests_of, exchanged_for, place_for, write_kind_record
 from drift.writing.outputs import plain, write_data
+from drift.writing.own_files import RETIREMENT
 
 # Recommendations in words, the least first, for the terminal.
 ANSWERS = CHOICE_WORDS
@@ -141,15 +143,17 @@ def write_retirement(memo: RetirementMemo, out: Path) -> Path:
     DriftError
         If the folder cannot be written.
     """
+    place = place_for(out, RETIREMENT)
     advice = memo.weighed.advice
     kept = advice.filter(pl.col("recommendation") == "keep")["meter_id"]
     in_full = memo.asked or tuple(advice.filter(~pl.col("meter_id").is_in(kept))["meter_id"])
     page = pages.retirement_page(memo.review, memo.weighed, in_full=list(in_full))
-    with written_into(out):
-        write_data(retirement_tables(memo), out)
-        (out / "retirement.html").write_text(render.html_retirement(page), encoding="utf-8")
+    with exchanged_for(place) as new:
+        write_data(retirement_tables(memo), new)
+        (new / "retirement.html").write_text(render.html_retirement(page), encoding="utf-8")
         record = json.dumps(retirement_record(memo), indent=2, ensure_ascii=False, allow_nan=False)
-        (out / "retirement.json").write_text(record + "\n", encoding="utf-8")
+        (new / "retirement.json").write_text(record + "\n", encoding="utf-8")
+        write_kind_record(new, RETIREMENT, digests_of(new))
     return out / "retirement.html"
 
 

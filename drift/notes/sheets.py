@@ -14,13 +14,15 @@ from drift.analysis.studies import forecast_settings
 from drift.columns import TABLES
 from drift.decisions.check import history_of
 from drift.decisions.sheet import due_by_default, plan_visits
-from drift.errors import DriftError, written_into
+from drift.errors import DriftError
 from drift.pages.names import file_name
 from drift.pages.sheet import sheet_page
 from drift.pipeline import find
 from drift.policy import Policy
 from drift.stats.forecast.expect import look_out
-from drift.writing.outputs import FORMULA_STARTS
+from drift.writing.exchange import digests_of, exchanged_for, place_for, write_kind_record
+from drift.writing.outputs import FORMULA_STARTS, FORMULA_WITHIN
+from drift.writing.own_files import sheets_kind
 from drift.writing.render import html_sheet
 
 # Files of a sheet, by folder: the table, and the columns that are left to fill in.
@@ -39,7 +41,7 @@ _KINDS: dict[str, tuple[str, tuple[str, ...]]] = {
     ),
 }
 _LEFT_OUT = {"visit_id"}
-_RUNS = re.compile(FORMULA_STARTS)
+_RUNS = re.compile(f"{FORMULA_STARTS}|{FORMULA_WITHIN}")
 
 Row = dict[str, Any]
 
@@ -79,6 +81,9 @@ def write_sheets(
         to fill in would be overwritten; nothing is written then.
     """
     due_by = due_by or due_by_default(as_of)
+    _refuse_filled(out)
+    kind = sheets_kind(lambda folder, name: not _is_begun(folder / name, name))
+    place = place_for(out, kind)
     review = find(source, as_of=as_of, policy=policy)
     settings = forecast_settings(policy, band_level=policy.band_level)
     outlook = look_out(jumps_known(review.ledger, review.sources), settings=settings)
@@ -92,16 +97,15 @@ def write_sheets(
         policy=policy,
     )
     blank = _blank_files(plan, review.sources.marks)
-    _refuse_filled(out, blank)
     names: dict[str, tuple[str, ...]] = {}
-    for place, (meter_id, _) in blank.items():
-        names[meter_id] = (*names.get(meter_id, ()), place)
+    for name, (meter_id, _) in blank.items():
+        names[meter_id] = (*names.get(meter_id, ()), name)
     page = html_sheet(sheet_page(review, plan, due_by=due_by, files=names))
-    with written_into(out):
-        out.mkdir(parents=True, exist_ok=True)
-        for place, (_, rows) in blank.items():
-            _write(out / place, rows)
-        (out / "index.html").write_text(page, encoding="utf-8")
+    with exchanged_for(place) as new:
+        for name, (_, rows) in blank.items():
+            _write(new / name, rows)
+        (new / "index.html").write_text(page, encoding="utf-8")
+        write_kind_record(new, kind, digests_of(new))
     meters = tuple(plan["meter_id"].unique(maintain_order=True))
     return Sheets(out / "index.html", due_by, meters, files=len(blank))
 
@@ -114,7 +118,7 @@ def _blank_files(plan: pl.DataFrame, marks: pl.DataFrame) -> dict[str, tuple[str
         name = str(meter_id)
         # A spreadsheet would run such an id as a formula, and with a mark before it it would be
         # another id.
-        if _RUNS.match(name):
+        if _RUNS.search(name):
             continue
         file = file_name(name).removesuffix(".html") + ".csv"
         for stage in ("as_found", "as_left"):
@@ -133,7 +137,8 @@ def _reading_rows(points: pl.DataFrame, stage: str) -> list[Row]:
             "correct_air_pct": f"{row['correct_air_pct']:g}",
             "replicate": number,
             "resolution_pct": f"{row['resolution_pct']:g}",
-            "vessel_id": row["vessel_id"],
+            # Such a name is left to be written in by hand.
+            "vessel_id": None if _RUNS.search(row["vessel_id"] or "") else row["vessel_id"],
         }
         for row in points.iter_rows(named=True)
         for number in range(1, row["replicates"] + 1)
@@ -155,14 +160,15 @@ def _write(path: Path, rows: list[Row]) -> None:
         writer.writerows(rows)
 
 
-def _refuse_filled(out: Path, blank: dict[str, tuple[str, list[Row]]]) -> None:
-    """Raise if a file that is to be written stands there and was begun."""
-    begun = [place for place in blank if _is_begun(out / place, place)]
+def _refuse_filled(out: Path) -> None:
+    """Raise if a file to fill in stands there and was begun."""
+    there = [path for kind in _KINDS for path in sorted((out / kind).glob("*.csv"))]
+    begun = [path for path in there if _is_begun(path, f"{path.parent.name}/")]
     if begun:
         more = f" and {len(begun) - 1} more" if len(begun) > 1 else ""
         raise DriftError(
             what="has been filled in; no sheet is written over it",
-            where=str(out / begun[0]) + more,
+            where=str(begun[0]) + more,
             expected="a folder without filled sheets",
             hint="load or move the filled files first, or choose another folder with --out",
         )
@@ -170,8 +176,8 @@ def _refuse_filled(out: Path, blank: dict[str, tuple[str, list[Row]]]) -> None:
 
 def _is_begun(path: Path, place: str) -> bool:
     """Say whether somebody has written into a file; one that cannot be read counts as begun."""
-    if not path.exists():
-        return False
+    if not path.is_file():
+        return path.exists()
     _, to_fill = _KINDS[place.split("/", maxsplit=1)[0]]
     try:
         with path.open(encoding="utf-8-sig", newline="") as file:

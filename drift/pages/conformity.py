@@ -29,6 +29,7 @@ from drift.stats.conformity import (
     PASS,
     decision_rule,
 )
+from drift.stats.repeatability import ASSUMED, DIFFERENCES
 
 VERDICTS = {
     PASS: "passes",
@@ -107,9 +108,25 @@ def conformity_verdict(review: Review, meter_id: str) -> str:
     if failed.is_empty():
         near = last.filter(pl.col("verdict") == CONDITIONAL_PASS)["point_pct"].to_list()
         how = f", at {text.listed([text.point(pct) for pct in near])} conditionally" if near else ""
-        return f"Conformity: the biases it went away with on {on} pass by {rule}{how}; {sure}."
-    at = text.listed([text.point(pct) for pct in failed["point_pct"]])
-    return f"Conformity: fails at {at} by {rule} as it went away on {on}; {sure}."
+        said = f"Conformity: the biases it went away with on {on} pass by {rule}{how}; {sure}."
+    else:
+        at = text.listed([text.point(pct) for pct in failed["point_pct"]])
+        said = f"Conformity: fails at {at} by {rule} as it went away on {on}; {sure}."
+    return said + rests_on(review.conformity.repeatability.filter(pl.col("meter_id") == meter_id))
+
+
+def rests_on(repeatability: pl.DataFrame) -> str:
+    """Say what a verdict rests on where no replicates tell how readings scatter, else nothing."""
+    for basis, size in repeatability.select("basis", "repeatability_pct").iter_rows():
+        scatter = f"{text.spread(size)}{text.NO_BREAK}%{text.NO_BREAK}air"
+        if basis == ASSUMED:
+            return f" Repeatability is assumed to be {scatter}: no replicates are on record."
+        if basis == DIFFERENCES:
+            return (
+                f" Repeatability is assumed to be {scatter}, the most that differences from visit "
+                "to visit leave: no replicates are on record."
+            )
+    return ""
 
 
 def gone_with(verdicts: pl.DataFrame) -> pl.DataFrame:

@@ -13,8 +13,6 @@ from drift.results import Review
 _WEEK = 7
 # Meters and dates that an answer names.
 _MOST_NAMED = 5
-# Unit that no line break parts from its number.
-_AIR = f"{text.NO_BREAK}%{text.NO_BREAK}air"
 
 
 def equipment_entries(review: Review) -> tuple[Entry, ...]:

@@ -3,7 +3,7 @@
 import polars as pl
 
 from drift import format as text
-from drift.pages.conformity import VERDICTS, gone_with, rule_sentences
+from drift.pages.conformity import VERDICTS, gone_with, rests_on, rule_sentences
 from drift.pages.conformity_data import ExceptionRow, FleetConformity, RiskRow, VesselValue
 from drift.pages.names import file_name
 from drift.results import Review
@@ -33,7 +33,7 @@ def fleet_conformity(review: Review) -> FleetConformity:
     )
     return FleetConformity(
         rule=rule_sentences(review.policy),
-        counts=_counts(review),
+        counts=_counts(review) + rests_on(review.conformity.repeatability),
         risk=_risk(review),
         risks=tuple(
             RiskRow(

@@ -24,17 +24,17 @@ WHAT = {
     "vessel": "vessel, against the mean of the others",
     "vessel_change": "change of vessel or of its calibration",
     "vessel_step": "shift within one calibration",
+    "shared_step": "shift of all meters, no vessel named",
     "operator": "operator, against the mean of the others",
-    "season": "half the swing over the year",
+    "season": "half the swing over the year, as far as it returns",
     "water_temperature": "water warmer by 10 °C",
     "fleet_drift": "drift that all meters share, per year",
 }
-_OF_VESSELS = ("vessel", "vessel_change", "vessel_step")
+_OF_VESSELS = ("vessel", "vessel_change", "vessel_step", "shared_step")
 _NOTHING_TO_COMPARE = "nothing to compare with"
 
 _NO_EFFECTS = (
-    "Cannot say: no two visits of a meter can be compared through the vessels named on their "
-    "readings."
+    "Cannot say: no two visits of two meters can be compared through what they were read with."
 )
 
 Row = dict[str, Any]
@@ -161,7 +161,7 @@ def lead(effects: pl.DataFrame, *, policy: Policy) -> tuple[str, ...]:
 
 def _moved(rows: list[Row], policy: Policy) -> list[Row]:
     """Return changes, shifts and common drift that matter, the newest first."""
-    kinds = ("vessel_change", "vessel_step", "fleet_drift")
+    kinds = ("vessel_change", "vessel_step", "shared_step", "fleet_drift")
     found = [row for row in rows if row["kind"] in kinds and _matters(row, policy)]
     return sorted(found, key=lambda row: (row["to_on"], row["name"]), reverse=True)
 
@@ -178,6 +178,12 @@ def _moved_sentence(row: Row) -> str:
         return (
             f"All {meters} drift together by {text.bias_with_unit(row['effect_pct'])} a year "
             f"({interval}): a vessel that wears looks the same."
+        )
+    if row["kind"] == "shared_step":
+        return (
+            f"From some day {when} on, {meters} read {size} {way} at {at} ({interval}), all alike "
+            "and none by itself. No vessel is named on their readings: look at what they were "
+            "compared with (vessel, scale, way of working) before the meters."
         )
     if row["kind"] == "vessel_step":
         return (
@@ -218,9 +224,14 @@ def _holds(rows: list[Row], policy: Policy) -> list[str]:
         "none is spoken of here."
         for size in sorted(abs(row["effect_pct"]) for row in told if _is_found(row, policy))[-1:]
     ]
+    named = any(row["kind"] != "shared_step" for row in told)
+    nothing = (
+        "Nothing that meters share was found in the vessels to matter: one"
+        if named
+        else "No vessel is named on the readings. No shift of all meters was found to matter: one"
+    )
     sentences = [
-        "Nothing that meters share was found in the vessels to matter: "
-        f"one of {text.spread(bound)}{unit} at {text.point(5.0)} would have been seen."
+        f"{nothing} of {text.spread(bound)}{unit} at {text.point(5.0)} would have been seen."
         + "".join(small)
     ]
     return [*sentences, f"Of the rest nothing can be said: {untold[0]}."] if untold else sentences
@@ -274,7 +285,9 @@ def _last_use(row: Row, rows: list[Row]) -> date:
     used = [
         other["to_on"]
         for other in rows
-        if other["kind"] == "vessel" and f" to {row['name']}".endswith(f" to {other['name']}")
+        if (other["kind"] == "vessel" and f" to {row['name']}".endswith(f" to {other['name']}"))
+        # What no vessel stands for is in use as long as the meters are.
+        or (row["kind"] == "shared_step" and other["name"] == row["name"])
     ]
     on: date = max([*used, row["to_on"]])
     return on

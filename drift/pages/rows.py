@@ -3,7 +3,6 @@
 import dataclasses
 import inspect
 import re
-from datetime import date
 from typing import Any
 
 import polars as pl
@@ -258,9 +257,3 @@ def _shown(value: object) -> str:
     if isinstance(value, tuple):
         return ", ".join(_shown(item) for item in value) or "none named"
     return text.plain(value) if isinstance(value, int | float) else str(value)
-
-
-def latest(frame: pl.DataFrame, column: str) -> date | None:
-    """Return the latest date in a column, None where there is none."""
-    value = frame[column].max()
-    return value if isinstance(value, date) else None

@@ -92,26 +92,6 @@ def run_p(length: int) -> float:
     return 1.0 if length < 2 else float(2.0 ** (1 - length))
 
 
-def same_way_p(one_way: npt.ArrayLike, moves: npt.ArrayLike) -> Floats:
-    """Return the exact two-sided p value of "moves go either way equally often".
-
-    Parameters
-    ----------
-    one_way, moves : array_like of int
-        How many of the moves went the way that more of them did, and all of them.
-
-    References
-    ----------
-    Sign test; any text on nonparametric statistics.  Tested against ``scipy.stats.binomtest``.
-    """
-    k, n = np.asarray(one_way, dtype=np.float64), np.asarray(moves, dtype=np.float64)
-    more = np.maximum(k, n - k)
-    if not ((k >= 0) & (k <= n)).all():
-        raise ValueError("one_way must lie from 0 to the number of moves")
-    tail = special.betainc(np.maximum(more, 1), n - more + 1, 0.5)
-    return np.where(more == 0, 1.0, np.minimum(2 * tail, 1.0))
-
-
 def spread_limit(
     freedom: npt.ArrayLike, base_freedom: npt.ArrayLike, *, level: float = 0.05
 ) -> Floats:

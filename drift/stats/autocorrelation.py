@@ -41,25 +41,6 @@ class Lag1:
     allowed_for: Floats
 
 
-def lag1_autocorrelation(values: ArrayLike) -> float:
-    """Return Σ(y(t)−ȳ)(y(t+1)−ȳ)/Σ(y(t)−ȳ)² of one series.
-
-    Raises
-    ------
-    ValueError
-        If there are fewer than three values or they are all equal.
-
-    References
-    ----------
-    NIST Statistical Reference Datasets, univariate summary statistics.
-    """
-    y = np.asarray(values, float)
-    if y.size < 3 or np.ptp(y) == 0:
-        raise ValueError("lag-1 autocorrelation needs at least three values that are not all equal")
-    deviation = y - y.mean()
-    return float(deviation[:-1] @ deviation[1:] / (deviation @ deviation))
-
-
 def find_lag1(baseline: Baseline, *, pool: Pool, level: float) -> Lag1:
     """Test the baselines of all blocks for autocorrelation.
 

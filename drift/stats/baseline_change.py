@@ -1,22 +1,20 @@
-"""This module tests new visits against a baseline before anybody pools them; it sets no limits.
+"""This module tests new visits against a baseline before anybody pools them.
 
-The spread is compared by an F test and the level by a t test.  Only where neither finds a
-difference may a baseline grow; where one does, something has changed that wants a cause, not wider
-limits.
+The spread is compared by an F test and the level by a t test.  Where one finds a difference,
+something has changed that wants a cause, not wider limits.
 """
 
 from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 from scipy.special import fdtrc, fdtri, stdtr
 
 from drift.frames import Schema
 from drift.stats.baseline import Baseline, set_baseline
 
 Floats = NDArray[np.float64]
-Integers = NDArray[np.int64]
 Flags = NDArray[np.bool_]
 
 ALIKE, SPREAD, LEVEL, TOO_FEW, CANNOT_SAY = (
@@ -88,25 +86,6 @@ class Comparison:
     t_df: Floats
     t_p: Floats
     verdict: NDArray[np.str_]
-
-
-def describe_sample(values: ArrayLike, *, resolution: float) -> Sample:
-    """Return the moments of one sample.
-
-    Parameters
-    ----------
-    values : array_like, shape (n,)
-    resolution : float
-        Step they were read to, above 0.
-    """
-    x = np.asarray(values, float)
-    return Sample(
-        count=np.array([float(x.size)]),
-        mean=np.array([x.mean()]),
-        squares=np.array([((x - x.mean()) ** 2).sum()]),
-        step=np.array([resolution]),
-        shown=np.array([np.ptp(x) > 1.5 * resolution]),
-    )
 
 
 def compare_samples(old: Sample, new: Sample, *, level: float) -> Comparison:
@@ -221,49 +200,6 @@ def find_changes(
         .cast(CHANGES)  # type: ignore[arg-type]  # names to types
         .sort("series", "phase")
     )
-
-
-def grow_baselines(points: pl.DataFrame, *, visits: int, level: float) -> pl.DataFrame:
-    """Let each baseline grow by batches of new visits for as long as they agree with it.
-
-    Parameters
-    ----------
-    points : pl.DataFrame
-        As for `drift.stats.baseline.set_baseline`.
-    visits : int
-        Length of the first baseline and of each batch.
-    level : float
-        Level of the F and t tests that a batch must pass.
-
-    Returns
-    -------
-    pl.DataFrame
-        The points with a column ``baseline``, true for the visits that set limits from now on;
-        charts drawn from this frame use it.
-
-    Raises
-    ------
-    ValueError
-        If a column is missing or holds a number that cannot be.
-    """
-    baseline = set_baseline(points, visits=visits)
-    usable = baseline.rows["excluded"].is_null().to_numpy()
-    before = np.cumsum(usable) - usable
-    place = before - before[baseline.starts][baseline.block]
-    batch = np.where(usable, place // visits, -1)
-    chosen = usable & (batch == 0)
-    growing = np.ones(len(baseline.starts), bool)
-    for number in range(1, int(batch.max(initial=0)) + 1):
-        new = _sample(baseline, batch == number)
-        result = compare_samples(_sample(baseline, chosen), new, level=level)
-        growing &= (new.count == visits) & np.isin(result.verdict, (ALIKE, CANNOT_SAY))
-        chosen |= (batch == number) & growing[baseline.block]
-        if not growing.any():
-            break
-    marked = baseline.rows.select("series", "visit").with_columns(baseline=pl.Series(chosen))
-    return points.join(
-        marked, on=["series", "visit"], how="left", maintain_order="left"
-    ).with_columns(pl.col("baseline").fill_null(value=False))
 
 
 def _sample(baseline: Baseline, rows: Flags) -> Sample:

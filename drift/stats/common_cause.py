@@ -10,25 +10,29 @@ import numpy as np
 import polars as pl
 
 from drift.frames import Schema
+from drift.stats.common_dates import date_rows
 from drift.stats.common_dating import find_steps
-from drift.stats.common_design import STATED_AT_PCT, Floats
+from drift.stats.common_design import NOT_RECORDED, STATED_AT_PCT, Floats
 from drift.stats.common_effects import (
     REFERENCE,
     Levels,
     Row,
     change_rows,
     contrast_row,
-    date_rows,
     is_estimable,
     level_rows,
 )
 from drift.stats.common_fit import CommonFit
 from drift.stats.discovery import discovery_q
 
+# Effects are taken out to so many places, % air: beyond lies the rounding of sums.
+_PLACES = 9
+
 KINDS = (
     "vessel",
     "vessel_change",
     "vessel_step",
+    "shared_step",
     "operator",
     "season",
     "water_temperature",
@@ -74,7 +78,7 @@ def find_common_causes(fit: CommonFit, *, level: float = 0.95, rate: float = 0.0
         *change_rows(fit, levels, level=level),
         *found,
         *others,
-        *date_rows(levels, level=level),
+        *date_rows(fit, levels, level=level),
     ]
     frame = pl.DataFrame(
         [{name: row.get(name) for name in REFERENCE} for row in rows], schema=REFERENCE
@@ -120,12 +124,13 @@ def without_common(sessions: pl.DataFrame, causes: CommonCauses, *, rate: float)
     share = pl.col("correct_air_pct") / STATED_AT_PCT
     rows = (
         sessions.with_row_index("_row")
+        .with_columns(_vessel=pl.col("vessel_id").fill_null(NOT_RECORDED))
         .sort("performed_on")
         .join_asof(
-            vessel.sort("used_from"),
+            vessel.rename({"vessel_id": "_vessel"}).sort("used_from"),
             left_on="performed_on",
             right_on="used_from",
-            by="vessel_id",
+            by="_vessel",
             strategy="backward",
             check_sortedness=False,
         )
@@ -135,8 +140,9 @@ def without_common(sessions: pl.DataFrame, causes: CommonCauses, *, rate: float)
             common_pct=pl.when(pl.col("point_pct") > 0)
             .then(pl.col("by_vessel").fill_null(0.0) * share + pl.col("by_operator").fill_null(0.0))
             .otherwise(0.0)
+            .round(_PLACES)
         )
-        .drop("_row", "used_from", "by_vessel", "by_operator")
+        .drop("_row", "_vessel", "used_from", "by_vessel", "by_operator")
     )
     lists = rows.select(pl.col("biases_pct").list.len().max().fill_null(0)).item()
     less = [
@@ -171,12 +177,12 @@ def _vessel_offsets(levels: Levels, steps: list[Row], *, rate: float) -> pl.Data
         by_vessel=pl.Series(taken, dtype=pl.Float64),
     )
     after = pl.DataFrame(
-        steps, schema={"name": pl.String, "at_on": pl.Date, "effect_pct": pl.Float64}
-    ).join(starts, on="name")
-    shifted = after.sort("name", "at_on").select(
+        steps, schema={"of": pl.String, "at_on": pl.Date, "effect_pct": pl.Float64}
+    ).join(starts, left_on="of", right_on="name")
+    shifted = after.sort("of", "at_on").select(
         "vessel_id",
         used_from="at_on",
-        by_vessel=pl.col("by_vessel") + pl.col("effect_pct").cum_sum().over("name"),
+        by_vessel=pl.col("by_vessel") + pl.col("effect_pct").cum_sum().over("of"),
     )
     return pl.concat([starts.drop("name"), shifted])
 
@@ -274,7 +280,9 @@ def _states(fit: CommonFit, causes: CommonCauses) -> tuple[Floats, pl.DataFrame]
     # Every bin of a vessel is in one state: its period, and the shifts that came before it.
     seen = levels.into[:bins]
     of_vessel = [
-        index for index, kind in enumerate(levels.frame["kind"]) if kind.startswith("vessel")
+        index
+        for index, kind in enumerate(levels.frame["kind"])
+        if kind.startswith("vessel") or kind == "shared_step"
     ]
     of_bins = np.zeros_like(seen)
     of_bins[:, of_vessel] = seen[:, of_vessel]

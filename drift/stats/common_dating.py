@@ -1,8 +1,9 @@
 """This module looks for a shift of a vessel within one of its calibration periods and dates it.
 
 A vessel that is dented, or that lime has grown in, moves every meter read with it from some day on
-and leaves no record.  Every day on which it could have happened is tried; the p value is that of
-the largest of all the trials.
+and leaves no record.  Where no vessel was recorded, all such readings are one period: what they
+were compared with may have moved, whatever it was.  Every day on which it could have happened is
+tried; the p value is that of the largest of all the trials.
 """
 
 import numpy as np
@@ -10,7 +11,7 @@ import polars as pl
 from scipy.special import ndtri, stdtr, stdtrit
 
 from drift.stats.common_design import NOT_RECORDED, Codes, Floats
-from drift.stats.common_effects import Levels, Row, contrast_row, solve_levels
+from drift.stats.common_effects import ALL_METERS, Levels, Row, contrast_row, solve_levels
 from drift.stats.common_fit import CommonFit
 from drift.stats.discovery import discovery_q
 
@@ -36,8 +37,8 @@ def find_steps(fit: CommonFit, *, level: float, rate: float) -> tuple[list[Row],
     -------
     found : list of rows of `drift.stats.common_effects.REFERENCE`
         Shifts found, at most three in a period.  from_on and to_on are the 95 % interval of the
-        date; the further keys at_on and bins are the likeliest first day after it and the bins of
-        the fit from that day on.
+        date; the further keys at_on, bins and of are the likeliest first day after it, the bins of
+        the fit from that day on and the name of the period's level.
     others : list of rows
         The likeliest shift of every further period; none of them counts as found.  A period in
         which no shift could be seen (fewer than two bins, or fewer than two meters on a side) has
@@ -67,8 +68,8 @@ def find_steps(fit: CommonFit, *, level: float, rate: float) -> tuple[list[Row],
             break
         found += new
     levels = solve_levels(fit, steps=found)
-    taken = {row["name"] for row in found}
-    others = [row for row in trials if row["name"] not in taken]
+    taken = {row["of"] for row in found}
+    others = [row for row in trials if row["of"] not in taken]
     first = len(levels.estimates) - len(found)
     for index, row in enumerate(found):
         contrast = np.eye(len(levels.estimates))[first + index]
@@ -87,19 +88,25 @@ def _best_trials(fit: CommonFit, levels: Levels, *, level: float) -> list[Row]:
     period = ["vessel_id", "calibrated_on"]
     rows: list[Row] = []
     for part in fit.design.bins.sort("bin").partition_by(period, maintain_order=True):
-        if part["vessel_id"][0] == NOT_RECORDED or part.height < 2:
+        if part.height < 2:
             continue
         found = _scan(fit, part, gram=gram, right=right, level=level)
         if found is not None:
-            name = levels.frame.filter(
-                (pl.col("kind") == "vessel")
-                & (pl.col("vessel_id") == part["vessel_id"][0])
-                & pl.col("calibrated_on").eq_missing(
-                    pl.lit(part["calibrated_on"][0], dtype=pl.Date)
-                )
-            )["name"][0]
-            rows.append({"kind": "vessel_step", "name": name, **found})
+            rows.append({**_named(levels, part), **found})
     return rows
+
+
+def _named(levels: Levels, part: pl.DataFrame) -> Row:
+    """Return what the shift of a period is called, and the name of the period's level."""
+    vessels = levels.frame.filter(pl.col("kind") == "vessel")
+    name = vessels.filter(
+        (pl.col("vessel_id") == part["vessel_id"][0])
+        & pl.col("calibrated_on").eq_missing(pl.lit(part["calibrated_on"][0], dtype=pl.Date))
+    )["name"][0]
+    if part["vessel_id"][0] != NOT_RECORDED:
+        return {"kind": "vessel_step", "name": name, "of": name}
+    called = ALL_METERS if vessels.height == 1 else NOT_RECORDED
+    return {"kind": "shared_step", "name": called, "of": name}
 
 
 def _scan(

@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from drift.stats.content_order import meters_by_content
 from drift.stats.mixed import CrossProducts, cross_products, join_products
 
 Floats = npt.NDArray[np.float64]
@@ -39,12 +40,15 @@ _BINS_EACH = (4, 40)
 _ROWS_PER_BIN = 8
 _METERS_AT_ONCE = 250
 NOT_RECORDED = "not recorded"
+# Names of further columns, and what is added to one that is 0 in the first half of the dates.
+SEASON = ("season_cosine", "season_sine")
+FLEET_DRIFT, LEVEL, LATER = "fleet_drift", "level", "_later"
 OTHERS = "all others"
 
 
 @dataclass(frozen=True, slots=True)
 class Design:
-    """A fleet's sittings as arrays; rows sorted by meter, block and time.
+    """A fleet's sittings as arrays; rows by meter, in an order of content, block and time.
 
     Attributes
     ----------
@@ -55,7 +59,8 @@ class Design:
     operators : pl.DataFrame
         One row per operator code: operator_code, operator, first_on, last_on, meters, visits.
     extra_names : tuple of str
-        Names of the further columns: season or water temperature, then drift.
+        Names of the further columns: season or water temperature, those of them and of the drift
+        that are 0 in the first half of the dates (`LATER`), then drift.
     response, t_years, air : array (n,)
         Bias, % air; time; air content over `STATED_AT_PCT`.
     meter, block, bin_code, operator_code : int array (n,)
@@ -101,7 +106,7 @@ def sittings(
     pl.DataFrame
         Columns meter_id, visit_id, performed_on, t_years, segment, points, bias_pct, air_pct,
         vessel_id, calibrated_on (null before the first calibration on record), operator,
-        water_temp_c, block; sorted by meter, block and time.
+        water_temp_c, block; sorted by meter (in an order fixed by what was read), block and time.
 
     Notes
     -----
@@ -155,7 +160,11 @@ def _in_periods(rows: pl.DataFrame, vessels: pl.DataFrame) -> pl.DataFrame:
 def _blocks(rows: pl.DataFrame) -> pl.DataFrame:
     """Add the number of each block, from 0."""
     key = ["meter_id", "segment", "points"]
-    rows = rows.sort("meter_id", "segment", "points", "t_years", "stage").with_columns(
+    places = meters_by_content(rows, value="bias_pct")
+    rows = rows.join(places, on="meter_id").sort(
+        "meter_place", "segment", "points", "t_years", "stage"
+    )
+    rows = rows.with_columns(
         step=pl.col("bias_pct").diff().over(key),
         before=pl.col("vessel_id").shift(1).over(key),
         quarter=(pl.col("t_years") * 4).floor(),
@@ -171,7 +180,7 @@ def _blocks(rows: pl.DataFrame) -> pl.DataFrame:
     shock = ((pl.col("own").abs() > _SHOCK * scale) & (scale > _ROUNDING)).fill_null(value=False)
     new = (pl.struct(key) != pl.struct(key).shift(1)).fill_null(value=True) | shock
     return rows.with_columns(block=new.cum_sum().cast(pl.Int64) - 1).drop(
-        "step", "before", "quarter", "own", "stage"
+        "step", "before", "quarter", "own", "stage", "meter_place"
     )
 
 
@@ -188,7 +197,7 @@ def lay_out(rows: pl.DataFrame, *, bins_each: int | None = None) -> Design:
     """
     rows = _with_bins(rows.with_columns(pl.col("vessel_id").fill_null(NOT_RECORDED)), bins_each)
     rows = _with_operators(rows)
-    rows = rows.with_columns(meter=pl.col("meter_id").rank("dense").cast(pl.Int64) - 1)
+    rows = rows.with_columns(meter=pl.col("meter_id").rle_id().cast(pl.Int64))
     t = rows["t_years"].to_numpy()
     names, extra = _extra(rows)
     return Design(
@@ -226,7 +235,8 @@ def _with_bins(rows: pl.DataFrame, bins_each: int | None) -> pl.DataFrame:
 
 def _with_operators(rows: pl.DataFrame) -> pl.DataFrame:
     """Give each operator a code; those beyond the busiest share one."""
-    busiest = rows["operator"].drop_nulls().value_counts(sort=True)["operator"]
+    counts = rows["operator"].drop_nulls().value_counts(name="rows")
+    busiest = counts.sort("rows", "operator", descending=[True, False])["operator"]
     known = busiest.head(_MOST_OPERATORS)
     name = (
         pl.when(pl.col("operator").is_null())
@@ -241,18 +251,27 @@ def _with_operators(rows: pl.DataFrame) -> pl.DataFrame:
 
 
 def _extra(rows: pl.DataFrame) -> tuple[tuple[str, ...], Floats]:
-    """Return the water temperature or the yearly swing, and the drift all meters share."""
+    """Return the water temperature or the yearly swing, and the drift all meters share.
+
+    What is to return or to go on is laid out for the later half of the dates once more.
+    """
     t = rows["t_years"].to_numpy()
-    drift = t - t.mean()
+    middle = (t.min() + t.max()) / 2
+    later = (t > middle).astype(np.float64)
+    steady = {LEVEL + LATER: later, FLEET_DRIFT + LATER: later * (t - middle)}
+    drift = {FLEET_DRIFT: t - t.mean()}
     temperature = rows["water_temp_c"].cast(pl.Float64).to_numpy()
     known = np.isfinite(temperature)
     if known.mean() >= _ENOUGH_TEMPERATURES and len(np.unique(temperature[known])) > 2:
         mean = temperature[known].mean()
-        warm = (np.where(known, temperature, mean) - mean) / 10
-        return ("water_temperature", "fleet_drift"), np.column_stack([warm, drift])
-    angle = 2 * np.pi * t
-    swing = np.column_stack([np.cos(angle), np.sin(angle), drift])
-    return ("season_cosine", "season_sine", "fleet_drift"), swing
+        warm = {"water_temperature": (np.where(known, temperature, mean) - mean) / 10}
+        columns = warm | steady | drift
+    else:
+        angle = 2 * np.pi * t
+        swing = dict(zip(SEASON, (np.cos(angle), np.sin(angle)), strict=True))
+        again = {name + LATER: later * column for name, column in swing.items()}
+        columns = swing | again | steady | drift
+    return tuple(columns), np.column_stack(list(columns.values()))
 
 
 def _summary(rows: pl.DataFrame, key: list[str]) -> pl.DataFrame:

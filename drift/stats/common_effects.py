@@ -9,20 +9,21 @@ from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
-from scipy.special import fdtrc, stdtr, stdtrit
+from scipy.special import stdtr, stdtrit
 
 from drift.frames import Schema
-from drift.stats.common_design import NOT_RECORDED, OTHERS, Codes, Floats
+from drift.stats.common_design import LATER, NOT_RECORDED, OTHERS, Codes, Floats
 from drift.stats.common_fit import CommonFit, independent
 from drift.stats.mixed import FIXED, CrossProducts, fit_reml
 
 # One row per common cause looked for.  kind: vessel (a calibration period against the mean of the
 # others), vessel_change (a period against the one that the same meters were read with before),
-# vessel_step (a shift within a period that no record explains), operator, season (half the swing
-# over the year), water_temperature (per 10 °C), fleet_drift (% air per year).  Effects are % air,
-# those of vessels at 5 % air.  from_on and to_on: first and last use; for a change the last use of
-# the old and the first of the new; for a step the interval of its date.  effect, p and q are null
-# where the design cannot tell; confounded_with then says from what.
+# vessel_step (a shift within a period that no record explains), shared_step (the same where no
+# vessel was recorded), operator, season (half the swing over the year, where it returns),
+# water_temperature (per 10 °C), fleet_drift (% air per year, where most meters take part).  Effects
+# are % air, those of vessels and steps at 5 % air.  from_on and to_on: first and last use; for a
+# change the last use of the old and the first of the new; for a step the interval of its date.
+# effect, p and q are null where the design cannot tell; confounded_with then says from what.
 REFERENCE: Schema = {
     "kind": pl.String,
     "name": pl.String,
@@ -42,7 +43,8 @@ Row = dict[str, object]
 
 NOTHING_TO_COMPARE = "nothing to compare with"
 THE_METERS = "the meters it was used on"
-_BLIND = 1e-6
+ALL_METERS = "all meters"
+BLIND = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,9 +92,15 @@ def solve_levels(fit: CommonFit, *, steps: Sequence[Row] = ()) -> Levels:
         frame = frame.vstack(
             pl.DataFrame([{key: step.get(key) for key in frame.columns}], schema=frame.schema)
         )
+    return solve_into(fit, frame, into)
+
+
+def solve_into(fit: CommonFit, frame: pl.DataFrame, into: Floats) -> Levels:
+    """Return the generalised least squares solution for levels that sum columns of the fit."""
     gram, right = into.T @ fit.gram @ into, into.T @ fit.right
     size = np.sqrt(np.maximum(np.diag(gram), 0.0))
-    used = size > 1e-8 * size.max(initial=0.0)
+    # Sums of bins that cancel leave the rounding of what cancelled, about 1e-15 of its square.
+    used = size > 1e-6 * size.max(initial=0.0)
     weight = np.where(used, 1 / np.where(used, size, 1.0), 0.0)
     values, vectors = np.linalg.eigh(gram * np.outer(weight, weight))
     seen = values > 1e-8 * values.max(initial=0.0)
@@ -141,17 +149,18 @@ def _levels(fit: CommonFit) -> tuple[pl.DataFrame, Floats]:
         "meters": rows["meter_id"].n_unique(),
         "visits": rows.select(pl.struct("meter_id", "visit_id").n_unique()).item(),
     }
-    extra = pl.DataFrame(
-        [{"kind": name, "name": "all meters", **whole} for name in design.extra_names]
-    )
+    plain = [name for name in design.extra_names if not name.endswith(LATER)]
+    extra = pl.DataFrame([{"kind": name, "name": ALL_METERS, **whole} for name in plain])
     frame = pl.concat([periods, operators, extra], how="diagonal_relaxed")
     numbered = design.bins.join(
         periods.with_row_index("level"), on=period, how="left", nulls_equal=True
     ).sort("bin")
     into = np.zeros((design.width, frame.height))
     into[numbered["bin"].to_numpy(), numbered["level"].to_numpy()] = 1
-    others = frame.height - periods.height
-    into[design.bins.height :, periods.height :] = np.eye(others)
+    people = design.bins.height + operators.height
+    level = np.arange(periods.height, frame.height)
+    column = [people + design.extra_names.index(name) for name in plain]
+    into[[*range(design.bins.height, people), *column], level] = 1
     return frame, into
 
 
@@ -171,7 +180,7 @@ def contrast_row(levels: Levels, contrast: Floats, *, level: float) -> Row:
 
 def is_estimable(levels: Levels, contrast: Floats) -> bool:
     """Say whether the design can see a contrast of levels, (k,)."""
-    return bool(np.abs(levels.null @ contrast).max(initial=0.0) < _BLIND)
+    return bool(np.abs(levels.null @ contrast).max(initial=0.0) < BLIND)
 
 
 def level_rows(fit: CommonFit, levels: Levels, *, level: float) -> list[Row]:
@@ -180,7 +189,7 @@ def level_rows(fit: CommonFit, levels: Levels, *, level: float) -> list[Row]:
     for kind in ("vessel", "operator"):
         members = np.flatnonzero((levels.frame["kind"] == kind).to_numpy())
         for index in members:
-            base = _base(levels, int(index))
+            base = base_row(levels, int(index))
             if base["name"] in (NOT_RECORDED, OTHERS):
                 continue
             reason, contrast = _compare(fit, levels, int(index), members)
@@ -191,7 +200,7 @@ def level_rows(fit: CommonFit, levels: Levels, *, level: float) -> list[Row]:
     return rows
 
 
-def _base(levels: Levels, index: int) -> Row:
+def base_row(levels: Levels, index: int) -> Row:
     """Return the descriptive columns of a level."""
     names = ["kind", "name", "from_on", "to_on", "meters", "visits"]
     return levels.frame.select(names).row(index, named=True)
@@ -213,7 +222,7 @@ def _compare(
     whole = unit[index] - unit[members].mean(axis=0)
     blind = levels.null @ whole
     names = levels.frame["name"].to_list()
-    opposite = blind * np.sign(blind[index]) < -_BLIND
+    opposite = blind * np.sign(blind[index]) < -BLIND
     opposite[members] = False
     against = [names[j] for j in np.flatnonzero(opposite)]
     return "; ".join(against) or THE_METERS, None
@@ -278,50 +287,6 @@ def change_rows(fit: CommonFit, levels: Levels, *, level: float) -> list[Row]:
         else:
             rows.append({**base, **contrast_row(levels, contrast, level=level)})
     return rows
-
-
-def date_rows(levels: Levels, *, level: float) -> list[Row]:
-    """Return the rows of what goes with dates: season or water temperature, and fleet drift."""
-    kinds = levels.frame["kind"].to_list()
-    rows: list[Row] = []
-    for kind in ("water_temperature", "fleet_drift"):
-        if kind not in kinds:
-            continue
-        contrast = np.eye(len(kinds))[kinds.index(kind)]
-        base = _base(levels, kinds.index(kind))
-        if is_estimable(levels, contrast):
-            rows.append({**base, **contrast_row(levels, contrast, level=level)})
-        else:
-            blind = levels.null @ contrast
-            names = levels.frame["name"].to_list()
-            against = [names[j] for j in np.flatnonzero(np.abs(blind) > _BLIND)]
-            others = [name for name in against if name != "all meters"]
-            rows.append({**base, "confounded_with": "; ".join(others) or "dates"})
-    if "season_cosine" in kinds:
-        rows.append(_season_row(levels, kinds.index("season_cosine"), level=level))
-    return rows
-
-
-def _season_row(levels: Levels, first: int, *, level: float) -> Row:
-    """Return half the swing over the year with its interval (delta method) and F test."""
-    base = {**_base(levels, first), "kind": "season"}
-    pair = [first, first + 1]
-    unit = np.eye(len(levels.estimates))
-    if not all(is_estimable(levels, unit[j]) for j in pair):
-        return {**base, "confounded_with": "dates"}
-    swing = levels.estimates[pair]
-    covariance = levels.covariance[np.ix_(pair, pair)]
-    size = float(np.hypot(*swing))
-    error = float(np.sqrt(swing @ covariance @ swing)) / size
-    half = float(stdtrit(levels.freedom, 0.5 + level / 2)) * error
-    statistic = float(swing @ np.linalg.solve(covariance, swing)) / 2
-    return {
-        **base,
-        "effect_pct": size,
-        "low": max(size - half, 0.0),
-        "high": size + half,
-        "p": float(fdtrc(2, levels.freedom, statistic)),
-    }
 
 
 def component_sds(fit: CommonFit, levels: Levels) -> dict[str, float]:

@@ -127,7 +127,8 @@ def fit_common(
 
 def _variance_ratios(rows: pl.DataFrame) -> tuple[float, float] | None:
     """Return variances of wandering (per year) and of drift rates, over that of the noise."""
-    meters = rows["meter_id"].unique().sort()
+    # In the order of the rows, which no name decides.
+    meters = rows["meter_id"].unique(maintain_order=True)
     if len(meters) > _METERS_FOR_VARIANCES:
         step = len(meters) / _METERS_FOR_VARIANCES
         chosen = meters[[int(k * step) for k in range(_METERS_FOR_VARIANCES)]]

@@ -77,25 +77,6 @@ def within_tolerance_values(
     return np.where(known, _whole_steps(np.where(known, values, 0.0), step) <= limit, False)
 
 
-def round_half_even(values: npt.ArrayLike, *, places: int) -> Floats:
-    """Round finite numbers to `places` decimals as they stand in decimal, a half to even.
-
-    Parameters
-    ----------
-    values : array_like
-        Finite numbers of any shape.
-    places : int
-        Decimals to keep, 0 to 9.
-
-    References
-    ----------
-    ASTM E29, rounding method; half to even from memory, to be checked against the current edition.
-    """
-    numbers = np.asarray(values, dtype=np.float64)
-    steps = _whole_steps(np.abs(numbers), 10 ** (PLACES - places))
-    return np.asarray(np.copysign(steps / 10**places, numbers), dtype=np.float64)
-
-
 def _whole_steps(values: Floats, step: int) -> npt.NDArray[np.int64]:
     """Count how many steps of `step` units non-negative `values` are, a half to even."""
     units = np.rint(values * _UNITS).astype(np.int64)

@@ -114,35 +114,3 @@ def drift_steps(ledger: pl.DataFrame) -> pl.DataFrame:
         )
         .cast(STEPS)  # type: ignore[arg-type]  # names to types
     )
-
-
-def steps_of_paths(paths: pl.DataFrame) -> pl.DataFrame:
-    """Return the steps of paths whose every value is a reading of its own.
-
-    Parameters
-    ----------
-    paths : pl.DataFrame
-        ``series``, ``t_years``, ``value``, ``resolution``; rows with a null in the first three
-        are left out.
-
-    Returns
-    -------
-    pl.DataFrame
-        Columns of `STEPS`: one row fewer for each series than it has values.
-    """
-
-    def since_last(name: str) -> pl.Expr:
-        return pl.col(name) - pl.col(name).shift(1).over("series")
-
-    return (
-        paths.drop_nulls(["series", "t_years", "value"])
-        .sort("series", "t_years")
-        .with_columns(
-            years=since_last("t_years"),
-            step=since_last("value"),
-            row=pl.int_range(pl.len()).over("series"),
-        )
-        .filter(pl.col("row") > 0)
-        .with_columns(shares_start=pl.col("row") > 1, below=pl.lit(0.0), above=pl.lit(0.0))
-        .select(pl.col(name).cast(kind) for name, kind in STEPS.items())
-    )

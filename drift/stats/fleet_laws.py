@@ -24,6 +24,9 @@ Flags = NDArray[np.bool_]
 
 # A grid reaches this many times the spread of a block that may be laid on it.
 _REACH = 6.0
+# With more entries than this a block is weighed alone: its like could only coarsen what it knows,
+# for their grid is as wide as the spread of a spread known from so many.
+_ENOUGH = 100
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,6 +174,7 @@ def place_blocks(
         Visits from which a block alone can have limits, those of its earlier phases counted in.
     """
     choice = np.array([_choose(laws, summary, block) for block in blocks.tolist()], np.int64)
+    choice[summary.entries[blocks] > _ENOUGH] = -1
     for number, law in enumerate(laws):
         mine = blocks[choice == number]
         if not len(mine):
@@ -223,7 +227,8 @@ def _alone(observations: Observations, blocks: Integers) -> Placed:
     """Return the group of the last of some blocks, by itself but for the others before it."""
     local = of_blocks(observations, blocks)
     mine = len(blocks) - 1
-    groups = form_groups(local, like=np.zeros(len(blocks), np.int64))
+    longest = int((local.block == mine).sum())
+    groups = form_groups(local, like=np.zeros(len(blocks), np.int64), longest=longest)
     group = next(each for each in groups if mine in each.blocks)
     return Placed(
         group=replace(group, blocks=blocks[group.blocks]), wanted=group.blocks == mine, law=None

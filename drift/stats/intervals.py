@@ -134,34 +134,6 @@ def staircase_days(
     return np.asarray(np.asarray(days, dtype=np.float64) * factor, dtype=np.float64)
 
 
-def years_to_limit(level: npt.ArrayLike, drift: npt.ArrayLike, *, limit: float) -> Floats:
-    """Return when a level that drifts steadily meets ± `limit`: the control-chart method, bare.
-
-    Parameters
-    ----------
-    level, drift : array_like
-        Bias, % air, and its drift, % air per year.
-    limit : float
-        The tolerance, or the tolerance less a guard band; over 0.
-
-    Returns
-    -------
-    array
-        Years; 0 where the level is at the limit or beyond it, infinite without drift.
-
-    Raises
-    ------
-    ValueError
-        If `limit` is not over 0.
-    """
-    if not limit > 0:
-        raise ValueError(f"limit is {limit}; expected over 0")
-    x, v = np.asarray(level, dtype=np.float64), np.asarray(drift, dtype=np.float64)
-    gap = limit - np.sign(v) * x
-    years = np.where(v == 0, np.inf, gap / np.where(v == 0, 1.0, np.abs(v)))
-    return np.where(np.abs(x) >= limit, 0.0, years)
-
-
 def chance_in(processes: Processes, years: npt.ArrayLike, *, tolerance: float) -> Floats:
     """Return P(|bias| ≤ tolerance) `years` from now.
 

@@ -26,6 +26,8 @@ Integers = NDArray[np.int64]
 
 # Cases weighed at once, which bounds the memory.
 _CHUNK = 2000
+# Entries times spreads of the cases weighed at once, for long baselines.
+_MOST_CELLS = 20_000_000
 # Grid points beyond which a reading is as far as can be told.
 _FAR = 1 << 18
 
@@ -221,9 +223,10 @@ def split(group: Group, typical: Integers, before: Integers) -> list[Part]:
             before=before[members][first],
             residual=residual,
         )
+        chunk = max(1, min(_CHUNK, _MOST_CELLS // (int(number) * len(group.nodes))))
         parts.extend(
-            whole.of(np.arange(start, min(start + _CHUNK, len(first))))
-            for start in range(0, len(first), _CHUNK)
+            whole.of(np.arange(start, min(start + chunk, len(first))))
+            for start in range(0, len(first), chunk)
         )
     return parts
 

@@ -39,7 +39,7 @@ ROUGH = 5.0
 _MOST_VISITS = 20_000
 
 
-def form_groups(observations: Observations, *, like: Integers) -> list[Group]:
+def form_groups(observations: Observations, *, like: Integers, longest: int = 0) -> list[Group]:
     """Sort blocks into groups of like meters read to one step.
 
     Parameters
@@ -48,6 +48,8 @@ def form_groups(observations: Observations, *, like: Integers) -> list[Group]:
         Baseline visits of all blocks.
     like : array of int, shape (blocks,)
         Blocks with one number are of like meters.
+    longest : int
+        Entries of the longest block whose spread is to be known as exactly as they allow.
     """
     blocks = len(like)
     number = np.bincount(observations.block, minlength=blocks)
@@ -58,7 +60,7 @@ def form_groups(observations: Observations, *, like: Integers) -> list[Group]:
     for kind in np.unique(like[number > 0]):
         mine = (like == kind) & (number > 0)
         groups.extend(
-            _group(observations, chosen, mean, sd, each)
+            _group(observations, chosen, (mean, sd), each, finest=_ratio(longest))
             for chosen, each in sort_by_step(mine, step=step, sd=sd, number=number)
         )
     return groups
@@ -123,6 +125,15 @@ def sort_by_step(
     return sorted_
 
 
+def _ratio(longest: int) -> float:
+    """Return how close spreads on the grid must lie, as a ratio, for a block of so many entries.
+
+    The logarithm of a spread known from n entries has a standard deviation of 1/√(2n); sums over a
+    grid no wider than that are as good as integrals.
+    """
+    return float(np.exp(1 / np.sqrt(2 * max(longest, 1))))
+
+
 def _typical(sd: Floats, number: Integers) -> float:
     """Return the typical spread of blocks, from those with the most to say; 0 where none can."""
     for fewest in (3, 2):
@@ -159,20 +170,28 @@ class _Raw:
 
 
 def _group(
-    observations: Observations, blocks: Integers, mean: Floats, sd: Floats, step: float
+    observations: Observations,
+    blocks: Integers,
+    moments: tuple[Floats, Floats],
+    step: float,
+    *,
+    finest: float,
 ) -> Group:
     """Set up the grid of one group; a step of 0 stands for finely read."""
+    mean, sd = moments
     scattered = sd[blocks][sd[blocks] > 0]
     typical = float(np.median(scattered)) if len(scattered) else 0.0
     largest = float(sd[blocks].max())
     if step > 0:
         unit = step / PER_STEP
         highest = max(30 * max(typical, step / 2), 6 * largest)
-        nodes = grid_of_spreads(_LOWEST * PER_STEP, highest / unit, ratio=_RATIO_COARSE)
+        nodes = grid_of_spreads(
+            _LOWEST * PER_STEP, highest / unit, ratio=min(finest, _RATIO_COARSE)
+        )
         coarse = int((nodes < PER_STEP).sum())
     else:
         unit, highest = typical / PER_STEP, max(30 * typical, 6 * largest)
-        nodes = grid_of_spreads(PER_STEP / 20, highest / unit, ratio=_RATIO_FINE)
+        nodes = grid_of_spreads(PER_STEP / 20, highest / unit, ratio=min(finest, _RATIO_FINE))
         coarse = 0
     raw, entries = _lay_out(observations, blocks, mean, unit=unit, nodes=nodes, coarse=coarse)
     sample = entries[:: max(1, len(entries) // _MOST_VISITS)]

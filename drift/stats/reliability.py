@@ -191,6 +191,9 @@ def alike_p(passes: npt.NDArray[np.int64], checks: npt.NDArray[np.int64]) -> flo
     expected = lost * checks / total
     rng = np.random.default_rng(_SEED)
     shuffles = min(_SHUFFLES, max(_FEWEST_SHUFFLES, _SHUFFLED // checks.size))
+    # The draws depend on the order of meters, which must not be that of their names.
+    order = np.lexsort((failures, checks))
+    checks, failures, expected = checks[order], failures[order], expected[order]
     drawn = rng.multivariate_hypergeometric(checks, lost, size=shuffles, method="marginals")
     seen = float(((failures - expected) ** 2 / expected).sum())
     shuffled = ((drawn - expected) ** 2 / expected).sum(axis=1)
@@ -254,43 +257,6 @@ def weibull_interval(
         hazard = -np.log(seen)
         ratio = -np.log(_target(target)) / np.abs(hazard)
     return np.asarray(now * ratio ** (1 / shape), dtype=np.float64)
-
-
-def reduction_factor(extension: float, *, target: float) -> float:
-    """Return by how much a failure must shorten the interval so that passes settle at `target`.
-
-    Parameters
-    ----------
-    extension : float
-        A pass makes the next interval (1 + extension) times as long; over 0.
-    target : float
-        Share of passes wanted, over 0 and under 1.
-
-    Returns
-    -------
-    float
-        b: a failure makes the next interval (1 − b) times as long.
-
-    Raises
-    ------
-    ValueError
-        If an argument is out of range.
-
-    Notes
-    -----
-    In equilibrium the logarithm of the interval does not move: R ln(1 + a) + (1 − R) ln(1 − b) = 0,
-    so b = 1 − (1 + a)^(−R/(1 − R)).  Such a rule reacts to single results and wanders about its
-    equilibrium for as long as it is used.
-
-    References
-    ----------
-    The simple response method of the recommended practice on calibration intervals RP-1 names a
-    and b; the formula is derived here from the equilibrium.
-    """
-    if not extension > 0:
-        raise ValueError(f"extension is {extension}; expected over 0")
-    odds = _target(target) / (1 - target)
-    return float(-np.expm1(-odds * np.log1p(extension)))
 
 
 def settled_reliability(*, extension: float, reduction: float) -> float:

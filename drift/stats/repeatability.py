@@ -3,7 +3,7 @@
 import numpy as np
 import numpy.typing as npt
 import polars as pl
-from scipy.special import fdtrc, ndtr
+from scipy.special import chdtr, fdtrc, ndtr
 
 from drift.frames import Schema
 from drift.stats.baseline import set_baseline
@@ -15,18 +15,21 @@ Floats = npt.NDArray[np.float64]
 
 # One row per meter: the standard deviation of one of its readings before rounding, % air, its
 # degrees of freedom and where it comes from: "fleet" (pooled over like meters), "own" (the meter
-# scatters more than they do) or "assumed" (no replicates anywhere;
-# degrees of freedom null).
+# scatters more than they do), "differences" (no replicates anywhere: an upper bound by how visits
+# in succession differ) or "assumed" (nor do differences exclude the usual value; degrees of
+# freedom null).
 REPEATABILITY: Schema = {
     "meter_id": pl.String,
     "repeatability_pct": pl.Float64,
     "degrees_of_freedom": pl.Float64,
     "basis": pl.String,
 }
-FLEET, OWN, ASSUMED = "fleet", "own", "assumed"
+FLEET, OWN, DIFFERENCES, ASSUMED = "fleet", "own", "differences", "assumed"
 
 # Scatter of one reading where no replicates tell, % air (common practice, no source).
 USUAL_REPEATABILITY_PCT = 0.03
+# Chance that differences exclude the usual scatter where it is the true one.
+_EXCLUDED_LEVEL = 0.05
 # Sittings from which the pooled value is estimated; enough to know it to 2 %.
 _MOST_SITTINGS = 1500
 # Standard deviations within which all readings lie.
@@ -67,8 +70,10 @@ def pool_repeatability(ledger: pl.DataFrame, *, level: float = 0.05) -> pl.DataF
     meters = _unlike(sittings, level=level)
     alike = sittings.join(meters.filter("unlike"), on="meter_id", how="anti")
     fleet, freedom = _pooled(alike)
-    basis = pl.lit(ASSUMED if fleet is None else FLEET)
-    pooled = USUAL_REPEATABILITY_PCT if fleet is None else fleet
+    name = FLEET
+    if fleet is None:
+        fleet, freedom = bound_by_differences(ledger)
+        name = ASSUMED if freedom is None else DIFFERENCES
     apart = pl.col("unlike").fill_null(value=False)
     return (
         ledger.select("meter_id")
@@ -76,13 +81,57 @@ def pool_repeatability(ledger: pl.DataFrame, *, level: float = 0.05) -> pl.DataF
         .join(meters, on="meter_id", how="left")
         .select(
             "meter_id",
-            repeatability_pct=pl.when(apart).then("own_sd").otherwise(pooled),
+            repeatability_pct=pl.when(apart).then("own_sd").otherwise(fleet),
             degrees_of_freedom=pl.when(apart).then("freedom").otherwise(freedom),
-            basis=pl.when(apart).then(pl.lit(OWN)).otherwise(basis),
+            basis=pl.when(apart).then(pl.lit(OWN)).otherwise(pl.lit(name)),
         )
         .cast(REPEATABILITY)  # type: ignore[arg-type]  # names to types
         .sort("meter_id")
     )
+
+
+def bound_by_differences(ledger: pl.DataFrame) -> tuple[float, float | None]:
+    """Return the scatter of a reading to reckon with where there are no replicates.
+
+    Parameters
+    ----------
+    ledger : pl.DataFrame
+        Frame of `drift.frames.LEDGER`.
+
+    Returns
+    -------
+    sd : float
+        The usual one, % air, or less where steps from visit to visit exclude it.
+    freedom : float or None
+        Its degrees of freedom; None where the usual one is assumed.
+
+    Notes
+    -----
+    A step is the difference of two readings plus whatever the meter did in between, so that half
+    its mean square is an upper bound of a reading's variance.  Steps in succession share a reading:
+    m of them count as 2m²/(3m − 1) degrees of freedom.  Scatter below the rounding of the dial,
+    δ/√12, cannot be claimed.
+
+    References
+    ----------
+    Mean square successive difference and its variance: von Neumann, Kent, Bellinson and Hart
+    (1941), Annals of Mathematical Statistics 12, 153–162 (from memory).
+    """
+    steps = ledger.drop_nulls("drift_step_pct").select(
+        "series", "resolution_pct", square=pl.col("drift_step_pct") ** 2
+    )
+    count = steps.group_by("series").len()["len"].cast(pl.Float64)
+    freedom = float((2 * count**2 / (3 * count - 1)).sum())
+    if freedom < 1:
+        return USUAL_REPEATABILITY_PCT, None
+    variance = float(np.sort(steps["square"].to_numpy()).mean()) / 2
+    step = steps["resolution_pct"].median()
+    rounding = step / 12**0.5 if isinstance(step, float) else 0.0
+    bound = max(variance**0.5, rounding)
+    p = chdtr(freedom, freedom * variance / USUAL_REPEATABILITY_PCT**2)
+    if p >= _EXCLUDED_LEVEL or bound >= USUAL_REPEATABILITY_PCT:
+        return USUAL_REPEATABILITY_PCT, None
+    return bound, freedom
 
 
 def _replicates(ledger: pl.DataFrame) -> pl.DataFrame:
@@ -153,13 +202,22 @@ def largest_rounded_variance(sigma: npt.ArrayLike, *, resolution: npt.ArrayLike)
     return np.where(ratio < _FINE, rounded, spread**2 + step**2 / 12)
 
 
+def _by_content(sittings: pl.DataFrame) -> pl.DataFrame:
+    """Return sittings in an order that no name decides, so that the same ones are taken."""
+    values = pl.col("values").list.eval(pl.element().round(9))
+    mean = values.list.mean().abs().round(9)
+    keys = [pl.col("resolution"), pl.col("freedom"), pl.col("spread").round(9), mean]
+    return sittings.sort(*keys, values.list.max(), values.list.median())
+
+
 def _pooled(sittings: pl.DataFrame) -> tuple[float | None, float | None]:
     """Return the standard deviation before rounding over all sittings and its freedom."""
     if sittings.is_empty():
         return None, None
     every = max(1, -(-sittings.height // _MOST_SITTINGS))
     taken = (
-        sittings.gather_every(every)
+        _by_content(sittings)
+        .gather_every(every)
         .with_row_index("visit")
         .with_columns(
             pl.col("visit").cast(pl.Int64),

@@ -14,7 +14,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from drift.frames import FINDINGS, Schema
+from drift.frames import FINDINGS
 from drift.stats import rule_machines as steps
 from drift.stats.rule_machines import (
     DIRECTIONS,
@@ -26,19 +26,6 @@ from drift.stats.rule_machines import (
     machine_of,
     zones_of,
 )
-
-FIRED, SILENT, NOT_APPLICABLE = "fired", "silent", "not_applicable"
-
-# One row per series, chart, phase and rule: what the rule said of it.  reason is empty except
-# where the rule could not be applied.
-OUTCOMES: Schema = {
-    "series": pl.Int64,
-    "chart": pl.String,
-    "phase": pl.Int64,
-    "rule": pl.String,
-    "outcome": pl.String,
-    "reason": pl.String,
-}
 
 _GROUP = ("series", "chart", "phase")
 _SYMBOLS = tuple((zone, direction) for zone in ZONES for direction in DIRECTIONS)
@@ -60,8 +47,6 @@ class Rule:
         Where it was published.
     charts : tuple of str
         Charts on whose points it can be used; empty for every chart.
-    points_needed : int
-        Fewest points in a phase with which it can speak.
     bound_third : int
         Third of the band whose edge a point must pass: 3 for the limit, 0 where it has none.
     step : Step
@@ -75,7 +60,6 @@ class Rule:
     misleads: str
     source: str
     charts: tuple[str, ...]
-    points_needed: int
     bound_third: int
     step: Step
 
@@ -130,62 +114,6 @@ def apply_rules(points: pl.DataFrame, *, rules: tuple[str, ...]) -> pl.DataFrame
     if not found:
         return pl.DataFrame(schema=FINDINGS)
     return pl.concat(found).sort("series", "chart", "rule", "visit")
-
-
-def rule_outcomes(points: pl.DataFrame, *, rules: tuple[str, ...]) -> pl.DataFrame:
-    """Say for each rule and each phase of each chart whether it fired, was silent or cannot say.
-
-    Parameters
-    ----------
-    points, rules
-        As in `apply_rules`.
-
-    Returns
-    -------
-    pl.DataFrame
-        Frame of `OUTCOMES`.  A rule that is not meant for the chart, a phase without limits and
-        one with fewer points than the rule needs are not applicable, with the reason; never silent.
-
-    Raises
-    ------
-    ValueError
-        If a rule is unknown.
-    """
-    chosen = rules_named(rules)
-    phases = points.select(_GROUP).unique().sort(_GROUP)
-    read = _read(points)
-    counted = read.frame.group_by(_GROUP).agg(usable=pl.len().cast(pl.Int64))
-    phases = phases.join(counted, on=_GROUP, how="left", maintain_order="left").with_columns(
-        pl.col("usable").fill_null(0)
-    )
-    rows = []
-    for rule in chosen:
-        fired = read.frame.filter(_spoken(read, rule)).select(_GROUP).unique()
-        unfit = ~pl.col("chart").is_in(rule.charts) if rule.charts else pl.lit(value=False)
-        reason = (
-            pl.when(unfit)
-            .then(pl.format("not used on the chart {}", "chart"))
-            .when(pl.col("usable") == 0)
-            .then(pl.lit("no point has limits"))
-            .when(pl.col("usable") < rule.points_needed)
-            .then(pl.format(f"{{}} points with limits, it needs {rule.points_needed}", "usable"))
-            .otherwise(pl.lit(""))
-        )
-        rows.append(
-            phases.join(fired.with_columns(spoke=True), on=_GROUP, how="left")
-            .with_columns(rule=pl.lit(rule.name), reason=reason)
-            .with_columns(
-                outcome=pl.when(pl.col("spoke"))
-                .then(pl.lit(FIRED))
-                .when(pl.col("reason") == "")
-                .then(pl.lit(SILENT))
-                .otherwise(pl.lit(NOT_APPLICABLE))
-            )
-            .select(OUTCOMES.keys())
-        )
-    if not rows:
-        return pl.DataFrame(schema=OUTCOMES)
-    return pl.concat(rows).sort("series", "chart", "phase", "rule")
 
 
 @dataclass(frozen=True, slots=True)
@@ -301,7 +229,6 @@ RULES: tuple[Rule, ...] = (
         misleads="A misread dial or a slip of the pen does the same; so do limits from few visits.",
         source="ISO 7870-2, and the 3-sigma rule of Shewhart (1931), both from memory; " + _CHAMP,
         charts=(),
-        points_needed=1,
         bound_third=3,
         step=steps.beyond_limits,
     ),
@@ -313,7 +240,6 @@ RULES: tuple[Rule, ...] = (
         misleads="Two visits with the same wrong vessel or operator look alike.",
         source=_CHAMP,
         charts=_INDEPENDENT,
-        points_needed=2,
         bound_third=2,
         step=steps.two_of_three_outer,
     ),
@@ -325,7 +251,6 @@ RULES: tuple[Rule, ...] = (
         misleads="A centre set from a few visits that were themselves off draws the rest aside.",
         source=_CHAMP,
         charts=_INDEPENDENT,
-        points_needed=4,
         bound_third=1,
         step=steps.four_of_five_middle,
     ),
@@ -337,7 +262,6 @@ RULES: tuple[Rule, ...] = (
         misleads="On a coarse dial most readings can share one step beside the centre for years.",
         source=_CHAMP,
         charts=_INDEPENDENT,
-        points_needed=steps.LONG_RUN,
         bound_third=0,
         step=steps.long_run_one_side,
     ),
@@ -351,7 +275,6 @@ RULES: tuple[Rule, ...] = (
         source="Run of six rising or falling points: " + _HANDBOOK + "; that it sees little drift: "
         "Davis and Woodall (1988), Journal of Quality Technology 20, 260-262 (from memory)",
         charts=_INDEPENDENT,
-        points_needed=steps.CLIMB,
         bound_third=0,
         step=steps.steady_climb,
     ),
@@ -365,7 +288,6 @@ RULES: tuple[Rule, ...] = (
         source="The range rule of Westgard and others (1981), Clinical Chemistry 27, 493-501 "
         "(from memory), for successive visits",
         charts=_INDEPENDENT,
-        points_needed=2,
         bound_third=2,
         step=steps.wide_swing,
     ),

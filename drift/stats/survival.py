@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import optimize, special
+from scipy import optimize
 
 from drift.stats.blocks import Floats, Integers
 
@@ -163,56 +163,6 @@ def time_to(fit: Survival, target: float) -> tuple[float, float]:
     return float(fit.left[first]), float(fit.right[first])
 
 
-def greenwood_interval(
-    lower: npt.ArrayLike, upper: npt.ArrayLike, times: npt.ArrayLike, *, confidence: float = 0.95
-) -> tuple[Floats, Floats]:
-    """Return the interval of survival at `times` where every length is exact or open-ended.
-
-    Parameters
-    ----------
-    lower, upper : array_like, shape (observations,)
-        As in `fit_survival`; upper is infinite or equal to lower.
-    times : array_like
-        In the same unit.
-    confidence : float
-        Over 0 and under 1.
-
-    Returns
-    -------
-    low, high : array
-        1 before the first end; 0 to 1 where survival is 0.
-
-    Raises
-    ------
-    ValueError
-        If a length is known to an interval only.
-
-    References
-    ----------
-    Greenwood's variance on the scale of log(−log S): Kalbfleisch and Prentice (1980), The
-    Statistical Analysis of Failure Time Data, section 1.3.
-    """
-    low, high, _ = _checked(lower, upper, None)
-    exact = low == high
-    if not (exact | np.isinf(high)).all():
-        raise ValueError("Greenwood's variance needs exact or open-ended lengths")
-    ends, deaths = np.unique(low[exact], return_counts=True)
-    at_risk = low.size - np.searchsorted(np.sort(low), ends, side="left")
-    survival = np.concatenate([[1.0], np.cumprod(1 - deaths / at_risk)])
-    left = np.maximum(at_risk - deaths, 1)
-    variance = np.concatenate([[0.0], np.cumsum(deaths / (at_risk * left))])
-    index = np.searchsorted(ends, np.asarray(times, dtype=np.float64), side="right")
-    s, v = survival[index], variance[index]
-    inner = (s > 0) & (s < 1)
-    log = np.log(np.where(inner, s, 0.5))
-    reach = special.ndtri((1 + confidence) / 2) * np.sqrt(v) / np.abs(log)
-    bounds = [np.exp(log * np.exp(reach * sign)) for sign in (1.0, -1.0)]
-    return (
-        np.where(inner, bounds[0], np.where(s > 0, 1.0, 0.0)),
-        np.where(inner, bounds[1], 1.0),
-    )
-
-
 def resampled_interval(
     lower: npt.ArrayLike,
     upper: npt.ArrayLike,
@@ -257,7 +207,7 @@ def resampled_interval(
     Davison and Hinkley (1997), Bootstrap Methods and their Application, section 3.8 (clusters).
     """
     low, high, _ = _checked(lower, upper, None)
-    _, group = np.unique(np.asarray(cluster), return_inverse=True)
+    group = _by_content(low, high, np.asarray(cluster))
     count = int(group.max()) + 1
     rng = np.random.default_rng(seed)
     drawn = rng.multinomial(count, np.full(count, 1 / count), size=draws)
@@ -272,6 +222,18 @@ def resampled_interval(
         lowest[draw], highest[draw] = survival_at(fit, at)
     tail = (1 - confidence) / 2
     return np.quantile(lowest, tail, axis=0), np.quantile(highest, 1 - tail, axis=0)
+
+
+def _by_content(low: Floats, high: Floats, cluster: npt.NDArray[np.generic]) -> Integers:
+    """Return a number for the meter of each length, in an order that no name decides."""
+    names, group = np.unique(cluster, return_inverse=True)
+    order = np.lexsort((high, low, group))
+    lengths = np.stack([low, high], axis=1)[order]
+    own = np.split(lengths, np.flatnonzero(np.diff(group[order])) + 1)
+    ranked = sorted(range(names.size), key=lambda meter: own[meter].tobytes())
+    number = np.empty(names.size, dtype=np.int64)
+    number[ranked] = np.arange(names.size)
+    return number[group]
 
 
 def _checked(

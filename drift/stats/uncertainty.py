@@ -19,8 +19,6 @@ Floats = npt.NDArray[np.float64]
 # Half-width to standard uncertainty.  Source: JCGM 100:2008, 4.3.7 and 4.3.9; page read for the
 # rectangular one, the triangular one from memory.
 _DIVISORS = {"normal": 1.0, "rectangular": float(np.sqrt(3)), "triangular": float(np.sqrt(6))}
-DISTRIBUTIONS = tuple(_DIVISORS)
-
 # One row per input quantity, in the order given.  value is the standard uncertainty (normal) or the
 # half-width (rectangular, triangular) in the input's own unit; degrees_of_freedom null where taken
 # as infinite; contribution is |sensitivity · standard uncertainty| in the unit of the result;
@@ -218,52 +216,6 @@ def coverage_factor(degrees_of_freedom: float, *, level: float) -> float:
     return float(stdtrit(degrees_of_freedom, 0.5 + level / 2))
 
 
-def bias_components(
-    *,
-    reference_u: float,
-    resolution: float,
-    repeatability: float,
-    replicates: int = 1,
-    repeatability_freedom: float = np.inf,
-    operator: float = 0.0,
-    operator_freedom: float = np.inf,
-) -> list[Component]:
-    """Return the inputs of the budget of one bias, % air.
-
-    Parameters
-    ----------
-    reference_u : float
-        Standard uncertainty of the correct air content.
-    resolution : float
-        Step the dial is read to.
-    repeatability : float
-        Standard deviation of one reading before rounding (as the rounding likelihood estimates
-        it); if it was computed from rounded readings it already holds the rounding, and the
-        budget errs on the safe side.
-    replicates : int
-        Readings averaged, at least 1.
-    repeatability_freedom, operator_freedom : float
-        Degrees of freedom of the two standard deviations.
-    operator : float
-        Standard deviation between operators.
-
-    Notes
-    -----
-    Replicates of one sitting share their rounding error more often than not (a dial read to 0.1
-    with little scatter shows the same figure each time), so it is not divided by their number.
-    """
-    return [
-        Component("reference", reference_u),
-        Component("resolution", resolution / 2, "rectangular"),
-        Component(
-            "repeatability",
-            repeatability / float(np.sqrt(replicates)),
-            degrees_of_freedom=repeatability_freedom,
-        ),
-        Component("operator", operator, degrees_of_freedom=operator_freedom),
-    ]
-
-
 def bias_uncertainty(
     *,
     reference_u: pl.Expr,
@@ -276,35 +228,20 @@ def bias_uncertainty(
 
     Parameters
     ----------
-    reference_u, resolution, repeatability, replicates : pl.Expr
-        As for `bias_components`.
+    reference_u, repeatability : pl.Expr
+        Standard uncertainty of the correct air content; standard deviation of one reading before
+        rounding.  Where that was computed from rounded readings it already holds the rounding, and
+        the result errs on the safe side.
+    resolution, replicates : pl.Expr
+        Step the dial is read to; readings averaged, at least 1.
     operator_sd : pl.Expr or float
         Standard deviation between operators, % air.
+
+    Notes
+    -----
+    Replicates of one sitting share their rounding error more often than not (a dial read to 0.1
+    with little scatter shows the same figure each time), so it is not divided by their number.
     """
     return (
         reference_u**2 + resolution**2 / 12 + repeatability**2 / replicates + operator_sd**2
     ).sqrt()
-
-
-def difference_uncertainty(
-    first: npt.ArrayLike, second: npt.ArrayLike, *, shared: npt.ArrayLike
-) -> Floats:
-    """Return the standard uncertainty of the difference of two biases.
-
-    Parameters
-    ----------
-    first, second : array_like
-        Standard uncertainties of the two, % air.
-    shared : array_like
-        Standard uncertainty of what both have in common, such as the reference where the same
-        vessel and calibration serve both sides; it cancels.  It must not exceed either.
-
-    References
-    ----------
-    JCGM 100:2008, equation 16 with sensitivities 1 and −1 and covariance `shared`².
-    """
-    one, other = np.asarray(first, dtype=np.float64), np.asarray(second, dtype=np.float64)
-    common = np.asarray(shared, dtype=np.float64)
-    if np.any(common > np.minimum(one, other) * (1 + 1e-12)):
-        raise ValueError("what two biases share must not exceed the uncertainty of either")
-    return np.asarray(np.sqrt(np.maximum(one**2 + other**2 - 2 * common**2, 0.0)))

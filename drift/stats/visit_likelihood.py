@@ -18,8 +18,6 @@ from drift.stats.observations import Patterns
 from drift.stats.rounding import log_cell_probability
 
 Floats = NDArray[np.float64]
-Integers = NDArray[np.int64]
-
 # Grid points per step of the dial, and how finely they are divided for folding.
 PER_STEP = 20
 _FOLD = 4

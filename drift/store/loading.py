@@ -12,9 +12,10 @@ import polars as pl
 from drift.columns import TABLES
 from drift.errors import SourceError
 from drift.frames import AMENDMENTS, FILES, HELD_BACK, Schema
-from drift.intake.files import SourceFile, look_at, source_paths
+from drift.intake.files import SourceFile, is_as_it_was, look_at, source_paths
 from drift.intake.mapping import Mapping, read_mapping
 from drift.store.connection import Connection, all_or_nothing, frame, run
+from drift.store.filling import fill_absent
 from drift.store.saving import save_rows
 
 _SEEN: Schema = {
@@ -91,8 +92,9 @@ def take_folder(
     StoreError
         If the store cannot be written.
     """
+    paths = source_paths(folder)
     mapping = read_mapping(folder)
-    files = [look_at(path, mapping=mapping) for path in source_paths(folder)]
+    files = [look_at(path, mapping=mapping) for path in paths]
     with all_or_nothing(con):
         return _take(con, folder, files=files, mapping=mapping, progress=progress)
 
@@ -116,14 +118,16 @@ def _take(
         for no, file in enumerate(files, start=first_file_no)
     ]
     source_name = folder.resolve().name
-    total_rows = save_rows(
+    total_rows, rounded = save_rows(
         con,
         {arrival.file_no: arrival.file for arrival in arrivals if arrival.is_first},
         date_format=mapping.date_format,
         told=_teller(arrivals, progress=progress),
     )
     fates = _settle(con, arrivals, source_name=source_name, first_file_no=first_file_no)
+    fates |= {(file_no, "rounded"): numbers for file_no, numbers in rounded.items()}
     rows = _file_rows(arrivals, seen=seen, total_rows=total_rows, fates=fates)
+    _check_sums(con, arrivals, rows=rows, first_file_no=first_file_no)
     places = {(row["source_name"], row["file"], row["sha256"]) for row in seen}
     new = [row for row in rows if (source_name, row["file"], row["sha256"]) not in places]
     if new:
@@ -159,6 +163,7 @@ def _settle(
         }
         if table == "readings" and run(con, "unnumbered", **about).fetchall() != [(0,)]:
             run(con, "number_readings", **about)
+        fill_absent(con, table, {arrival.file_no: arrival.file for arrival in came}, about)
         saved = run(con, "rows_saved", **about).fetchall()
         fates |= {(file_no, "saved"): rows for file_no, rows in saved}
         run(con, "outcomes", **about)
@@ -192,6 +197,9 @@ def _file_rows(
                 notes.append("has a header but no rows")
             known, repeats = fates.get((no, "known"), 0), fates.get((no, "repeat"), 0)
             taken = fates.get((no, "saved"), 0) - known - repeats
+            if rounded := fates.get((no, "rounded"), 0):
+                numbers = "1 number" if rounded == 1 else f"{rounded} numbers"
+                notes.append(f"{numbers} rounded to nine decimals")
             tallies[no] = (name, total, total - taken - known)
         else:
             twin, total, held = tallies[arrival.twin]
@@ -214,6 +222,38 @@ def _file_rows(
             }
         )
     return rows
+
+
+def _check_sums(
+    con: Connection,
+    arrivals: list[_Arrival],
+    *,
+    rows: list[dict[str, Any]],
+    first_file_no: int,
+) -> None:
+    """Raise if the rows of a file are not those taken, held back and known, or it has changed.
+
+    What was held back is counted as it is listed, so that no row can be lost unsaid and none be
+    read of another file.
+    """
+    listed = dict(run(con, "lines_held", first_file_no=first_file_no).fetchall())
+    for arrival, row in zip(arrivals, rows, strict=True):
+        file, lines = arrival.file, listed.get(arrival.file_no, 0)
+        if not is_as_it_was(file):
+            raise SourceError(
+                what="was written to while it was read; nothing was taken",
+                where=str(file.path),
+                expected="a file that stays as it is until it is loaded",
+                hint="try again when the other program is done",
+            )
+        # A file that is refused whole is listed by the line of its header.
+        if arrival.is_first and file.table and lines != row["held_back"]:
+            raise SourceError(
+                what=f"has {row['rows']} rows, but {row['taken']} were taken, {lines} held back "
+                f"and {row['known']} known; nothing was taken",
+                where=str(file.path),
+                expected="each row taken, held back or known",
+            )
 
 
 def _save_files(

@@ -1,16 +1,20 @@
 """This module moves the rows of files into the tables of a store; what they mean comes later."""
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from decimal import Decimal
 
+import duckdb
 import polars as pl
 
 from drift.columns import TABLES
+from drift.errors import SourceError
 from drift.frames import Schema
 from drift.intake.files import SourceFile, chunks, count_rows
-from drift.store.connection import UNBOUNDED, Connection, run, view_plain_file
+from drift.store.bulk import view_plain_file
+from drift.store.connection import Connection, run
+from drift.store.rules import UNBOUNDED
 
 # So many rows of small files are checked in one go.
 BATCH_ROWS = 200_000
@@ -27,7 +31,10 @@ _REFUSED: Schema = {
 
 @dataclass(frozen=True, slots=True)
 class _Waiting:
-    """Rows read and not yet saved: frames by table and decimal mark, and lines held back."""
+    """Rows read and not yet saved: frames by table and decimal mark, and lines held back.
+
+    Besides, the files with long numbers, and how many numbers of each had to be rounded.
+    """
 
     frames: dict[tuple[str, str], list[pl.DataFrame]] = field(
         default_factory=lambda: defaultdict(list)
@@ -35,6 +42,8 @@ class _Waiting:
     refused: list[tuple[int, int, str, str, str, str | None, str | None]] = field(
         default_factory=list
     )
+    long_numbers: set[int] = field(default_factory=set)
+    rounded: Counter[int] = field(default_factory=Counter)
 
 
 def save_rows(
@@ -43,8 +52,8 @@ def save_rows(
     *,
     date_format: str | None,
     told: Callable[[SourceFile], None],
-) -> dict[int, int]:
-    """Save each row that can be read whole, hold back the others, and return the rows by file.
+) -> tuple[dict[int, int], Counter[int]]:
+    """Save each row that can be read whole, and hold back the others.
 
     Parameters
     ----------
@@ -56,6 +65,13 @@ def save_rows(
         Declared layout of dates; None for ISO.
     told : callable
         Called with each file once it was read.
+
+    Returns
+    -------
+    rows : dict of int to int
+        The rows of each file.
+    rounded : Counter
+        How many numbers of each had more decimals than the store keeps.
     """
     run(con, "start_holding")
     waiting = _Waiting()
@@ -67,11 +83,9 @@ def save_rows(
             rows[file_no] = count_rows(file) if file.header_line else 0
         elif not file.table:
             rows[file_no] = 0
-        elif file.plain_rows is not None:
-            _stage_plain(con, file, file_no=file_no)
-            key = file.table, file.decimal_mark
-            _save_staged(con, key, file_nos=[file_no], rows=file.plain_rows, layout=date_format)
-            rows[file_no] = file.plain_rows
+        elif file.plain is not None:
+            rows[file_no] = file.plain.rows
+            waiting.rounded.update(_save_plain(con, file, file_no=file_no, layout=date_format))
         else:
             rows[file_no] = 0
             for chunk in chunks(file):
@@ -81,11 +95,19 @@ def save_rows(
                     (file_no, line, "", why, file.table, *chunk.named.get(line, (None, None)))
                     for line, why in chunk.problems
                 )
+                waiting.long_numbers.update({file_no} if chunk.long_numbers else ())
                 rows[file_no] += chunk.cells.height + len(chunk.problems)
                 _save_waiting(con, waiting, least=BATCH_ROWS, layout=date_format)
         told(file)
     _save_waiting(con, waiting, least=1, layout=date_format)
-    return rows
+    return rows, waiting.rounded
+
+
+def _rounded(con: Connection, key: tuple[str, str]) -> dict[int, int]:
+    """Return how many numbers of the files in ``staged`` have more decimals than are kept."""
+    table, decimal_mark = key
+    counted = run(con, "rounded_numbers", table_name=table, decimal_mark=decimal_mark).fetchall()
+    return dict(counted)
 
 
 def _save_waiting(con: Connection, waiting: _Waiting, *, least: int, layout: str | None) -> None:
@@ -104,6 +126,28 @@ def _save_waiting(con: Connection, waiting: _Waiting, *, least: int, layout: str
         run(con, "stage_batch")
         file_nos = staged["file_no"].unique().to_list()
         _save_staged(con, key, file_nos=file_nos, rows=staged.height, layout=layout)
+        if not waiting.long_numbers.isdisjoint(file_nos):
+            waiting.rounded.update(_rounded(con, key))
+
+
+def _save_plain(
+    con: Connection, file: SourceFile, *, file_no: int, layout: str | None
+) -> dict[int, int]:
+    """Save a file that is read in bulk; return how many of its numbers had to be rounded."""
+    if file.plain is None:
+        return {}
+    key = file.table, file.decimal_mark
+    try:
+        _stage_plain(con, file, file_no=file_no)
+        _save_staged(con, key, file_nos=[file_no], rows=file.plain.rows, layout=layout)
+        return _rounded(con, key) if file.plain.long_numbers else {}
+    except duckdb.InvalidInputException as error:
+        raise SourceError(
+            what=f"is not what it was when it was looked at ({str(error).splitlines()[0]})",
+            where=str(file.path),
+            expected="a file that stays as it is until it is loaded",
+            hint="try again when no other program writes to it",
+        ) from error
 
 
 def _stage_plain(con: Connection, file: SourceFile, *, file_no: int) -> None:

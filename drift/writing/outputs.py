@@ -2,7 +2,7 @@
 
 Numbers are written to six significant digits: more than any dial can mean, and few enough that
 the order in which a machine adds never shows.  Text that a spreadsheet would run as a formula is
-written with a leading apostrophe.
+written with an apostrophe before it.
 """
 
 import json
@@ -17,6 +17,9 @@ from drift.results import Review
 SIGNIFICANT_DIGITS = 6
 # What a spreadsheet takes for the start of a formula (common practice, no source).
 FORMULA_STARTS = "^[=+@\t\r-]"
+# The same where a program splits lines at semicolons and not at commas: then a cell also begins
+# behind one, and behind a break of line, which no quote holds together any more.
+FORMULA_WITHIN = '([;\n\r]"*)([=+@\t-])'
 
 VISITS = tuple(
     name for name in LEDGER if name not in {"series", "visit", "t_years"} and "biases" not in name
@@ -107,6 +110,6 @@ def _plain_text(name: str) -> pl.Expr:
 
 def disarmed(frame: pl.DataFrame) -> pl.DataFrame:
     """Take the power out of text that a spreadsheet would run as a formula, by an apostrophe."""
-    texts = pl.col(pl.String)
-    formula = texts.str.contains(FORMULA_STARTS)
+    texts = pl.col(pl.String).str.replace_all(FORMULA_WITHIN, "$1'$2")
+    formula = pl.col(pl.String).str.contains(FORMULA_STARTS)
     return frame.with_columns(pl.when(formula).then("'" + texts).otherwise(texts).name.keep())

@@ -12,7 +12,7 @@ from drift.frames import CHARTED
 from drift.stats.detectability import detectability
 from drift.stats.monitors import EWMA, RULES, Watch
 from drift.stats.rules import RULES as KNOWN
-from drift.stats.rules import apply_rules, rule_outcomes
+from drift.stats.rules import apply_rules
 
 NAMES = tuple(rule.name for rule in KNOWN)
 BEYOND, TWO, FOUR, RUN, CLIMB, SWING = NAMES
@@ -114,9 +114,6 @@ def main() -> None:
     start = clocks()
     found = apply_rules(points, rules=NAMES)
     timed(f"{len(points):,} points, {len(NAMES)} rules, {len(found):,} findings", start)
-    start = clocks()
-    rule_outcomes(points, rules=NAMES)
-    timed("the three outcomes of every phase and rule", start)
     for label, rules in (
         ("detectability, default rules", (BEYOND,)),
         ("detectability, the four published rules", (BEYOND, TWO, FOUR, RUN)),

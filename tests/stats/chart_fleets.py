@@ -8,7 +8,7 @@ import polars as pl
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtr
 
-from drift.stats.rounded_rates import distribution_of_mean, rate_outside
+from tests.stats.rounded_means import distribution_of_mean, rate_outside
 
 Floats = NDArray[np.float64]
 

@@ -14,7 +14,8 @@ from drift.stats.bias_budget import (
     step_rows,
     with_uncertainty,
 )
-from drift.stats.uncertainty import Component, bias_components, make_budget
+from drift.stats.uncertainty import Component, make_budget
+from tests.budgets import bias_components
 
 SITTING: dict[str, object] = {
     "meter_id": "A",

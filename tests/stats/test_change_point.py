@@ -11,9 +11,15 @@ from numpy.typing import NDArray
 from drift.frames import CHANGES
 from drift.stats import jump_scan, path_model
 from drift.stats.change_point import find_changes
-from drift.stats.drift_steps import steps_of_paths
 from tests.simulator import Plan
-from tests.stats.path_fleets import DRIFTING, NOISY, SOME_DRIFTING, STEADY, simulated
+from tests.stats.path_fleets import (
+    DRIFTING,
+    NOISY,
+    SOME_DRIFTING,
+    STEADY,
+    simulated,
+    steps_of_paths,
+)
 from tests.stats.reference_tables import column, expected
 
 Floats = NDArray[np.float64]

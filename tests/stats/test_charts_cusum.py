@@ -4,9 +4,10 @@ import numpy as np
 import polars as pl
 import pytest
 
-from drift.stats.charts import ONSETS, ChartSettings, cusum, find_onsets
+from drift.stats.charts import ONSETS, ChartSettings
 from drift.stats.cusum_rates import decision_interval, run_length, signal_rate
 from tests.stats.chart_fleets import fleet, history
+from tests.stats.drawn_charts import cusum, find_onsets
 from tests.stats.reference_tables import column
 
 # e-Handbook 6.3.2.3 (recalled, arithmetic redone): target 325, k 0.3175, h 4.1959.

@@ -11,13 +11,11 @@ from drift.frames import CHARTED, LIMITS
 from drift.stats.charts import (
     Charted,
     ChartSettings,
-    cusum,
     draw_family,
-    ewma,
-    individuals,
-    moving_range,
 )
+from drift.stats.charts.prepare import prepare
 from tests.stats.chart_fleets import NOMINAL, Cell, fleet, history, rounded
+from tests.stats.drawn_charts import cusum, ewma, individuals, moving_range
 from tests.stats.reference_tables import column, expected, rows
 
 Chart = Callable[..., Charted]
@@ -150,9 +148,9 @@ def test_kilogram_check_standard() -> None:
 
 
 def test_kept_rate_of_one_finely_read_meter_is_the_prediction_limit() -> None:
-    """x̄ ± t·s·sqrt(1 + 1/n): textbook prediction limits, to 1e-7, for 7 and for 20 visits."""
+    """x̄ ± t·s·sqrt(1 + 1/n): textbook prediction limits, to 1e-6, for 7 to 5,000 visits."""
     random = np.random.default_rng(3)
-    for visits in (7, 20):
+    for visits in (7, 20, 100, 101, 1000, 5000):
         x = random.normal(5, 0.3, visits + 3)
         charted = individuals(history(x), settings=ChartSettings(baseline_visits=visits))
         base = x[:visits]
@@ -165,6 +163,16 @@ def test_kept_rate_of_one_finely_read_meter_is_the_prediction_limit() -> None:
         assert limits["sigma"] == pytest.approx(base.std(ddof=1), rel=1e-6)
         assert limits["df"] == pytest.approx(visits - 1, rel=1e-3)
         assert limits["attained_rate"] == pytest.approx(NOMINAL, rel=1e-6)
+
+
+def test_a_long_baseline_keeps_its_rate_among_others() -> None:
+    """Five meters of 1,000 visits each have the prediction limits of their own visits."""
+    x = np.random.default_rng(5).normal(0, 0.3, (5, 1000, 1))
+    charted = individuals(fleet(x, step=1e-9), settings=ChartSettings(baseline_visits=1000))
+    t = stats.t.ppf(1 - NOMINAL / 2, 999) * np.sqrt(1 + 1 / 1000)
+    last = charted.points.group_by("series").agg(pl.col("upper").last()).sort("series")
+    own = x[:, :, 0].mean(axis=1) + t * x[:, :, 0].std(axis=1, ddof=1)
+    np.testing.assert_allclose(last["upper"].to_numpy(), own, atol=1e-6)
 
 
 def test_limits_lie_between_what_a_dial_can_show() -> None:
@@ -348,7 +356,7 @@ def test_impossible_points_are_refused() -> None:
     with pytest.raises(ValueError, match="lack the column"):
         individuals(good.drop("phase"), settings=ChartSettings())
     with pytest.raises(ValueError, match="below 1"):
-        individuals(good.with_columns(replicates=pl.lit(0)), settings=ChartSettings())
+        prepare(good.with_columns(replicates=pl.lit(0)), settings=ChartSettings())
 
 
 def test_impossible_settings_are_refused() -> None:

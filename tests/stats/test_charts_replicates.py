@@ -5,14 +5,15 @@ import polars as pl
 import pytest
 from scipy import stats
 
-from drift.stats.charts import ChartSettings, mean, repeatability, spread, value_range
-from drift.stats.constants import (
+from drift.stats.charts import ChartSettings
+from tests.stats.chart_fleets import NOMINAL, Cell, fleet, rounded
+from tests.stats.drawn_charts import mean, repeatability, spread, value_range
+from tests.stats.reference_tables import column, expected
+from tests.stats.table_factors import (
     mean_factor_spread,
     range_factors_estimated,
     spread_factors_estimated,
 )
-from tests.stats.chart_fleets import NOMINAL, Cell, fleet, rounded
-from tests.stats.reference_tables import column, expected
 
 TEXTBOOK = ChartSettings(limits="sigma", baseline_visits=12)
 

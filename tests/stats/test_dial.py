@@ -4,17 +4,19 @@ import numpy as np
 import pytest
 
 from drift.stats.dial import (
-    air_shown,
-    bias_of_chamber_water,
-    bias_of_hand,
     bias_of_mark,
-    bias_of_vessel,
     chamber_scale,
-    pressure_after,
     pressure_error_of_move,
     shape_of_hand,
     shape_of_mark,
     shape_of_volume,
+)
+from tests.dial_physics import (
+    air_shown,
+    bias_of_chamber_water,
+    bias_of_hand,
+    bias_of_vessel,
+    pressure_after,
 )
 
 K = 5.0

@@ -5,7 +5,7 @@ from typing import Any
 import polars as pl
 import pytest
 
-from drift.stats.drift_steps import STEPS, drift_steps, steps_of_paths, unadjusted_paths
+from drift.stats.drift_steps import STEPS, drift_steps, unadjusted_paths
 
 # found, left, adjusted; the visits are a quarter of a year apart, the dial is read to 0.1.
 Visit = tuple[float | None, float | None, bool]
@@ -91,23 +91,6 @@ def test_lost_evidence_leaves_out_the_step_and_its_time() -> None:
     hidden = drift_steps(_ledger(*[(0.01 * k, None, False) for k in range(4)], lost=(2,)))
     assert hidden["t_years"].to_list() == pytest.approx([20.25, 20.75])
     assert hidden["shares_start"].to_list() == [False, False]
-
-
-def test_steps_of_a_path_telescope() -> None:
-    """Steps of a path add up to it; the first of a series shares nothing; nulls are passed over."""
-    paths = pl.DataFrame(
-        {
-            "series": [1, 1, 1, 1, 2, 2],
-            "t_years": [0.0, 1.0, 2.0, 4.0, 0.0, 3.0],
-            "value": [0.5, 0.7, None, 0.4, 0.0, 0.1],
-            "resolution": [0.1] * 6,
-        }
-    )
-    steps = steps_of_paths(paths)
-    assert steps["series"].to_list() == [1, 1, 2]
-    assert steps["step"].to_list() == pytest.approx([0.2, -0.3, 0.1])
-    assert steps["years"].to_list() == [1.0, 3.0, 3.0]
-    assert steps["shares_start"].to_list() == [False, True, False]
 
 
 def test_extreme_readings_go_with_the_step_that_they_end() -> None:

@@ -10,7 +10,7 @@ from scipy import integrate, special
 from statsmodels.tsa.statespace.kalman_filter import KalmanFilter
 
 from drift.frames import LEDGER
-from drift.stats.forecast.grid import State, mean_levels, state_levels, walk
+from drift.stats.forecast.grid import walk
 from drift.stats.forecast.model import (
     Grid,
     HyperParameters,
@@ -20,6 +20,7 @@ from drift.stats.forecast.model import (
 )
 from drift.stats.forecast.rates import read_posterior
 from drift.stats.forecast.readings import group_readings, make_tables, reading_chances
+from drift.stats.forecast.state import State, mean_levels, state_levels
 from drift.stats.forecast.visits import read_visits, visits_before
 
 Floats = NDArray[np.float64]

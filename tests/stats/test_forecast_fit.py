@@ -1,12 +1,17 @@
 """Hyper-parameters recovered from simulated fleets, and what is done where data are few."""
 
-from dataclasses import asdict
+from dataclasses import asdict, replace
 
 import numpy as np
 import pytest
 
+from drift.stats.blocks import Floats
+from drift.stats.forecast import Settings
 from drift.stats.forecast.beliefs import BELIEFS, Belief, level_spread, replicate_noise
 from drift.stats.forecast.hyper import Fit, fit_fleet
+from drift.stats.forecast.model import make_grid
+from drift.stats.forecast.past import look_back
+from drift.stats.forecast.predict import Model
 from drift.stats.forecast.visits import Visits, read_visits, visits_before
 from tests.simulator import Plan, simulate, to_ledger
 
@@ -112,3 +117,78 @@ def test_the_spread_of_levels_sees_through_noise_and_rounding() -> None:
     assert made == pytest.approx(0.06, rel=0.2)
     nothing = np.full((3, 2), np.nan)
     assert level_spread(nothing, kind[:3], resolutions, noise=0.03, belief=belief) == 0.02
+
+
+STARTS = (0.3, 1.0, 3.0)
+QUIET = Plan(meters=24, visits=40, replicates=1, noise_sd=0.008, resolution=0.01)
+
+
+def fits_from_elsewhere(visits: Visits, plan: Plan, made: Fit) -> list[Fit]:
+    """Return fits that start with the noise far too small, right and far too large."""
+    starts = [
+        replace(made.hyper, noise_sd=factor * plan.noise_sd, wander=0.02 / factor, visit_sd=0.0)
+        for factor in STARTS
+    ]
+    return [fit_fleet(visits, tolerance=0.1, sample=4000, start=start) for start in starts]
+
+
+def level_coverage(visits: Visits, levels: Floats, made: Fit) -> float:
+    """Return how often the 90 % bands of the levels at the last half of the visits hold them."""
+    model = Model(
+        Settings(threads=1),
+        made.hyper,
+        make_grid(made.hyper, resolutions=visits.resolutions),
+        {},
+    )
+    wanted = np.zeros(visits.years.shape, dtype=bool)
+    wanted[:, visits.years.shape[1] // 2 :] = True
+    past = look_back(visits, wanted, model).levels
+    inside = (levels >= past.low) & (levels <= past.high)
+    return float(inside[wanted].mean())
+
+
+@pytest.mark.parametrize(
+    "plan",
+    [QUIET, Plan(meters=5, visits=8, replicates=3), Plan(meters=40, visits=12, noise_sd=0.06)],
+)
+def test_a_fit_reaches_its_top_from_wherever_it_starts(plan: Plan) -> None:
+    """Within one unit of the best log likelihood of several starts, and it says so."""
+    visits = fleet(plan)
+    made = fit_fleet(visits, tolerance=0.1, sample=4000)
+    others = fits_from_elsewhere(visits, plan, made)
+    assert made.converged
+    assert made.log_likelihood > max(other.log_likelihood for other in others) - 1.0
+
+
+def test_a_fit_whose_steps_run_out_says_so() -> None:
+    """One step from the beliefs does not reach a fleet of quiet dials."""
+    visits = fleet(QUIET)
+    assert not fit_fleet(visits, tolerance=0.1, sample=4000, rounds=1).converged
+
+
+def test_a_quiet_fleet_is_known_to_be_quiet() -> None:
+    """From single readings of noise 0.008 the noise comes back, not that of the belief."""
+    assert fit(QUIET).hyper.noise_sd == pytest.approx(0.008, rel=0.15)
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("noise_sd", [0.008, 0.02, 0.06])
+@pytest.mark.parametrize(
+    ("meters", "visits", "replicates"),
+    [(5, 8, 1), (5, 60, 3), (24, 40, 1), (100, 12, 2), (100, 60, 1), (1000, 8, 3), (1000, 40, 1)],
+)
+def test_all_fits_reach_their_top_and_bands_hold(
+    noise_sd: float, meters: int, visits: int, replicates: int
+) -> None:
+    """Over noise, visits, replicates and meters; bands where there are cases enough to tell."""
+    plan = Plan(
+        meters=meters, visits=visits, replicates=replicates, noise_sd=noise_sd, resolution=0.01
+    )
+    lived = simulate(plan, seed=1)
+    seen = read_visits(to_ledger(lived), resolution=0.1)
+    made = fit_fleet(seen, tolerance=0.1, sample=4000)
+    others = fits_from_elsewhere(seen, plan, made)
+    assert made.converged
+    assert made.log_likelihood > max(other.log_likelihood for other in others) - 1.0
+    if meters * visits >= 1000:
+        assert 0.88 <= level_coverage(seen, lived.level, made) <= 0.92

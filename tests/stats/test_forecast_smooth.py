@@ -12,7 +12,7 @@ from drift.frames import DAYS_PER_YEAR, LEDGER
 from drift.stats.forecast import Settings
 from drift.stats.forecast.model import Grid, HyperParameters, Kind, make_grid
 from drift.stats.forecast.predict import Model
-from drift.stats.forecast.smooth import Smoothed, first_out, smooth
+from drift.stats.forecast.smooth import Smoothed, smooth
 from drift.stats.forecast.visits import read_visits
 
 Floats = NDArray[np.float64]
@@ -31,6 +31,22 @@ USUAL = HyperParameters(
     start_sd=0.03,
 )
 DAY = 1 / DAYS_PER_YEAR
+
+
+def first_out(smoothed: Smoothed, shares: tuple[float, ...]) -> list[float]:
+    """Return quantiles of the time at which it was first out, given that it was, `t_years`.
+
+    NaN where it was hardly ever out (under 1 %).  A quantile before the span's first day is that
+    day: it may have been out when the span began.
+    """
+    chance = smoothed.p_been_out
+    if chance[-1] < 0.01:
+        return [float("nan")] * len(shares)
+    share = chance / chance[-1]
+    return [
+        float(smoothed.years[0] if wanted <= share[0] else np.interp(wanted, share, smoothed.years))
+        for wanted in shares
+    ]
 
 
 def ledger(days: Floats, visits: list[dict[str, object]], *, resolution: float) -> pl.DataFrame:

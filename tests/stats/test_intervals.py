@@ -25,7 +25,6 @@ from drift.stats.intervals import (
     staircase_days,
     staircase_verdicts,
     years_in,
-    years_to_limit,
 )
 from drift.stats.processes import days_after_adjustment, forecast_processes
 from drift.stats.weibull import fit_weibull, time_at
@@ -34,20 +33,6 @@ from tests.sittings import table
 from tests.stats.test_survival import lives
 
 Floats = NDArray[np.float64]
-
-
-def test_control_chart_arithmetic() -> None:
-    """Bias 0.02, 0.03 a year: 0.1 after 32.00 months, 0.1 − 0.83 · 0.06 after 12.08, by hand."""
-    assert 12 * years_to_limit(0.02, 0.03, limit=0.1) == pytest.approx(32.00, abs=5e-3)
-    guarded = 0.1 - 0.83 * 0.06
-    assert 12 * years_to_limit(0.02, 0.03, limit=guarded) == pytest.approx(12.08, abs=5e-3)
-    assert 12 * years_to_limit(-0.02, -0.03, limit=0.1) == pytest.approx(32.00, abs=5e-3)
-
-
-def test_a_level_without_drift_meets_no_limit_and_one_outside_has_met_it() -> None:
-    """No drift never gets there; at or past the limit the time is 0; away from it, it is long."""
-    years = years_to_limit([0.02, 0.1, -0.2, -0.08], [0.0, 0.0, 0.5, 0.1], limit=0.1)
-    assert years == pytest.approx([math.inf, 0.0, 0.0, 1.8])
 
 
 def test_staircase_extends_within_80_percent_and_reduces_outside() -> None:
@@ -499,8 +484,6 @@ def test_forecast_intervals_hold_their_target_within_two_points() -> None:
 
 def test_impossible_settings_are_refused() -> None:
     """Targets, limits and factors out of range raise instead of giving days."""
-    with pytest.raises(ValueError, match="limit"):
-        years_to_limit(0.0, 0.1, limit=0.0)
     with pytest.raises(ValueError, match="extend_within"):
         staircase_verdicts([0.0], tolerance=0.1, extend_within=1.5)
     with pytest.raises(ValueError, match="finite"):

@@ -9,9 +9,9 @@ from numpy.typing import NDArray
 
 from drift.analysis.ledger import build_ledger
 from drift.frames import DAYS_PER_YEAR
-from drift.stats.dial import air_shown, pressure_after
 from drift.stats.forecast import forecast
 from drift.stats.known_jumps import KNOWN_JUMPS, with_known_jumps
+from tests.dial_physics import air_shown, pressure_after
 from tests.sittings import START, sessions, sitting, table
 
 SCALE = 5.0

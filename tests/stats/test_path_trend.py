@@ -15,12 +15,19 @@ from hypothesis import given, settings
 from numpy.typing import NDArray
 
 from drift.frames import PATH_TRENDS
-from drift.stats.drift_steps import STEPS, steps_of_paths
+from drift.stats.drift_steps import STEPS
 from drift.stats.equivalence import verdicts
 from drift.stats.path_trend import fit_path_trends
 from drift.stats.trend import fit_trends
 from tests.simulator import Fleet, Plan
-from tests.stats.path_fleets import DRIFTING, MIXED, STEADY, ledger_columns, simulated
+from tests.stats.path_fleets import (
+    DRIFTING,
+    MIXED,
+    STEADY,
+    ledger_columns,
+    simulated,
+    steps_of_paths,
+)
 
 NEGLIGIBLE = 0.02
 

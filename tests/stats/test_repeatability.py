@@ -7,15 +7,16 @@ import polars as pl
 import pytest
 
 from drift.frames import LEDGER
-from drift.stats.conformity import round_half_even
 from drift.stats.repeatability import (
     ASSUMED,
+    DIFFERENCES,
     FLEET,
     OWN,
     USUAL_REPEATABILITY_PCT,
     largest_rounded_variance,
     pool_repeatability,
 )
+from tests.cause_simulator import Plan, simulate_fleet
 
 
 def _ledger(
@@ -28,7 +29,7 @@ def _ledger(
         for visit in range(visits):
             truth = rng.normal(0, 0.04)
             read = np.round((truth + rng.normal(0, sigma, replicates)) / step) * step
-            biases = round_half_even(read, places=9).tolist()
+            biases = np.round(read, 9).tolist()
             rows.append(
                 {
                     "meter_id": meter,
@@ -73,6 +74,49 @@ def test_single_readings_leave_the_usual_value() -> None:
     row = found.row(0, named=True)
     assert (row["basis"], row["degrees_of_freedom"]) == (ASSUMED, None)
     assert row["repeatability_pct"] == USUAL_REPEATABILITY_PCT
+
+
+def _singles(seed: int, *, noise: float, resolution: float) -> pl.DataFrame:
+    """Return the ledger of 8 meters read once at each of 16 visits, wandering by 0.005 a year."""
+    plan = Plan(
+        meters=8,
+        noise_sd=noise,
+        resolution=resolution,
+        drift_sd=0.005,
+        wander_sd=0.005,
+        points=(5.0,),
+    )
+    return simulate_fleet(seed, plan).ledger
+
+
+def test_differences_bound_what_no_replicates_tell() -> None:
+    """Where single readings scatter by 0.01, 0.03 is excluded: at most what their steps show."""
+    found = pl.concat(
+        pool_repeatability(_singles(seed, noise=0.01, resolution=0.005)).head(1)
+        for seed in range(6)
+    )
+    assert set(found["basis"]) == {DIFFERENCES}
+    # 6 fleets of 120 steps: the mean is known to 3 %; wander and rounding add 5 %.
+    assert 0.0095 < found["repeatability_pct"].mean() < 0.0115  # type: ignore[operator]  # a number
+    # Between a third less (steps share readings) and as many as there are steps.
+    assert found["degrees_of_freedom"].is_between(2 / 3 * 8 * 12, 8 * 15).all()
+
+
+@pytest.mark.parametrize(("noise", "resolution"), [(0.03, 0.05), (0.03, 0.005), (0.05, 0.05)])
+def test_differences_that_do_not_exclude_the_usual_scatter_leave_it(
+    noise: float, resolution: float
+) -> None:
+    """As much scatter as usual or more: it is still assumed, in 19 fleets of 20."""
+    ledgers = [_singles(seed, noise=noise, resolution=resolution) for seed in range(10)]
+    bases = [pool_repeatability(ledger)["basis"][0] for ledger in ledgers]
+    assert bases.count(ASSUMED) >= 8
+
+
+def test_differences_claim_nothing_below_the_rounding_of_the_dial() -> None:
+    """Readings that never move on a dial of 0.05 are known to δ/√12 and no better."""
+    row = pool_repeatability(_singles(1, noise=0.0001, resolution=0.05)).row(0, named=True)
+    assert row["basis"] == DIFFERENCES
+    assert row["repeatability_pct"] >= 0.05 / 12**0.5
 
 
 @pytest.mark.parametrize(("sigma", "step"), [(0.02, 0.1), (0.02, 0.05), (0.05, 0.05), (0.3, 0.05)])

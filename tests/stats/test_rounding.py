@@ -1,17 +1,12 @@
-"""Rounded readings: estimates equal a library optimiser's, exact laws equal simulation."""
+"""Rounded readings: likelihoods equal integration, exact laws equal simulation."""
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 from scipy import integrate, stats
-from scipy.optimize import minimize, minimize_scalar
+from scipy.optimize import minimize
 
-from drift.stats.rounded_rates import (
-    attainable_limits,
-    distribution_of_mean,
-    moments_of_mean,
-    normal_rate_outside,
-    rate_outside,
-)
+from drift.stats.observations import Patterns
 from drift.stats.rounded_spread import (
     normal_range_tail,
     normal_spread_tail,
@@ -19,146 +14,74 @@ from drift.stats.rounded_spread import (
     spread_law,
 )
 from drift.stats.rounding import (
-    fit_rounded,
-    fit_rounded_mean,
-    identifiable,
     log_cell_probability,
-    rounded_log_likelihood,
     sheppard_sigma,
 )
+from drift.stats.visit_likelihood import PER_STEP, shapes_of, tabulate
 from tests.stats.reference_tables import column, expected
-
-# Twelve readings in steps of 0.1 of which three cells occur, and eight of which two do.
-THREE_CELLS = [0, 0, 0.1, 0, 0.1, 0.1, 0, 0.1, 0.1, 0.1, 0.2, 0.1]
-TWO_CELLS = [0, 0, 0, 0.1, 0.1, 0, 0.1, 0]
-
-
-def test_three_occupied_cells() -> None:
-    """Estimates, standard error and likelihood derived elsewhere with two optimisers (R4)."""
-    fit = fit_rounded([THREE_CELLS], resolution=0.1)
-    assert fit.mean[0] == pytest.approx(0.0750137, abs=5e-8)
-    assert fit.sigma[0] == pytest.approx(0.0516813, abs=5e-8)
-    assert fit.mean_se[0] == pytest.approx(0.01707, abs=5e-6)
-    assert fit.log_likelihood[0] == pytest.approx(-10.780511, abs=5e-7)
-    assert fit.identifiable[0]
-    assert fit.cells[0] == 3
-    x = np.array(THREE_CELLS)
-    assert x.std(ddof=1) == pytest.approx(0.0621582, abs=5e-8)
-    assert sheppard_sigma(x.std(), resolution=0.1) == pytest.approx(0.0520416, abs=5e-8)
-
-
-def test_two_occupied_cells_leave_the_spread_open() -> None:
-    """With two cells the likelihood rises to 8[.375 ln .375 + .625 ln .625] as σ goes to 0 (R5)."""
-    fit = fit_rounded([TWO_CELLS], resolution=0.1)
-    assert not fit.identifiable[0]
-    assert np.isnan(fit.sigma[0])
-    assert fit.log_likelihood[0] == pytest.approx(-5.292506, abs=5e-7)
-    mean, _ = fit_rounded_mean([TWO_CELLS], resolution=0.1, sigma=0.05)
-    at = rounded_log_likelihood([TWO_CELLS], resolution=0.1, mean=mean, sigma=[0.05])
-    assert at[0] == pytest.approx(-5.742985, abs=5e-7)
-    assert at[0] < fit.log_likelihood[0]
-
-
-@pytest.mark.parametrize(
-    ("readings", "resolution", "known"),
-    [
-        ([0.1], 0.1, False),
-        ([0.1, 0.1, 0.1], 0.1, False),
-        ([0.0, 0.1, 0.1], 0.1, False),
-        ([0.0, 0.1, 0.2], 0.1, True),
-        ([0.0, 0.2, 0.2], 0.1, True),
-        ([0.0, 0.05, 0.1], 0.05, True),
-        ([0.0, 0.05, 0.1], [0.1, 0.05, 0.1], False),
-        ([3.7, 3.9, 4.0], 0.1, True),
-    ],
+from tests.stats.rounded_means import (
+    attainable_limits,
+    distribution_of_mean,
+    moments_of_mean,
+    normal_rate_outside,
+    rate_outside,
 )
-def test_what_determines_a_spread(
-    readings: list[float], resolution: float | list[float], known: bool
-) -> None:
-    """A spread is determined by two cells that neither touch nor overlap, whatever their steps."""
-    x = np.array([readings])
-    step = np.broadcast_to(np.asarray(resolution, float), x.shape)
-    found = identifiable(x, resolution=step, weights=np.ones_like(x))
-    assert found.tolist() == [known]
-    assert fit_rounded(x, resolution=step).identifiable.tolist() == [known]
 
 
 def test_grouped_heights() -> None:
-    """Heights of 8585 men (Kendall and Stuart, table 1.7, from memory), fit recomputed before."""
-    names = ("interval_centre_in", "frequency")
-    centres, counts = (column("l_sheppard_heights", name)[None] for name in names)
+    """Heights of 8585 men (Kendall and Stuart, table 1.7, from memory): Sheppard's correction."""
     known = expected("l_sheppard_heights_expected")
-    fit = fit_rounded(centres, resolution=1.0, weights=counts)
-    assert fit.mean[0] == pytest.approx(known["grouped_normal_mle_mean"], abs=1e-6)
-    assert fit.sigma[0] ** 2 == pytest.approx(known["grouped_normal_mle_variance"], abs=1e-6)
     crude = np.sqrt(known["variance_crude_div_n"])
     corrected = sheppard_sigma(crude, resolution=1.0)
     assert corrected**2 == pytest.approx(known["variance_sheppard"], abs=1e-6)
 
 
-@pytest.mark.parametrize("step", [0.1, 0.05, 0.001])
-def test_fits_equal_a_general_optimiser(step: float) -> None:
-    """A fleet's fits equal scipy.optimize.minimize sample by sample to 1e-6."""
-    random = np.random.default_rng(5)
-    readings = np.round(random.normal(0.013, 0.05, (40, 9)) / step) * step
-    fleet = fit_rounded(readings, resolution=step)
-    fixed, _ = fit_rounded_mean(readings, resolution=step, sigma=0.04)
-    for sample, x in enumerate(readings):
+def test_grouped_heights_are_likeliest_at_the_published_fit() -> None:
+    """The cells' likelihood of the heights peaks at the mean and spread recomputed before."""
+    names = ("interval_centre_in", "frequency")
+    centres, counts = (column("l_sheppard_heights", name) for name in names)
+    known = expected("l_sheppard_heights_expected")
 
-        def unlikelihood(
-            p: tuple[float, float], x: np.ndarray[tuple[int], np.dtype[np.float64]] = x
-        ) -> float:
-            s = float(np.exp(p[1]))
-            cells = log_cell_probability((x - step / 2 - p[0]) / s, (x + step / 2 - p[0]) / s)
-            return -float(cells.sum())
+    def unlikelihood(p: NDArray[np.float64]) -> float:
+        low = (centres - 0.5 - p[0]) / p[1]
+        return -float(counts @ log_cell_probability(low, low + 1 / p[1]))
 
-        alone = minimize_scalar(lambda m: unlikelihood((m, np.log(0.04))), tol=1e-12)
-        if fleet.identifiable[sample]:
-            both = minimize(
-                unlikelihood,
-                (x.mean(), np.log(x.std() + step / 4)),
-                method="Nelder-Mead",
-                options={"xatol": 1e-10, "fatol": 1e-13, "maxiter": 4000},
-            )
-            assert fleet.mean[sample] == pytest.approx(both.x[0], abs=1e-6)
-            assert fleet.sigma[sample] == pytest.approx(np.exp(both.x[1]), abs=1e-6)
-            assert fleet.log_likelihood[sample] >= -both.fun - 1e-9
-        if np.ptp(x) > 0:
-            assert fixed[sample] == pytest.approx(alone.x, abs=1e-6)
+    at = (known["grouped_normal_mle_mean"], np.sqrt(known["grouped_normal_mle_variance"]))
+    found = minimize(unlikelihood, (67.0, 2.0), method="Nelder-Mead", tol=1e-10)
+    assert found.x == pytest.approx(at, abs=1e-5)
 
 
-def test_every_reading_may_have_its_own_step() -> None:
-    """Mixed steps and padding: equal to a general optimiser, and to the sample without padding."""
-    readings = np.array([[0.1, 0.05, -0.1, 0.15, 0.0, 0.2, 9.9]])
-    steps = np.array([[0.1, 0.05, 0.1, 0.05, 0.1, 0.1, 0.1]])
-    weights = np.array([[1.0, 1, 1, 1, 1, 1, 0]])
-    padded = fit_rounded(readings, resolution=steps, weights=weights)
-    plain = fit_rounded(readings[:, :6], resolution=steps[:, :6])
+@pytest.mark.parametrize("within", [0.2, 0.4, 0.8])
+@pytest.mark.parametrize("between", [0.3, 0.9])
+def test_likelihood_of_a_visit_equals_integration(within: float, between: float) -> None:
+    """What limits are set by: a visit of three rounded readings against scipy.integrate.quad.
 
-    def unlikelihood(p: tuple[float, float]) -> float:
-        at = rounded_log_likelihood(
-            readings[:, :6], resolution=steps[:, :6], mean=[p[0]], sigma=[float(np.exp(p[1]))]
-        )
-        return -float(at[0])
+    Model: N(centre, between²) for the visit, N(visit, within²) for its readings, in steps of 1.
+    """
+    readings = np.array([0.0, 1.0, 1.0])
+    patterns = Patterns(
+        replicates=np.array([3]),
+        steps=np.array([float(PER_STEP)]),
+        offsets=PER_STEP * readings[None],
+    )
+    in_grid = within * PER_STEP
+    table = tabulate(
+        patterns,
+        shapes_of(patterns, within=in_grid),
+        within=in_grid,
+        betweens=np.array([between * PER_STEP]),
+        reach=2 * PER_STEP,
+    )
+    for centre in (-1.5, -0.3, 0.0, 0.5, 1.1, 2.0):
 
-    found = minimize(unlikelihood, (0.05, -2.5), method="Nelder-Mead", tol=1e-12)
-    assert plain.mean[0] == pytest.approx(found.x[0], abs=1e-6)
-    assert plain.sigma[0] == pytest.approx(np.exp(found.x[1]), abs=1e-6)
-    assert padded.mean == pytest.approx(plain.mean, abs=1e-12)
-    assert padded.sigma == pytest.approx(plain.sigma, abs=1e-12)
+        def density(level: float, centre: float = centre) -> float:
+            low = (readings - 0.5 - level) / within
+            cells = stats.norm.cdf(low + 1 / within) - stats.norm.cdf(low)
+            return float(np.prod(cells) * stats.norm.pdf(level, centre, between))
 
-
-def test_estimates_are_right_on_average() -> None:
-    """Spread of 20 readings in steps of two σ, centres anywhere: within 6 %; the naive is not."""
-    random = np.random.default_rng(8)
-    centre = random.uniform(-0.05, 0.05, (3000, 1))
-    readings = np.round(random.normal(centre, 0.05, (3000, 20)) / 0.1) * 0.1
-    fit = fit_rounded(readings, resolution=0.1)
-    known = fit.identifiable
-    assert known.mean() > 0.7
-    root = np.sqrt(np.mean(fit.sigma[known] ** 2))
-    assert root == pytest.approx(0.05, rel=0.06)
-    assert np.sqrt(readings[known].var(axis=1, ddof=1).mean()) > 0.057
+        exact, _ = integrate.quad(density, centre - 8, centre + 8, epsabs=0, limit=200)
+        place = 2 * PER_STEP + round(centre * PER_STEP)
+        assert np.exp(table[0, 0, place]) == pytest.approx(exact, rel=0.01)
 
 
 @pytest.mark.parametrize("edges", [(-1.0, 0.5), (3.0, 3.001), (12.0, 13.0), (-40.0, -39.0)])
@@ -278,25 +201,16 @@ def test_unrounded_laws_of_spread_and_range() -> None:
     assert normal_range_tail(5, at) == pytest.approx(known, abs=1e-9)
 
 
-def test_impossible_readings_are_refused() -> None:
-    """A step of 0 or below, a reading that is no number, an empty sample and no spread at all."""
-    with pytest.raises(ValueError, match="must be above 0"):
-        fit_rounded([[0.0, 0.1]], resolution=0.0)
-    with pytest.raises(ValueError, match="must be above 0"):
-        fit_rounded([[0.0, 0.1]], resolution=-0.1)
-    with pytest.raises(ValueError, match="finite number"):
-        fit_rounded([[0.0, np.nan]], resolution=0.1)
-    with pytest.raises(ValueError, match="no reading"):
-        fit_rounded([[0.0, 0.1]], resolution=0.1, weights=[[0.0, 0.0]])
-    with pytest.raises(ValueError, match="above 0"):
-        fit_rounded_mean([[0.0, 0.1]], resolution=0.1, sigma=0.0)
-    with pytest.raises(ValueError, match="not both 0"):
-        distribution_of_mean([0.0], sigma=0.0, resolution=0.1)
-    with pytest.raises(ValueError, match="above 0"):
-        distribution_of_mean([0.0], sigma=0.1, resolution=0.0)
-    with pytest.raises(ValueError, match="at least one reading"):
-        distribution_of_mean([0.0], sigma=0.1, resolution=0.1, replicates=0)
-    with pytest.raises(ValueError, match="no more than noise"):
-        distribution_of_mean([0.0], sigma=1.0, resolution=0.001)
+def test_one_reading_has_no_law_of_spread() -> None:
+    """A single reading has no spread."""
     with pytest.raises(ValueError, match="at least 2 readings"):
         spread_law(1, (0.3,))
+
+
+@pytest.mark.parametrize("centre", [0.0, 0.05, 0.1])
+def test_neither_side_is_favoured_where_both_are_equal(centre: float) -> None:
+    """On a mark or midway between two a process has as much above as below, and so its limits."""
+    law = distribution_of_mean([centre], sigma=0.03, resolution=0.1)
+    limits = attainable_limits(law, nominal=0.0027)
+    assert limits.upper[0] - centre == pytest.approx(centre - limits.lower[0])
+    assert limits.rate[0] <= 0.0027

@@ -10,12 +10,11 @@ import pytest
 from drift.stats.uncertainty import (
     BUDGET,
     Component,
-    bias_components,
     bias_uncertainty,
     coverage_factor,
-    difference_uncertainty,
     make_budget,
 )
+from tests.budgets import bias_components
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 
@@ -104,11 +103,6 @@ def test_fully_correlated_inputs_cancel_in_a_difference() -> None:
         correlations=[("reference now", "reference before", 1.0)],
     )
     assert budget.combined == pytest.approx(0.02)
-    total = np.hypot(0.03, 0.02)
-    assert difference_uncertainty(total, 0.03, shared=0.03) == pytest.approx(0.02)
-    assert difference_uncertainty(0.04, 0.03, shared=0.0) == pytest.approx(0.05)
-    with pytest.raises(ValueError, match="must not exceed"):
-        difference_uncertainty(0.01, 0.03, shared=0.02)
 
 
 def test_correlated_inputs_of_finite_freedom_have_no_effective_one() -> None:

@@ -8,8 +8,8 @@ from numpy.typing import NDArray
 
 from drift.frames import Schema
 from drift.stats.autocorrelation import spread_shortfall
-from drift.stats.charts.prepare import Prepared, origin_of, prepare
-from drift.stats.charts.settings import Charted, ChartSettings
+from drift.stats.charts.prepare import Prepared, origin_of
+from drift.stats.charts.settings import Charted
 from drift.stats.charts.shape import Lines, assemble, per_row
 from drift.stats.cusum_rates import decision_interval, signal_rate
 
@@ -35,8 +35,8 @@ _ERROR_STEP = 0.02
 _DFS = np.array([1.0, 2, 3, 4, 5, 6, 8, 10, 14, 20, 30, 50, 100, 1e6])
 
 
-def cusum(points: pl.DataFrame, *, settings: ChartSettings) -> Charted:
-    """Chart what visits lie above, and below, their centre, added up.
+def draw_cusum(prepared: Prepared) -> Charted:
+    """Draw what visits lie above, and below, their centre, added up.
 
     The chart ``cusum_high`` plots S⁺ = max(0, S⁺ + y − centre − k) with its upper limit h;
     ``cusum_low`` plots −S⁻, S⁻ = max(0, S⁻ + centre − k − y), with its lower limit −h.  Both start
@@ -45,51 +45,10 @@ def cusum(points: pl.DataFrame, *, settings: ChartSettings) -> Charted:
     In the form "kept_rate" the reference value grows by half the standard error of the centre and
     the decision interval is set so that a false signal is no likelier than with a known process.
 
-    Parameters
-    ----------
-    points, settings
-        As for `drift.stats.charts.individuals`.
-
-    Raises
-    ------
-    ValueError
-        If a column is missing or holds a number that cannot be.
-
     References
     ----------
     NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.3.
     """
-    return draw_cusum(prepare(points, settings=settings))
-
-
-def find_onsets(points: pl.DataFrame, *, settings: ChartSettings) -> pl.DataFrame:
-    """Date the shift behind the first signal of each CUSUM and phase.
-
-    Parameters
-    ----------
-    points, settings
-        As for `cusum`.
-
-    Returns
-    -------
-    pl.DataFrame
-        Frame of `ONSETS`, sorted by series, chart and phase.
-
-    Raises
-    ------
-    ValueError
-        If a column is missing or holds a number that cannot be.
-
-    References
-    ----------
-    Onset, and size of the shift k + S/N for a sum S over the N visits since it was 0: D. C.
-    Montgomery, Introduction to Statistical Quality Control, section 9.1 of the 7th edition.
-    """
-    return onsets_of(prepare(points, settings=settings))
-
-
-def draw_cusum(prepared: Prepared) -> Charted:
-    """Draw the CUSUM charts of prepared points."""
     baseline = prepared.baseline
     sums = _sums(prepared)
     blank = np.full_like(sums.high, np.nan)
@@ -122,7 +81,18 @@ def draw_cusum(prepared: Prepared) -> Charted:
 
 
 def onsets_of(prepared: Prepared) -> pl.DataFrame:
-    """Date the shifts of prepared points; as `find_onsets`."""
+    """Date the shift behind the first signal of each CUSUM and phase.
+
+    Returns
+    -------
+    pl.DataFrame
+        Frame of `ONSETS`, sorted by series, chart and phase.
+
+    References
+    ----------
+    Onset, and size of the shift k + S/N for a sum S over the N visits since it was 0: D. C.
+    Montgomery, Introduction to Statistical Quality Control, section 9.1 of the 7th edition.
+    """
     baseline, sums = prepared.baseline, _sums(prepared)
     limit = per_row(baseline, sums.decision)
     visits, times = (baseline.rows[name].to_numpy() for name in ("visit", "t_years"))

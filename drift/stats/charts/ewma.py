@@ -1,46 +1,30 @@
 """This module draws the EWMA chart: a weighted mean of the visits so far, newest heaviest."""
 
 import numpy as np
-import polars as pl
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from drift.stats.autocorrelation import ewma_widening
-from drift.stats.charts.prepare import Prepared, half_widths, origin_of, prepare
-from drift.stats.charts.settings import Charted, ChartSettings
+from drift.stats.charts.prepare import Prepared, half_widths, origin_of
+from drift.stats.charts.settings import Charted
 from drift.stats.charts.shape import Lines, assemble, per_row
 
 Floats = NDArray[np.float64]
 
 
-def ewma(points: pl.DataFrame, *, settings: ChartSettings) -> Charted:
-    """Chart z(t) = w·y(t) + (1 − w)·z(t−1), started at the centre of each phase.
+def draw_ewma(prepared: Prepared) -> Charted:
+    """Draw z(t) = w·y(t) + (1 − w)·z(t−1), started at the centre of each phase.
 
     The weighting is that of e-Handbook 6.3.2.4: the newest visit is part of its own point.  (Its
     mass-calibration page 2.3.5.2 plots the same numbers one visit later, as a forecast.)
     Limits are exact from the first point on; in the form "kept_rate" they also allow for a centre
     that is only estimated, and for the visits that are in both the centre and the average.
 
-    Parameters
-    ----------
-    points, settings
-        As for `drift.stats.charts.individuals`.
-
-    Raises
-    ------
-    ValueError
-        If a column is missing or holds a number that cannot be.
-
     References
     ----------
     NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.4; exact early limits: Lucas and
     Saccucci (1990), Technometrics 32, 1-12.
     """
-    return draw_ewma(prepare(points, settings=settings))
-
-
-def draw_ewma(prepared: Prepared) -> Charted:
-    """Draw the EWMA chart of prepared points."""
     baseline, settings = prepared.baseline, prepared.settings
     nominal = float(2 * ndtr(-settings.ewma_sigmas))
     weight = settings.ewma_weight

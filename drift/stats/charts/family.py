@@ -60,9 +60,14 @@ def draw_family(
     Parameters
     ----------
     points : pl.DataFrame
-        As for `drift.stats.charts.individuals`, optionally with ``gauge``: the number of the gauge
-        that was on, which alone restarts the charts of scatter.
+        One row per series and visit, any number of series: ``series``, ``visit``, ``phase``,
+        ``t_years``, ``value`` (null where there is no reading), ``resolution``; optionally
+        ``replicates`` and ``values`` (the readings that ``value`` is the mean of), ``like`` (names
+        meters whose spread may be pooled; without it all are), ``excluded`` (why a visit must
+        not set limits, null for most) and ``gauge`` (the number of the gauge that was on, which
+        alone restarts the charts of scatter).
     settings : ChartSettings
+        How limits are set.
     charts : tuple of str
         Names out of `SINGLE_POINTS` and `REPLICATES`.
 

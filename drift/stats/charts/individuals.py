@@ -1,43 +1,21 @@
 """This module draws the individuals chart: each visit's value against its baseline."""
 
 import numpy as np
-import polars as pl
 
 from drift.stats.autocorrelation import widening
-from drift.stats.charts.prepare import Prepared, half_widths, origin_of, prepare
-from drift.stats.charts.settings import Charted, ChartSettings
+from drift.stats.charts.prepare import Prepared, half_widths, origin_of
+from drift.stats.charts.settings import Charted
 from drift.stats.charts.shape import Lines, assemble, per_row
 
 
-def individuals(points: pl.DataFrame, *, settings: ChartSettings) -> Charted:
-    """Chart each visit's value.
-
-    Parameters
-    ----------
-    points : pl.DataFrame
-        One row per series and visit, any number of series: ``series``, ``visit``, ``phase``,
-        ``t_years``, ``value`` (null where there is no reading), ``resolution``; optionally
-        ``replicates`` and ``values`` (the readings that ``value`` is the mean of), ``like`` (names
-        meters whose spread may be pooled; without it all are) and ``excluded`` (why a visit must
-        not set limits, null for most).
-    settings : ChartSettings
-        How limits are set.
-
-    Raises
-    ------
-    ValueError
-        If a column is missing or holds a number that cannot be.
+def draw_individuals(prepared: Prepared) -> Charted:
+    """Draw each visit's value.
 
     References
     ----------
     NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2 (form "sigma") and 2.2.3.5.2 (form
     "t"); form "kept_rate": `drift.stats.new_point`.
     """
-    return draw_individuals(prepare(points, settings=settings))
-
-
-def draw_individuals(prepared: Prepared) -> Charted:
-    """Draw the individuals chart of prepared points."""
     baseline, settings = prepared.baseline, prepared.settings
     phi = prepared.lag1.allowed_for
     wider = np.where(phi > 0, widening(phi, baseline.counts), 1.0)

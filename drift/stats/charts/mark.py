@@ -17,8 +17,6 @@ from drift.stats.charts.shape import Lines, Origin, assemble, per_row
 from drift.stats.pool_dates import kinds_of_meters, last_days
 
 Floats = NDArray[np.float64]
-Integers = NDArray[np.int64]
-
 # Fewest moves of like meters from which the size of a move is known well enough.
 _FEWEST_MOVES = 6
 # A mark that stands within this share of its step of where it stood has not been moved.
@@ -34,7 +32,7 @@ def mark(points: pl.DataFrame, *, settings: ChartSettings) -> Charted:
     Parameters
     ----------
     points : pl.DataFrame
-        As for `drift.stats.charts.individuals`: ``value`` is the position of the mark in one unit
+        As for `drift.stats.charts.draw_family`: ``value`` is the position of the mark in one unit
         for all rows that are alike, a series is one meter, and a phase begins where another gauge
         was put on or the mark was established anew.  ``like`` names meters whose moves are of one
         size.

@@ -1,7 +1,6 @@
 """This module draws the mean chart: each visit's mean against the scatter of its replicates."""
 
 import numpy as np
-import polars as pl
 from numpy.typing import NDArray
 from scipy.special import ndtr, stdtrit
 
@@ -9,45 +8,28 @@ from drift.stats.charts.prepare import fewest_visits
 from drift.stats.charts.replicates import (
     Replicated,
     origin_of_scatter,
-    prepare_replicates,
     weighted_sigma,
 )
-from drift.stats.charts.settings import Charted, ChartSettings
+from drift.stats.charts.settings import Charted
 from drift.stats.charts.shape import Lines, assemble
 from drift.stats.new_point import predict
 
 Floats = NDArray[np.float64]
 
 
-def mean(points: pl.DataFrame, *, settings: ChartSettings) -> Charted:
-    """Chart the mean of each visit's replicates against limits from scatter within visits.
+def draw_mean(replicated: Replicated) -> Charted:
+    """Draw the mean of each visit's replicates against limits from scatter within visits.
 
     All that makes visits differ beyond the scatter of replicates (another fill, another day)
     counts as a signal here; where visits always differ so, the individuals chart is the one to
-    use.  Counts may differ from visit to visit; each has its own limits.
-
-    Parameters
-    ----------
-    points : pl.DataFrame
-        As for `drift.stats.charts.individuals`, with the readings of each visit in ``values``.
-    settings : ChartSettings
-        Form "sigma": centre ± A·σ with σ from the mean of s/c4; form "t": centre ± t·s₁/sqrt(n)
-        with the pooled s₁; form "kept_rate": the exact law of means of rounded readings.
-
-    Raises
-    ------
-    ValueError
-        If a column is missing or holds a number that cannot be.
+    use.  Counts may differ from visit to visit; each has its own limits.  Form "sigma": centre ±
+    A·σ with σ from the mean of s/c4; form "t": centre ± t·s₁/sqrt(n) with the pooled s₁; form
+    "kept_rate": the exact law of means of rounded readings.
 
     References
     ----------
     NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.1.
     """
-    return draw_mean(prepare_replicates(points, settings=settings))
-
-
-def draw_mean(replicated: Replicated) -> Charted:
-    """Draw the mean chart of prepared replicates."""
     baseline, settings = replicated.baseline, replicated.settings
     nominal = float(2 * ndtr(-settings.sigmas))
     sizes = replicated.sizes

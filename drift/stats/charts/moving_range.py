@@ -3,41 +3,25 @@
 from dataclasses import replace
 
 import numpy as np
-import polars as pl
 
 from drift.stats.autocorrelation import spread_shortfall
-from drift.stats.charts.prepare import Prepared, origin_of, prepare
-from drift.stats.charts.settings import Charted, ChartSettings
+from drift.stats.charts.prepare import Prepared, origin_of
+from drift.stats.charts.settings import Charted
 from drift.stats.charts.shape import Lines, assemble, per_row
 from drift.stats.constants import d2, d3
 
 
-def moving_range(points: pl.DataFrame, *, settings: ChartSettings) -> Charted:
-    """Chart the absolute difference of each visit from the one before it in its phase.
+def draw_moving_range(prepared: Prepared) -> Charted:
+    """Draw the absolute difference of each visit from the one before it in its phase.
 
     The upper limit of the forms "sigma" and "t" is that of the textbooks, D4 times the mean moving
     range, whose false-alarm rate is that of a range beyond 3 of its standard deviations (0.9 % for
     normal data); that of "kept_rate" holds the nominal rate.
 
-    Parameters
-    ----------
-    points, settings
-        As for `drift.stats.charts.individuals`.
-
-    Raises
-    ------
-    ValueError
-        If a column is missing or holds a number that cannot be.
-
     References
     ----------
     NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2.
     """
-    return draw_moving_range(prepare(points, settings=settings))
-
-
-def draw_moving_range(prepared: Prepared) -> Charted:
-    """Draw the moving-range chart of prepared points."""
     baseline, settings = prepared.baseline, prepared.settings
     moves = np.abs(np.diff(baseline.values, prepend=np.nan))
     moves[baseline.starts] = np.nan

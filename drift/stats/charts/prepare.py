@@ -61,7 +61,7 @@ def prepare(points: pl.DataFrame, *, settings: ChartSettings) -> Prepared:
     Parameters
     ----------
     points : pl.DataFrame
-        As for `drift.stats.charts.individuals`.
+        As for `drift.stats.charts.draw_family`.
     settings : ChartSettings
 
     Raises

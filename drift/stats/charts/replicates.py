@@ -67,7 +67,7 @@ def prepare_replicates(points: pl.DataFrame, *, settings: ChartSettings) -> Repl
     Parameters
     ----------
     points : pl.DataFrame
-        As for `drift.stats.charts.individuals`, with the readings of each visit in ``values``; a
+        As for `drift.stats.charts.draw_family`, with the readings of each visit in ``values``; a
         visit without them may give its ``spread`` and ``replicates`` instead.
     settings : ChartSettings
 

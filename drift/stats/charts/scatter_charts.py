@@ -1,46 +1,28 @@
 """This module draws the charts of how replicate readings scatter: S, range and repeatability."""
 
 import numpy as np
-import polars as pl
 from scipy.special import fdtri, ndtr
 
 from drift.stats.charts.replicates import (
     Replicated,
     draw_textbook,
     draw_upper,
-    prepare_replicates,
     weighted_sigma,
 )
-from drift.stats.charts.settings import Charted, ChartSettings
+from drift.stats.charts.settings import Charted
 
 
-def spread(points: pl.DataFrame, *, settings: ChartSettings) -> Charted:
-    """Chart the standard deviation (n − 1) of each visit's replicates.
+def draw_spread(replicated: Replicated) -> Charted:
+    """Draw the standard deviation (n − 1) of each visit's replicates.
 
     Visits with one reading are not plotted.  Form "sigma": B3 and B4 limits for each visit's own
     count; "t" and "kept_rate": an upper limit only, s₁·sqrt(F), which for rounded readings is
     set among the values that they can show.
 
-    Parameters
-    ----------
-    points : pl.DataFrame
-        As for `drift.stats.charts.individuals`, with the readings of each visit in ``values``.
-    settings : ChartSettings
-
-    Raises
-    ------
-    ValueError
-        If a column is missing or holds a number that cannot be.
-
     References
     ----------
     NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.1.
     """
-    return draw_spread(prepare_replicates(points, settings=settings))
-
-
-def draw_spread(replicated: Replicated) -> Charted:
-    """Draw the S chart of prepared replicates."""
     settings = replicated.settings
     if settings.limits == "sigma":
         sigma = weighted_sigma(replicated, of_range=False)
@@ -50,32 +32,17 @@ def draw_spread(replicated: Replicated) -> Charted:
     return draw_upper("spread", replicated, of_range=False, nominal=nominal, factor=factor)
 
 
-def value_range(points: pl.DataFrame, *, settings: ChartSettings) -> Charted:
-    """Chart the range of each visit's replicates.
+def draw_range(replicated: Replicated) -> Charted:
+    """Draw the range of each visit's replicates.
 
     Form "kept_rate": an upper limit only, among the values that rounded readings can show; the
     others: D3 and D4 limits for each visit's own count.  A range uses less of the data than a
     standard deviation does and is offered for hand checks.
 
-    Parameters
-    ----------
-    points, settings
-        As for `spread`.
-
-    Raises
-    ------
-    ValueError
-        If a column is missing or holds a number that cannot be.
-
     References
     ----------
     NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.1.
     """
-    return draw_range(prepare_replicates(points, settings=settings))
-
-
-def draw_range(replicated: Replicated) -> Charted:
-    """Draw the range chart of prepared replicates."""
     if replicated.settings.limits != "kept_rate":
         sigma = weighted_sigma(replicated, of_range=True)
         return draw_textbook("range", replicated, sigma=sigma, of_range=True)
@@ -84,31 +51,16 @@ def draw_range(replicated: Replicated) -> Charted:
     return draw_upper("range", replicated, of_range=True, nominal=nominal, factor=blank)
 
 
-def repeatability(points: pl.DataFrame, *, settings: ChartSettings) -> Charted:
-    """Chart the standard deviation of replicates against s₁·sqrt(F), an upper limit only.
+def draw_repeatability(replicated: Replicated) -> Charted:
+    """Draw the standard deviation of replicates against s₁·sqrt(F), an upper limit only.
 
     s₁ is the pooled standard deviation of the baseline, F the upper quantile at the level that the
     settings name, with the degrees of freedom of the visit and of s₁.
-
-    Parameters
-    ----------
-    points, settings
-        As for `spread`.
-
-    Raises
-    ------
-    ValueError
-        If a column is missing or holds a number that cannot be.
 
     References
     ----------
     NIST/SEMATECH e-Handbook of Statistical Methods, 2.2.3.1 and 2.6.2.3.
     """
-    return draw_repeatability(prepare_replicates(points, settings=settings))
-
-
-def draw_repeatability(replicated: Replicated) -> Charted:
-    """Draw the repeatability chart of prepared replicates."""
     level = replicated.settings.repeatability_level
     factor = _root_f(replicated, level)
     return draw_upper("repeatability", replicated, of_range=False, nominal=level, factor=factor)

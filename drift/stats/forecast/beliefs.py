@@ -11,6 +11,7 @@ import numpy as np
 
 from drift.stats.blocks import Floats, Integers
 from drift.stats.forecast.model import (
+    Habit,
     HyperParameters,
     Kind,
     bell_mass,
@@ -48,6 +49,19 @@ STEADY = (1.5, 1.0)
 KINDS = ((1.0, 1.0), (2.1, 1.0), (1.0, 8.0))
 KIND_WEIGHTS = (3.0, 0.5, 0.4)
 
+# Where the share of visits that adjust without a record may change, in tolerances found off; the
+# share believed between, and the visits that this belief is worth.
+HABIT_EDGES = (0.25, 0.4, 0.5, 0.6, 0.75, 0.9, 1.0, 1.25)
+HABIT_SHARES = (0.1, 0.2, 0.2, 0.3, 0.3, 0.4, 0.4, 0.8, 0.9)
+HABIT_WORTH = 1.0
+# A level that counts less than this is left out.
+_LEAST_WEIGHT = 0.01
+
+
+def usual_habit(tolerance: float) -> Habit:
+    """Return when a laboratory is believed to adjust without a record, for a tolerance, % air."""
+    return Habit(tuple(tolerance * edge for edge in HABIT_EDGES), HABIT_SHARES)
+
 
 def scaled(name: str, *, tolerance: float) -> Belief:
     """Return the belief in one parameter for a tolerance, % air."""
@@ -69,6 +83,8 @@ def first_guess(visits: Visits, lives: Integers, *, tolerance: float) -> HyperPa
     usual = {name: scaled(name, tolerance=tolerance) for name in BELIEFS}
     noise = replicate_noise(visits, lives, usual["noise_sd"])
     started = lives[~visits.fresh[lives]]
+    habit = usual_habit(tolerance)
+    adjusted = np.where(visits.mixed[lives], habit.share(visits.off[lives]), visits.reset[lives])
     return HyperParameters(
         wander=usual["wander"].median,
         noise_sd=noise,
@@ -79,13 +95,7 @@ def first_guess(visits: Visits, lives: Integers, *, tolerance: float) -> HyperPa
         slab_sd=usual["slab_sd"].median,
         shock_rate=usual["shock_rate"].median,
         shock_size=usual["shock_size"].median,
-        reset_sd=level_spread(
-            visits.left[lives].reshape(-1, visits.left.shape[2]),
-            visits.kind[lives].ravel(),
-            visits.resolutions,
-            noise=noise,
-            belief=usual["reset_sd"],
-        ),
+        reset_sd=adjusted_spread(visits, lives, adjusted, noise=noise, belief=usual["reset_sd"]),
         start_sd=level_spread(
             visits.found[started, 0],
             visits.kind[started, 0],
@@ -93,6 +103,31 @@ def first_guess(visits: Visits, lives: Integers, *, tolerance: float) -> HyperPa
             noise=noise,
             belief=usual["start_sd"],
         ),
+        habit=habit,
+    )
+
+
+def adjusted_spread(
+    visits: Visits, lives: Integers, adjusted: Floats, *, noise: float, belief: Belief
+) -> float:
+    """Return the most probable spread of levels after adjustments.
+
+    Parameters
+    ----------
+    visits, lives
+        The fleet, and positions in it.
+    adjusted : array, shape (lives, visits)
+        Probability that each visit adjusted.
+    noise, belief
+        As for `level_spread`.
+    """
+    return level_spread(
+        visits.left[lives].reshape(-1, visits.left.shape[2]),
+        visits.kind[lives].ravel(),
+        visits.resolutions,
+        noise=noise,
+        belief=belief,
+        weight=adjusted.ravel(),
     )
 
 
@@ -160,6 +195,7 @@ def level_spread(
     *,
     noise: float,
     belief: Belief,
+    weight: Floats | None = None,
 ) -> float:
     """Return the most probable standard deviation of levels about 0 behind rounded readings.
 
@@ -175,15 +211,19 @@ def level_spread(
         Standard deviation of a reading, % air.
     belief : Belief
         In the answer; the answer lies within two logarithmic units of its median.
+    weight : array, shape (levels,), optional
+        How much each level counts, all alike by default.
     """
     there = ~np.isnan(readings)
-    rows = there.any(axis=1)
+    weight = np.ones(kind.size) if weight is None else weight
+    rows = there.any(axis=1) & (weight > _LEAST_WEIGHT)
     if not rows.any():
         return belief.median
     candidates = belief.median * np.exp(np.linspace(-2.0, 2.0, 17))
     score = -0.5 * (np.log(candidates / belief.median) / belief.spread) ** 2
     # Two thousand levels say all there is to say.
-    readings, there, kind = readings[rows][:2000], there[rows][:2000], kind[rows][:2000]
+    some = np.flatnonzero(rows)[:2000]
+    readings, there, kind, weight = readings[some], there[some], kind[some], weight[some]
     gap = max(0.5 * noise, float(np.nanmax(np.abs(readings))) / 70)
     levels = gap * np.arange(-80, 81, dtype=np.float64)
     chance = np.ones((readings.shape[0], levels.size))
@@ -196,5 +236,5 @@ def level_spread(
         # One level in twenty may be three times as far off: a slip must not set the spread.
         prior = 0.95 * bell_mass(levels, variance=np.square(sd), step=gap)
         prior += 0.05 * bell_mass(levels, variance=np.square(3 * sd), step=gap)
-        score[place] += np.log(chance @ prior + 1e-12).sum()
+        score[place] += weight @ np.log(chance @ prior + 1e-12)
     return float(candidates[int(np.argmax(score))])

@@ -64,14 +64,20 @@ def level_values(hyper: HyperParameters) -> dict[str, float]:
     }
 
 
-def life_evidence(hyper: HyperParameters, grid: Grid, data: Sample, tables: Tables) -> Floats:
-    """Return the log likelihood of each life by kind and drift rate."""
+def life_evidence(
+    hyper: HyperParameters,
+    grid: Grid,
+    data: Sample,
+    tables: Tables,
+    ratios: Floats | None = None,
+) -> Floats:
+    """Return the log likelihood of each life by kind and drift rate; `ratios` as in `walk`."""
     log = np.empty((data.lives.size, len(hyper.kinds), grid.drifts.size))
     with np.errstate(divide="ignore"):
         prior = np.log(tables.prior)
     for start in range(0, data.lives.size, _BLOCK):
         part = data.lives[start : start + _BLOCK]
-        state = walk(data.visits, part, hyper=hyper, grid=grid, tables=tables)
+        state = walk(data.visits, part, hyper=hyper, grid=grid, tables=tables, ratios=ratios)
         kept = np.log(state.mass.sum(axis=3, dtype=np.float64)) - prior
         kept += np.log(between_rates(kept).factor)
         log[start : start + _BLOCK] = state.log_likelihood[:, None, None] + kept

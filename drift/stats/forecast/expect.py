@@ -11,7 +11,9 @@ import numpy as np
 import polars as pl
 
 from drift.stats.blocks import Floats, Integers
-from drift.stats.forecast.grid import take, walk
+from drift.stats.forecast.content import in_order_of_content
+from drift.stats.forecast.grid import walk
+from drift.stats.forecast.habits import with_points_heard
 from drift.stats.forecast.horizon import (
     Bins,
     level_masses,
@@ -27,6 +29,7 @@ from drift.stats.forecast.past import blocks, last_dial
 from drift.stats.forecast.predict import Dial, Model, alike
 from drift.stats.forecast.rates import Posterior, read_posterior, take_posterior
 from drift.stats.forecast.readings import make_tables
+from drift.stats.forecast.state import take
 from drift.stats.forecast.visits import read_visits
 
 
@@ -100,11 +103,12 @@ def look_out(
         If the ledger is empty, or holds a time or bias that is not finite.
     """
     settings = settings or Settings()
-    visits = read_visits(ledger, resolution=settings.resolution)
+    visits = in_order_of_content(read_visits(ledger, resolution=settings.resolution))
     if fit is None:
         fit = fit_fleet(visits, tolerance=settings.tolerance, sample=settings.sample)
     grid = make_grid(fit.hyper, resolutions=visits.resolutions)
     model = Model(settings, fit.hyper, grid, {})
+    visits = with_points_heard(visits, hyper=fit.hyper, grid=grid)
     tables = make_tables(model.hyper, grid, resolutions=visits.resolutions)
     made = []
     for part in blocks(visits, np.flatnonzero(visits.last)):

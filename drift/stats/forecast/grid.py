@@ -18,8 +18,6 @@ The exponentially convergent trapezoidal rule, SIAM Review 56, 385–458.
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
-from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,40 +32,10 @@ from drift.stats.forecast.model import (
     wide_mass,
     windows,
 )
-from drift.stats.forecast.readings import Groups, Tables, group_readings, reading_chances
+from drift.stats.forecast.readings import Tables, group_readings
+from drift.stats.forecast.state import State, lead, mean_levels, put, take, window_origin
 from drift.stats.forecast.visits import Visits
-
-# Below this the likelihood of one visit is numerical dust; it is counted as this and the series'
-# window refilled from the prior.
-_DUST = 1e-30
-# What a cell keeps at least: numbers so small that the processor would slow down say nothing.
-_LEAST = 1e-34
-
-
-@dataclass(slots=True)
-class State:
-    """What is known of a block of series after the readings so far.
-
-    Attributes
-    ----------
-    mass : array, shape (series, kinds, rates, cells)
-        Posterior probability; sums to 1 over each series.
-    origin : array, shape (series,)
-        Level of the window's first cell in whole steps.
-    offset : array, shape (series, rates)
-        What is added to the levels of a rate's cells, at most half a step, % air.
-    years : array, shape (series,)
-        Time it speaks for.
-    log_likelihood : array, shape (series,)
-        Of all readings so far.
-    """
-
-    mass: Masses
-    origin: Integers
-    offset: Floats
-    years: Floats
-    log_likelihood: Floats
-
+from drift.stats.forecast.weighing import mix, take_in
 
 Watcher = Callable[[int, int, State], None]
 
@@ -82,6 +50,7 @@ def walk(
     watch: Watcher | None = None,
     start: State | None = None,
     calm: bool = False,
+    ratios: Floats | None = None,
 ) -> State:
     """Filter the histories of `lives`, longest first.
 
@@ -100,6 +69,9 @@ def walk(
         State after visit 0 of each life; changed in place.  By default the prior meets visit 0.
     calm : bool
         Count only paths without a shock; their share of all is what the log likelihood lacks.
+    ratios : array, shape (all lives, visits), optional
+        Filled, where it is open whether somebody adjusted, with the log of the probability of the
+        readings as left after an adjustment over that at the level found.
 
     Returns
     -------
@@ -108,9 +80,11 @@ def walk(
     """
     counts = visits.count[lives]
     state = _open(visits, lives, hyper, grid, tables) if start is None else start
-    kind, steps = visits.kind[lives], visits.resolutions
-    found = group_readings(visits.found[lives], kind, steps)
-    left = group_readings(visits.left[lives], kind, steps)
+    said = np.empty(visits.years.shape) if ratios is None else ratios
+    found, left = (
+        group_readings(each[lives], visits.kind[lives], visits.resolutions)
+        for each in (visits.found, visits.left)
+    )
     for j in range(0 if start is None else 1, int(counts[0])):
         active = int(np.searchsorted(-counts, -j, side="left"))
         if j > 0 and watch is not None:
@@ -119,24 +93,27 @@ def walk(
         read = np.flatnonzero(~np.isnan(visits.found[at, j]).all(axis=1))
         # Time stands still until a reading: without one there is nothing to move a level for.
         leading = read.size > 0 and read[-1] == read.size - 1
-        part = _lead(state, read.size) if leading else take(state, read)
+        part = lead(state, read.size) if leading else take(state, read)
+        if read.size and j > 0:
+            _advance(part, visits, at[read], j, hyper=hyper, grid=grid, calm=calm)
         if read.size:
-            if j > 0:
-                _advance(part, visits, at[read], j, hyper=hyper, grid=grid, calm=calm)
-            _take_in(part, found.at(read, j), grid=grid, tables=tables)
+            take_in(part, found.at(read, j), grid=grid, tables=tables)
         if not leading:
             put(state, read, part)
         reset = np.flatnonzero(visits.reset[at, j])
         if reset.size:
             part = take(state, reset)
             _adjust(part, visits, at[reset], j, hyper=hyper, grid=grid)
-            _take_in(part, left.at(reset, j), grid=grid, tables=tables)
+            take_in(part, left.at(reset, j), grid=grid, tables=tables)
             put(state, reset, part)
-        moved = np.flatnonzero(~np.isnan(visits.later[at, j]))
-        if moved.size:
-            part = take(state, moved)
-            _shift_known(part, visits, at[moved], j, grid=grid)
-            put(state, moved, part)
+        mixed = np.flatnonzero(visits.mixed[at, j])
+        if mixed.size:
+            part, given = take(state, mixed), left.at(mixed, j)
+            said[at[mixed], j] = mix(
+                part, visits, at[mixed], j, given, hyper=hyper, grid=grid, tables=tables
+            )
+            put(state, mixed, part)
+        _shift_known(state, visits, at, j, grid=grid)
     return state
 
 
@@ -145,7 +122,7 @@ def _open(
 ) -> State:
     """Return the prior state at the first visit."""
     size = lives.size
-    origin = _window(visits.found[lives, 0], grid, fallback=np.zeros(size))
+    origin = window_origin(visits.found[lives, 0], grid, fallback=np.zeros(size))
     position = grid.step * (origin[:, None] + np.arange(grid.cells)).astype(np.float64)
     start = wide_mass(position, sd=hyper.start_sd, grid=grid)
     fresh = wide_mass(position, sd=hyper.reset_sd, grid=grid)
@@ -157,16 +134,6 @@ def _open(
         years=visits.years[lives, 0].copy(),
         log_likelihood=np.zeros(size),
     )
-
-
-def _window(readings: Floats, grid: Grid, *, fallback: Floats) -> Integers:
-    """Return the origin of a window around the mean of `readings`, else around `fallback`."""
-    there = ~np.isnan(readings)
-    number = there.sum(axis=1)
-    total = np.where(there, readings, 0.0).sum(axis=1)
-    middle = np.where(number > 0, total / np.maximum(number, 1), fallback)
-    origin: Integers = np.rint(middle / grid.step).astype(np.int64) - grid.cells // 2
-    return origin
 
 
 def _advance(
@@ -185,7 +152,7 @@ def _advance(
     offset = state.offset + elapsed[:, None] * grid.drifts
     whole = np.rint(offset / grid.step).astype(np.int64)
     state.offset[:] = offset - whole * grid.step
-    origin = _window(visits.found[at, j], grid, fallback=np.zeros(series))
+    origin = window_origin(visits.found[at, j], grid, fallback=np.zeros(series))
     moved = origin - state.origin
     # A rate that leaves the window altogether comes back by a shock only, from anywhere.
     limit = (cells + np.abs(moved))[:, None]
@@ -246,32 +213,6 @@ def _kernels(
     return bell_mass(lag, variance=wandered, step=grid.step), thrown
 
 
-def _take_in(state: State, groups: Groups, *, grid: Grid, tables: Tables) -> None:
-    """Multiply the series of `state` by the probability of their readings, in place."""
-    mass = state.mass
-    base = state.origin[:, None] * grid.step + state.offset
-    look = partial(reading_chances, base, groups, grid=grid, tables=tables)
-    if tables.shared is None:
-        for at, chance in look(margin=0):
-            mass[at] *= chance
-    else:
-        width = tables.shared.shape[0]
-        product = np.ones((*mass.shape[:3], width), dtype=mass.dtype)
-        for at, chance in look(margin=(width - grid.cells) // 2):
-            product[at] *= chance
-        flat = product.reshape(mass.shape[0], -1, width)
-        mass *= np.matmul(flat, tables.shared).reshape(mass.shape)
-    total = mass.sum(axis=(1, 2, 3)).astype(np.float64)
-    lost = total < _DUST
-    if lost.any():
-        mass[lost] = tables.prior[:, :, None] * (_DUST / grid.cells)
-        total = np.where(lost, _DUST, total)
-    mass *= (1 / total).astype(mass.dtype)[:, None, None, None]
-    np.maximum(mass, mass.dtype.type(_LEAST), out=mass)
-    # Without a reading the total is what the window kept of the level, no evidence.
-    state.log_likelihood += np.where(np.isnan(groups.middle[:, 0]), 0.0, np.log(total))
-
-
 def _adjust(
     state: State, visits: Visits, at: Integers, j: int, *, hyper: HyperParameters, grid: Grid
 ) -> None:
@@ -283,7 +224,7 @@ def _adjust(
     known = np.flatnonzero(~np.isnan(jump))
     if known.size:
         target[known] = mean_levels(take(state, known), grid) + jump[known]
-    origin = _window(left, grid, fallback=target)
+    origin = window_origin(left, grid, fallback=target)
     position = grid.step * (origin[:, None] + np.arange(grid.cells)).astype(np.float64)
     kept = state.mass.sum(axis=3)
     level = wide_mass(position, sd=hyper.reset_sd, grid=grid).astype(grid.precision)
@@ -307,12 +248,16 @@ def _shift_known(state: State, visits: Visits, at: Integers, j: int, *, grid: Gr
 
     Drift and wander until then add to the level the same whether before or after the jump.
     """
-    jump = visits.later[at, j]
-    origin = state.origin + np.rint(jump / grid.step).astype(np.int64)
-    state.mass[:], state.offset[:] = _jumped(
-        state, jump, origin, sd=visits.later_sd[at, j], grid=grid
+    rows = np.flatnonzero(~np.isnan(visits.later[at, j]))
+    if rows.size == 0:
+        return
+    part, jump = take(state, rows), visits.later[at[rows], j]
+    origin = part.origin + np.rint(jump / grid.step).astype(np.int64)
+    part.mass[:], part.offset[:] = _jumped(
+        part, jump, origin, sd=visits.later_sd[at[rows], j], grid=grid
     )
-    state.origin[:] = origin
+    part.origin[:] = origin
+    put(state, rows, part)
 
 
 def _jumped(
@@ -328,48 +273,3 @@ def _jumped(
     jumped: Masses = np.matmul(flat, np.ascontiguousarray(runs[:, ::-1]))
     offset = state.offset + (jump - whole * grid.step)[:, None]
     return jumped.reshape(state.mass.shape), offset
-
-
-def take(state: State, rows: Integers) -> State:
-    """Return a copy of some series of a block."""
-    return State(
-        mass=state.mass[rows],
-        origin=state.origin[rows],
-        offset=state.offset[rows],
-        years=state.years[rows],
-        log_likelihood=state.log_likelihood[rows],
-    )
-
-
-def _lead(state: State, number: int) -> State:
-    """Return the first series of a block, sharing its arrays."""
-    return State(
-        mass=state.mass[:number],
-        origin=state.origin[:number],
-        offset=state.offset[:number],
-        years=state.years[:number],
-        log_likelihood=state.log_likelihood[:number],
-    )
-
-
-def put(state: State, rows: Integers, part: State) -> None:
-    """Write some series of a block back."""
-    state.mass[rows] = part.mass
-    state.origin[rows] = part.origin
-    state.offset[rows] = part.offset
-    state.years[rows] = part.years
-    state.log_likelihood[rows] = part.log_likelihood
-
-
-def state_levels(state: State, grid: Grid) -> Floats:
-    """Return the level of each cell, % air, shape (series, rates, cells)."""
-    cells = (state.origin[:, None, None] + np.arange(grid.cells)) * grid.step
-    levels: Floats = cells + state.offset[:, :, None]
-    return levels
-
-
-def mean_levels(state: State, grid: Grid) -> Floats:
-    """Return the posterior mean of each level, % air, shape (series,)."""
-    mass = state.mass.sum(axis=1, dtype=np.float64)
-    mean: Floats = (mass * state_levels(state, grid)).sum(axis=(1, 2)) / mass.sum(axis=(1, 2))
-    return mean

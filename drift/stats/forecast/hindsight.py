@@ -9,6 +9,8 @@ import polars as pl
 
 from drift.frames import DAYS_PER_YEAR, EPOCH, Schema
 from drift.stats.blocks import Floats
+from drift.stats.forecast.content import in_order_of_content
+from drift.stats.forecast.habits import with_points_heard
 from drift.stats.forecast.hyper import fit_fleet
 from drift.stats.forecast.meters import any_out
 from drift.stats.forecast.model import Settings, make_grid
@@ -120,9 +122,10 @@ def look_back_on(
         Without points where none can be followed.
     """
     settings = settings or Settings()
-    visits = read_visits(ledger, resolution=settings.resolution)
+    visits = in_order_of_content(read_visits(ledger, resolution=settings.resolution))
     fit = fit_fleet(visits, tolerance=settings.tolerance, sample=settings.sample)
     model = Model(settings, fit.hyper, make_grid(fit.hyper, resolutions=visits.resolutions), {})
+    visits = with_points_heard(visits, hyper=model.hyper, grid=model.grid)
     rows = ledger.filter(pl.col("meter_id") == meter_id).sort("point_pct", "visit")
     dropped = np.array([_years(day) for day in drops])
     followed: dict[float, Smoothed] = {}

@@ -10,6 +10,7 @@ import numpy as np
 
 from drift.stats.blocks import Floats, Integers
 from drift.stats.forecast.beliefs import KIND_WEIGHTS, first_guess, scaled, weighted_kinds
+from drift.stats.forecast.content import in_order_of_content
 from drift.stats.forecast.evidence import (
     Point,
     Sample,
@@ -19,16 +20,17 @@ from drift.stats.forecast.evidence import (
     nudged_lives,
     per_life,
 )
+from drift.stats.forecast.habits import learn_habit
 from drift.stats.forecast.model import Grid, HyperParameters, make_grid
 from drift.stats.forecast.visits import Visits
 
 # The level parameters, always fitted.
 _LEVEL = ("wander", "noise_sd", "shock_rate", "shock_size")
 # Change of a logarithm over which a score is taken; longest step of one round.
-_DIFFERENCE = 0.1
+_DIFFERENCE = 0.02
 _LONGEST_STEP = 1.0
 # A gain of log likelihood that no data can tell from none.
-_LEAST_GAIN = 0.3
+_LEAST_GAIN = 0.1
 # Visits of some lives that lead the search most of the way, or this share of all; up to twice as
 # many visits are taken at once.
 _LEADING, _LEADING_SHARE = 500, 1 / 3
@@ -36,12 +38,16 @@ _LEADING, _LEADING_SHARE = 500, 1 / 3
 _GOLDEN = (5**0.5 - 1) / 2
 # A shared error of a visit is looked for at this share of the noise.
 _SHARED_TRIAL = 0.4
+# Noises that are tried at the start, as shares of the first guess.
+_NOISE_TRIALS = (0.4, 0.65, 1.5)
 # Gain of log likelihood that one more parameter must bring.
 _WORTH = 2.0
 # Step of the fitting grid in noise, its drift rates on either side of 0, its parts of a step.
 _COARSE = 0.7
-_COARSE_RATES = 7
+_COARSE_RATES = 10
 _COARSE_FINENESS = 16
+# How far its step may come to lie from that share before it is made anew.
+_FITTING = (0.75, 1.35)
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +66,8 @@ class Fit:
         Of those readings, at the fitted values.
     rounds : int
         Steps that the maximisation took.
+    converged : bool
+        It ended where no step gains anything worth telling; False where its steps ran out first.
     """
 
     hyper: HyperParameters
@@ -67,6 +75,16 @@ class Fit:
     readings: int
     log_likelihood: float
     rounds: int
+    converged: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Climb:
+    """Where a search ended, after how many steps, and whether at a top."""
+
+    point: Point
+    rounds: int
+    converged: bool
 
 
 def fit_fleet(
@@ -75,7 +93,7 @@ def fit_fleet(
     tolerance: float,
     sample: int,
     start: HyperParameters | None = None,
-    rounds: int = 8,
+    rounds: int = 40,
 ) -> Fit:
     """Fit the hyper-parameters to a fleet by maximum penalised likelihood.
 
@@ -86,7 +104,8 @@ def fit_fleet(
     tolerance : float
         Largest bias that passes, % air: the scale of the beliefs.
     sample : int
-        Most visits used: those of lives evenly spread over the fleet, so that it is repeatable.
+        Most visits used: those of lives evenly spread over the fleet in an order fixed by what they
+        are, so that neither names nor the order of rows decide.
     start : HyperParameters, optional
         Where to start from, such as the fit to an earlier part of the same history.
     rounds : int
@@ -100,43 +119,74 @@ def fit_fleet(
     updated by expectation–maximisation between steps.  An error that all readings of a visit
     share is let in where the likelihood asks for it; single readings cannot tell it from noise.
     """
+    visits = in_order_of_content(visits)
     lives = _choose(visits, sample)
     hyper = start or first_guess(visits, lives, tolerance=tolerance)
     if lives.size == 0:
-        return Fit(hyper, 0, 0, 0.0, 0)
+        return Fit(hyper, 0, 0, 0.0, 0, converged=True)
     unseen = _resets_unseen(visits, lives)
     taken, leading = 0, _leading(visits, lives)
     if start is None and leading.size < lives.size:
-        point, taken = _search(hyper, Sample(visits, leading, tolerance, unseen), rounds)
-        hyper = point.hyper
-    point, more = _search(hyper, Sample(visits, lives, tolerance, unseen), rounds, led=taken > 0)
+        led = _search(hyper, Sample(visits, leading, tolerance, unseen), rounds)
+        hyper, taken = led.point.hyper, led.rounds
+    made = _search(hyper, Sample(visits, lives, tolerance, unseen), rounds, led=taken > 0)
     found, left = visits.found[lives], visits.left[lives]
     readings = int((~np.isnan(found)).sum() + (~np.isnan(left)).sum())
-    return Fit(point.hyper, int(lives.size), readings, likelihood(point), taken + more)
+    return Fit(
+        hyper=made.point.hyper,
+        lives=int(lives.size),
+        readings=readings,
+        log_likelihood=likelihood(made.point),
+        rounds=taken + made.rounds,
+        converged=made.converged,
+    )
 
 
-def _search(
-    hyper: HyperParameters, data: Sample, rounds: int, *, led: bool = False
-) -> tuple[Point, int]:
+def _search(hyper: HyperParameters, data: Sample, rounds: int, *, led: bool = False) -> Climb:
     """Climb from `hyper`, with an error shared by a visit's readings where they ask for it.
 
     It is asked for at the start, which saves steps, unless `led` there by a part of the lives, and
     again at the end, which decides.
     """
     hyper = _moved(hyper, (), np.empty(0), unseen=data.unseen)
+    hyper, data = learn_habit(hyper, _fitting_grid(hyper, data), data)
     point = evaluate(hyper, _fitting_grid(hyper, data), data)
+    if not led:
+        point = _likeliest_noise(point, data)
     if not _has_replicates(data.visits, data.lives):
-        return _climb(point, _LEVEL, data, rounds)
+        return _climb(point, _names(point, data), data, rounds)
     if not led:
         point = _likelier(point, _other(point, data))
-    names = (*_LEVEL, "visit_sd") if point.hyper.visit_sd > 0 else _LEVEL
-    point, taken = _climb(point, names, data, rounds)
-    other = _likelier(point, _other(point, data))
-    if other is point:
-        return point, taken
-    names = (*_LEVEL, "visit_sd") if other.hyper.visit_sd > 0 else _LEVEL
-    point, more = _climb(other, names, data, rounds)
-    return point, taken + more
+    climb = _climb(point, _names(point, data), data, rounds)
+    other = _likelier(climb.point, _other(climb.point, data))
+    if other is climb.point:
+        return climb
+    more = _climb(other, _names(other, data), data, rounds)
+    return replace(more, rounds=climb.rounds + more.rounds)
+
+
+def _likeliest_noise(point: Point, data: Sample) -> Point:
+    """Return `point`, or one of less or more noise where the readings are likelier from there.
+
+    A few meters may be plain ones with much noise, or noisy ones among plain: two tops.
+    """
+    best = point
+    for factor in _NOISE_TRIALS:
+        hyper = replace(point.hyper, noise_sd=factor * point.hyper.noise_sd)
+        other = evaluate(hyper, _fitting_grid(hyper, data), data)
+        best = other if other.value > best.value else best
+    return best
+
+
+def _names(point: Point, data: Sample) -> tuple[str, ...]:
+    """Return the parameters that the readings can tell."""
+    visits, lives = data.visits, data.lives
+    adjusted = (visits.reset[lives] | visits.mixed[lives]).any()
+    return (
+        *_LEVEL,
+        *(("visit_sd",) if point.hyper.visit_sd > 0 else ()),
+        *(("reset_sd",) if adjusted and not data.unseen else ()),
+    )
 
 
 def _other(point: Point, data: Sample) -> Point:
@@ -189,34 +239,56 @@ def _fitting_grid(hyper: HyperParameters, data: Sample) -> Grid:
     """Return a coarse grid with room for faster drifts than `hyper` has."""
     roomy = max(hyper.slab_sd, 1.1 * scaled("slab_sd", tolerance=data.tolerance).median)
     kinds = np.unique(data.visits.kind[data.lives])
-    grid = make_grid(
+    return make_grid(
         replace(hyper, slab_sd=roomy, visit_sd=hyper.visit_sd + 0.3 * hyper.noise_sd),
         resolutions=data.visits.resolutions[kinds],
         share=_COARSE,
         rates=_COARSE_RATES,
+        fineness=_COARSE_FINENESS,
     )
-    return replace(grid, fineness=_COARSE_FINENESS)
 
 
-def _climb(point: Point, names: tuple[str, ...], data: Sample, rounds: int) -> tuple[Point, int]:
-    """Take scoring steps in the logarithms of `names` until they gain next to nothing more.
+def _climb(point: Point, names: tuple[str, ...], data: Sample, rounds: int) -> Climb:
+    """Take quasi-Newton steps in the logarithms of `names` until they gain next to nothing more.
 
     That is so, too, where a step gains what its parabola foretold: the next would start at the top.
     """
+    curvature, slope, step, shrink = None, None, np.zeros(len(names)), 1.0
     for number in range(1, rounds + 1):
-        step, foretold = _scoring_step(point, names, data)
+        gradient, scored = _slope(point, names, data)
+        curvature = _corrected(curvature, slope, gradient, step) if shrink == 1.0 else None
+        curvature = scored if curvature is None else curvature
+        step, foretold = _step(gradient, curvature)
         if foretold < _LEAST_GAIN:
-            return point, number
+            return Climb(point, number, converged=True)
         better, shrink = _tried(point, names, step, data)
         if better is None:
-            return point, number
-        gain, point = better.value - point.value, _plainest_first(better, data)
-        fineness = point.grid.step / (_COARSE * point.hyper.noise_sd)
-        if not 0.75 < fineness < 1.35:
-            point = evaluate(point.hyper, _fitting_grid(point.hyper, data), data)
-        elif gain < _LEAST_GAIN or (shrink == 1.0 and abs(gain - foretold) < _LEAST_GAIN):
-            return point, number
-    return point, rounds
+            # Nothing better lies ahead: a top, unless the curvature promised much.
+            if curvature is scored or foretold < _WORTH:
+                return Climb(point, number, converged=foretold < _WORTH)
+            continue
+        gain, slope, step = better.value - point.value, gradient, shrink * step
+        point = _plainest_first(better, data)
+        if point is not better:
+            slope = None
+        elif shrink == 1.0 and max(gain, abs(gain - foretold)) < _LEAST_GAIN:
+            return Climb(point, number, converged=True)
+    return Climb(point, rounds, converged=False)
+
+
+def _corrected(
+    curvature: Floats | None, before: Floats | None, gradient: Floats, step: Floats
+) -> Floats | None:
+    """Return `curvature` with what the slope did over `step` (Broyden–Fletcher–Goldfarb–Shanno).
+
+    None where nothing is known of it, or the slope did not fall.
+    """
+    if curvature is None or before is None:
+        return None
+    fall, felt = before - gradient, curvature @ step
+    if fall @ step <= 0.05 * (step @ felt):
+        return None
+    return curvature + np.outer(fall, fall) / (fall @ step) - np.outer(felt, felt) / (step @ felt)
 
 
 def _tried(
@@ -225,7 +297,9 @@ def _tried(
     """Return a better point along `step`, None where there is none, and the share taken of it."""
     for shrink in (1.0, 0.4, 0.1):
         moved = _moved(point.hyper, names, shrink * step, unseen=data.unseen)
-        tried = evaluate(moved, point.grid, data)
+        fineness = point.grid.step / (_COARSE * moved.noise_sd)
+        fits = _FITTING[0] < fineness < _FITTING[1]
+        tried = evaluate(moved, point.grid if fits else _fitting_grid(moved, data), data)
         if tried.value > point.value:
             return tried, shrink
     return None, 0.0
@@ -266,8 +340,8 @@ def _moved(
     return replace(hyper, **values)  # type: ignore[arg-type]  # names of float fields
 
 
-def _scoring_step(point: Point, names: tuple[str, ...], data: Sample) -> tuple[Floats, float]:
-    """Return the scoring step for the logarithms of `names`, and what it should gain."""
+def _slope(point: Point, names: tuple[str, ...], data: Sample) -> tuple[Floats, Floats]:
+    """Return slope and scored curvature of the value for the logarithms of `names`."""
     base = per_life(point.hyper, point.evidence, point.grid)
     scores = np.empty((data.lives.size, len(names)))
     for place in range(len(names)):
@@ -281,8 +355,11 @@ def _scoring_step(point: Point, names: tuple[str, ...], data: Sample) -> tuple[F
         [np.log(values[name] / belief.median) for name, belief in zip(names, beliefs, strict=True)]
     )
     precision = np.array([belief.spread**-2 for belief in beliefs])
-    gradient = scores.sum(axis=0) - precision * away
-    curvature = scores.T @ scores + np.diag(precision)
-    step = np.linalg.solve(curvature, gradient)
+    return scores.sum(axis=0) - precision * away, scores.T @ scores + np.diag(precision)
+
+
+def _step(gradient: Floats, curvature: Floats) -> tuple[Floats, float]:
+    """Return the step that should lead to the top, kept short, and what it should gain."""
+    step: Floats = np.linalg.solve(curvature, gradient).astype(np.float64)
     limited: Floats = step * min(1.0, _LONGEST_STEP / max(float(np.abs(step).max()), 1e-12))
     return limited, float(gradient @ limited - limited @ curvature @ limited / 2)

@@ -10,7 +10,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from drift.stats.blocks import Floats, Integers
-from drift.stats.forecast.grid import State
 from drift.stats.forecast.model import (
     Grid,
     HyperParameters,
@@ -19,6 +18,7 @@ from drift.stats.forecast.model import (
     shock_groups,
     wide_mass,
 )
+from drift.stats.forecast.state import State
 
 
 @dataclass(frozen=True, slots=True)

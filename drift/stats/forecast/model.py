@@ -81,6 +81,32 @@ class Kind:
 
 
 @dataclass(frozen=True, slots=True)
+class Habit:
+    """At how many of its visits without a record a laboratory adjusts, by what it found.
+
+    Attributes
+    ----------
+    edges : tuple of float
+        Largest as-found mean of a visit's points, without sign, up to which each share but the
+        last holds, % air.
+    shares : tuple of float
+        Of visits read as found and as left; one more than `edges`.
+    """
+
+    edges: tuple[float, ...] = ()
+    shares: tuple[float, ...] = (0.5,)
+
+    def place(self, off: Floats) -> NDArray[np.int64]:
+        """Return which share holds for visits that found meters `off` by so much, % air."""
+        return np.searchsorted(np.array(self.edges) + 1e-9, off, side="left")
+
+    def share(self, off: Floats) -> Floats:
+        """Return the share for visits that found meters `off` by so much, % air."""
+        share: Floats = np.array(self.shares)[self.place(off)]
+        return share
+
+
+@dataclass(frozen=True, slots=True)
 class HyperParameters:
     """What the fleet's meters have in common; % air, years.
 
@@ -104,6 +130,8 @@ class HyperParameters:
         Standard deviation of the level after an adjustment.
     start_sd : float
         Standard deviation of the level at a meter's first visit.
+    habit : Habit
+        When the laboratory adjusts without a record.
     """
 
     wander: float
@@ -117,6 +145,7 @@ class HyperParameters:
     shock_size: float
     reset_sd: float
     start_sd: float
+    habit: Habit = Habit()
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,7 +185,12 @@ class Grid:
 
 
 def make_grid(
-    hyper: HyperParameters, *, resolutions: Floats, share: float = 0.5, rates: int = 16
+    hyper: HyperParameters,
+    *,
+    resolutions: Floats,
+    share: float = 0.5,
+    rates: int = 16,
+    fineness: int = 32,
 ) -> Grid:
     """Choose a grid for `hyper`: steps of a share of the noise, a window that holds its readings.
 
@@ -170,8 +204,10 @@ def make_grid(
         Step of the levels as a share of the noise; errors set in beyond 0.7.
     rates : int
         Drift rates on either side of 0; the default is enough for long histories.
+    fineness : int
+        Parts of a step to which positions of readings are rounded.
     """
-    step = share * hyper.noise_sd
+    step = fineness * _part_of_dial(share * hyper.noise_sd / fineness, resolutions)
     noisiest = max(kind.noise for kind in hyper.kinds) * hyper.noise_sd
     half = resolutions.max() / 2 + 2 * (noisiest + hyper.visit_sd + hyper.noise_sd)
     rate_step = (2.6 * hyper.slab_sd + abs(hyper.slab_mean)) / rates
@@ -181,7 +217,18 @@ def make_grid(
         cells=int(2 * np.ceil(half / step)),
         drifts=np.concatenate([[0.0], drifts]),
         rate_step=rate_step,
+        fineness=fineness,
     )
+
+
+def _part_of_dial(part: float, resolutions: Floats) -> float:
+    """Return a length near `part` of which half a step of the dials is a multiple.
+
+    Readings and middles of groups of them then lie on the lattice of positions, so that rounding
+    to it, which would hit all readings of a fleet alike, does nothing to a meter that stands still.
+    """
+    halves = resolutions[resolutions > 2 * part] / 2
+    return part if halves.size == 0 else float(halves.min() / np.rint(halves.min() / part))
 
 
 def windows(values: Masses, width: int) -> Masses:

@@ -8,6 +8,8 @@ from scipy import special
 
 from drift.frames import DAYS_PER_YEAR, FORECASTS, Schema
 from drift.stats.blocks import Floats
+from drift.stats.forecast.content import in_order_of_content
+from drift.stats.forecast.habits import with_points_heard
 from drift.stats.forecast.hyper import Fit, fit_fleet
 from drift.stats.forecast.meters import any_out, tie_points
 from drift.stats.forecast.model import Settings, make_grid
@@ -138,7 +140,7 @@ def forecast(
         If the ledger is empty, or holds a time or bias that is not finite.
     """
     settings = settings or Settings()
-    visits = read_visits(ledger, resolution=settings.resolution)
+    visits = in_order_of_content(read_visits(ledger, resolution=settings.resolution))
     if fit is None:
         fit = fit_fleet(visits, tolerance=settings.tolerance, sample=settings.sample)
     if visits.series.size > _MANY_SERIES:
@@ -148,11 +150,12 @@ def forecast(
     else:
         grid = make_grid(fit.hyper, resolutions=visits.resolutions)
     model = Model(settings, fit.hyper, grid, {})
+    visits = with_points_heard(visits, hyper=fit.hyper, grid=grid)
     lives = pl.DataFrame(
         {"series": visits.series[visits.last], "life": np.flatnonzero(visits.last)}
     )
     asked = due.select(pl.col("series").cast(pl.Int64), pl.col("due_t_years").cast(pl.Float64))
-    wanted = lives.join(asked.drop_nulls(), on="series", how="inner").sort("series")
+    wanted = lives.join(asked.drop_nulls(), on="series", how="inner").sort("life")
     if wanted.is_empty():
         return _nothing(fit)
     life = wanted["life"].to_numpy()
@@ -238,7 +241,7 @@ def _series(made: Columns, series: pl.DataFrame) -> pl.DataFrame:
     frame = series.select("series", "due_t_years", "meter_id", "readings").with_columns(
         **{name: pl.Series(values) for name, values in flat.items()}
     )
-    return frame.fill_nan(None).select(SERIES.keys())
+    return frame.fill_nan(None).select(SERIES.keys()).sort("series")
 
 
 def _horizons(made: Columns, series: pl.DataFrame, settings: Settings, now: float) -> pl.DataFrame:
@@ -256,7 +259,7 @@ def _horizons(made: Columns, series: pl.DataFrame, settings: Settings, now: floa
             "p_out": (made["horizon_p_below"] + made["horizon_p_above"]).ravel(),
         },
         schema=HORIZONS,
-    )
+    ).sort("series", maintain_order=True)
 
 
 def _meters(

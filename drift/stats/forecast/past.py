@@ -6,7 +6,7 @@ from dataclasses import dataclass, fields
 import numpy as np
 
 from drift.stats.blocks import Floats, Integers
-from drift.stats.forecast.grid import State, take, walk
+from drift.stats.forecast.grid import walk
 from drift.stats.forecast.predict import (
     Dial,
     Levels,
@@ -18,6 +18,7 @@ from drift.stats.forecast.predict import (
 )
 from drift.stats.forecast.rates import read_posterior
 from drift.stats.forecast.readings import make_tables
+from drift.stats.forecast.state import State, take
 from drift.stats.forecast.visits import Flags, Visits
 
 # Series filtered together: small enough for a processor's cache, large enough to hide Python.

@@ -6,7 +6,7 @@ import numpy as np
 
 from drift.frames import DAYS_PER_YEAR
 from drift.stats.blocks import Floats, Integers
-from drift.stats.forecast.grid import State, put, take, walk
+from drift.stats.forecast.grid import walk
 from drift.stats.forecast.horizon import rate_quantile
 from drift.stats.forecast.passage import (
     Passage,
@@ -24,6 +24,7 @@ from drift.stats.forecast.predict import (
 )
 from drift.stats.forecast.rates import Posterior, Rates, read_posterior
 from drift.stats.forecast.readings import Tables, make_tables
+from drift.stats.forecast.state import State, put, take
 from drift.stats.forecast.visits import Visits, recent_visits
 
 # Visits back to which a shock is looked for.

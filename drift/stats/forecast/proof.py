@@ -11,6 +11,8 @@ import polars as pl
 
 from drift.frames import Schema
 from drift.stats.blocks import Floats, Integers
+from drift.stats.forecast.content import content_order, in_order_of_content, ordered
+from drift.stats.forecast.habits import with_points_heard
 from drift.stats.forecast.horizon import found_out
 from drift.stats.forecast.hyper import Fit, fit_fleet
 from drift.stats.forecast.model import Settings, make_grid
@@ -67,8 +69,6 @@ METHODS = {
 
 # Most series judged, evenly spread over the fleet: enough to judge by, and quick.
 _MOST_SERIES = 400
-# Steps of a fit that starts from the year before's.
-_ROUNDS = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,8 +136,7 @@ def prove(
         If the ledger is empty, or holds a time or bias that is not finite.
     """
     settings = settings or Settings()
-    chosen = _chosen(ledger)
-    visits = read_visits(chosen, resolution=settings.resolution)
+    chosen, visits = _chosen(ledger, settings)
     made = _forecast_past(visits, settings, fit)
     outcomes = _with_rivals(pl.DataFrame(made), chosen, settings)
     chance = outcomes["p_found_out"].to_numpy()
@@ -159,13 +158,15 @@ def prove(
     )
 
 
-def _chosen(ledger: pl.DataFrame) -> pl.DataFrame:
-    """Return the ledger of at most `_MOST_SERIES` series, evenly spread over the fleet."""
-    series = ledger["series"].unique().sort()
-    if series.len() <= _MOST_SERIES:
-        return ledger
-    places = np.linspace(0, series.len() - 1, _MOST_SERIES).round().astype(np.int64)
-    return ledger.filter(pl.col("series").is_in(series[places].implode()))
+def _chosen(ledger: pl.DataFrame, settings: Settings) -> tuple[pl.DataFrame, Visits]:
+    """Return the ledger and visits of at most `_MOST_SERIES` series, whatever their names."""
+    visits = in_order_of_content(read_visits(ledger, resolution=settings.resolution))
+    series = visits.series[visits.last]
+    if series.size <= _MOST_SERIES:
+        return ledger, visits
+    places = np.linspace(0, series.size - 1, _MOST_SERIES).round().astype(np.int64)
+    chosen = ledger.filter(pl.col("series").is_in(series[places].tolist()))
+    return chosen, in_order_of_content(read_visits(chosen, resolution=settings.resolution))
 
 
 def _forecast_past(
@@ -187,7 +188,10 @@ def _forecast_past(
         grid = make_grid(fit.hyper, resolutions=visits.resolutions)
         model = Model(settings, fit.hyper, grid, {})
         seen = visits_before(visits, float(start) + 1.0)
-        past = look_back(seen, now, model)
+        seen = with_points_heard(seen, hyper=fit.hyper, grid=grid)
+        # As they come by what was known then, or the last digits would tell what came later.
+        order = content_order(seen)
+        past = look_back(ordered(seen, order), now[order], model)
         values = {
             "p_found_out": past.means.p_below + past.means.p_above,
             "p_out": past.levels.p_below + past.levels.p_above,
@@ -196,7 +200,9 @@ def _forecast_past(
             "share_below": past.means.share_below,
         }
         for name in names:
-            made[name][now] = values[name][now]
+            of_year = np.empty(shape)
+            of_year[order] = values[name]
+            made[name][now] = of_year[now]
     life, place = np.nonzero(wanted)
     found = np.stack([found_means(visits, np.arange(shape[0]), j) for j in range(shape[1])], axis=1)
     return {

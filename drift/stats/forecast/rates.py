@@ -11,8 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from drift.stats.blocks import Floats, Integers
-from drift.stats.forecast.grid import State, state_levels
 from drift.stats.forecast.model import Grid, Masses
+from drift.stats.forecast.state import State, state_levels
 
 _PARTS = 8
 # Rates less probable than this beside their best neighbour have rows of rounding dust.

@@ -118,22 +118,6 @@ def smooth(
     )
 
 
-def first_out(smoothed: Smoothed, shares: tuple[float, ...]) -> list[float]:
-    """Return quantiles of the time at which it was first out, given that it was, `t_years`.
-
-    NaN where it was hardly ever out (under 1 %).  A quantile before the span's first day is that
-    day: it may have been out when the span began.
-    """
-    chance = smoothed.p_been_out
-    if chance[-1] < 0.01:
-        return [float("nan")] * len(shares)
-    share = chance / chance[-1]
-    return [
-        float(smoothed.years[0] if wanted <= share[0] else np.interp(wanted, share, smoothed.years))
-        for wanted in shares
-    ]
-
-
 def _cumulated(mass: Floats, lattice: Lattice, time: float) -> tuple[Floats, Floats]:
     """Return the mass below rising levels, and these, % air, from mass by rate and cell."""
     part = lattice.grid.step / _PARTS

@@ -7,10 +7,11 @@ meet is for `drift.stats.forecast.smooth` to say.
 from dataclasses import dataclass
 
 import numpy as np
+from scipy import special
 
 from drift.frames import DAYS_PER_YEAR
 from drift.stats.blocks import Floats
-from drift.stats.forecast.grid import State, take, walk
+from drift.stats.forecast.grid import walk
 from drift.stats.forecast.lattice import (
     Carry,
     Lattice,
@@ -21,6 +22,7 @@ from drift.stats.forecast.lattice import (
 from drift.stats.forecast.model import Masses, wide_mass
 from drift.stats.forecast.predict import Model
 from drift.stats.forecast.readings import make_tables
+from drift.stats.forecast.state import State, take
 from drift.stats.forecast.visits import Visits
 
 # Times in a span: every day, or every so many days where it is longer.
@@ -69,6 +71,10 @@ class _Meeting:
     reset : array, shape (rates, cells) or (cells, cells), or None
         Where an adjustment puts the level: anew, or from each level by a known jump; None for
         no adjustment.
+    jumps : bool
+        `reset` is by a known jump.
+    share : float
+        Probability of the adjustment before the readings as left are seen.
     later : array, shape (cells, cells), or None
         What was done after the visit, by a known jump.
     """
@@ -77,6 +83,7 @@ class _Meeting:
     left: Floats
     reset: Masses | None
     jumps: bool
+    share: float
     later: Masses | None
 
     def ahead(self, mass: Floats) -> Floats:
@@ -85,7 +92,8 @@ class _Meeting:
         if self.reset is not None and self.jumps:
             mass = mass @ self.reset
         elif self.reset is not None:
-            mass = mass.sum(axis=-1, keepdims=True) * self.reset
+            fresh = mass.sum(axis=-1, keepdims=True) * self.reset
+            mass = self.share * fresh + (1 - self.share) * mass
         mass = mass * self.left
         return mass if self.later is None else mass @ self.later
 
@@ -97,7 +105,8 @@ class _Meeting:
         if self.reset is not None and self.jumps:
             message = message @ self.reset.T
         elif self.reset is not None:
-            message = (message * self.reset).sum(axis=-1, keepdims=True)
+            fresh = (message * self.reset).sum(axis=-1, keepdims=True)
+            message = self.share * fresh + (1 - self.share) * message
         message = message * self.found
         scaled: Floats = message / message.max()
         return scaled
@@ -247,9 +256,13 @@ def _meet(visits: Visits, life: int, j: int, lattice: Lattice) -> _Meeting:
     if visits.reset[life, j] and not np.isnan(jump):
         sd = float(visits.jump_sd[life, j])
         reset = wide_mass(lattice.lags(jump), sd=hyper.reset_sd if np.isnan(sd) else sd, grid=grid)
-    elif visits.reset[life, j]:
+    elif visits.reset[life, j] or visits.mixed[life, j]:
         reset = wide_mass(lattice.levels(time), sd=hyper.reset_sd, grid=grid)
     if not np.isnan(visits.later[life, j]):
         shift, sd = float(visits.later[life, j]), float(visits.later_sd[life, j])
         later = wide_mass(lattice.lags(shift), sd=sd, grid=grid)
-    return _Meeting(found, left, reset, not np.isnan(jump), later)
+    share = 1.0
+    if visits.mixed[life, j]:
+        odds = special.logit(hyper.habit.share(visits.off[life, j])) + visits.odds[life, j]
+        share = float(special.expit(odds))
+    return _Meeting(found, left, reset, not np.isnan(jump), share, later)

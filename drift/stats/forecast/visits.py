@@ -16,6 +16,8 @@ Flags = NDArray[np.bool_]
 
 # Words of the ledger's events after which a gauge is another one (see `drift.analysis.ledger`).
 _RENEWING = r"(gauge replaced|mark established)"
+# Its word for what readings alone say was done.
+_UNRECORDED = "adjusted without a record"
 # Columns of known jumps, as they are called here.
 _JUMPS = {
     "jump": "known_jump_pct",
@@ -23,6 +25,8 @@ _JUMPS = {
     "later": "later_jump_pct",
     "later_sd": "later_jump_sd_pct",
 }
+# What tells one meter's visit from another.
+_OCCASION = ("meter_id", "visit_id", "t_years")
 # A step below this is read as this one: no dial or display of an air meter resolves it.
 _FINEST = 1e-6
 
@@ -55,7 +59,15 @@ class Visits:
     resolutions : array, shape (kinds,)
         The different steps to which dials are read, % air.
     reset : array of bool, shape (lives, visits)
-        After its as-found readings the meter was adjusted.
+        After its as-found readings the meter was adjusted for certain.
+    mixed : array of bool, shape (lives, visits)
+        It was read as found and as left without a record: read again, or adjusted.
+    off : array, shape (lives, visits)
+        Largest as-found mean of the points of the visit, without sign, % air, NaN for none.
+    odds : array, shape (lives, visits)
+        What the other points of a mixed visit say for an adjustment: the log of a likelihood ratio.
+    occasion : array, shape (lives, visits)
+        Number of the meter and visit, the same for all its points.
     jump, jump_sd : array, shape (lives, visits)
         Size of that adjustment where known and its standard uncertainty, % air, else NaN.
     later, later_sd : array, shape (lives, visits)
@@ -79,6 +91,10 @@ class Visits:
     kind: Integers
     resolutions: Floats
     reset: Flags
+    mixed: Flags
+    off: Floats
+    odds: Floats
+    occasion: Integers
     jump: Floats
     jump_sd: Floats
     later: Floats
@@ -138,6 +154,10 @@ def read_visits(ledger: pl.DataFrame, *, resolution: float) -> Visits:
         kind=pad(kind, 0),  # type: ignore[arg-type]  # as above
         resolutions=steps,
         reset=pad(rows["reset"].to_numpy(), False),  # type: ignore[arg-type]  # stays boolean
+        mixed=pad(rows["mixed"].to_numpy(), False),  # type: ignore[arg-type]  # as above
+        off=pad(rows["off"].to_numpy(), np.nan),  # type: ignore[arg-type]  # stays float
+        odds=np.zeros(shape),
+        occasion=pad(rows["occasion"].to_numpy(), -1),  # type: ignore[arg-type]  # stays integer
         **{name: pad(rows[name].to_numpy(), np.nan) for name in _JUMPS},  # type: ignore[arg-type]  # as above
         jolt=pad(rows["jolt"].to_numpy(), False),  # type: ignore[arg-type]  # as above
         fresh=rows["fresh"].to_numpy()[starts],
@@ -172,6 +192,10 @@ def recent_visits(visits: Visits, lives: Integers, first: Integers, *, width: in
         found_count=visits.found_count[row, column],
         kind=visits.kind[row, column],
         reset=visits.reset[row, column],
+        mixed=visits.mixed[row, column],
+        off=visits.off[row, column],
+        odds=visits.odds[row, column],
+        occasion=visits.occasion[row, column],
         jump=visits.jump[row, column],
         jump_sd=visits.jump_sd[row, column],
         later=visits.later[row, column],
@@ -190,6 +214,7 @@ def visits_before(visits: Visits, time: float) -> Visits:
         left=np.where(seen[:, :, None], visits.left, np.nan),
         found_count=np.where(seen, visits.found_count, 0),
         reset=visits.reset & seen,
+        mixed=visits.mixed & seen,
     )
 
 
@@ -198,8 +223,9 @@ def _with_replicates(ledger: pl.DataFrame, resolution: float) -> pl.DataFrame:
     missing = [name for name in _JUMPS.values() if name not in ledger.columns]
     ledger = ledger.with_columns(pl.lit(None, dtype=pl.Float64).alias(name) for name in missing)
     none = pl.lit([], dtype=pl.List(pl.Float64))
-    found = pl.col("as_found_biases_pct").fill_null(none)
-    left = pl.col("as_left_biases_pct").fill_null(none)
+    # Replicates have no order of their own; that of rows in a file must not matter.
+    found = pl.col("as_found_biases_pct").fill_null(none).list.sort()
+    left = pl.col("as_left_biases_pct").fill_null(none).list.sort()
     declared = pl.lit(value=False)
     if _left_is_declared(ledger):
         declared, left = left.list.len() > 0, none
@@ -208,6 +234,8 @@ def _with_replicates(ledger: pl.DataFrame, resolution: float) -> pl.DataFrame:
     unknown = pl.col("left_bias_pct").is_null() & pl.col("later_jump_pct").is_null()
     reset = pl.col("adjusted").fill_null(value=False) | (final & unknown)
     reset = reset | (declared & (found.list.len() == 0))
+    mixed = ~_is_recorded() & (found.list.len() > 0) & (left.list.len() > 0) & ~(final & unknown)
+    reset, apart = reset & ~mixed, reset | mixed
     had_found = pl.col("as_found_biases_pct").is_not_null()
     return ledger.sort("series", "visit").select(
         "series",
@@ -222,10 +250,19 @@ def _with_replicates(ledger: pl.DataFrame, resolution: float) -> pl.DataFrame:
         & had_found
         & pl.col("later_jump_pct").shift(1).over("series", order_by="visit").is_null(),
         found_count=found.list.len().cast(pl.Int64),
-        found=pl.when(reset).then(found).otherwise(found.list.concat(left)),
-        left=pl.when(reset).then(left).otherwise(none),
+        found=pl.when(apart).then(found).otherwise(found.list.concat(left)),
+        left=pl.when(apart).then(left).otherwise(none),
+        mixed=mixed,
+        off=found.list.mean().abs().max().over(_OCCASION).fill_null(float("nan")),
+        occasion=pl.struct(_OCCASION).rank("dense").cast(pl.Int64),
         renewed=pl.col("events").fill_null("").str.contains(_RENEWING) & final,
     )
+
+
+def _is_recorded() -> pl.Expr:
+    """Return whether somebody wrote down that the meter was adjusted."""
+    told_by_readings = pl.col("events").fill_null("").str.contains(_UNRECORDED)
+    return pl.col("adjusted").fill_null(value=False) & ~told_by_readings
 
 
 def _left_is_declared(ledger: pl.DataFrame) -> bool:
@@ -269,6 +306,7 @@ def _with_lives(rows: pl.DataFrame) -> pl.DataFrame:
         left=none,
         found_count=pl.lit(0, dtype=pl.Int64),
         reset=pl.lit(value=False),
+        mixed=pl.lit(value=False),
         jump=pl.lit(float("nan")),
         jump_sd=pl.lit(float("nan")),
         jolt=pl.lit(value=False),

@@ -1,0 +1,42 @@
+"""This module says in a frame what `drift.columns` asks of each column; queries judge by it."""
+
+import polars as pl
+
+from drift.columns import KNOWN_FROM, TABLES, Column
+
+# Stands for "no bound"; the largest whole number that a cell of the store can hold.
+UNBOUNDED = 999_999_999.0
+
+
+def rules() -> pl.DataFrame:
+    """Return what `drift.columns` says of each column, in the form that queries join."""
+    return pl.DataFrame(
+        [
+            {
+                "table_name": table,
+                "column_name": column.name,
+                "kind": column.kind,
+                "required": column.required,
+                "words": list(column.choices),
+                "low": -UNBOUNDED if column.low is None else column.low,
+                "high": UNBOUNDED if column.high is None else column.high,
+                "out_of_bounds": _out_of_bounds(column),
+                "known_from": KNOWN_FROM.get(table) == column.name,
+            }
+            for table, columns in TABLES.items()
+            for column in columns
+        ],
+        schema_overrides={"words": pl.List(pl.String), "low": pl.Float64, "high": pl.Float64},
+    )
+
+
+def _out_of_bounds(column: Column) -> str:
+    """Return how a value outside the bounds of a column is spoken of, after the value."""
+    unit = f" {column.unit}" if column.unit else ""
+    low = f"{column.low:g}" if column.low is not None else ""
+    high = f"{column.high:g}" if column.high is not None else ""
+    if low and high:
+        return f" is outside {low} to {high}{unit}"
+    if low:
+        return f" is below {low}{unit}"
+    return f" is above {high}{unit}" if high else " is larger than any value that can be meant"

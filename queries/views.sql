@@ -1,0 +1,38 @@
+-- purpose: the rows in force of each table and the names that files go by, made anew in each
+--   connection, so that a store holds tables alone and nothing in it is run.
+-- grain: that of the table without the rows named in `replaced`; file_labels: one row per file_no.
+-- parameters: none.
+-- columns: those of the table; file_no; label.
+
+create temp view readings_in_force as
+select * from readings anti join replaced using (file_no, line);
+
+create temp view marks_in_force as
+select * from marks anti join replaced using (file_no, line);
+
+create temp view meters_in_force as
+select * from meters anti join replaced using (file_no, line);
+
+create temp view vessels_in_force as
+select * from vessels anti join replaced using (file_no, line);
+
+create temp view service_in_force as
+select * from service anti join replaced using (file_no, line);
+
+create temp view responses_in_force as
+select * from responses anti join replaced using (file_no, line);
+
+create temp view field_tests_in_force as
+select * from field_tests anti join replaced using (file_no, line);
+
+-- A file goes by its own name while all loads came from folders of one name.
+create temp view file_labels as
+select
+    files.file_no,
+    case
+        when (select count(distinct source_name) from loads) > 1
+            then loads.source_name || '/' || files.file
+        else files.file
+    end as label
+from files
+join loads using (load_no);
