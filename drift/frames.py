@@ -6,7 +6,7 @@ docstring says otherwise.  Times are ``t_years``: days since 2000-01-01 divided 
 A *series* is one meter at one verification point.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 
 import polars as pl
@@ -45,6 +45,19 @@ SESSIONS: Schema = {
 HELD_BACK: Schema = {
     "file": pl.String,
     "line": pl.Int64,
+    "column": pl.String,
+    "reason": pl.String,
+}
+
+# One row per row that could not be read and names a meter: meter_id and dated as written, dated_on
+# null where that is no day; column and reason are the first of its problems.
+HELD_ROWS: Schema = {
+    "file": pl.String,
+    "line": pl.Int64,
+    "table_name": pl.String,
+    "meter_id": pl.String,
+    "dated": pl.String,
+    "dated_on": pl.Date,
     "column": pl.String,
     "reason": pl.String,
 }
@@ -223,7 +236,7 @@ class Sources:
 
     Attributes
     ----------
-    sessions, held_back, amendments, files : pl.DataFrame
+    sessions, held_back, held_rows, amendments, files : pl.DataFrame
         Frames of the schemas above.
     marks, meters, vessels, service, responses, field_tests : pl.DataFrame
         Columns as in `drift.columns.TABLES`, amended values in force; empty where no file gave
@@ -240,6 +253,7 @@ class Sources:
     held_back: pl.DataFrame
     amendments: pl.DataFrame
     files: pl.DataFrame
+    held_rows: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=HELD_ROWS))
 
 
 def empty(schema: Schema) -> pl.DataFrame:

@@ -88,6 +88,8 @@ class Policy:
     drift_reach_days : int
         A confirmed drift makes a meter drifting when it is expected to cross the tolerance within
         this many days, however likely the next visit is to find it in.
+    untaken_readings_share : float
+        Share of the rows of readings that could not be read, above which a review says so first.
     signal_days : int
         A signal without a response keeps a meter watched for this many days.
     rules : tuple of str
@@ -134,6 +136,7 @@ class Policy:
     stop_probability: float = 0.5
     drifting_probability: float = 0.5
     drift_reach_days: int = 365
+    untaken_readings_share: float = 0.02
     signal_days: int = 365
     rules: tuple[str, ...] = ("beyond_limits",)
     fleet_meters: int = 24
@@ -169,6 +172,7 @@ BOUNDS: tuple[tuple[str, float, float], ...] = (
     ("stop_probability", 0.0, 1.0),
     ("drifting_probability", 0.0, 1.0),
     ("drift_reach_days", 0, 36600),
+    ("untaken_readings_share", 0.0, 1.0),
     ("signal_days", 0, 36600),
     ("horizon_days", 1, 36600),
     ("band_level", 0.5, 0.999),

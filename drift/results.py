@@ -1,6 +1,6 @@
 """This module holds what a review has found, ready to be written or drawn; it computes nothing."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 
 import polars as pl
@@ -8,7 +8,9 @@ import polars as pl
 from drift.analysis.conformity import Conformity
 from drift.analysis.reference import Reference
 from drift.analysis.upkeep import Upkeep
+from drift.decisions.barred_uses import BARRED_USES
 from drift.decisions.changes_since import Since
+from drift.decisions.noted_rows import NOTED
 from drift.frames import Sources
 from drift.policy import Policy
 from drift.stats.forecast.hyper import Fit
@@ -52,6 +54,11 @@ class Review:
         What has changed since an earlier review, None where none was named.
     fit : Fit or None
         What the forecaster found the fleet to have in common; None where it was not asked.
+    held, alike : pl.DataFrame
+        Frames of `drift.decisions.noted_rows.NOTED`: rows that could not be read and the meters
+        that they name; meters that may be one, written in several ways.
+    uses : pl.DataFrame
+        Frame of `drift.decisions.barred_uses.BARRED_USES`.
     """
 
     as_of: date
@@ -78,3 +85,6 @@ class Review:
     own_meters: pl.DataFrame
     since: Since | None = None
     fit: Fit | None = None
+    held: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=NOTED))
+    alike: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=NOTED))
+    uses: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=BARRED_USES))

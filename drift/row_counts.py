@@ -9,6 +9,8 @@ from drift.frames import Sources
 
 # How `queries/held_back.sql` begins the reason of a row that was loaded, but is not yet seen.
 _NOT_YET = "dated after the review's date"
+# How `queries/save_held_repeats.sql` begins that of a row that another line says too.
+_REPEATS = "repeats line"
 # How intake begins or ends what it says of a file that it could not read as it is.
 _NOT_UTF_8, _ROUNDED = "not in UTF-8", " rounded to nine decimals"
 
@@ -46,6 +48,22 @@ def row_counts(sources: Sources) -> RowCounts:
         .item()
     )
     return RowCounts(taken=int(taken) - not_yet, held_back=int(held), known=int(known))
+
+
+def readings_not_taken(sources: Sources) -> tuple[int, int]:
+    """Return how many rows of readings could not be read, and how many there are in all.
+
+    A row that repeats another, or is dated after the review, is known and counts as read.  A file
+    that was held back whole counts with all its rows, whatever it may be.
+    """
+    whole = sources.files.filter(pl.col("table_name") == "", pl.col("held_back") > 0)
+    files = sources.files.filter(pl.col("table_name") == "readings")
+    known = pl.col("reason").str.contains(f"^(?:{_NOT_YET}|{_REPEATS})")
+    lines = sources.held_back.filter(~known, pl.col("file").is_in(files["file"].implode())).select(
+        "file", "line"
+    )
+    lost = int(whole["held_back"].sum())
+    return lines.n_unique() + lost, int(files["rows"].sum()) + lost
 
 
 def unread_meters(sources: Sources, *, as_of: date) -> list[str]:

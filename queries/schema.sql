@@ -37,6 +37,15 @@ create table held_back (
     reason varchar not null
 );
 
+create table held_rows (
+    file_no integer not null,
+    line bigint not null,
+    table_name varchar not null,
+    meter_id varchar not null,
+    dated varchar,
+    dated_on date
+);
+
 create table replaced (
     file_no integer not null,
     line bigint not null,

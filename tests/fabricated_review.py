@@ -107,7 +107,7 @@ def fabricate() -> Review:
     empty = {
         field.name: frames.empty(vars(frames)[field.name.upper()])
         for field in dataclasses.fields(Review)
-        if field.name not in made
+        if field.name not in made and field.default_factory is dataclasses.MISSING
     }
     return Review(**made | empty)
 

@@ -265,7 +265,8 @@ def test_the_rule_of_two_successive_readings(stage: str, biases: list[float], co
     """
     found, words = successive(biases, stage, Policy())
     assert found == code
-    assert words.startswith("Met" if code in {"no_action", "act", "held"} else "Not met")
+    begins = {"no_action": "Met", "held": "Met", "act": "Confirmed out"}
+    assert words.startswith(begins.get(code, "Not met"))
 
 
 def test_evidence_of_one_reading_is_the_mass_of_its_cell() -> None:

@@ -11,6 +11,7 @@ import pytest
 HEADER = "meter_id,performed_on,stage,correct_air_pct,reading_air_pct"
 DATA_FILES = (
     "meters.csv",
+    "obligations.csv",
     "visits.csv",
     "forecast.csv",
     "intervals.csv",
@@ -26,6 +27,8 @@ DATA_FILES = (
     "causes.csv",
     "own_standings.csv",
     "obligations.csv",
+    "barred_uses.csv",
+    "unread_rows.csv",
     "held_back.csv",
 )
 HEAVY = ("polars", "duckdb", "altair", "scipy", "statsmodels", "pyarrow", "numpy", "jinja2")
@@ -86,6 +89,9 @@ def test_a_review_writes_pages_and_data_and_says_where(tmp_path: Path) -> None:
     assert lines[1].startswith("2 meters on 2022-01-10: 1 out")
     assert lines[2].startswith("Do not use AM-2.")
     assert lines[4].strip().startswith("AM-2")
+    assert lines[1].startswith("First: 1 of 17 rows of readings")
+    assert lines[2].startswith("2 meters on 2022-01-10: 1 out")
+    assert lines[5].strip().startswith("AM-2")
     assert lines[-1] == f"Pages: {out / 'index.html'}"
     written = {path.relative_to(out).as_posix() for path in out.rglob("*") if path.is_file()}
     assert written == {

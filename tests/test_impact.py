@@ -135,12 +135,17 @@ def test_bad_questions_name_what_is_near(
 
 
 def test_readings_alone_give_a_note(tmp_path: Path) -> None:
-    """Without field tests it says so; a low reading means more air than reported."""
+    """Without a table of field tests it says so; a low reading means more air than reported."""
     source = write(tmp_path / "source", readings=readings(*FAILED))
     made = note(source, "A", tmp_path / "out")
     assert made.impact.suspicion.started == date(2026, 4, 10)
     told = " ".join(made.told)
-    assert "No field test made with this meter in the suspect period is on record" in told
+    assert "No table of field tests could be used" in told
+    assert json.loads(impact_record(made))["field_tests_given"] is False
+    header = "test_id,meter_id,tested_on,air_pct\nT1,B,2026-05-05,5.5\n"
+    source = write(tmp_path / "source", readings=readings(*FAILED), field_tests=header)
+    other = " ".join(note(source, "A", tmp_path / "out").told)
+    assert "No field test made with this meter in the suspect period is on record" in other
     assert "read low: the true air content was higher" in told
 
 

@@ -46,7 +46,9 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
         {"polars"},
         {
             "drift.analysis.conformity",
+            "drift.decisions.barred_uses",  # columns of its frames
             "drift.decisions.changes_since",
+            "drift.decisions.noted_rows",  # columns of its frames
             "drift.frames",
             "drift.policy",
             "drift.analysis.reference",

@@ -11,7 +11,7 @@ import pytest
 from drift.analysis.analyse import find_signals
 from drift.decisions.responses import answered_on, match_responses, nearest_ids
 from drift.errors import DriftError
-from drift.frames import SIGNALS
+from drift.frames import AMENDMENTS, LEDGER, SIGNALS
 from drift.notes.bench import Response, respond
 from drift.pipeline import find, intake, read
 from drift.policy import Policy
@@ -86,7 +86,8 @@ def test_a_response_closes_its_own_signal_and_no_other() -> None:
             {"signal_id": "S-aaaaaaaaab", "recorded_on": date(2026, 3, 9)},
         ],
     )
-    matched = match_responses(given, known)
+    nothing = {"ledger": pl.DataFrame(schema=LEDGER), "amendments": pl.DataFrame(schema=AMENDMENTS)}
+    matched = match_responses(given, known, **nothing)
     problems = {
         (row["signal_id"], row["recorded_on"]): row["problem"] for row in matched.to_dicts()
     }
@@ -97,6 +98,39 @@ def test_a_response_closes_its_own_signal_and_no_other() -> None:
     assert answered_on(matched).to_dicts() == [
         {"signal_id": "S-aaaaaaaaaa", "answered_on": date(2026, 3, 9)}
     ]
+
+
+def test_a_response_is_settled_where_an_amendment_took_its_signal_away(tmp_path: Path) -> None:
+    """The jump was a slip, 5.5 for 5.0: its response is no problem once the reading is amended."""
+    folder = folder_of(tmp_path / "in")
+    store = tmp_path / "store.duckdb"
+    intake(folder, store=store)
+    signal_id = signal_of(folder)
+    respond(store, answer(signal_id), as_of=TODAY, policy=Policy())
+    later = tmp_path / "later"
+    later.mkdir()
+    (later / "fixes.csv").write_text(
+        "meter_id,performed_on,stage,correct_air_pct,reading_air_pct\n"
+        f"AM-1,{_day(8, '')},as_found,5,5.0\n",
+        encoding="utf-8",
+    )
+    intake(later, store=store)
+    found = find(store, as_of=TODAY, policy=Policy())
+    assert signal_id not in found.signals["signal_id"]
+    (response,) = found.responses.to_dicts()
+    assert (response["problem"], response["meter_id"]) == ("", "AM-1")
+    told = response["settled"].replace("\u00a0", " ")
+    assert told == (
+        "settled by the amendment of reading_air_pct of 15 Jan 2026 from 5.5 to 5 "
+        "(later/fixes.csv:2)"
+    )
+    stranger = dict(response, signal_id="S-0000000000")
+    respond_to = pl.DataFrame([stranger]).select("signal_id", "recorded_on", "recorded_by")
+    rows = table("responses", respond_to.to_dicts())
+    again = match_responses(
+        rows, found.signals, ledger=found.ledger, amendments=found.sources.amendments
+    )
+    assert "names no signal" in again["problem"][0]
 
 
 def test_nearest_ids_knows_case_and_gives_up_on_strangers() -> None:

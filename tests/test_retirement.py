@@ -1,5 +1,6 @@
 """Keep it, check it more often, service it or retire it: grounds, costs and the rule."""
 
+import dataclasses
 import math
 from collections.abc import Sequence
 from datetime import date, timedelta
@@ -13,6 +14,7 @@ from scipy import stats
 from drift.analysis.ledger import build_ledger
 from drift.decisions.interval_choices import IntervalChoices
 from drift.decisions.retirement import Retirement, weigh_retirement
+from drift.decisions.retirement_cheapest import Cheapest, cheapest_of
 from drift.decisions.retirement_choices import RetirementChoices
 from drift.decisions.retirement_frames import CHOICE_COSTS, GROUNDS, RETIREMENTS
 from drift.decisions.retirement_terms import GROUND_TABLE, RetirementEvidence
@@ -497,7 +499,7 @@ def test_costs_come_with_their_prices_only() -> None:
 
 
 def test_a_meter_dearer_than_a_new_one_is_retired() -> None:
-    """Drift of 0.5 a year costs more than a new meter at 100, and the cost carries it."""
+    """Drift of 0.5 a year costs more than a new meter at 100, and the costs carry it."""
     choices = RetirementChoices(
         check_price=50.0, adjustment_price=20.0, failure_price=300.0, replacement_price=100.0
     )
@@ -505,7 +507,53 @@ def test_a_meter_dearer_than_a_new_one_is_retired() -> None:
     found = weighed(steady(), processes=worn, choices=choices)
     assert ground(found, "cost")["verdict"] == "met"
     said = advice(found)
-    assert (said["recommendation"], said["carried_by"]) == ("retire", ["cost"])
+    assert (said["recommendation"], said["carried_by"]) == ("retire", ["cheaper_choice", "cost"])
+
+
+def test_a_service_cheaper_than_a_new_meter_comes_first() -> None:
+    """Drift of 0.5 a year among steady meters: a service at 250, not a new meter at 1,400.
+
+    The prices are those of a laboratory whose memo named the new meter above a table in which a
+    service cost less.
+    """
+    choices = RetirementChoices(
+        check_price=85.0,
+        adjustment_price=40.0,
+        failure_price=900.0,
+        service_price=250.0,
+        replacement_price=1400.0,
+    )
+    worn = pl.concat([process(drift=0.5), *[process(series=k) for k in range(1, 40)]])
+    found = weighed(steady(), processes=worn, choices=choices)
+    costs = dict(found.costs.select("choice", "expected_cost").iter_rows())
+    assert min(costs, key=lambda name: costs[name]) == "service"
+    assert costs["keep"] > costs["retire"] > costs["service"]
+    said = advice(found)
+    assert (said["recommendation"], said["carried_by"]) == ("service", ["cheaper_choice"])
+    assert "a service is expected to cost least" in said["reason"]
+    assert "assumed, not shown" in said["reason"]
+
+
+def test_a_choice_within_the_range_of_the_cheapest_stands() -> None:
+    """Luck may reverse what lies within a range; what lies beyond it gives way."""
+    row = {"expected_cost": 100.0, "low_cost": 80.0, "high_cost": 150.0}
+    costs = {
+        "keep": {"expected_cost": 150.0, "low_cost": 140.0, "high_cost": 190.0},
+        "service": row,
+        "retire": {"expected_cost": 151.0, "low_cost": 120.0, "high_cost": 190.0},
+    }
+    best = cheapest_of(costs, list(costs), cost_ratio=1.0)
+    assert best == Cheapest("service", ("keep",))
+    assert cheapest_of(costs, ["retire", "service"], cost_ratio=0.5) == Cheapest("retire", ())
+    assert cheapest_of(costs, ["retire"], cost_ratio=1.0) is None
+
+
+def test_a_failing_meter_is_not_kept_for_being_cheap() -> None:
+    """Scatter grown, and a service at 100,000: it is a new meter that is weighed against it."""
+    dear = dataclasses.replace(PRICED, service_price=100_000.0)
+    said = advice(weighed(scattering(0.02, 0.05), choices=dear))
+    assert said["recommendation"] == "retire"
+    assert "Cheaper, but no remedy: keeping it as it is" in said["reason"]
 
 
 def test_a_curable_ground_asks_for_service_first_and_then_for_more() -> None:
@@ -525,8 +573,12 @@ def test_a_curable_ground_asks_for_service_first_and_then_for_more() -> None:
 
 
 def test_a_meter_that_needs_checking_sooner_is_checked_more_often() -> None:
-    """Sixty days once adjusted instead of 91: check more often, and that choice is priced at 60."""
-    found = weighed(steady(), needed=60.0)
+    """Sixty days once adjusted instead of 91: check more often, and that choice is priced at 60.
+
+    A service at 1,000 costs more than ten further checks at 50.
+    """
+    dear = dataclasses.replace(PRICED, service_price=1000.0)
+    found = weighed(steady(), needed=60.0, choices=dear)
     said = advice(found)
     assert said["recommendation"] == "check_more_often"
     assert said["carried_by"] == ["interval_in_force"]

@@ -12,9 +12,11 @@ from drift.analysis.ledger import build_ledger
 from drift.analysis.reference import weigh_reference
 from drift.analysis.studies import forecast_settings
 from drift.analysis.upkeep import meter_falls, weigh_upkeep
+from drift.decisions.barred_uses import find_barred_uses, late_uses, uses_noted
 from drift.decisions.fleet import Standings, build_meters
-from drift.decisions.fleet_facts import NOTED, Evidence, to_date
+from drift.decisions.fleet_facts import Evidence, to_date
 from drift.decisions.intervals import with_obligations
+from drift.decisions.noted_rows import held_rows_noted, names_noted
 from drift.decisions.obligations import OBLIGATIONS
 from drift.decisions.phases import tell_phases
 from drift.decisions.responses import answered_on, match_responses
@@ -68,7 +70,7 @@ def analyse(sources: Sources, *, source_name: str, as_of: date, policy: Policy) 
         reference = weigh_reference(sources, ledger, policy)
         conformity = weigh_conformity(sources.sessions, ledger, reference, policy)
         ahead = begun.result()
-    signals, responses = with_responses(signals_of(charts, ledger), sources.responses)
+    signals, responses = with_responses(signals_of(charts, ledger), sources, ledger)
     review = Review(
         as_of=as_of,
         source_name=source_name,
@@ -95,6 +97,11 @@ def analyse(sources: Sources, *, source_name: str, as_of: date, policy: Policy) 
         conformity=conformity,
         own_meters=pl.DataFrame(schema=METERS),
     )
+    return _with_standings(with_records(review), ahead, schedule)
+
+
+def _with_standings(review: Review, ahead: Forecasts, schedule: pl.DataFrame) -> Review:
+    """Add to a review what follows from all that was found."""
     standings = _standings(review, ahead, schedule)
     return dataclasses.replace(
         review,
@@ -102,7 +109,9 @@ def analyse(sources: Sources, *, source_name: str, as_of: date, policy: Policy) 
         obligations=standings.obligations,
         upkeep=dataclasses.replace(
             review.upkeep,
-            intervals=with_obligations(review.upkeep.intervals, standings.obligations, as_of=as_of),
+            intervals=with_obligations(
+                review.upkeep.intervals, standings.obligations, as_of=review.as_of
+            ),
         ),
         own_meters=judge_alone(review, fit=ahead.fit),
         fit=ahead.fit,
@@ -128,6 +137,28 @@ def _told_phases(
     )
 
 
+def with_records(review: Review) -> Review:
+    """Add to a review what the rows themselves say: unread ones, ids alike, barred uses."""
+    sources, meter_ids = review.sources, review.ledger["meter_id"].unique()
+    # An id that only another table has may be a meter of the ledger written otherwise.
+    tables = (sources.meters, sources.marks, sources.service, sources.field_tests)
+    every_id = pl.concat([meter_ids, *(table["meter_id"] for table in tables)]).drop_nulls()
+    held = held_rows_noted(sources.held_rows, meter_ids)
+    return dataclasses.replace(
+        review,
+        held=held,
+        alike=names_noted(every_id).filter(pl.col("meter_id").is_in(meter_ids.implode())),
+        uses=find_barred_uses(
+            sources.field_tests,
+            ledger=review.ledger,
+            verdicts=review.conformity.verdicts,
+            meters=sources.meters,
+            noted=held,
+            interval_days=review.policy.interval_days,
+        ),
+    )
+
+
 def _look_ahead_of(
     sources: Sources, ledger: pl.DataFrame, schedule: pl.DataFrame, as_of: date, policy: Policy
 ) -> Forecasts:
@@ -149,17 +180,22 @@ def _standings(review: Review, ahead: Forecasts, schedule: pl.DataFrame) -> Stan
         schedule=schedule,
         jumps=link_jumps(review.changes, ledger=review.ledger, service=review.sources.service),
         phases=review.phases,
-        held=pl.DataFrame(schema=NOTED),
-        misused=pl.DataFrame(schema=NOTED),
+        held=review.held,
+        misused=uses_noted(
+            late_uses(review.uses, as_of=review.as_of, days=review.policy.signal_days)
+        ),
+        alike=review.alike,
     )
     return build_meters(evidence, as_of=review.as_of, policy=review.policy)
 
 
 def with_responses(
-    signals: pl.DataFrame, responses: pl.DataFrame
+    signals: pl.DataFrame, sources: Sources, ledger: pl.DataFrame
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Return signals with ``answered_on``, and every response with the signal that it answers."""
-    matched = match_responses(responses, signals)
+    matched = match_responses(
+        sources.responses, signals, ledger=ledger, amendments=sources.amendments
+    )
     answered = signals.join(answered_on(matched), on="signal_id", how="left", maintain_order="left")
     return answered, matched
 
@@ -176,7 +212,7 @@ def find_signals(
     """
     ledger = ledger_of(sources, source_name=source_name, as_of=as_of, policy=policy)
     charts = draw_charts(ledger, marks=sources.marks, service=sources.service, policy=policy)
-    return with_responses(signals_of(charts, ledger), sources.responses)
+    return with_responses(signals_of(charts, ledger), sources, ledger)
 
 
 def signals_of(charts: Charts, ledger: pl.DataFrame) -> pl.DataFrame:
@@ -223,8 +259,11 @@ def judge_alone(review: Review, *, fit: Fit) -> pl.DataFrame:
         jumps=link_jumps(changes, ledger=ledger, service=alone.service),
         # Limits are those of the readings as they stand.
         phases=review.phases.clear(),
-        held=pl.DataFrame(schema=NOTED),
-        misused=pl.DataFrame(schema=NOTED),
+        held=review.held,
+        misused=uses_noted(
+            late_uses(review.uses, as_of=review.as_of, days=review.policy.signal_days)
+        ),
+        alike=review.alike,
     )
     return build_meters(evidence, as_of=as_of, policy=policy).meters
 

@@ -77,20 +77,24 @@ def check(
 ) -> int:
     """Compare the fresh readings in NEW, a CSV file, with the history in SOURCE.
 
-    Each sitting is believable, surprising (repeat before adjusting) or a likely slip of the pen
-    (sign, decimal, wrong point, wrong meter), and the rule of two successive readings is answered.
-    Nothing is loaded.
+    What is out of tolerance comes first, and whether two readings confirm it. Each sitting is
+    believable, surprising (repeat before adjusting) or a likely slip of the pen (sign, decimal,
+    wrong point, wrong meter). Nothing is loaded.
     """
     from drift.notes.bench import check as compare  # noqa: PLC0415
     from drift.policy import read_policy  # noqa: PLC0415
 
     found = compare(source, new, as_of=day_asked(as_of), policy=read_policy(policy))
     if as_json:
-        told = {"sittings": found.rows.to_dicts(), "held_back": found.held_back.to_dicts()}
+        told = {
+            "verdicts": found.verdicts,
+            "sittings": found.rows.to_dicts(),
+            "held_back": found.held_back.to_dicts(),
+        }
         tell(json.dumps(told, indent=2, ensure_ascii=False, allow_nan=False, default=str))
     else:
         say_check(found)
-    if found.rows["verdict"].is_in(["surprising", "likely_slip"]).any():
+    if found.verdicts:
         return EXIT_REPEAT
     unheard = found.rows.is_empty() or not found.held_back.is_empty()
     return EXIT_HELD_BACK if unheard else EXIT_DONE

@@ -17,14 +17,21 @@ if TYPE_CHECKING:
 _LONGEST_ID = 40
 # Files that a terminal summary names.
 _LONGEST_LIST = 5
+# Readings to look up that an intake names.
+_MOST_DOUBTS = 20
 
 
 def say_review(written: "Written") -> None:
     """Print the short summary of a review."""
-    from drift.decisions.headline import headline  # noqa: PLC0415
+    from drift.decisions.headline import doubt_first, headline, uses_words  # noqa: PLC0415
+    from drift.row_counts import readings_not_taken  # noqa: PLC0415
 
-    meters = written.review.meters
+    review, policy = written.review, written.review.policy
+    meters = review.meters
     _say_input(written)
+    lost, of = readings_not_taken(review.sources)
+    if doubt := doubt_first(lost, of, most=policy.untaken_readings_share):
+        tell(f"First: {doubt}")
     in_use = _in_use(written)
     counts = _counted(in_use, retired=meters.height - len(in_use))
     late = int(meters["overdue"].sum())
@@ -37,7 +44,9 @@ def say_review(written: "Written") -> None:
         promised = f"{share(bands.level)} bands" if bands.level is not None else "bands"
         told = f"; {bands.inside} of {count(bands.judged, 'next mean')} lay in their {promised}"
         tell(f"Since {since.earlier_as_of}: {since.short}{told if bands.judged else ''}")
-    tell(headline(written.review.obligations, as_of=written.review.as_of))
+    tell(headline(review.obligations, as_of=review.as_of))
+    if used := uses_words(review.uses, as_of=review.as_of, days=policy.signal_days):
+        tell(used)
     _say_actions(in_use)
     tell(f"Pages: {written.index}" if written.index else f"Data: {written.data}")
 
@@ -102,8 +111,15 @@ def _say_actions(in_use: list[dict[str, Any]]) -> None:
         tell(f"  {'':{width}}  → {row['action']}")
 
 
-def say_intake(summary: "IntakeSummary") -> None:
-    """Print what became of each file, each row held back and each value amended."""
+def say_intake(summary: "IntakeSummary", *, doubts: list[str]) -> None:
+    """Print what became of each file, each row held back, each value amended and what to look up.
+
+    Parameters
+    ----------
+    summary : IntakeSummary
+    doubts : list of str
+        Sentences on readings that are in the store and look like slips.
+    """
     for row in summary.files.iter_rows(named=True):
         table = f" ({row['table_name']})" if row["table_name"] else ""
         counts = [
@@ -118,6 +134,10 @@ def say_intake(summary: "IntakeSummary") -> None:
     say_held_back(summary.held_back)
     for line in _amended(summary.amendments):
         tell(f"amended {line}")
+    for doubt in doubts[:_MOST_DOUBTS]:
+        tell(f"Look at the sheet: {visible(doubt)}")
+    if more := len(doubts[_MOST_DOUBTS:]):
+        tell(f"Look at the sheet: {count(more, 'other sitting')} like these")
 
 
 def _amended(amendments: "pl.DataFrame") -> list[str]:

@@ -96,10 +96,11 @@ def review(
 @strict_option
 def intake(source: Path, *, store: Path, strict: bool) -> int:
     """Load SOURCE, a folder of CSV files, into a store file."""
+    from drift.notes.bench import doubted_in  # noqa: PLC0415
     from drift.pipeline import intake as take  # noqa: PLC0415
 
     summary = take(source, store=store)
-    say_intake(summary)
+    say_intake(summary, doubts=doubted_in(store))
     return EXIT_HELD_BACK if strict and not summary.held_back.is_empty() else EXIT_DONE
 
 

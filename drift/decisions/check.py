@@ -2,9 +2,9 @@
 
 A sitting is *believable* where its mean lies in the band of its mean and every reading in the band
 of single readings, *surprising* where one does not, a *likely slip* where a slip of the pen
-explains it with at least the probability `drift.stats.slips.LIKELY`, and *cannot say* where no band
-can be given.  Whether the sitting may be acted on is another question, answered by the rule of
-two successive readings.
+explains it with at least the probability `drift.stats.slips.LIKELY` or the readings of two points
+are swapped, and *cannot say* where no band can be given.  Whether the meter is in tolerance is
+another question, answered by `drift.decisions.bench_verdicts` with or without a history.
 """
 
 import math
@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
+from drift.decisions.bench_verdicts import CONFIRMED, DOUBTED, swap_sentence, tolerance_of
 from drift.decisions.responses import nearest_ids
 from drift.decisions.successive import successive
 from drift.format import bias_with_unit, day, interval, plain, point, probability
@@ -32,12 +33,14 @@ from drift.stats.slips import (
     weigh,
     weigh_meters,
 )
+from drift.stats.swaps import swapped_points
 
 # One row per meter, visit, stage and point of the fresh file.  mean_* and single_* are the bands of
 # the bias of the mean and of one reading, null where none can be given; verdict is believable,
 # surprising, likely_slip or cannot_say.  slip, bayes_factor and p_slip speak of the likeliest slip
 # of the sitting, null where none is worth telling.  successive is act, no_action, repeat or
-# one_reading (as found), or held, repeat or one_reading (as left).
+# one_reading (as found), or held, repeat or one_reading (as left).  tolerance is within,
+# out_confirmed or out_unconfirmed, tolerance_words what it rests on and what to do, empty within.
 CHECKED: Schema = {
     "meter_id": pl.String,
     "performed_on": pl.Date,
@@ -58,12 +61,13 @@ CHECKED: Schema = {
     "successive": pl.String,
     "sentence": pl.String,
     "rule": pl.String,
+    "tolerance": pl.String,
+    "tolerance_words": pl.String,
 }
 
 Row = dict[str, Any]
 # What is expected at one time, by meter and point.
 At = dict[tuple[str, float], Expected]
-_DOUBTED = ("surprising", "likely_slip")
 # Natural logarithm of the largest Bayes factor that is told.
 _LARGEST_LOG = math.log(1e12)
 # Probability below which no slip is named.
@@ -152,10 +156,11 @@ def check_readings(fresh: pl.DataFrame, history: History, policy: Policy) -> pl.
             sittings = visit.to_dicts()
             judged, weighed = _check_visit(sittings, at, bands, history, policy)
             # Readings that are what their own meter should show are not another's.
-            if any(row["verdict"] in _DOUBTED for row in judged):
+            if any(row["verdict"] in DOUBTED for row in judged):
                 everyone = everyone or _expect(history, years, set(history.series))
                 _name_meter(judged, _weigh_meter(sittings, weighed, everyone, history))
             rows += judged
+    _name_swaps(rows, swapped_points(fresh))
     order = ("meter_id", "performed_on", "visit_id", "stage", "point_pct")
     return pl.DataFrame(rows, schema=CHECKED).sort(*order)
 
@@ -200,6 +205,18 @@ def _name_meter(judged: list[Row], swapped: Weighed) -> None:
         if row["mean_low"] is not None:
             row.update(_slip_columns(swapped))
             row["verdict"], row["sentence"] = "likely_slip", _slip_sentence(swapped.slip, row)
+
+
+def _name_swaps(rows: list[Row], swaps: pl.DataFrame) -> None:
+    """Call sittings whose readings fit another point of their visit a slip, history or none."""
+    keys = ("meter_id", "performed_on", "visit_id", "stage", "point_pct")
+    found = {tuple(swap[key] for key in keys): swap for swap in swaps.iter_rows(named=True)}
+    for row in rows:
+        swap = found.get(tuple(row[key] for key in keys))
+        if swap is None or (row["slip"] == "wrong_point" and not swap["mutual"]):
+            continue
+        row.update(verdict="likely_slip", slip="wrong_point")
+        row["sentence"] = f"{swap_sentence(swap)} Look at the sheet before loading."
 
 
 def _no_history(meter_id: str, on: date, history: History) -> str:
@@ -285,6 +302,8 @@ def _row(
     made: Row = {name: row.get(name) for name in CHECKED}
     made["readings_pct"] = _readings(row)
     made["successive"], made["rule"] = successive(row["biases_pct"], row["stage"], policy)
+    judged = row | {"successive": made["successive"]}
+    made["tolerance"], made["tolerance_words"] = tolerance_of(judged, policy)
     if weighed is None or expected is None:
         left = "As left after work on it: there is no band, the tolerance alone judges."
         unknown = "Nothing is known of this point: never read, or left at an unknown bias."
@@ -331,7 +350,7 @@ def _outside(row: Row, made: Row) -> str:
         side = "below" if row["bias_pct"] < low else "above"
         return (
             f"Mean bias {bias_with_unit(row['bias_pct'])} lies {side} what was expected, "
-            f"{interval(low, high)}: repeat before adjusting."
+            f"{interval(low, high)}: {_before_adjusting(made)}."
         )
     low, high = made["single_low"], made["single_high"]
     odd = [
@@ -346,8 +365,15 @@ def _outside(row: Row, made: Row) -> str:
     number, reading = odd[0]
     return (
         f"Reading {number}, {plain(reading)}, lies outside what one reading was expected to show, "
-        f"bias {interval(low, high)}: repeat before adjusting."
+        f"bias {interval(low, high)}: {_before_adjusting(made)}."
     )
+
+
+def _before_adjusting(made: Row) -> str:
+    """Say what to do before a surprising meter is adjusted."""
+    if made["tolerance"] == CONFIRMED:
+        return "it was repeated; look at vessel, mark and sheet before adjusting"
+    return "repeat before adjusting"
 
 
 def _slip_sentence(slip: Slip, made: Row) -> str:

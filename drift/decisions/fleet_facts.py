@@ -18,8 +18,9 @@ from drift.decisions.found_outside import (
 )
 from drift.decisions.level_changes import level_changes
 from drift.decisions.meter_facts import ConfirmedDrift, Facts, Noted
+from drift.decisions.noted_rows import NOTED
 from drift.decisions.obligation_words import given_up_words, partial_words
-from drift.frames import DAYS_PER_YEAR, EPOCH, Schema
+from drift.frames import DAYS_PER_YEAR, EPOCH
 from drift.policy import Policy
 from drift.stats.adjustments import last_run
 from drift.stats.calibrations import (
@@ -31,10 +32,6 @@ from drift.stats.equivalence import DRIFTING
 
 # A point that is no longer read is told for so long after.
 _TOLD_DAYS = 365
-
-# Something on file about a meter: rows of the input that could not be read and name it, or uses
-# while it should not be used.  on_date is null where none is known; words as of `Noted`.
-NOTED: Schema = {"meter_id": pl.String, "on_date": pl.Date, "words": pl.String}
 
 Row = dict[str, Any]
 
@@ -62,8 +59,8 @@ class Evidence:
         Frame of `drift.decisions.phases.COMPARED`.
     responses : pl.DataFrame
         Frame of `drift.decisions.responses.RESPONSES`.
-    held, misused : pl.DataFrame
-        Frames of `NOTED`.
+    held, misused, alike : pl.DataFrame
+        Frames of `drift.decisions.noted_rows.NOTED`.
     """
 
     ledger: pl.DataFrame
@@ -79,6 +76,7 @@ class Evidence:
     responses: pl.DataFrame
     held: pl.DataFrame
     misused: pl.DataFrame
+    alike: pl.DataFrame
 
 
 def to_date(t_years: pl.Expr) -> pl.Expr:
@@ -115,6 +113,7 @@ def gather_facts(
         "lost": _lost(evidence, since=since),
         "held": _noted(evidence.held),
         "misused": _noted(evidence.misused),
+        "alike": _noted(evidence.alike),
     }
     falls = evidence.falls.select(
         "since_on", meter_id="unit", falls_after=pl.col("days").floor().cast(pl.Int64)
@@ -288,5 +287,6 @@ def _noted(rows: pl.DataFrame) -> dict[str, tuple[Noted, ...]]:
     """Return what is on file about each meter, newest first."""
     ordered = rows.sort("on_date", "words", descending=[True, False], nulls_last=True)
     return grouped(
-        (meter, Noted(on, words)) for meter, on, words in ordered.select(NOTED.keys()).iter_rows()
+        (meter, Noted(on, words, speaks))
+        for meter, on, words, speaks in ordered.select(NOTED.keys()).iter_rows()
     )

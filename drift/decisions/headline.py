@@ -4,6 +4,7 @@ from datetime import date
 
 import polars as pl
 
+from drift.decisions.barred_uses import late_uses
 from drift.decisions.obligations import (
     BARRED,
     DO_NOT_USE,
@@ -13,7 +14,7 @@ from drift.decisions.obligations import (
     REVIEW,
     SEE_EARLY,
 )
-from drift.format import count, day, listed
+from drift.format import count, day, listed, probability, whole, words_of
 
 # Meters that a headline names; the list below it has all.
 _MOST_NAMED = 12
@@ -30,6 +31,49 @@ def headline(obligations: pl.DataFrame, *, as_of: date) -> str:
         The date the review speaks for.
     """
     return f"{_barred(obligations)} {_early(obligations, as_of)}".strip()
+
+
+def doubt_first(not_taken: int, of: int, *, most: float) -> str:
+    """Say how many readings a review knows nothing of, where they are too many; else nothing.
+
+    Parameters
+    ----------
+    not_taken, of : int
+        Rows of readings that could not be read, and all of them.
+    most : float
+        Share of them up to which nothing is said.
+    """
+    if not of or not_taken / of <= most:
+        return ""
+    rows = f"{whole(not_taken)} of {count(of, 'row')} of readings ({probability(not_taken / of)})"
+    return f"{rows} could not be read: all that follows rests on the others."
+
+
+def uses_words(every_use: pl.DataFrame, *, as_of: date, days: int) -> str:
+    """Count the field tests that were made with meters that were not to be used; else nothing.
+
+    Parameters
+    ----------
+    every_use : pl.DataFrame
+        Frame of `drift.decisions.barred_uses.BARRED_USES`.
+    as_of : date
+        The date the review speaks for.
+    days : int
+        Back to which they are counted.
+    """
+    uses = late_uses(every_use, as_of=as_of, days=days)
+    if uses.is_empty():
+        return ""
+    verb = "was" if uses.height == 1 else "were"
+    meters = count(uses["meter_id"].n_unique(), "meter")
+    whys = [
+        words_of(why)
+        for why in ("out", "withdrawn", "retired", "overdue")
+        if why in set(uses["why"])
+    ]
+    told = listed(whys).replace(" and ", " or ")
+    tests = count(uses.height, "field test")
+    return f"{tests} {verb} made with {meters} not to be used then ({told})."
 
 
 def further(obligations: pl.DataFrame) -> list[str]:

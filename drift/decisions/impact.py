@@ -106,6 +106,8 @@ class Impact:
         Frames of `drift.stats.forecast.hindsight.PATH` and `drift.stats.field_tests.FIELD_IMPACT`.
     held_back : int
         Rows of field tests, of any meter, that could not be used and so are in no list.
+    tests_given : bool
+        Whether the source holds a table of field tests at all.
     """
 
     suspicion: Suspicion
@@ -115,6 +117,7 @@ class Impact:
     path: pl.DataFrame
     tests: pl.DataFrame
     held_back: int
+    tests_given: bool = True
 
 
 def with_verdicts(ledger: pl.DataFrame, verdicts: pl.DataFrame) -> pl.DataFrame:
@@ -285,6 +288,11 @@ def _held_back_words(rows: int) -> str:
 def tests_words(impact: Impact, policy: Policy) -> str:
     """Count the field tests in the span and those whose verdict may be wrong."""
     tests, name = impact.tests, "suspect period" if impact.suspicion.failed else "span"
+    if not impact.tests_given:
+        return (
+            "No table of field tests could be used: which results this touches cannot be said "
+            f"here. Look up what was tested with this meter in the {name}."
+        )
     if tests.is_empty():
         return f"No field test made with this meter in the {name} is on record."
     verdicts = dict(tests["verdict"].value_counts().iter_rows())

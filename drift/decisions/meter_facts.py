@@ -11,11 +11,12 @@ class Noted:
     """Something on file about a meter: its day, null where it has none, and what, in words.
 
     The words are a clause without a full stop, such as "read at 5 % only on 25 Sep 2026: not a
-    calibration".
+    calibration".  speaks says whether it tells of readings of the meter.
     """
 
     on: date | None
     words: str
+    speaks: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,7 +128,9 @@ class Facts:
     held : tuple of Noted
         Rows that could not be read and name the meter, newest first.
     misused : tuple of Noted
-        Uses while it should not be used, newest first.
+        Uses of late while it should not be used, newest first.
+    alike : tuple of Noted
+        Other ids that may be the same meter, written otherwise.
     resolution_limited : bool
         The dial is too coarse to show the drift's size.
     """
@@ -166,3 +169,13 @@ class Facts:
     lost: tuple[date, ...] = ()
     held: tuple[Noted, ...] = ()
     misused: tuple[Noted, ...] = ()
+    alike: tuple[Noted, ...] = ()
+
+    @property
+    def unread(self) -> bool:
+        """Whether readings that could not be read may be newer than the last calibration."""
+        since = self.calibrated_on
+        newer = (
+            since is None or row.on is None or row.on > since for row in self.held if row.speaks
+        )
+        return any(newer)

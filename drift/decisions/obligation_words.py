@@ -90,7 +90,9 @@ def overdue(facts: Facts) -> str:
     due = facts.next_due_on or facts.as_of
     late = count((facts.as_of - due).days, "day")
     since = _noted(facts.partial)
-    return f"overdue by {late} (due {day(due)}{'; ' if since else ''}{since})"
+    # What a row that could not be read says may be a calibration.
+    read = " as far as its rows could be read, and newer ones could not" if facts.unread else ""
+    return f"overdue by {late}{read} (due {day(due)}{'; ' if since else ''}{since})"
 
 
 def unknown_level(facts: Facts) -> str:
@@ -188,6 +190,7 @@ def open_file(facts: Facts, policy: Policy, *, unused: bool) -> list[str]:
             f"{count(len(facts.held), 'row')} that names it could not be read "
             f"({_noted(facts.held)})".replace("rows that names", "rows that name")
         )
+    told += [row.words for row in facts.alike]
     if unused:
         return told
     if facts.open_signals:

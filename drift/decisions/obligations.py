@@ -143,15 +143,13 @@ def _soon_out(facts: Facts, policy: Policy) -> bool:
 
 def _watched(facts: Facts, policy: Policy) -> bool:
     """Whether something about a meter asks to be kept in view."""
-    since = facts.calibrated_on
-    unread = any(since is None or row.on is None or row.on > since for row in facts.held)
     recent = any((facts.as_of - one.on).days <= policy.signal_days for one in facts.failures)
     return (
         _falls_early(facts, policy)
         or bool(facts.confirmed)
         or recent
         or facts.recent_signals > 0
-        or unread
+        or facts.unread
     )
 
 

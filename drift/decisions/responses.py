@@ -7,12 +7,14 @@ from typing import Any
 
 import polars as pl
 
+from drift.decisions.settled import settled_by_amendment
 from drift.format import day
 from drift.frames import Schema
 
 # One row per response: `data/responses.csv`.  meter_id and visit_on are those of the signal it
 # names, null where it names none of this review; given_meter_id is the meter it was recorded for,
-# null where it does not say.  problem is empty where the response answers its signal.
+# null where it does not say.  problem is empty where the response answers its signal, and where
+# settled says which amendment of its readings took the signal away.
 RESPONSES: Schema = {
     "signal_id": pl.String,
     "recorded_on": pl.Date,
@@ -23,13 +25,20 @@ RESPONSES: Schema = {
     "meter_id": pl.String,
     "visit_on": pl.Date,
     "problem": pl.String,
+    "settled": pl.String,
 }
 
 # Ids less alike than this (share of letters in common) are no slip of each other.
 _ALIKE = 0.75
 
 
-def match_responses(responses: pl.DataFrame, signals: pl.DataFrame) -> pl.DataFrame:
+def match_responses(
+    responses: pl.DataFrame,
+    signals: pl.DataFrame,
+    *,
+    ledger: pl.DataFrame,
+    amendments: pl.DataFrame,
+) -> pl.DataFrame:
     """Say of every response which signal it answers, or why it answers none.
 
     Parameters
@@ -38,6 +47,8 @@ def match_responses(responses: pl.DataFrame, signals: pl.DataFrame) -> pl.DataFr
         Rows of the input table ``responses``.
     signals : pl.DataFrame
         Frame of `drift.frames.SIGNALS`.
+    ledger, amendments : pl.DataFrame
+        Frames of `drift.frames`, to tell signals that an amendment took away.
 
     Returns
     -------
@@ -51,9 +62,11 @@ def match_responses(responses: pl.DataFrame, signals: pl.DataFrame) -> pl.DataFr
     signal open: better a question too many than a signal closed by a slip.
     """
     known = {row["signal_id"]: row for row in signals.iter_rows(named=True)}
+    unknown = set(responses["signal_id"]) - known.keys()
+    gone = settled_by_amendment(unknown, ledger=ledger, amendments=amendments)
     rows = []
     for given in responses.sort("recorded_on", "signal_id").iter_rows(named=True):
-        signal = known.get(given["signal_id"])
+        signal = known.get(given["signal_id"]) or gone.get(given["signal_id"])
         rows.append(
             {name: given[name] for name in ("signal_id", "recorded_on", "recorded_by")}
             | {name: given[name] for name in ("finding", "action")}
@@ -62,6 +75,7 @@ def match_responses(responses: pl.DataFrame, signals: pl.DataFrame) -> pl.DataFr
                 "meter_id": signal["meter_id"] if signal else None,
                 "visit_on": signal["visit_on"] if signal else None,
                 "problem": _problem(given, signal, known),
+                "settled": signal.get("settled", "") if signal else "",
             }
         )
     return pl.DataFrame(rows, schema=RESPONSES)

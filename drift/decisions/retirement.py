@@ -1,10 +1,10 @@
 """This module recommends what to do with each meter: keep, check more often, service or retire.
 
-The grounds that are met decide, by one rule tried from the top:
+The grounds that are met decide first, by one rule tried from the top:
 
 ================  =========================================================================
-retire            keeping it costs more than a new meter; or as many grounds that call
-                  for service as the laboratory set are met although one was tried
+retire            as many grounds that call for service as the laboratory set are met although
+                  one was tried
 service           a ground that calls for service is met
 check_more_often  it needs a shorter interval than it has, or is shown to pass too seldom; or
                   it is adjusted often, more and more often or the same way again, and no
@@ -12,6 +12,8 @@ check_more_often  it needs a shorter interval than it has, or is shown to pass t
 keep              none of these
 ================  =========================================================================
 
+That choice stands unless its expected cost lies beyond the range of the cheapest choice that is at
+least as thorough: then that one is recommended.  A failing meter is never kept for being cheap.
 Age only supports.  The recommendation is advice to people, who decide.
 """
 
@@ -21,8 +23,16 @@ from datetime import timedelta
 import polars as pl
 
 from drift.decisions.interval_choices import IntervalChoices
+from drift.decisions.retirement_cheapest import (
+    Costs,
+    cheapest_of,
+    cost_words,
+    costs_of,
+    judge_cheaper,
+)
 from drift.decisions.retirement_choices import RetirementChoices
 from drift.decisions.retirement_costs import (
+    CHOICES,
     KEEP,
     MORE_OFTEN,
     RETIRE,
@@ -66,10 +76,11 @@ class Retirement:
 
 @dataclass(frozen=True, slots=True)
 class _Case:
-    """One meter's grounds by name, and whether a service was tried lately."""
+    """One meter's grounds by name, whether a service was tried lately, and its priced choices."""
 
     rows: dict[str, Row]
     serviced: bool
+    costs: Costs
 
 
 def weigh_retirement(
@@ -108,16 +119,24 @@ def weigh_retirement(
         evidence, rates, tolerance=tolerance, choices=choices, intervals=intervals
     ).join(seen, on="meter_id", how="semi", maintain_order="left")
     place = {ground.name: at for at, ground in enumerate(GROUND_TABLE)}
-    grounds = pl.concat([measured, judge_costs(seen, costs, choices=choices)]).sort(
+    priced = costs_of(costs)
+    of_cost = [
+        judge_cheaper(seen, priced, choices=choices),
+        judge_costs(seen, costs, choices=choices),
+    ]
+    grounds = pl.concat([measured, *of_cost]).sort(
         "meter_id", pl.col("ground").replace_strict(place)
     )
-    cases = _cases(grounds, evidence, choices)
+    cases = _cases(grounds, evidence, choices, priced)
     advice = [{"meter_id": name} | _advise(case, choices) for name, case in cases.items()]
     return Retirement(grounds, costs, pl.DataFrame(advice, schema=RETIREMENTS))
 
 
 def _cases(
-    grounds: pl.DataFrame, evidence: RetirementEvidence, choices: RetirementChoices
+    grounds: pl.DataFrame,
+    evidence: RetirementEvidence,
+    choices: RetirementChoices,
+    priced: dict[str, dict[str, Row]],
 ) -> dict[str, _Case]:
     """Gather what is known of each meter."""
     since = evidence.as_of - timedelta(days=round(choices.service_tried_years * 365.25))
@@ -125,31 +144,44 @@ def _cases(
     rows: dict[str, dict[str, Row]] = {}
     for row in grounds.iter_rows(named=True):
         rows.setdefault(row["meter_id"], {})[row["ground"]] = row
-    return {name: _Case(of, name in serviced) for name, of in rows.items()}
+    return {name: _Case(of, name in serviced, priced.get(name, {})) for name, of in rows.items()}
 
 
 def _advise(case: _Case, choices: RetirementChoices) -> Row:
     """Return the recommendation for one meter, its reason and what would change it."""
-    curable, watched = _met(case, SERVICE), _met(case, MORE_OFTEN)
-    unforecast = case.rows["interval_in_force"]["verdict"] == CANNOT_SAY
-    sooner = unforecast or bool({"interval_in_force", "pass_rate"} & set(watched))
-    carried: tuple[str, ...]
-    if _met(case, RETIRE):
-        answer, carried = RETIRE, _met(case, RETIRE) + curable
-    elif case.serviced and len(curable) >= choices.grounds_to_retire:
-        answer, carried = RETIRE, curable
-    elif curable:
-        answer, carried = SERVICE, curable
-    elif watched and sooner:
-        answer, carried = MORE_OFTEN, watched
-    else:
-        answer, carried = KEEP, ()
+    grounded, carried = _by_grounds(case, choices)
+    open_to = CHOICES[CHOICES.index(grounded) :]
+    best = cheapest_of(case.costs, open_to, cost_ratio=choices.cost_ratio)
+    answer = grounded
+    # Where the choice that grounds ask for has no price, costs cannot speak against it.
+    if best and grounded in case.costs and grounded not in {best.choice, *best.near}:
+        answer = best.choice
+        of_cost = ("cheaper_choice", "cost") if answer == RETIRE else ("cheaper_choice",)
+        carried += tuple(name for name in of_cost if case.rows[name]["verdict"] == MET)
+    told = cost_words(case.costs, answer, best, choices)
+    if answer == SERVICE != grounded:
+        told += " That a service makes it drift like the fleet's meters is assumed, not shown."
+    reason = told if answer != grounded else f"{_reason(case, answer, carried)} {told}"
     return {
         "recommendation": answer,
         "carried_by": list(carried),
-        "reason": _reason(case, answer, carried),
+        "reason": reason.strip(),
         "would_change": _would_change(case, answer, carried, choices),
     }
+
+
+def _by_grounds(case: _Case, choices: RetirementChoices) -> tuple[str, tuple[str, ...]]:
+    """Return what the grounds other than cost ask for, and which of them do."""
+    curable, watched = _met(case, SERVICE), _met(case, MORE_OFTEN)
+    unforecast = case.rows["interval_in_force"]["verdict"] == CANNOT_SAY
+    sooner = unforecast or bool({"interval_in_force", "pass_rate"} & set(watched))
+    if case.serviced and len(curable) >= choices.grounds_to_retire:
+        return RETIRE, curable
+    if curable:
+        return SERVICE, curable
+    if watched and sooner:
+        return MORE_OFTEN, watched
+    return KEEP, ()
 
 
 def _met(case: _Case, call: str) -> tuple[str, ...]:
@@ -175,7 +207,7 @@ def _reason(case: _Case, answer: str, carried: tuple[str, ...]) -> str:
     parts = [str(case.rows[name]["sentence"]) for name in carried]
     if answer == MORE_OFTEN and "interval_in_force" not in carried:
         parts.append("Adjust it as soon as it is well off centre, not only when it is out.")
-    if answer == RETIRE and "cost" not in carried:
+    if answer == RETIRE:
         parts.append("A service was tried and has not cured it.")
     if answer in {SERVICE, RETIRE} and case.rows["age"]["verdict"] == MET:
         parts.append(str(case.rows["age"]["sentence"]))

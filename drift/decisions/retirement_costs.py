@@ -14,6 +14,8 @@ from drift.stats.upkeep import Course, Prices, Upkeep, UpkeepPlan, play_out
 
 KEEP, MORE_OFTEN, SERVICE, RETIRE = "keep", "check_more_often", "service", "retire"
 CHOICES = (KEEP, MORE_OFTEN, SERVICE, RETIRE)
+# Ways of keeping a meter, inside a sentence.
+_WAYS = {KEEP: "as it is", MORE_OFTEN: "checked more often", SERVICE: "serviced"}
 
 
 def price_choices(
@@ -101,15 +103,16 @@ def judge_costs(
     Returns
     -------
     pl.DataFrame
-        Columns of `drift.frames.GROUNDS`.  Kept is as often checked as it needs.
+        Columns of `drift.frames.GROUNDS`.  Kept is the cheapest way of keeping it.
     """
     known = costs.drop_nulls("expected_cost").select(
         "meter_id", "choice", "expected_cost", "low_cost", "high_cost"
     )
     kept = (
-        known.filter(pl.col("choice").is_in([KEEP, MORE_OFTEN]))
+        known.filter(pl.col("choice") != RETIRE)
+        .sort("meter_id", "expected_cost", maintain_order=True)
         .group_by("meter_id", maintain_order=True)
-        .last()
+        .first()
     )
     bought = known.filter(pl.col("choice") == RETIRE)
     numbers = kept.join(bought, on="meter_id", suffix="_new")
@@ -120,13 +123,13 @@ def judge_costs(
             return None, choices.cost_ratio, _missing(choices)
         kept_cost, new_cost = (float(str(number)) for number in numbers)
         value = kept_cost / new_cost
-        years = plain(choices.horizon_years)
+        years, way = plain(choices.horizon_years), _WAYS[str(row["choice"])]
         return (
             value,
             choices.cost_ratio,
             (
-                f"Over {years} years keeping it, checked as often as it needs, costs "
-                f"{_money(kept_cost)} ({_range(row, '')}), with a new meter {_money(new_cost)} "
+                f"Over {years} years keeping it in the cheapest way, {way}, costs "
+                f"{money(kept_cost)} ({_range(row, '')}), with a new meter {money(new_cost)} "
                 f"({_range(row, '_new')}): {two_places(value)} times."
             ),
         )
@@ -225,7 +228,7 @@ def _framed(
     )
 
 
-def _money(value: float) -> str:
+def money(value: float) -> str:
     """Return a cost in whole units of the laboratory's currency."""
     return whole(round(value))
 
@@ -233,4 +236,4 @@ def _money(value: float) -> str:
 def _range(row: dict[str, object], suffix: str) -> str:
     """Return the range of a cost."""
     low, high = (float(str(row[f"{name}_cost{suffix}"])) for name in ("low", "high"))
-    return f"{_money(low)} to {_money(high)}"
+    return f"{money(low)} to {money(high)}"

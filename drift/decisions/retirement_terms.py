@@ -47,6 +47,7 @@ GROUND_TABLE: tuple[Ground, ...] = (
     Ground("needed_interval", "needs an impracticable interval", "days", "service", False),
     Ground("recurring_fault", "leak or water again", "faults", "service"),
     Ground("age", "old", "years", ""),
+    Ground("cheaper_choice", "dearer as it is than otherwise", "times the high end", ""),
     Ground("cost", "dearer to keep than to replace", "times a new meter", "retire"),
 )
 BY_NAME = {ground.name: ground for ground in GROUND_TABLE}

@@ -63,7 +63,7 @@ def name_signals(
     rows = _with_onsets(rows, onsets, ledger)
     named = rows.with_columns(
         signal_id=pl.Series(
-            [_signal_id(row) for row in rows.iter_rows(named=True)], dtype=pl.String
+            [id_of_signal(row) for row in rows.iter_rows(named=True)], dtype=pl.String
         ),
         sentence=pl.Series([_sentence(row) for row in rows.iter_rows(named=True)], dtype=pl.String),
     )
@@ -118,8 +118,14 @@ def _first_of_run(findings: pl.DataFrame, charted: pl.DataFrame) -> pl.DataFrame
     return placed.filter(~(remembers & goes_on.fill_null(value=False))).drop("place")
 
 
-def _signal_id(row: dict[str, Any]) -> str:
-    """Return the id of a signal: ten hexadecimal digits of a hash of what happened."""
+def id_of_signal(row: dict[str, Any]) -> str:
+    """Return the id of a signal: ten hexadecimal digits of a hash of what happened.
+
+    Parameters
+    ----------
+    row : dict
+        ``meter_id point_pct chart rule visit_on visit_id``; no point for a signal of a mark.
+    """
     parts = [
         row["meter_id"],
         "" if row["point_pct"] is None else f"{row['point_pct']:g}",

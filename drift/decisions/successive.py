@@ -36,18 +36,20 @@ def successive(biases: Iterable[float], stage: str, policy: Policy) -> tuple[str
     if len(values) < 2:
         return "one_reading", "Not met: one reading only. Read again before anything is decided."
     before, last = values[-2:]
-
-    def within(value: float) -> bool:
-        tolerance, method = policy.tolerance_pct, policy.comparison
-        return bool(within_tolerance_values(value, tolerance=tolerance, comparison=method))
-
+    inside, last_inside = within(before, policy), within(last, policy)
     pair = f"{bias(before)} and {bias(last)}"
     if stage == "as_left":
-        if within(before) and within(last) and within(last - before):
+        if inside and last_inside and within(last - before, policy):
             return "held", f"Met: the last two readings agree within tolerance ({pair})."
         return "repeat", f"Not met: the last two readings do not hold ({pair}). Repeat."
-    if within(before) and within(last):
+    if inside and last_inside:
         return "no_action", f"Met: the last two readings are within tolerance ({pair})."
-    if not within(before) and not within(last) and (before > 0) == (last > 0):
-        return "act", f"Met: the last two readings are out on the same side ({pair})."
+    if not inside and not last_inside and (before > 0) == (last > 0):
+        return "act", f"Confirmed out: the last two readings are out on the same side ({pair})."
     return "repeat", f"Not met: the last two readings disagree ({pair}). Repeat before adjusting."
+
+
+def within(value: float, policy: Policy) -> bool:
+    """Say whether a bias, % air, is within the tolerance by the comparison in force."""
+    tolerance, method = policy.tolerance_pct, policy.comparison
+    return bool(within_tolerance_values(value, tolerance=tolerance, comparison=method))

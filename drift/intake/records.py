@@ -87,7 +87,8 @@ def _quoted(
             problem = NOT_CLOSED
             break
     waiting.extendleft(reversed(block[1:]))
-    return block[:1], [], problem
+    # Cut at every delimiter, so that it can at least be told whose row it was.
+    return block[:1], first.rstrip("\r\n").split(mark), problem
 
 
 def _extend(block: list[str], *, source: Iterator[str], waiting: deque[str]) -> bool:

@@ -14,6 +14,7 @@ import polars as pl
 
 from drift.analysis.analyse import find_signals, jumps_known, ledger_of
 from drift.analysis.studies import forecast_settings
+from drift.decisions.bench_verdicts import told_swaps, visit_verdicts
 from drift.decisions.check import check_readings, history_of
 from drift.decisions.responses import nearest_ids, why_no_answer
 from drift.errors import DriftError, SourceError
@@ -24,6 +25,7 @@ from drift.pipeline import read, read_folder
 from drift.places import check_place
 from drift.policy import Policy
 from drift.stats.forecast.expect import look_out
+from drift.stats.swaps import swapped_points
 from drift.store import open_store, take_folder
 
 # Open signals that a message names.
@@ -206,11 +208,14 @@ class Checked:
     ----------
     rows : pl.DataFrame
         Frame of `drift.decisions.check.CHECKED`.
+    verdicts : list of dict
+        What they ask for, from `drift.decisions.bench_verdicts.visit_verdicts`.
     held_back : pl.DataFrame
         Frame of `drift.frames.HELD_BACK`: rows of the fresh file that could not be used.
     """
 
     rows: pl.DataFrame
+    verdicts: list[dict[str, Any]]
     held_back: pl.DataFrame
 
 
@@ -255,7 +260,20 @@ def check(source: Path, fresh: Path, *, as_of: date, policy: Policy) -> Checked:
     settings = forecast_settings(policy, band_level=policy.band_level)
     outlook = look_out(jumps_known(ledger, history), settings=settings)
     past = history_of(ledger, history.meters, outlook)
-    return Checked(check_readings(new.sessions, past, policy), new.held_back)
+    rows = check_readings(new.sessions, past, policy)
+    return Checked(rows, visit_verdicts(rows), new.held_back)
+
+
+def doubted_in(store: Path) -> list[str]:
+    """Say which readings of a store file look written down at another point of their visit.
+
+    Raises
+    ------
+    DriftError
+        If the store cannot be used.
+    """
+    sources = read(store, as_of=date.max, policy=Policy())
+    return told_swaps(swapped_points(sources.sessions))
 
 
 def _read_fresh(fresh: Path, *, source: Path, policy: Policy) -> Sources:

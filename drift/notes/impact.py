@@ -152,6 +152,7 @@ def find_impact(review: Review, meter_id: str, *, visit: date | None) -> Impact:
         path=hindsight.path(),
         tests=weigh_tests(tests, hindsight),
         held_back=_held_back(sources),
+        tests_given="field_tests" in sources.files["table_name"],
     )
 
 
@@ -173,6 +174,7 @@ def impact_record(written: ImpactWritten) -> str:
         "sentences": list(written.told),
         "to_decide": [{"clause": clause, "question": question} for clause, question in QUESTIONS],
         "field_tests": plain(impact.tests).to_dicts(),
+        "field_tests_given": impact.tests_given,
         "field_tests_held_back": impact.held_back,
         "path": plain(impact.path).to_dicts(),
     }

@@ -7,10 +7,11 @@ from typing import Any
 import polars as pl
 
 from drift import format as text
-from drift.decisions.headline import further, headline
+from drift.decisions.headline import doubt_first, further, headline, uses_words
 from drift.pages.data import Crossing, MeterRow, TrendRow
 from drift.policy import Policy
 from drift.results import Review
+from drift.row_counts import readings_not_taken
 
 # What a chart without signals says of a meter; any other that its level shows no move.
 _STABLE = {
@@ -73,7 +74,11 @@ def fleet_lead(
         f"{text.count(review.meters.height, 'meter')}, {text.count(readings, 'reading')} from "
         f"{span}, as known on {text.day(review.as_of)}."
     )
-    need = headline(review.obligations, as_of=review.as_of)
+    policy = review.policy
+    doubt = doubt_first(*readings_not_taken(review.sources), most=policy.untaken_readings_share)
+    used = uses_words(review.uses, as_of=review.as_of, days=policy.signal_days)
+    told = (doubt, headline(review.obligations, as_of=review.as_of), used)
+    need = " ".join(part for part in told if part)
     parts = further(review.obligations)
     if watched:
         parts.append(f"{len(watched)} more on watch")

@@ -395,5 +395,6 @@ class DossierPage:
     limits: tuple[LimitRow, ...]
     compared: tuple[ComparedRow, ...]
     events: tuple[EventRow, ...]
+    noted: tuple[str, ...]
     earlier: MeterRow | None
     later: MeterRow | None

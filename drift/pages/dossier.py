@@ -101,9 +101,18 @@ def dossier_page(review: Review, meter_id: str) -> DossierPage:
         limits=tables.limit_rows(one.limits, one.ledger),
         compared=compared_rows(review, meter_id),
         events=tables.event_rows(review, meter_id),
+        noted=_noted(review, meter_id),
         earlier=earlier,
         later=later,
     )
+
+
+def _noted(review: Review, meter_id: str) -> tuple[str, ...]:
+    """Return a sentence for each use while barred, row that could not be read and id alike."""
+    mine = pl.col("meter_id") == meter_id
+    words = pl.concat([review.alike.filter(mine), review.held.filter(mine)])["words"]
+    noted = [f"{clause[:1].upper()}{clause[1:]}." for clause in words]
+    return (*review.uses.filter(mine)["sentence"], *noted)
 
 
 def _neighbours(review: Review, meter_id: str) -> tuple[MeterRow | None, MeterRow, MeterRow | None]:

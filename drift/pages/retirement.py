@@ -218,12 +218,14 @@ def _cost_figure(costs: pl.DataFrame, policy: Policy, *, anchor: str) -> Figure 
     years = text.plain(policy.retirement.horizon_years)
     least = CHOICE_WORDS[cheapest["choice"]]
     conclude = f"Over {years} years “{least}” is expected to cost least: {cost}."
-    overlap = drawn.filter(
-        (pl.col("low_cost") <= cheapest["high_cost"]) & (pl.col("choice") != cheapest["choice"])
+    near = drawn.filter(
+        (pl.col("expected_cost") <= cheapest["high_cost"])
+        & (pl.col("choice") != cheapest["choice"])
     )
-    if overlap.height:
-        names = [f"“{CHOICE_WORDS[name]}”" for name in overlap["choice"]]
-        conclude += f" Its range overlaps that of {text.listed(names)}: luck may reverse them."
+    if near.height:
+        names = [f"“{CHOICE_WORDS[name]}”" for name in near["choice"]]
+        verb = "lies" if near.height == 1 else "lie"
+        conclude += f" Within its range {verb} {text.listed(names)}: luck may reverse them."
     named = drawn.with_columns(choice=pl.col("choice").replace(CHOICE_WORDS))
     return pictured(
         draw_costs(named),

@@ -42,12 +42,16 @@ def shares(review: Review) -> Iterator[tuple[str, Review]]:
         for frame in (review.reference.causes, review.reference.moves, review.reference.balance)
     )
     intervals = _dealt(review.upkeep.intervals)
+    held, alike, uses = (_dealt(frame) for frame in (review.held, review.alike, review.uses))
     verdicts, budgets = _dealt(review.conformity.verdicts), _dealt(review.conformity.budgets)
     for meter_id, one in _outer_shares(_without_the_fleets(review), owners):
         yield (
             meter_id,
             dataclasses.replace(
                 one,
+                held=held.to(meter_id),
+                alike=alike.to(meter_id),
+                uses=uses.to(meter_id),
                 sources=dataclasses.replace(
                     one.sources,
                     sessions=sessions.to(meter_id),
@@ -135,6 +139,7 @@ def _without_the_fleets(review: Review) -> Review:
             responses=sources.responses.clear(),
             field_tests=sources.field_tests.clear(),
             held_back=sources.held_back.clear(),
+            held_rows=sources.held_rows.clear(),
             amendments=sources.amendments.clear(),
         ),
         reference=dataclasses.replace(

@@ -5,7 +5,7 @@ from datetime import date
 import polars as pl
 
 from drift.columns import KNOWN_FROM, TABLES
-from drift.frames import AMENDMENTS, FILES, HELD_BACK, SESSIONS, Schema, Sources
+from drift.frames import AMENDMENTS, FILES, HELD_BACK, HELD_ROWS, SESSIONS, Schema, Sources
 from drift.store.connection import Connection, frame
 
 # A visit_id seen again after this many days is another visit.  Our choice, no source: work on one
@@ -54,6 +54,7 @@ def read_sources(
         field_tests=_in_force(con, "field_tests", as_of=as_of),
         held_back=frame(con, "held_back", schema=HELD_BACK, as_of=as_of, file_nos=None),
         amendments=frame(con, "amendments", schema=AMENDMENTS, as_of=as_of, file_nos=None),
+        held_rows=frame(con, "held_rows", schema=HELD_ROWS, as_of=as_of),
         files=frame(con, "files", schema=FILES, file_nos=None),
     )
 

@@ -28,6 +28,8 @@ TABLE_NOTES: dict[str, str] = {
     "causes": "what to look at first on the bench; a hint, never a diagnosis",
     "own_standings": "as meters, with what meters share taken out of their readings",
     "evidence": "what the records show of each clause that an assessor asks about",
+    "barred_uses": "field tests made with a meter that was not to be used that day",
+    "unread_rows": "rows that could not be read, by the meter that they name, newest first",
     "held_back": "rows of the input that were not used, and why",
 }
 
@@ -183,6 +185,7 @@ COLUMN_NOTES: dict[str, dict[str, tuple[str, str]]] = {
         "meter_id": ("", "meter of the signal; empty where it names none of this review"),
         "visit_on": (DATE, "visit of the signal"),
         "problem": ("", "why it answers no signal; empty where it does"),
+        "settled": ("", "the amendment that took its signal away; empty where it stands"),
     },
     "reference": {
         "kind": ("", "kind of effect"),
@@ -295,6 +298,19 @@ COLUMN_NOTES: dict[str, dict[str, tuple[str, str]]] = {
         "answer": ("", "what the records say, what is missing among it"),
         "proof": ("", "where to look first"),
         "to_file": ("", "what to put on record so that it is shown"),
+    },
+    "barred_uses": {
+        "meter_id": ("", "identity as given"),
+        "test_id": ("", "the field test"),
+        "tested_on": (DATE, "its day"),
+        "why": ("", "out, withdrawn, retired or overdue on that day"),
+        "since_on": (DATE, "visit or due date from which; of withdrawn and retired the last visit"),
+        "sentence": ("", "the same in words"),
+    },
+    "unread_rows": {
+        "meter_id": ("", "meter that it names, or may name written otherwise"),
+        "on_date": (DATE, "its day as far as it can be read; empty where it cannot"),
+        "words": ("", "what it is, why it could not be read, where it stands"),
     },
     "held_back": {
         "file": ("", "input file"),
