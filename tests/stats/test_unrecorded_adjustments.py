@@ -169,6 +169,24 @@ def test_the_fleet_filter_is_calibrated() -> None:
     assert chance.mean() == pytest.approx(out.mean(), abs=4 * max(error, 0.004))
 
 
+def test_the_fleet_filter_is_kalmans_where_all_is_normal() -> None:
+    """On a fine dial, without drift, jumps and noisy meters, P(out) is that of a Kalman filter."""
+    habits = Habits(
+        meters=50, visits=8, resolution=1e-3, limit=9.0, drifting=0.0, jumping=0.0, noisy=0.0
+    )
+    history = live(replace(habits, start_sd=0.08), seed=8)
+    made = ask_fleet_filter(history)
+    mean, variance = np.zeros(50), np.full(50, 0.08**2)
+    for j in range(8):
+        if j > 0:
+            variance = variance + 0.02**2 * (history.years[:, j] - history.years[:, j - 1])
+            low, high = ((edge - mean) / np.sqrt(variance) for edge in (-0.1, 0.1))
+            assert made[:, j] == pytest.approx(special.ndtr(low) + special.ndtr(-high), abs=2e-3)
+        gain = variance / (variance + 0.03**2 / 2)
+        mean = mean + gain * (history.found[:, j].mean(axis=1) - mean)
+        variance = (1 - gain) * variance
+
+
 def test_expected_areas_weigh_every_pair() -> None:
     """The expected area under the curve is the sum over all pairs of cases, ties counted half."""
     rng = np.random.default_rng(7)
