@@ -45,6 +45,8 @@ BELIEFS = {
 MEAN_RATE_SD = 0.05
 # Pseudo-meters that do not and that do drift.
 STEADY = (1.5, 1.0)
+# Pseudo-meters that say that the rates of those that drift are normal.
+TILT_WORTH = 4.0
 # Kinds of meters: noise and shock factors, and pseudo-meters of each.
 KINDS = ((1.0, 1.0), (2.1, 1.0), (1.0, 8.0))
 KIND_WEIGHTS = (3.0, 0.5, 0.4)

@@ -14,11 +14,19 @@ from drift.stats.forecast.beliefs import (
     KIND_WEIGHTS,
     MEAN_RATE_SD,
     STEADY,
+    TILT_WORTH,
     scaled,
     weighted_kinds,
 )
 from drift.stats.forecast.grid import walk
-from drift.stats.forecast.model import Grid, HyperParameters, Masses, log_rate_prior
+from drift.stats.forecast.model import (
+    TILT_KNOTS,
+    Grid,
+    HyperParameters,
+    Masses,
+    log_rate_prior,
+    slab_parts,
+)
 from drift.stats.forecast.rates import between_rates
 from drift.stats.forecast.readings import Tables, make_tables
 from drift.stats.forecast.visits import Visits
@@ -26,6 +34,8 @@ from drift.stats.forecast.visits import Visits
 # Lives filtered together, and rounds of expectation and maximisation.
 _BLOCK = 128
 _UPDATES = 25
+# A share of the drift rates that is none.
+_LEAST = 1e-300
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,7 +131,7 @@ def evaluate(hyper: HyperParameters, grid: Grid, data: Sample) -> Point:
     tables = make_tables(hyper, grid, resolutions=data.visits.resolutions)
     evidence = life_evidence(hyper, grid, data, tables)
     hyper = _fit_weights(hyper, evidence, grid, data)
-    value = float(per_life(hyper, evidence, grid).sum()) + _log_belief(hyper, data.tolerance)
+    value = float(per_life(hyper, evidence, grid).sum()) + _log_belief(hyper, grid, data.tolerance)
     return Point(hyper, grid, tables.reading, evidence, value)
 
 
@@ -145,6 +155,7 @@ def _fit_weights(
         bells = np.exp(-0.5 * ((drifts - mean) / slabs[:, None]) ** 2)
         score = believed - 0.5 * (rates @ (drifts - mean) ** 2) / slabs**2
         score -= rates.sum() * np.log(bells.sum(axis=1))
+        hyper = replace(hyper, slab_tilt=_tilt(hyper, rates, grid))
         hyper = replace(
             hyper,
             spike_weight=float((steady + STEADY[0]) / (data.lives.size + sum(STEADY))),
@@ -155,12 +166,28 @@ def _fit_weights(
     return hyper
 
 
+def _tilt(hyper: HyperParameters, rates: Floats, grid: Grid) -> tuple[float, ...]:
+    """Return the most probable tilt of the slab where so many meters drift at each of its rates."""
+    parts = slab_parts(hyper, grid)
+    normal = parts.sum(axis=1)
+    tilted = _tilts(hyper)[:, None] * parts
+    drifting = (tilted / np.maximum(tilted.sum(axis=0), _LEAST)) @ rates
+    share = (drifting + TILT_WORTH * normal) / (rates.sum() + TILT_WORTH)
+    tilt = np.where(normal > _LEAST, share / np.maximum(normal, _LEAST), 1.0)
+    return tuple(float(each) for each in tilt)
+
+
+def _tilts(hyper: HyperParameters) -> Floats:
+    """Return how many times as common as normal ones rates are at each of `TILT_KNOTS`."""
+    return np.array(hyper.slab_tilt or np.ones(TILT_KNOTS.size))
+
+
 def _mean_sd(tolerance: float) -> float:
     """Return the spread of the belief in the mean drift rate, % air per year."""
     return MEAN_RATE_SD * scaled("slab_sd", tolerance=tolerance).median / BELIEFS["slab_sd"].median
 
 
-def _log_belief(hyper: HyperParameters, tolerance: float) -> float:
+def _log_belief(hyper: HyperParameters, grid: Grid, tolerance: float) -> float:
     """Return the log density of the beliefs at `hyper`, up to a constant."""
     values = level_values(hyper) | {"slab_sd": hyper.slab_sd}
     if hyper.visit_sd <= 0:
@@ -171,5 +198,6 @@ def _log_belief(hyper: HyperParameters, tolerance: float) -> float:
         total -= 0.5 * (np.log(value / belief.median) / belief.spread) ** 2
     total -= 0.5 * (hyper.slab_mean / _mean_sd(tolerance)) ** 2
     total += STEADY[0] * np.log(hyper.spike_weight) + STEADY[1] * np.log1p(-hyper.spike_weight)
+    total += TILT_WORTH * float(slab_parts(hyper, grid).sum(axis=1) @ np.log(_tilts(hyper)))
     total += np.array(KIND_WEIGHTS) @ np.log([kind.weight for kind in hyper.kinds])
     return float(total)
