@@ -15,7 +15,14 @@ from drift.stats.forecast import Settings
 from drift.stats.forecast.grid import walk
 from drift.stats.forecast.habits import with_points_heard
 from drift.stats.forecast.hyper import fit_fleet
-from drift.stats.forecast.model import Grid, Habit, HyperParameters, Kind, make_grid
+from drift.stats.forecast.model import (
+    Grid,
+    Habit,
+    HyperParameters,
+    Kind,
+    log_rate_prior,
+    make_grid,
+)
 from drift.stats.forecast.predict import Model
 from drift.stats.forecast.readings import make_tables
 from drift.stats.forecast.span import known_before, open_span
@@ -158,6 +165,24 @@ def test_a_laboratorys_habit_is_learnt(tmp_path: Path) -> None:
     assert (shares["as left at every visit"][:3] < 0.1).all()
     assert shares["as left at every visit"][3] > 0.9
     assert shares["read again"][3] == pytest.approx(0.7, abs=0.15)
+
+
+def test_drift_rates_need_not_be_normal(tmp_path: Path) -> None:
+    """Of a fleet whose rates end at 0.14 % a year, few are believed beyond; normal ones would be.
+
+    Slow rates are left as they are, so that the share of steady meters keeps its meaning.
+    """
+    history = live(Habits(meters=150, visits=13, drifting=0.6, always=True), seed=9)
+    visits = read_visits(ledger_of(write_history(tmp_path, history, visits=13)), resolution=0.1)
+    hyper = fit_fleet(visits, tolerance=0.1, sample=4000).hyper
+    grid = make_grid(hyper, resolutions=visits.resolutions)
+    beyond = np.abs(grid.drifts) > 0.16
+    learnt, normal = (
+        float(np.exp(log_rate_prior(each, grid))[beyond].sum())
+        for each in (hyper, replace(hyper, slab_tilt=()))
+    )
+    assert learnt < normal / 2
+    assert hyper.spike_weight == pytest.approx(0.4, abs=0.15)
 
 
 def test_the_fleet_filter_is_calibrated() -> None:
