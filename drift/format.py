@@ -148,6 +148,22 @@ def probability(value: float | None) -> str:
     return f"{fixed(value * 100, places=0)}{NO_BREAK}%"
 
 
+def chance(value: float | None) -> str:
+    """Return a probability with its article and noun.
+
+    Examples
+    --------
+    >>> [chance(x).replace(NO_BREAK, " ") for x in (0.05, 0.84, 0.11, 0.999)]
+    ['a 5 % chance', 'an 84 % chance', 'an 11 % chance', 'a chance of over 99 %']
+    """
+    told = probability(value)
+    if not told[0].isdigit():
+        return f"a chance of {told}" if known(value) else CANNOT_SAY
+    number = told.split(NO_BREAK, maxsplit=1)[0]
+    article = "an" if number[0] == "8" or number in {"11", "18"} else "a"
+    return f"{article} {told} chance"
+
+
 def rare(value: float | None) -> str:
     """Return a small probability to 0.01 %, never 0 % and from 1 % on to 0.1 %.
 

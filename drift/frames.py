@@ -20,7 +20,8 @@ Schema = dict[str, pl.DataType | type[pl.DataType]]
 # visit_id is the given one, else the ISO date.  bias_pct is the mean of reading minus correct air
 # content, computed in decimal before it became a float; biases_pct the replicates themselves, in
 # the order of replicate.  spread_pct (n − 1) is null for one replicate.  resolution_pct is the
-# coarsest stated on the readings, null where none is.
+# coarsest stated on the readings, null where none is.  readings_left_out counts replicates whose
+# number is missing below the highest one.
 SESSIONS: Schema = {
     "meter_id": pl.String,
     "visit_id": pl.String,
@@ -37,6 +38,7 @@ SESSIONS: Schema = {
     "operator": pl.String,
     "water_temp_c": pl.Float64,
     "remarks": pl.String,
+    "readings_left_out": pl.Int64,
 }
 
 # One row per row held back or line that could not be read; column is empty for a whole row.

@@ -14,6 +14,8 @@ from drift.decisions.retirement_choices import RETIREMENT_BOUNDS, RetirementChoi
 from drift.errors import PolicyError
 
 COMPARISONS = ("absolute", "rounding")
+# As `drift.stats.normalised_error` names them; that module is slow to load.
+VESSEL_UNCERTAINTIES = ("stated", "larger")
 
 _INTERVALS, _RETIREMENT = IntervalChoices(), RetirementChoices()
 
@@ -32,6 +34,10 @@ class Policy:
     decision_rule : {"simple_acceptance", "guarded_by_u", "guarded_by_083_u", "four_way"}
         How a bias and its uncertainty become a verdict: within the tolerance; the same with U, or
         0.83 of U, added; or with conditional verdicts within U of the tolerance (ILAC-G8).
+    vessel_uncertainty : {"stated", "larger"}
+        Which uncertainty of a vessel enters a budget where calibrations or meters contradict the
+        stated one (E_n above 1, ISO/IEC 17043): the stated one, which is then said to be
+        contradicted, or one as much larger as E_n asks.
     points_pct : tuple of float
         Nominal verification points, % air; a reading belongs to the nearest one within
         `point_window_pct`, else to its correct air content rounded to 1 %.
@@ -108,6 +114,7 @@ class Policy:
     tolerance_pct: float = 0.1
     comparison: str = "absolute"
     decision_rule: str = "simple_acceptance"
+    vessel_uncertainty: str = "stated"
     points_pct: tuple[float, ...] = (0.0, 5.0, 10.0)
     point_window_pct: float = 1.0
     required_points_pct: tuple[float, ...] = ()
@@ -149,7 +156,7 @@ BOUNDS: tuple[tuple[str, float, float], ...] = (
     ("tolerance_pct", 0.005, 10.0),
     ("point_window_pct", 0.0, 10.0),
     ("interval_days", 1, 3660),
-    ("resolution_pct", 0.001, 1.0),
+    ("resolution_pct", 1e-6, 1.0),
     ("baseline_visits", 3, 1000),
     ("phase_level", 1e-4, 0.5),
     ("limit_sigmas", 1.0, 6.0),
@@ -157,7 +164,7 @@ BOUNDS: tuple[tuple[str, float, float], ...] = (
     ("cusum_reference_sigmas", 0.0, 5.0),
     ("cusum_decision_sigmas", 0.1, 20.0),
     ("fleet_meters", 1, 1_000_000),
-    ("sound_sigma_pct", 0.001, 1.0),
+    ("sound_sigma_pct", 1e-6, 1.0),
     ("trend_level", 1e-4, 0.5),
     ("trend_visits", 4, 1000),
     ("false_discovery_rate", 1e-4, 0.5),
@@ -325,6 +332,12 @@ def _check(path: Path, policy: Policy) -> None:
             what=f"comparison = {policy.comparison!r} is unknown",
             where=str(path),
             expected=f"one of {', '.join(COMPARISONS)}",
+        )
+    if policy.vessel_uncertainty not in VESSEL_UNCERTAINTIES:
+        raise PolicyError(
+            what=f"vessel_uncertainty = {policy.vessel_uncertainty!r} is unknown",
+            where=str(path),
+            expected=f"one of {', '.join(VESSEL_UNCERTAINTIES)}",
         )
     _check_charts(path, policy)
     _check_dates(path, policy.baseline_dates)

@@ -1,4 +1,4 @@
-"""This module lists what the program's own results are checked against; it checks nothing.
+"""This module lists what a review's results are checked against; it checks nothing.
 
 The checks are the tests named here, run before each release; `tests/reference/SOURCES.md` says how
 each source was come by.  ``read``: read at the source, or in a copy or a page that quotes it;
@@ -101,12 +101,6 @@ VALIDATIONS = (
         "simulated fleets with known truth, and sea-going thermometers over 496 recalibrations",
         "derived",
         "stats/test_forecast_quality.py",
-    ),
-    Validation(
-        "Bench bands and slips of the pen",
-        "simulated fleets with planted slips; the evidence of one reading by hand",
-        "derived",
-        "test_check.py",
     ),
     Validation(
         "The whole review on histories nobody here invented",

@@ -8,7 +8,9 @@
 --   visit; stage; point_pct; correct_air_pct, mean; replicates, their number; bias_pct, mean of
 --   reading minus correct air content; biases_pct, each of them; spread_pct, n − 1;
 --   resolution_pct, coarsest; vessel_id, several joined by " + "; operator, likewise;
---   water_temp_c, mean; remarks, likewise.
+--   water_temp_c, mean; remarks, likewise; readings_left_out, numbers of replicates missing below
+--   the highest of its point or, where numbers run on from point to point, of its visit; told in
+--   the first sitting of these.
 
 with readings_seen as not materialized (
     select
@@ -126,6 +128,7 @@ placed_readings as not materialized (
         coalesce(named_visits.visit_on, readings_seen.performed_on) as visit_on,
         coalesce(1000000 * (readings_seen.performed_on - named_visits.visit_on), 0)
         + readings_seen.replicate as sequence,
+        readings_seen.replicate,
         readings_seen.performed_on,
         readings_seen.stage,
         points.point_pct,
@@ -177,6 +180,7 @@ placed_zeros as (
             zero_checks.performed_on
         ) as visit_on,
         1 as sequence,
+        1 as replicate,
         zero_checks.performed_on,
         zero_checks.stage,
         points.point_pct,
@@ -211,6 +215,8 @@ sittings as (
         count(*) as replicates,
         sum(bias_pct) as sum_bias_pct,
         list_sort(list([sequence::double, bias_pct::double])) as numbered_biases,
+        -- Numbers as bits: no sitting has sixty readings.
+        bit_or(1::ubigint << (least(replicate, 60) - 1)::ubigint) as numbers,
         max(resolution_pct) as resolution_pct,
         list(vessel_id) filter (where vessel_id is not null) as vessels,
         list(operator) filter (where operator is not null) as operators,
@@ -226,6 +232,43 @@ listed as (
         *,
         list_transform(numbered_biases, lambda numbered: numbered[2]) as biases_pct
     from sittings
+),
+
+-- A reading held back was made, and is told of elsewhere.
+held_numbers as (
+    select
+        meter_id,
+        performed_on,
+        stage,
+        point_pct,
+        bit_or(1::ubigint << (least(replicate, 60) - 1)::ubigint) as held
+    from held_keys
+    where replicate is not null
+    group by meter_id, performed_on, stage, point_pct
+),
+
+together as (
+    select
+        listed.*,
+        bit_or(listed.numbers | coalesce(held_numbers.held, 0::ubigint)) over point
+            as point_numbers,
+        bit_or(listed.numbers | coalesce(held_numbers.held, 0::ubigint)) over visit
+            as visit_numbers,
+        sum(replicates) over visit as visit_readings,
+        row_number() over (point order by stage) as place_of_point,
+        row_number() over (visit order by stage, point_pct) as place_of_visit
+    from listed
+    left join held_numbers using (meter_id, performed_on, stage, point_pct)
+    window
+        point as (partition by meter_id, visit_id, point_pct),
+        visit as (partition by meter_id, visit_id)
+),
+
+counted as (
+    select
+        *,
+        bit_count(visit_numbers) >= visit_readings as runs_on
+    from together
 ),
 
 sessions as (
@@ -244,8 +287,15 @@ sessions as (
         joined_words(vessels) as vessel_id,
         joined_words(operators) as operator,
         round(water_temp_c::double, 9) as water_temp_c,
-        joined_words(remarks) as remarks
-    from listed
+        joined_words(remarks) as remarks,
+        case
+            when runs_on and place_of_visit = 1
+                then floor(log2(visit_numbers)) + 1 - bit_count(visit_numbers)
+            when not runs_on and place_of_point = 1
+                then floor(log2(point_numbers)) + 1 - bit_count(point_numbers)
+            else 0
+        end::bigint as readings_left_out
+    from counted
 )
 
 select * from sessions order by meter_id, performed_on, visit_id, stage, point_pct;

@@ -163,6 +163,7 @@ def _frames(parts: list[dict[str, object]], plan: Plan, temperature: Floats) -> 
         spread_pct=pl.lit(None, dtype=pl.Float64),
         resolution_pct=pl.lit(plan.resolution),
         remarks=pl.lit(None, dtype=pl.String),
+        readings_left_out=pl.lit(0),
         water_temp_c=pl.col("water_temp_c") if plan.warm is not None else None,
     )
     sessions = whole.select(SESSIONS.keys()).cast(SESSIONS)  # type: ignore[arg-type]  # names to types

@@ -26,6 +26,7 @@ from drift.stats.common_effects import REFERENCE
 from drift.stats.forecast.outputs import SERIES
 from drift.stats.intervals import FALLS
 from drift.stats.marks import ADJUSTMENT_BALANCE, MARK_MOVES
+from drift.stats.normalised_error import AGREEMENT
 from drift.stats.operator_spread import OperatorSpread
 from drift.stats.processes import PROCESSES
 from drift.stats.vessel_record import REFERENCE_CHECK, VESSEL_VALUES
@@ -537,7 +538,8 @@ def _reference() -> Reference:
     return Reference(
         effects=_frame(effects, REFERENCE),
         vessels=_frame([vessel | {"problem": f"no vessel: {SCRIPT}"}], VESSEL_VALUES),
-        compared=_frame(checks, REFERENCE_CHECK),
+        compared=_frame(checks, REFERENCE_CHECK | {"contradicted_by": pl.Float64}),
+        agreement=pl.DataFrame(schema=AGREEMENT),
         causes=_frame(_causes(), CAUSES),
         moves=_frame(_moves(), MARK_MOVES),
         balance=_frame([balance], ADJUSTMENT_BALANCE),

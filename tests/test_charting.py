@@ -58,7 +58,7 @@ def test_what_was_compared_is_told_in_numbers() -> None:
     """A mark moved before the ninth visit: F and t of two visits against seven."""
     fleet = [row for meter in "ABCDEF" for row in quarters(meter, STEADY)]
     drawn, ledger = charts_of(fleet, marks=[moved("A", 91 * 7 + 1, -3.0)])
-    told = tell_phases(drawn.phases, drawn.since, ledger=ledger, level=0.1)
+    told = tell_phases(drawn.phases, drawn.since, ledger=ledger, levels=(0.1, 0.01))
     assert told.schema == COMPARED
     row = told.row(0, named=True)
     assert (row["meter_id"], row["phase"], row["compared"]) == ("A", 2, "new phase")
@@ -75,7 +75,7 @@ def test_what_was_compared_is_told_in_numbers() -> None:
 def test_visits_since_a_baseline_are_compared_with_it() -> None:
     """Seven steady visits, then seven 0.3 higher: the level changed, and nobody is to pool them."""
     drawn, ledger = charts_of(quarters("A", STEADY[:7] + [each + 0.3 for each in STEADY[:7]]))
-    told = tell_phases(drawn.phases, drawn.since, ledger=ledger, level=0.1)
+    told = tell_phases(drawn.phases, drawn.since, ledger=ledger, levels=(0.1, 0.01))
     assert told.select("compared", "verdict").rows() == [("since the baseline", "level_differs")]
     assert "level changed" in told["sentence"][0]
     assert told["sentence"][0].endswith("do not pool them with the baseline, find out why.")

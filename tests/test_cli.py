@@ -28,6 +28,7 @@ DATA_FILES = (
     "own_standings.csv",
     "barred_uses.csv",
     "unread_rows.csv",
+    "obligations.csv",
     "held_back.csv",
 )
 HEAVY = ("polars", "duckdb", "altair", "scipy", "statsmodels", "pyarrow", "numpy", "jinja2")
@@ -69,7 +70,7 @@ def test_a_retired_meter_is_counted_apart_and_asks_for_nothing(tmp_path: Path) -
     assert ran.returncode == 0
     counted, action, *_ = ran.stdout.splitlines()[1:]
     assert counted.endswith(": 1 holding, 1 retired")
-    assert action == "No meter needs action before its next due date."
+    assert action == "No meter is barred from use."
 
 
 def test_a_review_writes_pages_and_data_and_says_where(tmp_path: Path) -> None:
@@ -87,6 +88,7 @@ def test_a_review_writes_pages_and_data_and_says_where(tmp_path: Path) -> None:
     assert lines[0].startswith("16 rows taken, 1 held back")
     assert lines[1].startswith("First: 1 of 17 rows of readings")
     assert lines[2].startswith("2 meters on 2022-01-10: 1 out")
+    assert lines[3].startswith("Do not use AM-2.")
     assert lines[5].strip().startswith("AM-2")
     assert lines[-1] == f"Pages: {out / 'index.html'}"
     written = {path.relative_to(out).as_posix() for path in out.rglob("*") if path.is_file()}

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import click
 
+from drift.analysis.clauses.clause import EVIDENCE
 from drift.analysis.conformity import CONFORMITY
 from drift.cli import commands
 from drift.columns import TABLES
@@ -26,6 +27,7 @@ from drift.stats.common_effects import REFERENCE
 from drift.stats.field_tests import FIELD_IMPACT
 from drift.stats.fleet_risk import FLEET_RISKS
 from drift.stats.forecast.hindsight import PATH
+from drift.stats.normalised_error import AGREEMENT
 from drift.stats.vessel_record import REFERENCE_CHECK, VESSEL_VALUES
 from drift.writing.output_notes import COLUMN_NOTES
 from drift.writing.outputs import ANSWERED_SIGNALS, CAUSES
@@ -68,7 +70,9 @@ def test_the_readme_names_every_output_column() -> None:
     assert " ".join(SINCE) in README
     assert list(COLUMN_NOTES["since"]) == list(SINCE)
     for schema in (
+        EVIDENCE,
         VESSEL_VALUES,
+        AGREEMENT,
         REFERENCE_CHECK,
         CONFORMITY,
         UNCERTAINTY,

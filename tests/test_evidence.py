@@ -8,33 +8,49 @@ import polars as pl
 import pytest
 
 from drift import pages
+from drift.analysis.clauses.clause import CONTRADICTED, NOT_SHOWN, SHOWN, Clause
 from drift.analysis.evidence import Evidence, gather_evidence
 from drift.frames import AMENDMENTS
-from drift.pages.evidence_data import MISSING, PARTLY, SHOWN, Entry, EvidencePage
+from drift.pages.evidence_data import EvidencePage
 from drift.results import Review
+from drift.stats.forecast.hyper import fit_fleet
+from drift.stats.forecast.visits import read_visits
 from drift.validation import VALIDATIONS
 from drift.writing import render
+from drift.writing.outputs import data_tables
 from tests.fabricated_review import IDS, SCRIPT, fabricate
 from tests.test_render import Outline
 
 TESTS = Path(__file__).resolve().parent
 CLAUSES = [
+    "6.2",
+    "6.3",
+    "6.4.3",
     "6.4.4",
+    "6.4.5",
     "6.4.6",
     "6.4.7",
+    "6.4.8",
     "6.4.9",
+    "6.4.10",
     "6.4.11",
     "6.4.12",
     "6.4.13",
     "6.5",
+    "7.2",
     "7.5",
-    "7.6",
+    "7.6.2",
     "7.7.1",
+    "7.7.2",
     "7.7.3",
     "7.8.6",
     "7.10",
-    "7.11",
+    "7.11.2",
+    "7.11.6",
     "8.4",
+    "8.5",
+    "8.7",
+    "8.9",
 ]
 
 
@@ -53,8 +69,8 @@ def page(review: Review, evidence: Evidence) -> EvidencePage:
     return pages.evidence_page(review, evidence)
 
 
-def entry(page: EvidencePage, clause: str) -> Entry:
-    return next(e for part in page.parts for e in part.entries if e.clause == clause)
+def entry(page: EvidencePage, clause: str) -> Clause:
+    return next(e for part in page.parts for e in part.clauses if e.clause == clause)
 
 
 def said(page: EvidencePage, clause: str) -> str:
@@ -66,23 +82,24 @@ def test_every_clause_is_answered_once_and_its_source_is_honest(page: EvidencePa
 
     Which were read: the project's notes on ISO/IEC 17025 (clauses tagged as read there).
     """
-    entries = [e for part in page.parts for e in part.entries]
+    entries = [e for part in page.parts for e in part.clauses]
     assert [e.clause for e in entries[: len(CLAUSES)]] == CLAUSES
     assert [e.clause for e in entries[len(CLAUSES) :]] == ["equipment record", "intervals"]
     from_memory = {e.clause for e in entries if not e.checked}
-    assert from_memory >= {"6.4.7", "6.4.11", "6.5", "7.6", "7.7.3", "7.11"}
+    assert from_memory >= {"6.4.7", "6.4.11", "6.5", "7.6.2", "7.7.3", "7.11.2"}
     assert sum(number for _, number in page.counts) == len(entries)
     text = Outline(render.html_evidence(page)).text
     assert text.count("from memory") >= len(from_memory)
 
 
 def test_links_lead_to_what_is_written(page: EvidencePage, review: Review) -> None:
-    """Each proof is a page or a section of a page of the review, or a data file."""
+    """Each proof is a page or a section of a page of the review, or a data file that is written."""
     fleet = set(Outline(render.html_fleet(pages.fleet_page(review))).values("id"))
     own = set(Outline(render.html_evidence(page)).values("id"))
+    files = {f"data/{name}.csv" for name in data_tables(review)} | {"data/run.json"}
     meters = {f"meters/{pages.file_name(meter_id)}" for meter_id in IDS}
     for part in page.parts:
-        for e in part.entries:
+        for e in part.clauses:
             assert e.proof, e.clause
             for href, _ in e.proof:
                 place, _, anchor = href.partition("#")
@@ -91,29 +108,43 @@ def test_links_lead_to_what_is_written(page: EvidencePage, review: Review) -> No
                 elif place == "index.html":
                     assert not anchor or anchor in fleet, href
                 else:
-                    assert place in meters or re.fullmatch(r"data/\w+\.(csv|json)", place), href
+                    assert place in files, href
+        for dossiers in part.dossiers:
+            assert {href for href, _ in dossiers} <= meters
 
 
 def test_signals_and_responses_are_counted(page: EvidencePage, review: Review) -> None:
     """Three signals, one answered; the answer's numbers are those of the frames."""
     waiting = review.signals["answered_on"].null_count()
     assert f"{review.signals.height} signals" in said(page, "7.7.3")
-    assert f"a response to {waiting} signals" in said(page, "7.7.3")
+    assert f"{waiting} without" in said(page, "7.7.3")
     oldest = min(review.signals.filter(pl.col("answered_on").is_null())["visit_on"])
     assert f"open for {(review.as_of - oldest).days} days" in said(page, "7.7.3")
     assert "1 response that names no signal" in said(page, "7.7.3")
-    assert entry(page, "7.7.3").state == PARTLY
+    assert entry(page, "7.7.3").state == CONTRADICTED
 
 
 def test_what_is_missing_is_said(review: Review, page: EvidencePage, evidence: Evidence) -> None:
-    """No vessel, no past forecast, nothing answered: each is named as missing."""
-    assert entry(page, "6.4.11").state == MISSING
-    assert "Missing: no calibration of a vessel" in said(page, "6.4.11")
+    """No vessel, nothing answered: each is named; without a past visit no proof is shown."""
+    assert entry(page, "6.4.11").state == CONTRADICTED
     assert evidence.proof is None
-    assert "Missing: no past visit" in said(page, "7.7.1")
-    unanswered = review.signals.with_columns(answered_on=pl.lit(None, dtype=pl.Date))
-    bare = dataclasses.replace(review, signals=unanswered)
-    assert entry(pages.evidence_page(bare, evidence), "7.7.3").state == MISSING
+    assert [study.name for study in page.studies] == ["detectability"]
+    recent = review.signals.with_columns(
+        answered_on=pl.lit(None, dtype=pl.Date), visit_on=pl.lit(review.as_of)
+    )
+    bare = dataclasses.replace(review, signals=recent)
+    assert entry(pages.evidence_page(bare, evidence), "7.7.3").state == NOT_SHOWN
+
+
+def test_parameters_that_had_not_settled_are_said(review: Review, evidence: Evidence) -> None:
+    """A fit whose steps ran out is named beside the proof of the forecasts, a settled one not."""
+    fit = fit_fleet(read_visits(review.ledger, resolution=0.1), tolerance=0.1, sample=200, rounds=1)
+    told = []
+    for converged in (True, False):
+        made = dataclasses.replace(review, fit=dataclasses.replace(fit, converged=converged))
+        told.append(said(pages.evidence_page(made, evidence), "7.7.1"))
+    assert "had not settled" not in told[0]
+    assert "had not settled after 1" in told[1]
 
 
 def test_lost_evidence_and_the_schedule_come_from_the_ledger(
@@ -121,9 +152,10 @@ def test_lost_evidence_and_the_schedule_come_from_the_ledger(
 ) -> None:
     """One visit lost its as-found evidence; gaps of 120 days are late for all but its own meter."""
     lost = review.ledger.filter("evidence_lost").select("meter_id", "visit_id").unique().height
-    assert f"evidence lost at {lost} visit" in said(page, "6.4.12")
+    assert f"read as found: {lost} visit" in said(page, "6.4.12")
     # By hand: intervals are 91 days but for one meter of 120 days; nine visits make eight gaps.
-    assert "8 of 72 visits came within the meter's interval" in said(page, "6.4.7")
+    # The visit that lost its readings as found is no calibration.
+    assert "8 of 71 visits came within the meter's own interval" in said(page, "6.4.7")
 
 
 def test_a_sound_record_is_shown(review: Review, evidence: Evidence) -> None:

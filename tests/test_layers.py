@@ -117,7 +117,32 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
         {"drift.decisions.", "drift.frames", "drift.policy", "drift.stats."},
     ),
     ("drift.analysis.studies", {"polars"}, {"drift.frames", "drift.policy", "drift.stats."}),
-    ("drift.writing.outputs", {"polars"}, {"drift.decisions.", "drift.frames", "drift.results"}),
+    (
+        "drift.writing.outputs",
+        {"polars"},
+        {
+            "drift.analysis.clauses.",
+            "drift.decisions.",
+            "drift.frames",
+            "drift.results",
+            "drift.stats.",
+        },
+    ),
+    (
+        "drift.analysis.clauses.",
+        {"polars"},
+        {
+            "drift",
+            "drift.analysis.clauses.",
+            "drift.analysis.conformity",
+            "drift.format",
+            "drift.frames",
+            "drift.results",
+            "drift.row_counts",
+            "drift.stats.",
+            "drift.validation",
+        },
+    ),
     ("drift.writing.output_notes", set(), set()),
     ("drift.writing.figure_files", set(), {"drift.errors", "drift.figures."}),
     ("drift.writing.own_files", set(), set()),
@@ -170,7 +195,14 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
     (
         "drift.figures.",
         {"altair", "vl_convert", "polars"},
-        {"drift.figures.", "drift.frames", "drift.format", "drift.folders", "drift.policy"},
+        {
+            "drift.figures.",
+            "drift.frames",
+            "drift.format",
+            "drift.folders",
+            "drift.policy",
+            "drift.stats.",  # what a study found, for its sentence
+        },
     ),
     # The page of a decision is made of what was decided.
     (
@@ -191,6 +223,7 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
         {"polars"},
         {
             "drift",
+            "drift.analysis.clauses.",
             "drift.analysis.evidence",
             "drift.pages.",
             "drift.validation",

@@ -152,7 +152,7 @@ def test_links_resolve(written: dict[str, str]) -> None:
     """Every link leads to a page of the review, a data file or an anchor of its own page."""
     data = {"meters.csv", "visits.csv", "signals.csv", "held_back.csv", "run.json"}
     data |= {"intervals.csv", "reference.csv", "own_standings.csv", "responses.csv"}
-    data |= {"forecast.csv"}
+    data |= {"forecast.csv", "vessel_agreement.csv", "phases.csv", "evidence.csv"}
     data |= {"conformity.csv", "uncertainty.csv", "risks.csv", "vessels.csv", "vessel_checks.csv"}
     known = set(written) | {f"data/{name}" for name in data}
     for name, html in written.items():
@@ -177,7 +177,8 @@ def test_intervals_stand_side_by_side(review: Review, written: dict[str, str]) -
     fleet, like = page.intervals.scopes
     assert [method.carried for method in fleet.methods] == [False, True]
     shown = Outline(written["index.html"]).text.replace("\u00a0", " ")
-    assert "2 of 3 meters need to be seen sooner than now" in shown
+    assert f"See {DRIFTER} every 45 days, not 120." in shown
+    assert "every 60 days, not 120." in shown
     assert "cannot say No law follows from so few." in " ".join(shown.split())
     assert "179 days 104 days to 336 days" in shown
     assert "36 days or more" in shown
@@ -233,11 +234,11 @@ def test_no_probability_is_certain(written: dict[str, str]) -> None:
 
 
 def test_fleet_page_puts_action_first(fleet: FleetPage) -> None:
-    """Drifting and overdue meters come first, in the order of the review; others do not."""
+    """Meters that are barred come first, in the order of the review, and are named on top."""
     assert [row.meter_id for row in fleet.urgent] == [DRIFTER, IMAGE]
     assert [row.meter_id for row in fleet.watched] == [SCRIPT]
     assert [row.meter_id for row in fleet.overdue] == [IMAGE]
-    assert fleet.lead[1] == "2 meters need action before their next due date."
+    assert fleet.lead[1] == f"Do not use {DRIFTER} and {IMAGE} (overdue)."
     html = render.html_fleet(fleet)
     places = [html.index(word) for word in ("Act on these", "On watch", "Policy in force")]
     assert places == sorted(places)
@@ -258,12 +259,15 @@ def test_empty_lists_are_said_not_left_blank(review: Review) -> None:
     quiet = dataclasses.replace(
         review,
         signals=review.signals.clear(),
-        meters=review.meters.with_columns(overdue=pl.lit(value=False), standing=pl.lit("holding")),
+        meters=review.meters.with_columns(
+            overdue=pl.lit(value=False), standing=pl.lit("holding"), obligations=pl.lit("keep")
+        ),
+        obligations=review.obligations.clear(),
         sources=dataclasses.replace(review.sources, held_back=review.sources.held_back.clear()),
     )
     shown = Outline(render.html_fleet(pages.fleet_page(quiet))).text
     for sentence in (
-        "No meter needs action before its next due date.",
+        "No meter is barred from use.",
         "Every signal has a response.",
         "No meter is overdue.",
         "No row was held back: every one was used.",
@@ -330,7 +334,7 @@ def test_captions_are_computed(review: Review, dossier: DossierPage) -> None:
     """The conclusion of each figure follows the data: another meter, another sentence."""
     conclude = {figure.name: figure.conclude for figure in dossier.figures}
     assert "confirmed across the fleet" in conclude["path"]
-    assert "It was adjusted at 2 visits" in conclude["as-found"]
+    assert "It was adjusted 2 times" in conclude["as-found"]
     assert conclude["moving-range"].startswith("1 signal, all have a response")
     other = {figure.name: figure.conclude for figure in pages.dossier_page(review, "am-01").figures}
     assert "hidden by the dial's resolution" in other["path"]
@@ -466,7 +470,8 @@ def test_a_reference_of_which_nothing_is_known_is_not_praised(review: Review) ->
     assert [_plain(sentence) for sentence in mixed.reference.lead] == [
         (
             "Cannot say whether the vessels hold: V-1 calibrated 1 Dec 2021 has nothing to compare "
-            "with. The same goes for 1 more."
+            "with. The same goes for 1 more. What would let it be judged: read five meters with a "
+            "second vessel, and let a second operator read them too."
         )
     ]
     assert mixed.reference.doubt == ""

@@ -43,7 +43,7 @@ def meter(review: Review, meter_id: str) -> dict[str, object]:
         ("AM-01", "holding"),
         ("AM-02", "holding"),
         ("AM-03", "holding"),
-        ("AM-04", "drifting"),
+        ("AM-04", "watch"),
         ("AM-06", "drifting"),
         ("AM-07", "drifting"),
         ("AM-09", "watch"),
@@ -57,9 +57,12 @@ def test_planted_meters_stand_as_planted(review: Review, meter_id: str, standing
     assert meter(review, meter_id)["standing"] == standing
 
 
-def test_the_leak_comes_first_and_the_drifting_next(review: Review) -> None:
-    """Those that need action lead the list."""
-    assert review.meters["meter_id"].head(4).to_list() == ["AM-12", "AM-04", "AM-06", "AM-07"]
+def test_the_leak_comes_first_then_the_overdue_the_early_and_the_drifting(review: Review) -> None:
+    """Meters are in the order of what is owed: AM-18 is overdue, AM-04 nears its limit."""
+    first = review.meters.head(4)
+    assert first["meter_id"].to_list() == ["AM-12", "AM-18", "AM-04", "AM-06"]
+    strongest = first["obligations"].str.split(" ").list.first()
+    assert strongest.to_list() == ["do_not_use", "overdue", "see_early", "find_cause"]
 
 
 def test_drifts_are_recovered(review: Review) -> None:
@@ -192,10 +195,13 @@ def test_what_few_checks_prove_is_said(review: Review) -> None:
 def test_no_chart_calls_a_drifting_meter_stable(review: Review) -> None:
     """AM-07's adjustments keep its charts quiet for years; AM-01 is steady and said to be so."""
     drifting, steady = dossier_page(review, "AM-07"), dossier_page(review, "AM-01")
-    assert "Control: no chart signals, but the unadjusted path drifts" in drifting.brief[2]
+    assert (
+        "Control: no point outside control limits, but without adjustments it drifts"
+        in drifting.brief[2]
+    )
     assert steady.brief[2] == "Control: no chart signals."
     quiet = {figure.name: figure.conclude for figure in drifting.figures}
-    assert "yet the unadjusted path confirms a drift" in quiet["ewma"]
+    assert "yet the path without adjustments shows a drift" in quiet["ewma"]
     assert {figure.name: figure.conclude for figure in steady.figures}["ewma"].endswith(
         "nothing shows that its level has moved."
     )
@@ -212,7 +218,7 @@ def test_a_cause_claims_no_more_than_its_visits_show(review: Review) -> None:
 def test_results_in_doubt_are_dated(review: Review) -> None:
     """AM-09 is suspect since its visit of 2026-06-05, by the sample's list."""
     told = str(meter(review, "AM-09")["action"])
-    assert told.startswith("Review results since 5\u00a0Jun\u00a02026")
+    assert "Review results since 5\u00a0Jun\u00a02026." in told
 
 
 def test_exactly_the_planted_rows_are_held_back(review: Review) -> None:
@@ -229,19 +235,25 @@ def test_exactly_the_planted_rows_are_held_back(review: Review) -> None:
 
 def test_the_evidence_pack_tells_what_is_planted(review: Review) -> None:
     """Responses, lost evidence, overdue and held-back rows are those of the sample's list."""
-    page = evidence_page(review, gather_evidence(review))
+    evidence = gather_evidence(review)
+    assert evidence.proof is not None
+    page = evidence_page(review, evidence)
     told = {
         entry.clause: " ".join(entry.answer).replace("\u00a0", " ")
         for part in page.parts
-        for entry in part.entries
+        for entry in part.clauses
     }
     assert "3 with a response" in told["7.7.3"]
     assert "1 response that names no signal" in told["7.7.3"]
-    assert "lost at 1 visit (13 Jun 2025)" in told["6.4.12"]
+    assert "before it was read as found: 1 visit (13 Jun 2025)" in told["6.4.12"]
     assert "Overdue now: AM-18" in told["6.4.7"]
     assert "9 rows held back" in told["7.5"]
-    assert "Longer than 91 days: AM-23" in told["intervals"]
-    assert "90 % bands held" in told["7.7.1"]
+    assert "in these tables: AM-23" in told["intervals"]
+    assert "(AM-12)" in told["7.10"]
+    assert "CV-B" in told["6.4.11"]
+    assert "90 % bands" in next(
+        s.conclude for s in page.studies if s.name == "forecast-proof"
+    ).replace("\u00a0", " ")
     assert {study.name for study in page.studies} == {"detectability", "forecast-proof"}
 
 

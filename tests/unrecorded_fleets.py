@@ -52,6 +52,14 @@ class Habits:
     tolerance: float = 0.1
 
 
+HABITS = {
+    "resets at 0.1": Habits(),
+    "resets at 0.05": Habits(limit=0.05),
+    "as left at every visit": Habits(always=True),
+    "read again": Habits(reread=0.3),
+}
+
+
 @dataclass(frozen=True, slots=True)
 class History:
     """A fleet and its truth; arrays of shape (meters, visits) or (meters, visits, replicates)."""

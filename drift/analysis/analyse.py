@@ -6,7 +6,7 @@ from datetime import date
 
 import polars as pl
 
-from drift.analysis.charting import Charts, draw_charts
+from drift.analysis.charting import Charts, chart_settings, draw_charts
 from drift.analysis.conformity import judge_sittings, weigh_conformity
 from drift.analysis.ledger import build_ledger
 from drift.analysis.reference import weigh_reference
@@ -79,7 +79,7 @@ def analyse(sources: Sources, *, source_name: str, as_of: date, policy: Policy) 
         ledger=ledger,
         charted=charts.charted,
         limits=charts.limits,
-        phases=tell_phases(charts.phases, charts.since, ledger=ledger, level=policy.phase_level),
+        phases=_told_phases(charts, ledger, signals, changes, policy),
         marks=charts.marks,
         trends=trends,
         path_trends=path_trends,
@@ -137,6 +137,25 @@ def with_records(review: Review) -> Review:
             noted=held,
             interval_days=review.policy.interval_days,
         ),
+    )
+
+
+def _told_phases(
+    charts: Charts,
+    ledger: pl.DataFrame,
+    signals: pl.DataFrame,
+    changes: pl.DataFrame,
+    policy: Policy,
+) -> pl.DataFrame:
+    """Say what comparing new visits with old ones means; a signal or a jump forbids pooling."""
+    named = ledger.select("series", "meter_id", "point_pct").unique()
+    spoken = signals.join(named, on=["meter_id", "point_pct"])["series"]
+    return tell_phases(
+        charts.phases,
+        charts.since,
+        ledger=ledger,
+        levels=(policy.phase_level, chart_settings(policy).pooling_level),
+        unsettled=dict.fromkeys(spoken, "a signal") | dict.fromkeys(changes["series"], "a jump"),
     )
 
 

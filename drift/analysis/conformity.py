@@ -21,6 +21,7 @@ from drift.stats.conformity import (
     verdict,
 )
 from drift.stats.fleet_risk import fleet_risks
+from drift.stats.normalised_error import LARGER
 from drift.stats.operator_spread import OperatorSpread
 from drift.stats.repeatability import ASSUMED, DIFFERENCES, OWN, pool_repeatability
 from drift.stats.vessel import USUAL_RELATIVE_U
@@ -105,7 +106,7 @@ def weigh_conformity(
     for some, of_ledger, compared in _by_meters(sessions, ledger, reference.compared):
         sittings = _sittings(some, of_ledger, compared, reference.operators, repeatability)
         judged.append(_judged(sittings, policy).select(*CONFORMITY, "reference_u_pct"))
-        budgets.append(_last_budgets(sittings, of_ledger))
+        budgets.append(_last_budgets(sittings, of_ledger, policy))
     verdicts = pl.concat(judged)
     return Conformity(
         verdicts=verdicts.select(CONFORMITY.keys()),
@@ -162,7 +163,7 @@ def _sittings(
 ) -> pl.DataFrame:
     """Return every sitting with the uncertainties that its bias is made of, and their sum."""
     dial = ledger.select("meter_id", "visit_id", "point_pct", read_to="resolution_pct")
-    vessel = compared.select(*_SITTING, "calibrated_on", vessel_u="u_pct")
+    vessel = compared.select(*_SITTING, "calibrated_on", "contradicted_by", vessel_u="u_pct")
     scatter = repeatability.rename(
         {"degrees_of_freedom": "repeatability_freedom", "basis": "scatter"}
     )
@@ -206,7 +207,7 @@ def _judged(sittings: pl.DataFrame, policy: Policy) -> pl.DataFrame:
     ).sort("meter_id", "performed_on", "visit_id", "point_pct", "stage")
 
 
-def _last_budgets(sittings: pl.DataFrame, ledger: pl.DataFrame) -> pl.DataFrame:
+def _last_budgets(sittings: pl.DataFrame, ledger: pl.DataFrame, policy: Policy) -> pl.DataFrame:
     """Return the budgets of each meter's last visit, its steps from the visit before included."""
     visit = ["meter_id", "visit_id"]
     last = (
@@ -215,7 +216,7 @@ def _last_budgets(sittings: pl.DataFrame, ledger: pl.DataFrame) -> pl.DataFrame:
         .sort("performed_on", "visit_id")
         .unique("meter_id", keep="last")
     )
-    told = _with_bases(sittings.join(last, on=visit, how="semi"))
+    told = _with_bases(sittings.join(last, on=visit, how="semi"), policy)
     stepped = ledger.filter(pl.col("drift_step_pct").is_not_null())
     found = told.filter(pl.col("stage") == "as_found").join(
         stepped, on=[*visit, "point_pct"], how="semi"
@@ -226,11 +227,19 @@ def _last_budgets(sittings: pl.DataFrame, ledger: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _with_bases(rows: pl.DataFrame) -> pl.DataFrame:
+def _with_bases(rows: pl.DataFrame, policy: Policy) -> pl.DataFrame:
     """Add where each component comes from, in words."""
     vessel = pl.format(
         "vessel {}, calibrated {}", "vessel_id", pl.col("calibrated_on").dt.to_string("%Y-%m-%d")
     )
+    enlarged = policy.vessel_uncertainty == LARGER
+    doubt = pl.format(
+        f"{{}}; its stated uncertainty is contradicted (E_n "
+        f"{{}}){', enlarged' if enlarged else ''}",
+        vessel,
+        pl.col("contradicted_by").round(1).cast(pl.String),
+    )
+    vessel = pl.when(pl.col("contradicted_by").is_not_null()).then(doubt).otherwise(vessel)
     return rows.with_columns(
         reference_basis=pl.when(pl.col("vessel_u").is_not_null())
         .then(vessel)

@@ -23,6 +23,7 @@ from drift.stats.common_fit import fit_common
 from drift.stats.content_order import meters_by_content
 from drift.stats.dial_scale import dials_of
 from drift.stats.marks import adjustment_balance, mark_moves
+from drift.stats.normalised_error import agreement, with_agreement
 from drift.stats.operator_spread import NOT_COMPARABLE, OperatorSpread, operator_spread
 from drift.stats.repeatability import bound_by_differences
 from drift.stats.spelling import likely_duplicates
@@ -47,7 +48,11 @@ class Reference:
     effects : pl.DataFrame
         Frame of `drift.stats.common_effects.REFERENCE`.
     vessels, compared : pl.DataFrame
-        Frames of `drift.stats.vessel_record.VESSEL_VALUES` and `REFERENCE_CHECK`.
+        Frames of `drift.stats.vessel_record.VESSEL_VALUES` and `REFERENCE_CHECK`, the latter with
+        the further column ``contradicted_by`` (E_n above 1 of its vessel's calibration, else
+        null).
+    agreement : pl.DataFrame
+        Frame of `drift.stats.normalised_error.AGREEMENT`.
     causes : pl.DataFrame
         Frame of `drift.stats.causes.CAUSES`.
     moves : pl.DataFrame
@@ -65,6 +70,7 @@ class Reference:
     effects: pl.DataFrame
     vessels: pl.DataFrame
     compared: pl.DataFrame
+    agreement: pl.DataFrame
     causes: pl.DataFrame
     moves: pl.DataFrame
     balance: pl.DataFrame
@@ -88,7 +94,7 @@ def weigh_reference(sources: Sources, ledger: pl.DataFrame, policy: Policy) -> R
     ledger : pl.DataFrame
         Frame of `drift.frames.LEDGER` built from them.
     policy : Policy
-        False discovery rate and tolerance.
+        False discovery rate, tolerance and which uncertainty of a vessel counts.
     """
     fit = fit_common(ledger, sessions=sources.sessions, vessels=sources.vessels)
     effects, common = pl.DataFrame(schema=REFERENCE), pl.DataFrame(schema=COMMON_EVIDENCE)
@@ -102,7 +108,10 @@ def weigh_reference(sources: Sources, ledger: pl.DataFrame, policy: Policy) -> R
         if (cleaned["common_pct"].abs() > 0).any():
             own = cleaned.drop("common_pct")
     values = vessel_values(sources.vessels)
-    compared = check_references(sources.sessions, values)
+    agreed = agreement(values, effects)
+    compared = with_agreement(
+        check_references(sources.sessions, values), agreed, choice=policy.vessel_uncertainty
+    )
     repeatability = _repeatability(ledger)
     marks, service = sources.marks, sources.service
     dials = dials_of(
@@ -127,6 +136,7 @@ def weigh_reference(sources: Sources, ledger: pl.DataFrame, policy: Policy) -> R
         effects=effects,
         vessels=values,
         compared=compared,
+        agreement=agreed,
         causes=causes,
         moves=moves,
         balance=adjustment_balance(moves, ledger=ledger, service=service, noise_pct=repeatability),

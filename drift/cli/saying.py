@@ -174,19 +174,19 @@ def one_line(meter_id: str) -> str:
 
 def say_proof(proof: "Proof") -> None:
     """Print how the forecaster did, or that there is too little history to say."""
+    from drift.figures.findings import foreseen  # noqa: PLC0415
+
+    tell(foreseen(proof))
+    if proof.forecasts == 0:
+        return
     tell(
         f"{count(proof.forecasts, 'mean')} of past visits forecast (each meter at each point, "
         f"{proof.series} in all), {proof.failures} found out of tolerance"
     )
-    if proof.forecasts == 0:
-        tell("Too little history to judge the forecaster: no series has two visits.")
-        return
     tell(
         f"{proof.band_level:.0%} bands of the next as-found mean held {proof.coverage:.1%} of them "
         f"({proof.coverage_low:.1%} to {proof.coverage_high:.1%} as if points were independent)"
     )
-    if proof.failures == 0:
-        tell("No visit found a meter out, so nothing can be said of what flags would catch.")
     say_table("By method (smaller Brier score is better; ranked apart: 1 is perfect)", proof.scores)
     say_table("By band of forecast probability", proof.reliability)
     for flag in proof.flags:

@@ -46,6 +46,10 @@ def detectability(*, policy: Path | None, as_json: bool, figure: Path | None) ->
     if as_json:
         tell(json.dumps(as_records(found), indent=2, allow_nan=False))
         return EXIT_DONE
+    from drift.figures.findings import notice  # noqa: PLC0415
+
+    for sentence in notice(found, charts=chosen.charts):
+        click.echo(sentence)
     say_table("False alarms while every meter is sound", found.false_alarms)
     say_table("Sudden shifts", found.shifts)
     say_table("Steady drifts", found.drifts)

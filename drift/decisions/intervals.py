@@ -11,6 +11,7 @@ time whatever law a single cycle follows, which is what the exponential law says
 
 import math
 from collections.abc import Iterable
+from dataclasses import replace
 from datetime import date
 
 import polars as pl
@@ -126,10 +127,23 @@ def build_intervals(
     present = {str(key): float(days) for key, days in evidence.present.iter_rows()}
     usual = evidence.present["interval_days"].median()
     fallback = float(usual) if isinstance(usual, (int, float)) else float(choices.ceiling_days)
+    advised = {
+        (scope, name): recommend(
+            said,
+            scope=scope,
+            name=name,
+            present_days=present.get(name, fallback) if scope == "meter" else fallback,
+            choices=choices,
+        )
+        for (scope, name), said in by_name.items()
+    }
+    for (scope, name), meter in _alone(evidence).items():
+        own = advised.get(("meter", meter))
+        if own is not None and (scope, name) in advised:
+            advised[scope, name] = replace(own[0], scope=scope, name=name), ()
     rows = []
-    for (scope, name), said in by_name.items():
-        now = present.get(name, fallback) if scope == "meter" else fallback
-        advice, carried = recommend(said, scope=scope, name=name, present_days=now, choices=choices)
+    for key, said in by_name.items():
+        advice, carried = advised[key]
         rows += [_row(one, carried=one.method in carried) for one in (advice, *said.values())]
     return _framed(rows)
 
@@ -163,6 +177,21 @@ def with_obligations(
     )
     told = intervals.join(first, on=["meter_id", "method"], how="left", maintain_order="left")
     return told.with_columns(basis=pl.concat_str("first", "basis", ignore_nulls=True)).drop("first")
+
+
+def _alone(evidence: IntervalEvidence) -> dict[tuple[str, str], str]:
+    """Return the fleet and the groups of like meters that are one meter, with that meter.
+
+    What holds for it holds for them: of two answers to one question one would be wrong.
+    """
+    groups = evidence.groups.drop_nulls("name")
+    scopes = [("fleet", "fleet", evidence.ledger)]
+    scopes += [("like", str(part["name"][0]), part) for part in groups.partition_by("name")]
+    return {
+        (scope, name): str(part["meter_id"][0])
+        for scope, name, part in scopes
+        if part["meter_id"].n_unique() == 1
+    }
 
 
 def recommend(

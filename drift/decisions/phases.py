@@ -6,7 +6,7 @@ from typing import Any
 
 import polars as pl
 
-from drift.format import count, fixed, known, p_value
+from drift.format import count, fixed, known, p_value, plain
 from drift.frames import Schema
 from drift.stats import baseline_change as change
 from drift.stats import phase_comparison as phase
@@ -49,15 +49,25 @@ _OF_PHASES: Mapping[str, str] = MappingProxyType(
 _OF_LATER_VISITS: Mapping[str, str] = MappingProxyType(
     {
         change.ALIKE: "they may be pooled with the baseline",
-        change.CANNOT_SAY: "they may be pooled with the baseline",
+        change.CANNOT_SAY: (
+            "whether they may be pooled with the baseline cannot be said, the dial's steps hide "
+            "the spread"
+        ),
         change.SPREAD: "do not pool them with the baseline, find out why",
         change.LEVEL: "do not pool them with the baseline, find out why",
     }
 )
+# What keeps visits from being pooled, whatever the tests of a whole baseline say.
+_UNSETTLED = "do not pool them with the baseline while {} stands"
 
 
 def tell_phases(
-    phases: pl.DataFrame, since: pl.DataFrame, *, ledger: pl.DataFrame, level: float
+    phases: pl.DataFrame,
+    since: pl.DataFrame,
+    *,
+    ledger: pl.DataFrame,
+    levels: tuple[float, float],
+    unsettled: Mapping[int, str] = MappingProxyType({}),
 ) -> pl.DataFrame:
     """Return what was compared, each with a sentence.
 
@@ -69,8 +79,10 @@ def tell_phases(
         Frame of `drift.stats.baseline_change.CHANGES`.
     ledger : pl.DataFrame
         Frame of `drift.frames.LEDGER`.
-    level : float
-        Level of the t test of new phases.
+    levels : tuple of float
+        Level of the t test of new phases, and of visits since a baseline.
+    unsettled : mapping of int to str
+        Of series in which a jump or a signal stands: which of these.
 
     Returns
     -------
@@ -96,30 +108,43 @@ def tell_phases(
             limits_phase="phase",
         )
     )
-    columns = [name for name in COMPARED if name != "sentence"]
+    columns = ["series", *(name for name in COMPARED if name != "sentence")]
     rows = pl.concat([restarts.select(columns), later.select(columns)])
     told = pl.Series(
-        [_sentence(row, level=level) for row in rows.iter_rows(named=True)], dtype=pl.String
+        [
+            _sentence(row, levels=levels, stands=unsettled.get(row["series"], ""))
+            for row in rows.iter_rows(named=True)
+        ],
+        dtype=pl.String,
     )
     return (
         rows.with_columns(sentence=told)
+        .drop("series")
         .cast(COMPARED)  # type: ignore[arg-type]  # names to types
         .sort("meter_id", "point_pct", "phase", "compared")
     )
 
 
-def _sentence(row: dict[str, Any], *, level: float) -> str:
+def _sentence(row: dict[str, Any], *, levels: tuple[float, float], stands: str) -> str:
     """Say what the tests found and what it means, in one sentence."""
     visits = f"{count(row['new_visits'], 'visit')} against {row['old_visits']}"
     if row["compared"] == NEW_PHASE:
-        means, moved = _OF_PHASES[row["verdict"]], known(row["t"]) and row["t_p"] < level
+        means, moved = _OF_PHASES[row["verdict"]], known(row["t"]) and row["t_p"] < levels[0]
     else:
         means, moved = _OF_LATER_VISITS[row["verdict"]], row["verdict"] == change.LEVEL
+        if stands and row["verdict"] in {change.ALIKE, change.CANNOT_SAY}:
+            means = _UNSETTLED.format(stands)
     scattered = row["verdict"] in {phase.SPREAD, change.SPREAD}
     return (
         f"{visits}: spread {_spread_words(row, changed=scattered)}; "
-        f"level {_level_words(row, changed=moved)}: {means}."
+        f"level {_level_words(row, changed=moved)}{_threshold(row, levels)}: {means}."
     )
+
+
+def _threshold(row: dict[str, Any], levels: tuple[float, float]) -> str:
+    """Say from which probability down the level counts as changed; empty where none was tested."""
+    level = levels[0 if row["compared"] == NEW_PHASE else 1]
+    return f", changed is below {plain(level)}" if known(row["t"]) else ""
 
 
 def _spread_words(row: dict[str, Any], *, changed: bool) -> str:

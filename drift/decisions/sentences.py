@@ -1,11 +1,14 @@
 """This module says in one sentence what a rule saw; it decides nothing."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from functools import partial
 from types import MappingProxyType
 
-from drift.format import NO_BREAK, bias, spread, words_of
+from drift.format import BIAS_PLACES, NO_BREAK, bias, fixed, spread, words_of
 from drift.stats.rule_machines import CLIMB, LONG_RUN
 
+# Recorded values carry no more.
+_MOST_PLACES = 9
 _NUMBER = MappingProxyType({6: "six", 8: "eight"})
 
 # What each chart plots, and whether its values carry a sign.
@@ -68,7 +71,7 @@ def sentence(
         If no sentence is known for the rule.
     """
     plotted, signed = _PLOTTED.get(chart, (f"point of the chart of {words_of(chart)}", True))
-    number = bias if signed else spread
+    number = _number_words(value, limit, signed=signed)
     unit = unit.replace(" ", NO_BREAK)
     shown = f"{number(value)}{NO_BREAK}{unit}"
     side = "on one side of"
@@ -104,6 +107,19 @@ def sentence(
     if rule not in texts:
         raise ValueError(f"no sentence is known for the rule {rule!r}")
     return f"{texts[rule]}{_onset(began, shift, unit)}."
+
+
+def _number_words(
+    value: float, limit: float | None, *, signed: bool
+) -> Callable[[float | None], str]:
+    """Return how to write a value and its limit: with just enough places to tell them apart."""
+    usual = bias if signed else spread
+    if limit is None or value == limit or usual(value) != usual(limit):
+        return usual
+    for places in range(BIAS_PLACES + 1, _MOST_PLACES):
+        if fixed(value, places=places) != fixed(limit, places=places):
+            break
+    return partial(fixed, places=places, signed=signed)
 
 
 def _onset(began: str | None, shift: float | None, unit: str) -> str:

@@ -144,7 +144,8 @@ def _lead(review: Review, ledger: pl.DataFrame, latest: list[Row]) -> str:
             )
         return f"Nothing to look for: no visit found a bias of {least} or more."
     best = latest[0]
-    span = _span(ledger, best["segment"])
+    righted = _put_right(ledger, best["segment"], tolerance=review.policy.tolerance_pct)
+    span = f"{_span(ledger, best['segment'])}{righted}"
     if best["probability"] is None:
         return f"Cannot tell: {best['evidence']} ({span})."
     if not best["can_tell"]:
@@ -161,6 +162,17 @@ def _lead(review: Review, ledger: pl.DataFrame, latest: list[Row]) -> str:
         f"{best['evidence']} ({span}; {_biases(best)}). That there is nothing to explain: "
         f"{text.probability(max(nothing, 0.0))}."
     )
+
+
+def _put_right(ledger: pl.DataFrame, segment: int, *, tolerance: float) -> str:
+    """Say when what a segment showed was put right; empty where nothing was done about it."""
+    mine = ledger.filter(pl.col("segment") == segment)
+    last = mine.filter(pl.col("performed_on") == pl.col("performed_on").max())
+    if ledger["segment"].max() == segment and not last["adjusted"].any():
+        return ""
+    left = last["as_left_bias_pct"].drop_nulls().abs().max()
+    right = isinstance(left, float) and left <= tolerance
+    return f"; {'put right' if right else 'adjusted'} on {text.day(last['performed_on'][0])}"
 
 
 def _span(ledger: pl.DataFrame, segment: int) -> str:

@@ -218,18 +218,50 @@ def control(
         return "Cannot say yet: there are too few visits to set limits."
     if not signals and drifts and name not in _OF_SCATTER:
         return (
-            "No point lies beyond its limits, yet the unadjusted path confirms a drift: "
+            "No point lies outside its control limits, yet the path without adjustments shows a "
+            "drift: "
             f"{'adjustments hide it here, and ' if adjusted else ''}drift within the baseline "
             "widens the limits. Judge by the path."
         )
     if not signals:
         return (
-            "No point lies beyond its limits: by this chart "
+            "No point lies outside its control limits: by this chart "
             f"{_STABLE.get(name, 'nothing shows that its level has moved')}."
         )
     spoke = text.count(signals, "signal")
     answered = "all have a response" if not open_signals else f"{open_signals} without a response"
-    return f"{spoke}, {answered}: the ringed visits are more than the usual scatter of this meter."
+    return (
+        f"{spoke}, {answered}: the ringed visits lie outside control limits, more than the usual "
+        "scatter of this meter."
+    )
+
+
+def wide_limits(latest: pl.DataFrame, *, tolerance_pct: float, drifts: bool) -> str:
+    """Say where control limits lie outside the tolerance, and so warn of nothing.
+
+    Parameters
+    ----------
+    latest : pl.DataFrame
+        ``point_pct lower upper`` of the newest point of a chart of biases, a row a point.
+    tolerance_pct : float
+        Largest bias that passes, % air.
+    drifts : bool
+        Whether the path without adjustments confirms a drift at any point.
+    """
+    told = [
+        f"{text.bias_with_unit(edge)} at {text.point(row['point_pct'])}"
+        for row in latest.sort("point_pct").iter_rows(named=True)
+        for edge in (row["lower"], row["upper"])
+        if edge is not None and abs(edge) > tolerance_pct
+    ]
+    if not told:
+        return ""
+    why = "drift sits in its baseline" if drifts else "its baseline scatters so much"
+    return (
+        f" Control limits lie outside the tolerance of ±{text.plain(tolerance_pct)}: "
+        f"{text.listed(told)}, because {why}. The meter can leave the tolerance before this chart "
+        "speaks."
+    )
 
 
 def false_alarms(limits: pl.DataFrame) -> str:
@@ -304,8 +336,8 @@ def control_verdict(signals: pl.DataFrame, *, limits_known: bool, drifts: bool) 
     if not limits_known:
         return "Control: too few visits to set limits."
     if signals.is_empty():
-        but = ", but the unadjusted path drifts: it is not stable" if drifts else ""
-        return f"Control: no chart signals{but}."
+        but = ", but without adjustments it drifts: it is not stable" if drifts else ""
+        return f"Control: no point outside control limits{but}."
     newest = text.day(_date(signals["visit_on"].max()))
     unanswered = signals["answered_on"].null_count()
     told = f"{unanswered} without a response" if unanswered else "all with a response"

@@ -52,6 +52,8 @@ _NOT_CONTROL = (
     "Whether a bias conforms and whether a meter is in control are different questions: this part "
     "answers the first, the charts and their signals the second."
 )
+# What the basis of a part of a budget says where nothing was measured.
+ASSUMED_WORDS = "assumed|the usual share"
 # Exceptions named in a sentence.
 _MOST_NAMED = 6
 
@@ -101,8 +103,10 @@ def conformity_verdict(review: Review, meter_id: str) -> str:
     rule = f"the rule in force ({RULES[review.policy.decision_rule]})"
     least = last.sort("p_conform").row(0, named=True)
     sure = (
-        f"the least sure, at {text.point(least['point_pct'])}, is within tolerance with "
-        f"probability {text.probability(least['p_conform'])}"
+        f"at {text.point(least['point_pct'])} there is {text.chance(least['p_conform'])} "
+        f"that it is really in tolerance{_assumed(review, meter_id)}"
+        if least["p_conform"] is not None
+        else "how likely it is really in tolerance cannot be said"
     )
     on = text.day(least["performed_on"])
     if failed.is_empty():
@@ -127,6 +131,18 @@ def rests_on(repeatability: pl.DataFrame) -> str:
                 "to visit leave: no replicates are on record."
             )
     return ""
+
+
+def _assumed(review: Review, meter_id: str) -> str:
+    """Say which parts of the uncertainty behind a chance are assumed; empty where none is."""
+    budgets = review.conformity.budgets.filter(
+        (pl.col("meter_id") == meter_id)
+        & (pl.col("stage") != STEP)
+        & pl.col("basis").str.contains(ASSUMED_WORDS)
+    )
+    parts = budgets["component"].unique(maintain_order=True).to_list()
+    verb = "is" if len(parts) == 1 else "are"
+    return f" ({text.listed(parts)} {verb} assumed)" if parts else ""
 
 
 def gone_with(verdicts: pl.DataFrame) -> pl.DataFrame:

@@ -36,6 +36,8 @@ _TITLES = {
     "repeatability": "Scatter of the replicates (repeatability)",
 }
 # Charts whose signals are ringed on the as-found figure.
+# Charts whose limits can be set against the tolerance, with figures of their own.
+_OF_BIAS = ("ewma", "mean")
 _ON_AS_FOUND = ("individuals",)
 
 
@@ -206,10 +208,10 @@ def _figures(
 ) -> tuple[Figure, ...]:
     """Return the figures of a dossier in reading order."""
     return (
-        _as_found_figure(review, one, span=span),
+        _as_found_figure(review, one, span=span, drifts=_drifts(trends)),
         _path_figure(review, one, trends, span=span),
         *(
-            _control_figure(one, name=name, title=title, span=span, drifts=_drifts(trends))
+            _control_figure(review, one, name=name, title=title, span=span, drifts=_drifts(trends))
             for name, title in _control_charts(one).items()
         ),
         *mark_figures(review, one.ledger["meter_id"][0], span=span),
@@ -236,7 +238,9 @@ def _plotted(charted: pl.DataFrame) -> set[str]:
     return set(charted.filter(pl.col("value").is_finite())["chart"])
 
 
-def _as_found_figure(review: Review, one: Slice, *, span: tuple[date, date]) -> Figure:
+def _as_found_figure(
+    review: Review, one: Slice, *, span: tuple[date, date], drifts: bool
+) -> Figure:
     """Return the figure of as-found bias by date."""
     policy = review.policy
     conclude = captions.as_found(
@@ -245,9 +249,18 @@ def _as_found_figure(review: Review, one: Slice, *, span: tuple[date, date]) -> 
         adjusted=captions.adjustments(one.ledger),
         tolerance_pct=policy.tolerance_pct,
     )
+    individuals = one.charted.filter(pl.col("chart") == "individuals")
+    points = one.ledger.select("series", "visit", "point_pct")
+    conclude += captions.wide_limits(
+        individuals.join(points, on=["series", "visit"])
+        .sort("visit")
+        .unique("series", keep="last"),
+        tolerance_pct=policy.tolerance_pct,
+        drifts=drifts,
+    )
     chart = draw_as_found(
         one.ledger,
-        charted=one.charted.filter(pl.col("chart") == "individuals"),
+        charted=individuals,
         signals=one.signals.filter(pl.col("chart").is_in(_ON_AS_FOUND)),
         forecasts=one.forecasts,
         fan=one.fan,
@@ -315,8 +328,14 @@ def _drifts(trends: tuple[TrendRow, ...]) -> bool:
     return any(row.verdict == DRIFTING for row in trends)
 
 
+def _latest(one: Slice, charted: pl.DataFrame) -> pl.DataFrame:
+    """Return the newest point of a chart at each verification point, with what point it is."""
+    points = one.ledger.select("series", "visit", "point_pct")
+    return charted.join(points, on=["series", "visit"]).sort("visit").unique("series", keep="last")
+
+
 def _control_figure(
-    one: Slice, *, name: str, title: str, span: tuple[date, date], drifts: bool
+    review: Review, one: Slice, *, name: str, title: str, span: tuple[date, date], drifts: bool
 ) -> Figure:
     """Return the figure of one control chart."""
     charted = one.charted.filter(pl.col("chart") == name)
@@ -329,6 +348,12 @@ def _control_figure(
         drifts=drifts,
         adjusted=captions.adjustments(one.ledger) > 0,
     )
+    if name in _OF_BIAS:
+        conclude += captions.wide_limits(
+            _latest(one, charted),
+            tolerance_pct=review.policy.tolerance_pct,
+            drifts=drifts,
+        )
     chart = draw_control(one.ledger, charted=charted, signals=signals, span=span)
     return pictured(
         chart,

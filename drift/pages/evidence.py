@@ -3,26 +3,31 @@
 from collections import Counter
 
 from drift import format as text
+from drift.analysis.clauses.answers import answer_clauses
+from drift.analysis.clauses.clause import (
+    CONTRADICTED,
+    ISO,
+    LONGEST_NAME,
+    MOST_NAMED,
+    STATES,
+    Clause,
+)
 from drift.analysis.evidence import Evidence
 from drift.figures.drawing import svg
+from drift.figures.findings import foreseen, notice
 from drift.figures.studies import draw_detectability, draw_reliability
 from drift.pages import rows
-from drift.pages.evidence_data import (
-    MISSING,
-    OUTSIDE,
-    PARTLY,
-    SHOWN,
-    Amendment,
-    EvidencePage,
-    Part,
-    Study,
-)
-from drift.pages.evidence_equipment import equipment_entries, schedule_entries
-from drift.pages.evidence_results import result_entries
+from drift.pages.evidence_data import Amendment, EvidencePage, Part, Study
+from drift.pages.names import file_name
 from drift.results import Review
 from drift.stats.forecast.proof import Proof
 from drift.validation import VALIDATIONS
 
+_PARTS = (
+    ("equipment", "ISO/IEC 17025: people, place, equipment and traceability"),
+    ("results", "ISO/IEC 17025: records, results and management"),
+    ("practice", "AASHTO R 18: the quality-system practice"),
+)
 # Amended values that the page shows.
 LONGEST_LIST = 200
 
@@ -37,19 +42,21 @@ def evidence_page(review: Review, evidence: Evidence) -> EvidencePage:
     evidence : Evidence
         From `drift.analysis.evidence.gather_evidence`.
     """
-    parts = (
-        Part("equipment", "ISO/IEC 17025: equipment and traceability", equipment_entries(review)),
-        Part("results", "ISO/IEC 17025: records and results", result_entries(review, evidence)),
-        Part("practice", "AASHTO R 18: the quality-system practice", schedule_entries(review)),
+    clauses = answer_clauses(review)
+    read = set(review.meters["meter_id"])
+    parts = tuple(
+        _part(anchor, title, tuple(one for one in clauses if _belongs(one, anchor)), read)
+        for anchor, title in _PARTS
     )
-    tally = Counter(entry.state for part in parts for entry in part.entries)
+    tally = Counter(one.state for one in clauses)
     proof = evidence.proof
     studies = [_detectability(review, evidence)]
     if proof is not None and proof.forecasts:
         studies.append(_reliability(proof))
     return EvidencePage(
         stamp=rows.stamp(review),
-        counts=tuple((state, tally[state]) for state in (SHOWN, PARTLY, MISSING, OUTSIDE)),
+        headline=_headline(clauses),
+        counts=tuple((state, tally[state]) for state in STATES),
         parts=parts,
         studies=tuple(studies),
         amendments=tuple(
@@ -70,11 +77,47 @@ def evidence_page(review: Review, evidence: Evidence) -> EvidencePage:
     )
 
 
+def _belongs(clause: Clause, anchor: str) -> bool:
+    """Say whether a clause stands in a part of the page."""
+    if clause.standard != ISO:
+        return anchor == "practice"
+    return anchor == ("equipment" if clause.clause.startswith("6.") else "results")
+
+
+def _part(anchor: str, title: str, clauses: tuple[Clause, ...], read: set[str]) -> Part:
+    """Return one part of the page; only meters that were read have a dossier."""
+    return Part(
+        anchor=anchor,
+        title=title,
+        clauses=clauses,
+        dossiers=tuple(
+            tuple(
+                (f"meters/{file_name(name)}", text.shortened(name, longest=LONGEST_NAME))
+                for name in [name for name in one.meters if name in read][:MOST_NAMED]
+            )
+            for one in clauses
+        ),
+    )
+
+
+def _headline(clauses: tuple[Clause, ...]) -> str:
+    """Say what an assessor would find first."""
+    against = [one.clause for one in clauses if one.state == CONTRADICTED]
+    if not against:
+        return "These records contradict no clause."
+    verb = "is" if len(against) == 1 else "are"
+    return (
+        f"{text.count(len(against), 'clause')} {verb} contradicted by the records: "
+        f"{text.listed(against)}."
+    )
+
+
 def _detectability(review: Review, evidence: Evidence) -> Study:
     """Return the figure of what the charts can see."""
     drifts, tolerance = evidence.detectability.drifts, review.policy.tolerance_pct
     worst = drifts.filter(drifts["monitor"] != "tolerance_check")["mean_bias_pct"].max()
     least = worst if isinstance(worst, float) else None
+    found = notice(evidence.detectability, charts=review.policy.charts)
     within = least is not None and least < tolerance
     conclude = (
         f"On average the charts speak before a steady drift has used up the tolerance: at "
@@ -93,13 +136,14 @@ def _detectability(review: Review, evidence: Evidence) -> Study:
             "drift has taken a meter, on average, by the time it is noticed. The level line is the "
             "tolerance. Computed for the settings of the policy in force."
         ),
-        conclude=conclude,
+        conclude=f"{' '.join(found)} {conclude}",
     )
 
 
 def _reliability(proof: Proof) -> Study:
     """Return the figure of how past forecasts came out."""
     conclude = (
+        f"{foreseen(proof)} "
         f"{text.share(proof.band_level)} bands of the mean that a visit finds held "
         f"{text.probability(proof.coverage)} of {text.count(proof.forecasts, 'such mean')} "
         f"({text.probability(proof.coverage_low)} to {text.probability(proof.coverage_high)}); "

@@ -2,47 +2,29 @@
 
 from dataclasses import dataclass
 
+from drift.analysis.clauses.clause import Clause
 from drift.pages.data import Stamp
 from drift.validation import Validation
-
-SHOWN, PARTLY, MISSING, OUTSIDE = "shown", "partly shown", "missing", "outside these records"
-
-
-@dataclass(frozen=True, slots=True)
-class Entry:
-    """One requirement and what the data answer.
-
-    Attributes
-    ----------
-    clause : str
-        Its number in the document of its part.
-    checked : bool
-        Whether the clause was read; if not it is from memory.
-    asks : str
-        What an assessor asks, in our words.
-    state : str
-        ``SHOWN``, ``PARTLY``, ``MISSING`` or ``OUTSIDE``.
-    answer : tuple of str
-        Sentences computed from the data, what is missing among them.
-    proof : tuple of (str, str)
-        Where to look: link and words.
-    """
-
-    clause: str
-    checked: bool
-    asks: str
-    state: str
-    answer: tuple[str, ...]
-    proof: tuple[tuple[str, str], ...]
 
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """Requirements of one document on one subject."""
+    """Requirements of one document on one subject.
+
+    Attributes
+    ----------
+    anchor, title : str
+        Name in the page and heading.
+    clauses : tuple of Clause
+        What the records show of each.
+    dossiers : tuple of tuple of (str, str)
+        For each clause, link and name of the meters that it rests on.
+    """
 
     anchor: str
     title: str
-    entries: tuple[Entry, ...]
+    clauses: tuple[Clause, ...]
+    dossiers: tuple[tuple[tuple[str, str], ...], ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,9 +54,10 @@ class Amendment:
 
 @dataclass(frozen=True, slots=True)
 class EvidencePage:
-    """The evidence pack; counts has the number of entries in each state."""
+    """The evidence pack; counts has the number of clauses in each state, headline the finding."""
 
     stamp: Stamp
+    headline: str
     counts: tuple[tuple[str, int], ...]
     parts: tuple[Part, ...]
     studies: tuple[Study, ...]

@@ -76,7 +76,7 @@ def paths_figure(review: Review, *, in_use: list[str]) -> Figure | None:
         title="Where each meter would be had no one touched it",
         label=f"Unadjusted paths side by side. {conclude}",
         shows=(
-            f"The unadjusted path of the worst point, all on the same axes; the strip is "
+            f"The path without adjustments of the worst point, all on the same axes; the strip is "
             f"±{text.plain(policy.tolerance_pct)}{text.NO_BREAK}%{text.NO_BREAK}air. In the order "
             f"of this review{', the first ' + str(len(paths)) if len(paths) < len(in_use) else ''}."
         ),
@@ -90,7 +90,7 @@ def _path(rows: pl.DataFrame) -> Path:
     name = text.shortened(_printable(rows["meter_id"][0]), longest=_LONGEST_NAME)
     on, bias = rows["performed_on"].to_list(), rows["unadjusted_path_pct"].to_list()
     says = (
-        f"{name} at {text.point(rows['point_pct'][0])} · unadjusted path "
+        f"{name} at {text.point(rows['point_pct'][0])} · without adjustments "
         f"{text.bias_with_unit(bias[-1])} by {text.day(on[-1])}"
     )
     return Path(name, tuple(on), tuple(bias), says)

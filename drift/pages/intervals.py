@@ -23,6 +23,9 @@ _TITLES = {
 }
 # Groups of like meters, and meters to be seen sooner, that the fleet review shows.
 _MOST_SCOPES, _MOST_SOONER = 6, 50
+# Meters that a sentence names, and how much of a name.
+_MOST_TOLD = 3
+_LONGEST_NAME = 24
 
 
 def interval_part(review: Review) -> IntervalPart:
@@ -34,7 +37,7 @@ def interval_part(review: Review) -> IntervalPart:
     ).join(review.upkeep.present, on="meter_id", how="left", maintain_order="left")
     sooner = advised.filter(pl.col("days") < pl.col("interval_days")).sort("days", "meter_id")
     return IntervalPart(
-        lead=_lead(review, scopes, advised, sooner.height),
+        lead=_lead(review, scopes, advised),
         scopes=scopes[:_MOST_SCOPES],
         scopes_total=len(scopes),
         sooner=tuple(
@@ -119,27 +122,44 @@ def _scope(part: pl.DataFrame) -> ScopePart:
     )
 
 
-def _lead(
-    review: Review, scopes: tuple[ScopePart, ...], advised: pl.DataFrame, sooner: int
-) -> tuple[str, ...]:
+def _lead(review: Review, scopes: tuple[ScopePart, ...], advised: pl.DataFrame) -> tuple[str, ...]:
     """Say what follows for the fleet and for its meters."""
     choices = review.policy.intervals
-    fleet = scopes[0].advice if scopes else "Too little is known of the fleet to set an interval."
-    meters = text.count(advised.height, "meter")
-    if advised.height == 1:
-        each = f"Its one meter {'needs to' if sooner else 'need not'} be seen sooner than now."
-    elif sooner:
-        verb = "needs" if sooner == 1 else "need"
-        each = f"{sooner} of {meters} {verb} to be seen sooner than now."
-    else:
-        each = f"None of {meters} needs to be seen sooner than now."
-    at_ceiling = advised.filter(pl.col("days") >= choices.ceiling_days).height
-    stand = "stands" if at_ceiling == 1 else "stand"
-    held = (
-        f"{at_ceiling} {stand} at the ceiling of {text.in_days(choices.ceiling_days)}: the data "
-        "do not ask for less, and may not ask for more."
-    )
-    return (f"The fleet: {fleet}", f"{each} {held}" if at_ceiling else each)
+    sooner = advised.filter(pl.col("days") < pl.col("interval_days")).sort("days", "meter_id")
+    fleet = _of_fleet(review, scopes, one=advised.height == 1, sooner=sooner.height)
+    told = [
+        f"See {text.shortened(row['name'], longest=_LONGEST_NAME)} every "
+        f"{text.in_days(row['days'])}, not {text.whole(row['interval_days'])}."
+        for row in sooner.head(_MOST_TOLD).iter_rows(named=True)
+    ]
+    more = sooner.height - len(told)
+    rest = f"{text.count(more, 'more meter')} sooner than now, in the table below." if more else ""
+    if not sooner.height:
+        rest = f"No meter of {text.whole(advised.height)} has to be seen sooner than now."
+    elif not more and advised.height > sooner.height:
+        rest = "Nothing else changes."
+    held = ""
+    if advised.filter(pl.col("days") >= choices.ceiling_days).height:
+        held = (
+            f" Longer than {text.in_days(choices.ceiling_days)} is not proposed, whatever the "
+            "data say: that is the ceiling in force."
+        )
+    return (fleet, f"{' '.join([*told, rest]).strip()}{held}")
+
+
+def _of_fleet(review: Review, scopes: tuple[ScopePart, ...], *, one: bool, sooner: int) -> str:
+    """Say what interval the fleet has, where its meters' own do not speak for it."""
+    if not scopes:
+        return "The fleet: Too little is known of the fleet to set an interval."
+    fleet = scopes[0]
+    if one:
+        return f"The fleet is one meter: {fleet.advice}"
+    if fleet.days is not None and fleet.days < _present_days(review) and not sooner:
+        return (
+            f"For a meter without a history of its own: {fleet.advice} Those with one go by their "
+            "own forecasts."
+        )
+    return f"The fleet: {fleet.advice}"
 
 
 def _present_days(review: Review) -> float:

@@ -33,8 +33,13 @@ WHAT = {
 _OF_VESSELS = ("vessel", "vessel_change", "vessel_step", "shared_step")
 _NOTHING_TO_COMPARE = "nothing to compare with"
 
+_WOULD_LET = (
+    "What would let it be judged: read five meters with a second vessel, and let a second operator "
+    "read them too."
+)
 _NO_EFFECTS = (
-    "Cannot say: no two visits of two meters can be compared through what they were read with."
+    "Cannot say: no two visits of two meters can be compared through what they were read with. "
+    f"{_WOULD_LET}"
 )
 
 Row = dict[str, Any]
@@ -215,7 +220,7 @@ def _holds(rows: list[Row], policy: Policy) -> list[str]:
     untold = [_untold(row) for row in vessels if row["effect_pct"] is None]
     if not told:
         more = f" The same goes for {len(untold) - 1} more." if len(untold) > 1 else ""
-        return [f"Cannot say whether the vessels hold: {untold[0]}.{more}"]
+        return [f"Cannot say whether the vessels hold: {untold[0]}.{more} {_WOULD_LET}"]
     bound = max(max(abs(row["low"]), abs(row["high"])) for row in told)
     unit = f"{text.NO_BREAK}%{text.NO_BREAK}air"
     least = text.plain(_MATTERS * policy.tolerance_pct)

@@ -168,7 +168,7 @@ def _sparkline(xs: list[float], path: list[float], tolerance_pct: float) -> Spar
         strip_height=text.coordinate(height(-tolerance_pct) - height(tolerance_pct)),
         end_x=across[-1],
         end_y=down[-1],
-        label=f"unadjusted path from {text.bias(path[0])} to {text.bias_with_unit(path[-1])}",
+        label=f"without adjustments from {text.bias(path[0])} to {text.bias_with_unit(path[-1])}",
         last=path[-1],
     )
 

@@ -20,6 +20,7 @@ TABLE_NOTES: dict[str, str] = {
     "responses": "one row a response: the signal that it answers, or why it answers none",
     "reference": "what meters share: vessels, operators, seasons, shifts",
     "vessels": "what each calibration of each vessel stands for",
+    "vessel_agreement": "calibrations of vessels against each other and against the meters",
     "vessel_checks": "readings whose correct air content is not their vessel's, and why",
     "conformity": "one row a meter, visit, point and stage: the verdict of the decision rule",
     "uncertainty": "budgets of each meter's last biases, component by component",
@@ -28,6 +29,7 @@ TABLE_NOTES: dict[str, str] = {
     "own_standings": "as meters, with what meters share taken out of their readings",
     "barred_uses": "field tests made with a meter that was not to be used that day",
     "unread_rows": "rows that could not be read, by the meter that they name, newest first",
+    "evidence": "what the records show of each clause that an assessor asks about",
     "held_back": "rows of the input that were not used, and why",
 }
 
@@ -253,6 +255,18 @@ COLUMN_NOTES: dict[str, dict[str, tuple[str, str]]] = {
         "expanded_u_pct": (AIR, "k times the combined standard uncertainty"),
         "basis": ("", "where it comes from"),
     },
+    "vessel_agreement": {
+        "kind": ("", "recalibrated: one vessel twice; seen_by_meters: promised against read"),
+        "vessel_id": ("", "vessel of the later calibration"),
+        "calibrated_on": (DATE, "the later calibration"),
+        "other_vessel_id": ("", "vessel of the earlier calibration"),
+        "other_calibrated_on": (DATE, "the earlier calibration"),
+        "difference_pct": (AIR, "later less earlier value, or meters beyond what was promised"),
+        "expanded_u_pct": (AIR, "expanded uncertainty of that difference, k = 2"),
+        "en": ("", "E_n: difference over its expanded uncertainty, without sign"),
+        "en_stated": ("", "the same with the vessels' stated uncertainties alone"),
+        "verdict": ("", "contradicted where E_n is above 1, else agrees"),
+    },
     "risks": {
         "point_pct": (AIR, "verification point"),
         "meters": ("", "meters checked"),
@@ -287,6 +301,16 @@ COLUMN_NOTES: dict[str, dict[str, tuple[str, str]]] = {
         "meter_id": ("", "meter that it names, or may name written otherwise"),
         "on_date": (DATE, "its day as far as it can be read; empty where it cannot"),
         "words": ("", "what it is, why it could not be read, where it stands"),
+    },
+    "evidence": {
+        "standard": ("", "document"),
+        "clause": ("", "its number, or name, in it"),
+        "asked": ("", "what is asked, in our words"),
+        "state": ("", "shown, partly shown, not shown, contradicted, or outside these records"),
+        "decided_by": ("", "the number that decides the state"),
+        "answer": ("", "what the records say, what is missing among it"),
+        "proof": ("", "where to look first"),
+        "to_file": ("", "what to put on record so that it is shown"),
     },
     "held_back": {
         "file": ("", "input file"),

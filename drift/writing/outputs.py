@@ -10,9 +10,11 @@ from pathlib import Path
 
 import polars as pl
 
+from drift.analysis.clauses.answers import answer_clauses, evidence_frame
 from drift.decisions.responses import RESPONSES
 from drift.frames import FORECAST, HELD_BACK, INTERVALS, LEDGER, METERS, SIGNALS
 from drift.results import Review
+from drift.stats.vessel_record import REFERENCE_CHECK
 
 SIGNIFICANT_DIGITS = 6
 # What a spreadsheet takes for the start of a formula (common practice, no source).
@@ -63,7 +65,8 @@ def _frames(review: Review) -> dict[str, pl.DataFrame]:
         "responses": review.responses.select(RESPONSES.keys()),
         "reference": review.reference.effects,
         "vessels": review.reference.vessels,
-        "vessel_checks": review.reference.checks,
+        "vessel_agreement": review.reference.agreement,
+        "vessel_checks": review.reference.checks.select(REFERENCE_CHECK.keys()),
         "conformity": review.conformity.verdicts,
         "uncertainty": review.conformity.budgets,
         "risks": review.conformity.risks,
@@ -71,6 +74,7 @@ def _frames(review: Review) -> dict[str, pl.DataFrame]:
         "own_standings": review.own_meters,
         "barred_uses": review.uses,
         "unread_rows": review.held.select("meter_id", "on_date", "words"),
+        "evidence": evidence_frame(answer_clauses(review)),
         "held_back": review.sources.held_back.select(HELD_BACK.keys()),
     }
 

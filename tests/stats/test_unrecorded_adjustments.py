@@ -10,15 +10,20 @@ import numpy as np
 import pytest
 from scipy import special
 
+from drift.stats.blocks import Floats
+from drift.stats.forecast import Settings
 from drift.stats.forecast.grid import walk
 from drift.stats.forecast.habits import with_points_heard
 from drift.stats.forecast.hyper import fit_fleet
 from drift.stats.forecast.model import Grid, Habit, HyperParameters, Kind, make_grid
+from drift.stats.forecast.predict import Model
 from drift.stats.forecast.readings import make_tables
+from drift.stats.forecast.span import known_before, open_span
 from drift.stats.forecast.state import State, mean_levels
-from drift.stats.forecast.visits import Visits, read_visits
+from drift.stats.forecast.visits import Visits, read_visits, visits_before
 from tests.csv_folders import readings, write
 from tests.unrecorded_fleets import (
+    HABITS,
     Habits,
     Unlabelled,
     ask_fleet_filter,
@@ -30,12 +35,6 @@ from tests.unrecorded_fleets import (
     write_history,
 )
 
-HABITS = {
-    "resets at 0.1": Habits(),
-    "resets at 0.05": Habits(limit=0.05),
-    "as left at every visit": Habits(always=True),
-    "read again": Habits(reread=0.3),
-}
 ONE = HyperParameters(
     wander=0.02,
     noise_sd=0.03,
@@ -74,13 +73,15 @@ def by_hand(found: float, left: float, *, resolution: float, points: int) -> tup
     """Return P(adjusted) and the mean level after one visit, by sums over a fine row of levels."""
     level = np.arange(-0.6, 0.6, 5e-4)
 
-    def bell(sd: float) -> np.ndarray:
-        return np.exp(-0.5 * (level / sd) ** 2) / sd
+    def bell(sd: float) -> Floats:
+        density: Floats = np.exp(-0.5 * (level / sd) ** 2) / sd
+        return density
 
-    def shown(reading: float) -> np.ndarray:
+    def shown(reading: float) -> Floats:
         edge = (level - reading) / ONE.noise_sd
         half = resolution / 2 / ONE.noise_sd
-        return np.asarray(special.ndtr(edge + half) - special.ndtr(edge - half))
+        chance: Floats = special.ndtr(edge + half) - special.ndtr(edge - half)
+        return chance
 
     known = bell(ONE.start_sd) * shown(found)
     same = known / known.sum() * shown(left)
@@ -106,6 +107,29 @@ def test_read_again_and_adjusted_are_mixed_by_what_the_readings_say(
     state, grid = followed(heard)
     _, mean = by_hand(found, left, resolution=0.1, points=points)
     assert mean_levels(state, grid) == pytest.approx(mean, abs=0.002)
+
+
+def test_looking_back_mixes_as_looking_ahead_does(tmp_path: Path) -> None:
+    """Right after an open visit, nothing later to tell, the smoother knows what the filter does."""
+    rows = [
+        f"A,{day},{stage},5.0,{5 + bias:.2f}"
+        for day, stage, bias in (
+            ("2024-01-10", "as_found", 0.1),
+            ("2024-04-10", "as_found", 0.2),
+            ("2024-04-10", "as_left", 0.1),
+            ("2024-04-11", "as_found", 0.1),
+        )
+    ]
+    ledger = ledger_of(write(tmp_path, readings=readings(*rows)))
+    visits = read_visits(ledger, resolution=0.1)
+    grid = make_grid(ONE, resolutions=visits.resolutions)
+    before = visits_before(visits, float(visits.years[0, 2]))
+    state, _ = followed(before)
+    model = Model(Settings(), ONE, grid, {})
+    chain = open_span(visits, 0, model, first=0, until=2, drops=np.empty(0))
+    mass = known_before(chain, 0.1)[-1][0]
+    level = (mass.sum(axis=0) * chain.lattice.levels(float(chain.times[-1]))).sum() / mass.sum()
+    assert level == pytest.approx(mean_levels(state, grid)[0], abs=0.002)
 
 
 def test_recorded_work_leaves_nothing_open(tmp_path: Path) -> None:

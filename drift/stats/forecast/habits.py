@@ -87,8 +87,9 @@ def learn_habit(hyper: HyperParameters, grid: Grid, data: Sample) -> tuple[Hyper
 def _most_probable(habit: Habit, visits: Visits, joint: Floats) -> tuple[Habit, Floats]:
     """Return the habit that `joint` log ratios speak for, and P(adjusted) of each mixed visit."""
     life, j = np.nonzero(~np.isnan(joint))
-    # A visit counts once, however many of its points were read.
-    _, first = np.unique(visits.occasion[life, j], return_index=True)
+    # A visit counts once, however many of its points were read; numbers of visits come from names,
+    # so that sums are in the order of the lives.
+    first = np.sort(np.unique(visits.occasion[life, j], return_index=True)[1])
     life, j = life[first], j[first]
     place, said = habit.place(visits.off[life, j]), joint[life, j]
     number = np.bincount(place, minlength=len(habit.shares))

@@ -113,11 +113,13 @@ def fit_fleet(
 
     Notes
     -----
-    Scoring steps: the curvature is the sum of squared scores of single lives (Berndt, Hall, Hall
-    and Hausman, 1974, Annals of Economic and Social Measurement 3, 653–665) plus that of the
-    beliefs; scores are differences of log likelihoods.  Weights of drift rates and kinds are
-    updated by expectation–maximisation between steps.  An error that all readings of a visit
-    share is let in where the likelihood asks for it; single readings cannot tell it from noise.
+    Quasi-Newton steps (Broyden, Fletcher, Goldfarb, Shanno; Nocedal and Wright, Numerical
+    Optimization, section 6.1): the first curvature is the sum of squared scores of single lives
+    (Berndt, Hall, Hall and Hausman, 1974, Annals of Economic and Social Measurement 3, 653–665)
+    plus that of the beliefs; scores are differences of log likelihoods.  Weights of drift rates
+    and kinds are updated by expectation–maximisation between steps.  An error that all readings of
+    a visit share is let in where the likelihood asks for it; single readings cannot tell it from
+    noise.
     """
     visits = in_order_of_content(visits)
     lives = _choose(visits, sample)
@@ -360,6 +362,6 @@ def _slope(point: Point, names: tuple[str, ...], data: Sample) -> tuple[Floats, 
 
 def _step(gradient: Floats, curvature: Floats) -> tuple[Floats, float]:
     """Return the step that should lead to the top, kept short, and what it should gain."""
-    step: Floats = np.linalg.solve(curvature, gradient).astype(np.float64)
-    limited: Floats = step * min(1.0, _LONGEST_STEP / max(float(np.abs(step).max()), 1e-12))
-    return limited, float(gradient @ limited - limited @ curvature @ limited / 2)
+    step: Floats = np.asarray(np.linalg.solve(curvature, gradient), dtype=np.float64)
+    step = step * min(1.0, _LONGEST_STEP / max(float(np.abs(step).max()), 1e-12))
+    return step, float(gradient @ step - step @ curvature @ step / 2)
