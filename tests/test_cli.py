@@ -26,6 +26,8 @@ DATA_FILES = (
     "risks.csv",
     "causes.csv",
     "own_standings.csv",
+    "evidence.csv",
+    "vessel_agreement.csv",
     "barred_uses.csv",
     "unread_rows.csv",
     "obligations.csv",
