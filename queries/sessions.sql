@@ -241,9 +241,11 @@ held_numbers as (
         performed_on,
         stage,
         point_pct,
-        bit_or(1::ubigint << (least(replicate, 60) - 1)::ubigint) as held
+        bit_or(1::ubigint << (replicate - 1)::ubigint) as held
     from held_keys
-    where replicate is not null
+    anti join superseded using (file_no)
+    -- Another number may be why it is held back.
+    where replicate between 1 and 60
     group by meter_id, performed_on, stage, point_pct
 ),
 

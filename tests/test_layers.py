@@ -38,7 +38,17 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
             "drift.decisions.interval_choices",
             "drift.decisions.retirement_choices",
             "drift.errors",
-            "drift.stats.",
+            "drift.policy_checks",
+        },
+    ),
+    (
+        "drift.policy_checks",
+        set(),
+        {
+            "drift.decisions.interval_choices",
+            "drift.decisions.retirement_choices",
+            "drift.errors",
+            "drift.stats.",  # names of charts and rules
         },
     ),
     (
@@ -102,6 +112,7 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
             "drift.stats.",
             "drift.analysis.conformity",
             "drift.analysis.ledger",
+            "drift.analysis.noted",
             "drift.errors",
             "drift.frames",
             "drift.policy",
@@ -111,6 +122,7 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
             "drift.analysis.upkeep",
         },
     ),
+    ("drift.analysis.noted", {"polars"}, {"drift.decisions.", "drift.results"}),
     (
         "drift.analysis.upkeep",
         {"polars"},

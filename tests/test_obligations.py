@@ -223,7 +223,7 @@ def said(verdict: Verdict) -> str:
             "keep",
             "no longer read at 10 %, last on 5 Jan 2026.",
         ),
-        ({"status": "retired", "p_due": 0.9}, "retired", "", "None: not in use."),
+        ({"status": "retired", "p_due": 0.9}, "retired", "", "Nothing: not in use."),
         (
             {"status": "retired", "misused": (Noted(AS_OF, "T-9"),)},
             "retired",

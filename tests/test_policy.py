@@ -10,7 +10,8 @@ from pathlib import Path
 import pytest
 
 from drift.errors import PolicyError
-from drift.policy import BOUNDS, ORDERED, Policy, choices_of, read_policy
+from drift.policy import Policy, choices_of, read_policy
+from drift.policy_checks import BOUNDS, ORDERED
 from tests.csv_folders import readings, write
 
 _ROOM = 6 * 2**30
@@ -86,7 +87,7 @@ def test_a_byte_order_mark_is_no_part_of_the_file(tmp_path: Path) -> None:
         ("decision_rule = 'guarded_by_2u'", "did you mean 'guarded_by_u'"),
         ("tolerance_pct 0.1", "is not TOML"),
         ("tolerance_pct = 1e-6", "out of range"),
-        ("resolution_pct = 1e-6", "out of range"),
+        ("resolution_pct = 1e-7", "out of range"),
         ("points_pct = [" + ", ".join(f"{n / 10}" for n in range(40)) + "]", "40 points"),
         ("charts = ['ewma', 'ewma']", "charts names one twice"),
         ("rules = ['beyond_limits', 'beyond_limits']", "rules names one twice"),

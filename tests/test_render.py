@@ -351,7 +351,7 @@ def test_captions_are_computed(review: Review, dossier: DossierPage) -> None:
     friendly = {figure.name: figure for figure in pages.dossier_page(review, "AM-01").figures}
     assert "is shown steady" in friendly["path"].conclude
     assert "Nothing was ever adjusted" in other["as-found"]
-    assert other["moving-range"].startswith("No point lies beyond")
+    assert other["moving-range"].startswith("No point lies outside its control limits")
 
 
 def test_crossing_words(fleet: FleetPage) -> None:

@@ -78,7 +78,7 @@ def test_overdue_and_retired_are_apart_from_charts(review: Review) -> None:
     assert review.meters.filter("overdue")["meter_id"].to_list() == ["AM-18"]
     assert meter(review, "AM-20")["next_due_on"] is None
     assert meter(review, "AM-12")["next_due_on"] is None
-    assert meter(review, "AM-20")["action"] == "None: not in use."
+    assert meter(review, "AM-20")["action"] == "Nothing: not in use."
 
 
 def test_the_drop_is_dated_and_its_signal_answered(review: Review) -> None:
@@ -199,7 +199,7 @@ def test_no_chart_calls_a_drifting_meter_stable(review: Review) -> None:
         "Control: no point outside control limits, but without adjustments it drifts"
         in drifting.brief[2]
     )
-    assert steady.brief[2] == "Control: no chart signals."
+    assert steady.brief[2] == "Control: no point outside control limits."
     quiet = {figure.name: figure.conclude for figure in drifting.figures}
     assert "yet the path without adjustments shows a drift" in quiet["ewma"]
     assert {figure.name: figure.conclude for figure in steady.figures}["ewma"].endswith(

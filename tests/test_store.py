@@ -787,3 +787,20 @@ def test_frames_come_sorted(tmp_path: Path, con: Connection) -> None:
     assert found.meters["meter_id"].to_list() == ["A", "B", "C"]
     assert frame(con, "files", schema=FILES, file_nos=[1]).height == 1
     assert run(con, "next_numbers").fetchall() == [(2, 4, True)]
+
+
+@pytest.mark.parametrize("given", ["2", "0", "-4", "60", "999999999999"])
+def test_readings_left_out_are_those_of_a_store_opened_again(tmp_path: Path, given: str) -> None:
+    """A number held back is not left out, and one that cannot be meant says nothing of others."""
+    head = "meter_id,performed_on,stage,correct_air_pct,reading_air_pct,replicate\n"
+    rows = ["A,2024-01-05,as_found,5,5.1,1", "A,2024-01-05,as_found,5,5.0,3"]
+    rows += [f"A,2024-01-05,as_found,5,x,{given}"]
+    folder = write(tmp_path / "in", r=head + "\n".join(rows) + "\n")
+    with open_store(tmp_path / "s.duckdb") as con:
+        take_folder(con, folder)
+        at_once = read(con).sessions
+    with open_store(tmp_path / "s.duckdb", read_only=True) as con:
+        again = read(con).sessions
+    assert again.equals(at_once)
+    missing = {"2": 0, "60": 57}.get(given, 1)
+    assert again["readings_left_out"].to_list() == [missing]

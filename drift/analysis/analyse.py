@@ -9,14 +9,14 @@ import polars as pl
 from drift.analysis.charting import Charts, chart_settings, draw_charts
 from drift.analysis.conformity import judge_sittings, weigh_conformity
 from drift.analysis.ledger import build_ledger
+from drift.analysis.noted import with_records
 from drift.analysis.reference import weigh_reference
 from drift.analysis.studies import forecast_settings
 from drift.analysis.upkeep import meter_falls, weigh_upkeep
-from drift.decisions.barred_uses import find_barred_uses, late_uses, uses_noted
+from drift.decisions.barred_uses import late_uses, uses_noted
 from drift.decisions.fleet import Standings, build_meters
 from drift.decisions.fleet_facts import Evidence, to_date
 from drift.decisions.intervals import with_obligations
-from drift.decisions.noted_rows import held_rows_noted, names_noted
 from drift.decisions.obligations import OBLIGATIONS
 from drift.decisions.phases import tell_phases
 from drift.decisions.responses import answered_on, match_responses
@@ -134,28 +134,6 @@ def _told_phases(
         ledger=ledger,
         levels=(policy.phase_level, chart_settings(policy).pooling_level),
         unsettled=dict.fromkeys(spoken, "a signal") | dict.fromkeys(changes["series"], "a jump"),
-    )
-
-
-def with_records(review: Review) -> Review:
-    """Add to a review what the rows themselves say: unread ones, ids alike, barred uses."""
-    sources, meter_ids = review.sources, review.ledger["meter_id"].unique()
-    # An id that only another table has may be a meter of the ledger written otherwise.
-    tables = (sources.meters, sources.marks, sources.service, sources.field_tests)
-    every_id = pl.concat([meter_ids, *(table["meter_id"] for table in tables)]).drop_nulls()
-    held = held_rows_noted(sources.held_rows, meter_ids)
-    return dataclasses.replace(
-        review,
-        held=held,
-        alike=names_noted(every_id).filter(pl.col("meter_id").is_in(meter_ids.implode())),
-        uses=find_barred_uses(
-            sources.field_tests,
-            ledger=review.ledger,
-            verdicts=review.conformity.verdicts,
-            meters=sources.meters,
-            noted=held,
-            interval_days=review.policy.interval_days,
-        ),
     )
 
 

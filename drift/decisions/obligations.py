@@ -111,7 +111,7 @@ def decide(facts: Facts, policy: Policy) -> Verdict:
         standing=standing_of(facts, policy),
         obligations=owed,
         reason=f"{words.capital('; '.join(parts))}.",
-        action=" ".join(f"{one.todo}." for one in owed) or "None: not in use.",
+        action=" ".join(f"{one.todo}." for one in owed) or "Nothing: not in use.",
         act_by=min(days) if days else None,
     )
 

@@ -22,6 +22,7 @@ from drift.intake.bytes_of import (
 from drift.intake.headers import Header, delimiter_of, nearest_column, recognise
 from drift.intake.mapping import Mapping
 from drift.intake.records import Record, records
+from drift.intake.unread import named
 from drift.places import check_place
 
 CHUNK_ROWS = 100_000
@@ -36,8 +37,6 @@ _MANY_NULS = 0.1
 _HEADER_WITHIN = 20
 # Cells of this length may hold more decimals than the store keeps.
 _LONG_NUMBER = 11
-# Columns that say of which day a row of a meter is.
-_DAYS = ("performed_on", "tested_on", "recorded_on", "in_service_on")
 _DECIMAL_COMMA = re.compile(r'(?:^|;)"?\s*[-+−]?\d+,\d+\s*"?(?=;|\s*$)')
 
 
@@ -328,24 +327,8 @@ def _chunk(rows: list[Record], *, file: SourceFile, columns: list[str]) -> Chunk
         cells=frame,
         problems=[(record.line, record.problem) for record in rows if record.problem],
         long_numbers=any((most or 0) >= _LONG_NUMBER for row in lengths.rows() for most in row),
-        named=_named([record for record in rows if record.problem], names),
+        named=named([record for record in rows if record.problem], names),
     )
-
-
-def _named(rows: list[Record], names: tuple[str | None, ...]) -> dict[int, tuple[str, str | None]]:
-    """Return the meter and the day that records of the wrong form name, where they can be read."""
-    found = {}
-    for record in rows:
-        # Cells before the one too many stand under their own heads.
-        cells = {
-            name: cell.strip(BLANKS + '"')
-            for name, cell in zip(names, record.cells, strict=False)
-            if name
-        }
-        day = next((cells[name] for name in _DAYS if cells.get(name)), None)
-        if cells.get("meter_id"):
-            found[record.line] = (cells["meter_id"], day)
-    return found
 
 
 def _writes_decimal_commas(path: Path, *, encoding: str) -> bool:

@@ -35,9 +35,9 @@ _TITLES = {
     "range": "Scatter of the replicates (range)",
     "repeatability": "Scatter of the replicates (repeatability)",
 }
-# Charts whose signals are ringed on the as-found figure.
 # Charts whose limits can be set against the tolerance, with figures of their own.
 _OF_BIAS = ("ewma", "mean")
+# Charts whose signals are ringed on the as-found figure.
 _ON_AS_FOUND = ("individuals",)
 
 
@@ -250,13 +250,8 @@ def _as_found_figure(
         tolerance_pct=policy.tolerance_pct,
     )
     individuals = one.charted.filter(pl.col("chart") == "individuals")
-    points = one.ledger.select("series", "visit", "point_pct")
     conclude += captions.wide_limits(
-        individuals.join(points, on=["series", "visit"])
-        .sort("visit")
-        .unique("series", keep="last"),
-        tolerance_pct=policy.tolerance_pct,
-        drifts=drifts,
+        _latest(one, individuals), tolerance_pct=policy.tolerance_pct, drifts=drifts
     )
     chart = draw_as_found(
         one.ledger,

@@ -73,7 +73,6 @@ def save_rows(
     rounded : Counter
         How many numbers of each had more decimals than the store keeps.
     """
-    run(con, "start_holding")
     waiting = _Waiting()
     rows = {}
     for file_no, file in files.items():

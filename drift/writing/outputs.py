@@ -72,9 +72,9 @@ def _frames(review: Review) -> dict[str, pl.DataFrame]:
         "risks": review.conformity.risks,
         "causes": review.reference.causes.select(CAUSES),
         "own_standings": review.own_meters,
-        "evidence": evidence_frame(answer_clauses(review)),
         "barred_uses": review.uses,
         "unread_rows": review.held.select("meter_id", "on_date", "words"),
+        "evidence": evidence_frame(answer_clauses(review)),
         "held_back": review.sources.held_back.select(HELD_BACK.keys()),
     }
 

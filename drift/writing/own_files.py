@@ -24,6 +24,7 @@ _DROPPINGS = {".DS_Store", "Thumbs.db", "desktop.ini"}
 # A column of each table that only what drift writes has.
 TABLE_MARKS: dict[str, str] = {
     "meters": "standing",
+    "obligations": "obligation",
     "since": "before",
     "visits": "unadjusted_path_pct",
     "forecast": "horizon_days",
@@ -34,11 +35,15 @@ TABLE_MARKS: dict[str, str] = {
     "reference": "confounded_with",
     "vessels": "usable",
     "vessel_checks": "off_pct",
+    "vessel_agreement": "en_stated",
     "conformity": "p_conform",
     "uncertainty": "coverage_factor",
     "risks": "false_accept",
     "causes": "probability",
     "own_standings": "standing",
+    "evidence": "to_file",
+    "barred_uses": "since_on",
+    "unread_rows": "words",
     "held_back": "reason",
     "retirement": "carried_by",
     "retirement_grounds": "verdict",
