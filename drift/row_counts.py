@@ -50,6 +50,16 @@ def row_counts(sources: Sources) -> RowCounts:
     return RowCounts(taken=int(taken) - not_yet, held_back=int(held), known=int(known))
 
 
+def rows_then(sources: Sources) -> tuple[int, int]:
+    """Return how many rows there were on the review's date, and how many of them are not used.
+
+    As `row_counts`, but for readings dated after that day, which were not there to be used.
+    """
+    not_yet = sources.held_back.filter(pl.col("reason").str.starts_with(_NOT_YET)).height
+    total = int(sources.files["rows"].sum())
+    return total - not_yet, row_counts(sources).held_back - not_yet
+
+
 def readings_not_taken(sources: Sources) -> tuple[int, int]:
     """Return how many rows of readings could not be read, and how many there are in all.
 

@@ -11,7 +11,7 @@ from drift.cli import commands
 from drift.errors import DriftError
 from drift.pipeline import intake, read
 from drift.policy import Policy
-from drift.row_counts import RowCounts, row_counts, unused_files
+from drift.row_counts import RowCounts, row_counts, rows_then, unused_files
 from tests.csv_folders import readings, write
 
 ROWS = (
@@ -39,6 +39,7 @@ def test_a_reading_after_the_date_is_held_back_and_not_taken(tmp_path: Path) -> 
     folder = write(tmp_path / "f", r=readings(*ROWS))
     seen = counted(folder, as_of=date(2024, 2, 1))
     assert seen == RowCounts(taken=1, held_back=2, known=0)
+    assert rows_then(read(folder, as_of=date(2024, 2, 1), policy=Policy())) == (2, 1)
 
 
 def test_a_file_held_back_whole_counts_with_all_its_rows(tmp_path: Path) -> None:

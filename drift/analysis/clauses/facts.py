@@ -8,7 +8,7 @@ import polars as pl
 from drift import format as text
 from drift.analysis.clauses.outcomes import Failure, failures, in_use, visit_outcomes
 from drift.results import Review
-from drift.row_counts import RowCounts, row_counts
+from drift.row_counts import rows_then
 from drift.stats.normalised_error import CONTRADICTED
 
 
@@ -26,8 +26,8 @@ class Facts:
         Every visit that failed and what became of it.
     in_use : list of str
         Meters in use, read or not.
-    rows : RowCounts
-        What became of the rows of the input.
+    rows, held : int
+        Rows of the input on the review's date, and those of them that are not used.
     disagreeing : list of dict
         Rows of `drift.stats.normalised_error.AGREEMENT` in which E_n is above 1, the largest first.
     """
@@ -36,20 +36,23 @@ class Facts:
     visits: pl.DataFrame
     failures: list[Failure]
     in_use: list[str]
-    rows: RowCounts
+    rows: int
+    held: int
     disagreeing: list[dict[str, object]]
 
 
 def gather_facts(review: Review) -> Facts:
     """Return what the clauses rest on."""
     visits = visit_outcomes(review)
+    rows, held = rows_then(review.sources)
     against = review.reference.agreement.filter(pl.col("verdict") == CONTRADICTED)
     return Facts(
         review=review,
         visits=visits,
         failures=failures(review, visits),
         in_use=in_use(review),
-        rows=row_counts(review.sources),
+        rows=rows,
+        held=held,
         disagreeing=against.sort("en", descending=True).to_dicts(),
     )
 

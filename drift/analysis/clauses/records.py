@@ -225,8 +225,8 @@ def methods(facts: Facts) -> Clause:
 
 def _told_of_rows(facts: Facts, dropped: pl.DataFrame) -> list[str]:
     """Say what is kept of rows, amended values and readings, and what was left out."""
-    sources, held = facts.review.sources, facts.rows.held_back
-    sets, total = sources.sessions, int(sources.files["rows"].sum())
+    sources, held = facts.review.sources, facts.held
+    sets, total = sources.sessions, facts.rows
     named = int(sets["operator"].count())
     meters = dropped["meter_id"].unique(maintain_order=True).to_list()
     answer = [
@@ -252,7 +252,7 @@ def _told_of_rows(facts: Facts, dropped: pl.DataFrame) -> list[str]:
 
 def originals(facts: Facts) -> Clause:
     """Answer whether original observations are kept whole, and amendments can be traced."""
-    sources, held = facts.review.sources, facts.rows.held_back
+    sources, held = facts.review.sources, facts.held
     sets = sources.sessions
     named = int(sets["operator"].count())
     dropped = sets.filter(pl.col("readings_left_out") > 0)

@@ -129,13 +129,13 @@ def transfers(facts: Facts) -> Clause:
     lost = files.filter(
         pl.col("rows") != pl.col("taken") + pl.col("held_back") + pl.col("known")
     ).height
-    total = int(files["rows"].sum())
+    total = facts.rows
     wrong = facts.review.reference.vessels.filter("usable").filter(pl.col("problem") != "").height
     stated = sources.vessels.filter(
         pl.all_horizontal(pl.col("air_pct", "water_mass_g", "bowl_water_mass_g").is_not_null())
     ).height
     checks, tested = facts.review.reference.checks.height, facts.review.reference.compared.height
-    held = facts.rows.held_back
+    held = facts.held
     refuted = bool(lost or wrong or checks)
     return Clause(
         ISO,
