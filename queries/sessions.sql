@@ -9,7 +9,7 @@
 --   reading minus correct air content; biases_pct, each of them; spread_pct, n − 1;
 --   resolution_pct, coarsest; vessel_id, several joined by " + "; operator, likewise;
 --   water_temp_c, mean; remarks, likewise; readings_left_out, numbers of replicates missing below
---   the highest of its point or, where numbers run on from point to point, of its visit; told in
+--   the highest of its point or, where numbers run on from point to point, of its visit, told in
 --   the first sitting of these.
 
 with readings_seen as not materialized (

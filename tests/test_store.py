@@ -449,6 +449,7 @@ def test_a_session_carries_what_its_readings_say(tmp_path: Path) -> None:
         "operator": "al + bo",
         "water_temp_c": 20.5,
         "remarks": "dry",
+        "readings_left_out": 0,
     }
 
 
