@@ -1,4 +1,4 @@
-"""This module makes the CSV files of a folder ready to be read; it types and stores nothing."""
+"""This module makes the CSV files of a folder ready to be read."""
 
 import re
 from collections.abc import Iterator
@@ -8,9 +8,9 @@ from pathlib import Path
 
 import polars as pl
 
-from drift.columns import TABLES
 from drift.errors import SourceError
-from drift.intake.bytes_of import (
+from drift.intake.columns import TABLES
+from drift.intake.encoding import (
     BLANKS,
     WESTERN,
     Fingerprint,
@@ -160,7 +160,7 @@ def source_paths(folder: Path) -> list[Path]:
     return sorted(paths, key=lambda path: path.name)
 
 
-def look_at(path: Path, *, mapping: Mapping) -> SourceFile:
+def inspect_file(path: Path, *, mapping: Mapping) -> SourceFile:
     """Return what a file is and which table it holds, without reading its rows.
 
     Raises

@@ -1,8 +1,8 @@
-"""This module finds what a record that cannot be used still says of itself; it splits none."""
+"""This module finds what a record that cannot be used still says of itself."""
 
 from collections.abc import Iterable
 
-from drift.intake.bytes_of import BLANKS, STRAY
+from drift.intake.encoding import BLANKS, STRAY
 from drift.intake.records import Record
 
 # Columns that say of which day a row of a meter is.

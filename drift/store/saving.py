@@ -8,9 +8,9 @@ from decimal import Decimal
 import duckdb
 import polars as pl
 
-from drift.columns import TABLES
 from drift.errors import SourceError
 from drift.frames import Schema
+from drift.intake.columns import TABLES
 from drift.intake.files import SourceFile, chunks, count_rows
 from drift.store.bulk import view_plain_file
 from drift.store.connection import Connection, run

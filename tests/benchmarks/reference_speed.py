@@ -13,11 +13,11 @@ from contextlib import contextmanager
 import numpy as np
 import polars as pl
 
-from drift.analysis.conformity import weigh_conformity
-from drift.analysis.reference import weigh_reference
-from drift.frames import AMENDMENTS, FILES, HELD_BACK, Sources
-from drift.policy import Policy
-from tests.cause_simulator import Fleet, Plan, simulate_fleet
+from drift.conformity.weigh import weigh_conformity
+from drift.reference.weigh import weigh_reference
+from drift.review.policy import Policy
+from drift.store.tables import AMENDMENTS, FILES, HELD_BACK, Sources
+from tests.meter.cause_simulator import Fleet, Plan, simulate_fleet
 from tests.sittings import table
 
 VISITS = 40
