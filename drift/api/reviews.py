@@ -21,7 +21,7 @@ from drift.review.analyse import analyse, ledger_of
 from drift.review.changes import Earlier, Present, Since, changes_since
 from drift.review.evidence import study_proof
 from drift.review.forecasts import jumps_known
-from drift.review.policy import Policy
+from drift.review.policy import Policy, tables_of
 from drift.review.results import Review
 from drift.store.connection import Connection
 from drift.store.loading import IntakeSummary, take_folder
@@ -152,7 +152,7 @@ def _compare(earlier: Earlier | None, review: Review) -> Since | None:
         Present(
             as_of=review.as_of,
             version=drift.__version__,
-            policy=dataclasses.asdict(policy),
+            policy=tables_of(policy),
             files=review.sources.files,
             meters=review.meters,
             signals=review.signals,

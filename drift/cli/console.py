@@ -35,13 +35,11 @@ _CALLS = (_OUT, "likely slip", "surprising", "believable", "cannot say")
 def say_review(written: "Written") -> None:
     """Print the short summary of a review."""
     from drift.review.headline import doubt_first, headline, uses_words  # noqa: PLC0415
-    from drift.store.tables import readings_not_taken  # noqa: PLC0415
 
     review, policy = written.review, written.review.policy
     meters = review.meters
     _say_input(written)
-    lost, of = readings_not_taken(review.sources)
-    if doubt := doubt_first(lost, of, most=policy.untaken_readings_share):
+    if doubt := doubt_first(*review.untaken_readings, most=policy.untaken_readings_share):
         tell(f"First: {doubt}")
     in_use = _in_use(written)
     counts = _counted(in_use, retired=meters.height - len(in_use))

@@ -4,9 +4,9 @@ from collections.abc import Iterable
 
 import polars as pl
 
+from drift.conformity.choices import ConformityChoices
 from drift.format import bias
 from drift.meter.tolerance import within_tolerance, within_tolerance_values
-from drift.review.policy import Policy
 
 
 def successive_readings(biases: pl.Expr, *, tolerance: float, comparison: str) -> pl.Expr:
@@ -43,7 +43,7 @@ def successive_readings(biases: pl.Expr, *, tolerance: float, comparison: str) -
     return held
 
 
-def successive(biases: Iterable[float], stage: str, policy: Policy) -> tuple[str, str]:
+def successive(biases: Iterable[float], stage: str, policy: ConformityChoices) -> tuple[str, str]:
     """Answer the rule of two successive readings for one sitting.
 
     Parameters
@@ -52,7 +52,7 @@ def successive(biases: Iterable[float], stage: str, policy: Policy) -> tuple[str
         Of the readings in order, % air.
     stage : {"as_found", "as_left"}
         Before or after an adjustment.
-    policy : Policy
+    policy : ConformityChoices
         Tolerance and comparison.
 
     Returns
@@ -85,7 +85,7 @@ def successive(biases: Iterable[float], stage: str, policy: Policy) -> tuple[str
     return "repeat", f"Not met: the last two readings disagree ({pair}). Repeat before adjusting."
 
 
-def within(value: float, policy: Policy) -> bool:
+def within(value: float, policy: ConformityChoices) -> bool:
     """Say whether a bias, % air, is within the tolerance by the comparison in force."""
     tolerance, method = policy.tolerance_pct, policy.comparison
     return bool(within_tolerance_values(value, tolerance=tolerance, comparison=method))

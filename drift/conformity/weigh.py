@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import polars as pl
 
 from drift.conformity.bias_budget import budget_rows, step_rows, with_uncertainty
+from drift.conformity.choices import ConformityChoices
 from drift.conformity.decision_rules import (
     acceptance_limit,
     conformance_probability,
@@ -24,7 +25,6 @@ from drift.reference.operators import OperatorSpread
 from drift.reference.repeatability import ASSUMED, DIFFERENCES, OWN, pool_repeatability
 from drift.reference.vessel import USUAL_RELATIVE_U
 from drift.reference.weigh import Reference
-from drift.review.policy import Policy
 
 # One row per meter, visit, stage and point.  u_pct is the standard uncertainty of the bias,
 # expanded_u_pct the expanded one (k = 2 where nothing is estimated from few data); limit_pct the
@@ -86,7 +86,7 @@ class Conformity:
 
 
 def weigh_conformity(
-    sessions: pl.DataFrame, ledger: pl.DataFrame, reference: Reference, policy: Policy
+    sessions: pl.DataFrame, ledger: pl.DataFrame, reference: Reference, policy: ConformityChoices
 ) -> Conformity:
     """Work out the uncertainty of every bias, judge it, and say what the judging risks.
 
@@ -98,7 +98,7 @@ def weigh_conformity(
         Frame of `drift.meter.ledger.LEDGER` built from them.
     reference : Reference
         What the vessels stand for and how far operators differ.
-    policy : Policy
+    policy : ConformityChoices
         Tolerance, comparison and decision rule.
     """
     repeatability = pool_repeatability(ledger)
@@ -124,7 +124,7 @@ def judge_sittings(
     sessions: pl.DataFrame,
     ledger: pl.DataFrame,
     reference: Reference,
-    policy: Policy,
+    policy: ConformityChoices,
     *,
     repeatability: pl.DataFrame,
 ) -> pl.DataFrame:
@@ -183,7 +183,7 @@ def _sittings(
     return with_uncertainty(rows)
 
 
-def _judged(sittings: pl.DataFrame, policy: Policy) -> pl.DataFrame:
+def _judged(sittings: pl.DataFrame, policy: ConformityChoices) -> pl.DataFrame:
     """Add the verdict of the rule in force and what goes with it."""
     rule = decision_rule(policy.decision_rule)
     tolerance, comparison = policy.tolerance_pct, policy.comparison
@@ -207,7 +207,9 @@ def _judged(sittings: pl.DataFrame, policy: Policy) -> pl.DataFrame:
     ).sort("meter_id", "performed_on", "visit_id", "point_pct", "stage")
 
 
-def _last_budgets(sittings: pl.DataFrame, ledger: pl.DataFrame, policy: Policy) -> pl.DataFrame:
+def _last_budgets(
+    sittings: pl.DataFrame, ledger: pl.DataFrame, policy: ConformityChoices
+) -> pl.DataFrame:
     """Return the budgets of each meter's last visit, its steps from the visit before included."""
     visit = ["meter_id", "visit_id"]
     last = (
@@ -227,7 +229,7 @@ def _last_budgets(sittings: pl.DataFrame, ledger: pl.DataFrame, policy: Policy) 
     )
 
 
-def _with_bases(rows: pl.DataFrame, policy: Policy) -> pl.DataFrame:
+def _with_bases(rows: pl.DataFrame, policy: ConformityChoices) -> pl.DataFrame:
     """Add where each component comes from, in words."""
     vessel = pl.format(
         "vessel {}, calibrated {}", "vessel_id", pl.col("calibrated_on").dt.to_string("%Y-%m-%d")

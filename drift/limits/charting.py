@@ -22,10 +22,9 @@ from drift.limits.charts.mean_and_spread import (
 from drift.limits.charts.prepare import prepare
 from drift.limits.charts.replicates import prepare_replicates
 from drift.limits.charts.shape import CHARTED, LIMITS, Charted
-from drift.limits.choices import MARKS, REPLICATES, SINGLE_POINTS, ChartSettings
+from drift.limits.choices import MARKS, REPLICATES, SINGLE_POINTS, ChartSettings, LimitChoices
 from drift.limits.phase_tests import compare_phases
 from drift.limits.rules import apply_rules
-from drift.review.policy import Policy
 
 # The rule that a mark may break: a mark stays where it is put, so that runs of it mean nothing.
 _OF_MARKS = "beyond_limits"
@@ -61,7 +60,7 @@ class Charts:
 
 
 def draw_charts(
-    ledger: pl.DataFrame, *, marks: pl.DataFrame, service: pl.DataFrame, policy: Policy
+    ledger: pl.DataFrame, *, marks: pl.DataFrame, service: pl.DataFrame, policy: LimitChoices
 ) -> Charts:
     """Chart the as-found bias of every series and the mark of every meter.
 
@@ -71,7 +70,7 @@ def draw_charts(
         Frame of `drift.meter.ledger.LEDGER`.
     marks, service : pl.DataFrame
         Rows in force of those input tables.
-    policy : Policy
+    policy : LimitChoices
     """
     points = ledger.select(
         "series",
@@ -126,7 +125,7 @@ def _findings(
     return apply_rules(charted.join(dial, on=["series", "visit"], how="left"), rules=rules)
 
 
-def chart_settings(policy: Policy) -> ChartSettings:
+def chart_settings(policy: LimitChoices) -> ChartSettings:
     """Return what the policy says of charts."""
     return ChartSettings(
         baseline_visits=policy.baseline_visits,
@@ -141,7 +140,7 @@ def chart_settings(policy: Policy) -> ChartSettings:
     )
 
 
-def _window(policy: Policy) -> tuple[float, float] | None:
+def _window(policy: LimitChoices) -> tuple[float, float] | None:
     """Return the named dates of the baseline as times, None where the policy names none."""
     if not policy.baseline_dates:
         return None

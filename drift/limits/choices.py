@@ -83,3 +83,52 @@ class ChartSettings:
         for name, value in widths.items():
             if not value > 0:
                 raise ValueError(f"{name} = {value} is not positive")
+
+
+@dataclass(frozen=True)
+class LimitChoices:
+    """What a laboratory may choose of charts and their limits.
+
+    Attributes
+    ----------
+    baseline_visits : int
+        Visits that set the control limits of a chart, at least 3.
+    baseline_dates : tuple of str
+        First and last day (ISO 8601) of the visits that set the control limits instead of the
+        first ones; empty to name none.  A phase that begins later has its first visits.
+    phase_level : float
+        Error probability of the t test by which the level of a new phase, after an adjustment or
+        with another vessel, is found changed.
+    charts : tuple of str
+        Charts drawn of the as-found bias, its replicates and the initial pressure mark.
+    limits : {"kept_rate", "sigma", "t"}
+        How control limits are set: so that a rounded reading and a short baseline keep the
+        false-alarm rate; at `limit_sigmas` standard deviations; or by Student's t.
+    limit_sigmas : float
+        Half-width of control limits in standard deviations.
+    ewma_weight : float
+        Weight of the newest point in the EWMA chart, over 0 and at most 1.
+    cusum_reference_sigmas, cusum_decision_sigmas : float
+        Reference value k and decision interval h of the CUSUM, in standard deviations of one
+        plotted point.
+    rules : tuple of str
+        Rules that may speak on a chart.
+    fleet_meters : int
+        Meters of the fleet, for what its charts can and cannot see.
+    sound_sigma_pct : float
+        Standard deviation of the as-found bias of a sound meter from visit to visit, % air, for
+        the same purpose.
+    """
+
+    baseline_visits: int = 7
+    baseline_dates: tuple[str, ...] = ()
+    phase_level: float = 0.1
+    charts: tuple[str, ...] = ("individuals", "moving_range", "ewma", "mark")
+    limits: str = "kept_rate"
+    limit_sigmas: float = 3.0
+    ewma_weight: float = 0.2
+    cusum_reference_sigmas: float = 0.5
+    cusum_decision_sigmas: float = 5.0
+    rules: tuple[str, ...] = ("beyond_limits",)
+    fleet_meters: int = 24
+    sound_sigma_pct: float = 0.03

@@ -14,7 +14,7 @@ from drift.meter.dial import dials_of
 from drift.meter.marks import adjustment_balance, mark_moves
 from drift.reference.content_order import meters_by_content
 from drift.reference.crossed_effects import REFERENCE
-from drift.reference.crossed_fit import fit_crossed
+from drift.reference.crossed_fit import CrossedFit, fit_crossed
 from drift.reference.normalised_error import agreement, with_agreement
 from drift.reference.operators import (
     NOT_COMPARABLE,
@@ -30,8 +30,6 @@ from drift.reference.shared_effects import (
     without_common,
 )
 from drift.reference.vessel_record import check_stated_values, vessel_values
-from drift.review.policy import Policy
-from drift.store.tables import Sources
 
 # Weighing a segment takes about 10 ms, so a large fleet's smallest biases are left unweighed.
 MOST_SEGMENTS = 400
@@ -88,53 +86,54 @@ class Reference:
         return self.compared.filter(pl.col("problem") != "")
 
 
-def weigh_reference(sources: Sources, ledger: pl.DataFrame, policy: Policy) -> Reference:
+def weigh_reference(
+    ledger: pl.DataFrame,
+    *,
+    sessions: pl.DataFrame,
+    vessels: pl.DataFrame,
+    marks: pl.DataFrame,
+    service: pl.DataFrame,
+    meters: pl.DataFrame,
+    vessel_uncertainty: str,
+    false_discovery_rate: float,
+    worth_pct: float,
+) -> Reference:
     """Find what meters share, check the vessels' values and weigh the causes of each bias.
 
     Parameters
     ----------
-    sources : Sources
-        What was read.
     ledger : pl.DataFrame
-        Frame of `drift.meter.ledger.LEDGER` built from them.
-    policy : Policy
-        False discovery rate, tolerance and which uncertainty of a vessel counts.
+        Frame of `drift.meter.ledger.LEDGER` built from the sessions.
+    sessions : pl.DataFrame
+        Frame of `drift.store.tables.SESSIONS`.
+    vessels, marks, service, meters : pl.DataFrame
+        Rows of the input tables of these names.
+    vessel_uncertainty : str
+        Which uncertainty of a vessel counts, as in the policy.
+    false_discovery_rate : float
+        Of what is called an effect.
+    worth_pct : float
+        Smallest bias whose cause is weighed, % air.
     """
-    fit = fit_crossed(ledger, sessions=sources.sessions, vessels=sources.vessels)
-    effects, common = pl.DataFrame(schema=REFERENCE), pl.DataFrame(schema=COMMON_EVIDENCE)
-    own, operators = None, NOT_COMPARABLE
-    if fit is not None:
-        found = find_shared_effects(fit, rate=policy.false_discovery_rate)
-        effects = found.frame
-        common = common_evidence(fit, found, rate=policy.false_discovery_rate)
-        operators = operator_spread(fit, found, rate=policy.false_discovery_rate)
-        cleaned = without_common(sources.sessions, found, rate=policy.false_discovery_rate)
-        if (cleaned["common_pct"].abs() > 0).any():
-            own = cleaned.drop("common_pct")
-    values = vessel_values(sources.vessels)
+    fit = fit_crossed(ledger, sessions=sessions, vessels=vessels)
+    effects, common, own, operators = _shared(fit, sessions, rate=false_discovery_rate)
+    values = vessel_values(vessels)
     agreed = agreement(values, effects)
     compared = with_agreement(
-        check_stated_values(sources.sessions, values), agreed, choice=policy.vessel_uncertainty
+        check_stated_values(sessions, values), agreed, choice=vessel_uncertainty
     )
     repeatability = _repeatability(ledger)
-    marks, service = sources.marks, sources.service
-    dials = dials_of(
-        sources.meters, ledger, marks=marks, service=service, repeatability=repeatability
-    )
+    dials = dials_of(meters, ledger, marks=marks, service=service, repeatability=repeatability)
     moves = mark_moves(marks, dials=dials)
-    worth = _worth_weighing(ledger, policy)
-    readings = segment_readings(
-        # All segments of their meters: what closed one opens the next.
-        ledger.join(worth, on="meter_id", how="semi", maintain_order="left"),
-        marks=sources.marks,
-        service=sources.service,
+    causes = _causes(
+        ledger,
+        worth_pct,
+        marks=marks,
+        service=service,
         moves=moves,
         common=common,
-    )
-    causes = weigh_causes(
-        readings.join(worth, on=["meter_id", "segment"], how="semi"),
-        dials=dials.select("meter_id", "k", "k_sd"),
-        settings=CauseSettings(repeatability=repeatability),
+        dials=dials,
+        repeatability=repeatability,
     )
     return Reference(
         effects=effects,
@@ -145,14 +144,58 @@ def weigh_reference(sources: Sources, ledger: pl.DataFrame, policy: Policy) -> R
         moves=moves,
         balance=adjustment_balance(moves, ledger=ledger, service=service, noise_pct=repeatability),
         operators=operators,
-        alike=tuple(likely_duplicates(_operators(sources))),
+        alike=tuple(likely_duplicates(_operators((sessions, marks, service)))),
         sessions=own,
     )
 
 
-def _operators(sources: Sources) -> list[str]:
+def _shared(
+    fit: CrossedFit | None, sessions: pl.DataFrame, *, rate: float
+) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame | None, OperatorSpread]:
+    """Return shared effects, their evidence, sessions without them, and how operators differ."""
+    effects, common = pl.DataFrame(schema=REFERENCE), pl.DataFrame(schema=COMMON_EVIDENCE)
+    own, operators = None, NOT_COMPARABLE
+    if fit is not None:
+        found = find_shared_effects(fit, rate=rate)
+        effects = found.frame
+        common = common_evidence(fit, found, rate=rate)
+        operators = operator_spread(fit, found, rate=rate)
+        cleaned = without_common(sessions, found, rate=rate)
+        if (cleaned["common_pct"].abs() > 0).any():
+            own = cleaned.drop("common_pct")
+    return effects, common, own, operators
+
+
+def _causes(
+    ledger: pl.DataFrame,
+    worth_pct: float,
+    *,
+    marks: pl.DataFrame,
+    service: pl.DataFrame,
+    moves: pl.DataFrame,
+    common: pl.DataFrame,
+    dials: pl.DataFrame,
+    repeatability: float,
+) -> pl.DataFrame:
+    """Weigh the causes of the biases of the segments that are worth it."""
+    worth = _worth_weighing(ledger, worth_pct)
+    readings = segment_readings(
+        # All segments of their meters: what closed one opens the next.
+        ledger.join(worth, on="meter_id", how="semi", maintain_order="left"),
+        marks=marks,
+        service=service,
+        moves=moves,
+        common=common,
+    )
+    return weigh_causes(
+        readings.join(worth, on=["meter_id", "segment"], how="semi"),
+        dials=dials.select("meter_id", "k", "k_sd"),
+        settings=CauseSettings(repeatability=repeatability),
+    )
+
+
+def _operators(frames: tuple[pl.DataFrame, ...]) -> list[str]:
     """Return the names that work was signed with, the most used where there are very many."""
-    frames = (sources.sessions, sources.marks, sources.service)
     signed = pl.concat([frame.select("operator").drop_nulls() for frame in frames])
     # Several who shared a sitting are recorded as one text.
     names = signed.group_by("operator").len().with_columns(pl.col("operator").str.split(TOGETHER))
@@ -164,8 +207,8 @@ def _operators(sources: Sources) -> list[str]:
     )
 
 
-def _worth_weighing(ledger: pl.DataFrame, policy: Policy) -> pl.DataFrame:
-    """Return the segments in which some visit found half the tolerance or more, largest first.
+def _worth_weighing(ledger: pl.DataFrame, worth_pct: float) -> pl.DataFrame:
+    """Return the segments in which some visit found `worth_pct` or more, largest first.
 
     On coarse dials many are as large: then those of most readings, then by an order of meters
     that their names do not decide.
@@ -177,7 +220,7 @@ def _worth_weighing(ledger: pl.DataFrame, policy: Policy) -> pl.DataFrame:
             largest=pl.col("as_found_bias_pct").abs().max().round(_PLACES),
             readings=pl.col("as_found_bias_pct").count(),
         )
-        .filter(pl.col("largest") >= policy.tolerance_pct / 2)
+        .filter(pl.col("largest") >= worth_pct)
         .join(places, on="meter_id")
         .sort(
             *("largest", "readings", "meter_place", "segment"),

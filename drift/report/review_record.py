@@ -1,6 +1,5 @@
 """This module words the record of a review, and reads one to tell whether pages are of it."""
 
-import dataclasses
 import json
 from collections.abc import Mapping
 from datetime import date
@@ -10,9 +9,9 @@ import drift
 from drift.errors import DriftError
 from drift.report.exchange import Place
 from drift.report.own_files import record_at
-from drift.review.policy import Policy
+from drift.review.policy import Policy, tables_of
 from drift.review.results import Review
-from drift.store.tables import Sources, row_counts
+from drift.store.tables import Sources
 
 _DATA = "data/"
 # What a record says of the review that its pages show.
@@ -50,7 +49,7 @@ def review_record(
             "visits": review.ledger.select("meter_id", "visit_id").n_unique(),
             "readings": int(sources.sessions["replicates"].sum()),
             "signals": review.signals.height,
-            "held_back": row_counts(sources).held_back,
+            "held_back": review.rows.held_back,
             "amendments": sources.amendments.height,
             "standings": dict(standings.iter_rows()),
         },
@@ -94,7 +93,7 @@ def _identity(
         "program": "drift",
         "version": drift.__version__,
         "as_of": as_of.isoformat(),
-        "policy": dataclasses.asdict(policy),
+        "policy": tables_of(policy),
         "files": sources.files.to_dicts(),
         "previous": previous.isoformat() if previous else None,
     }

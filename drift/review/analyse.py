@@ -15,7 +15,7 @@ from drift.limits.charting import Charts, chart_settings, draw_charts
 from drift.limits.signals import signals_of
 from drift.meter.calibrations import CalibrationRule
 from drift.meter.ledger import build_ledger
-from drift.reference.weigh import weigh_reference
+from drift.reference.weigh import Reference, weigh_reference
 from drift.review.barred_uses import late_uses, uses_noted
 from drift.review.due_sooner import with_obligations
 from drift.review.fleet_facts import MeterEvidence
@@ -59,7 +59,7 @@ def analyse(sources: Sources, *, source_name: str, as_of: date, policy: Policy) 
         begun = beside.submit(_look_ahead_of, sources, ledger, schedule, as_of, policy)
         charts = draw_charts(ledger, marks=sources.marks, service=sources.service, policy=policy)
         trends, path_trends, changes = weigh_drift(ledger, policy)
-        reference = weigh_reference(sources, ledger, policy)
+        reference = reference_of(sources, ledger, policy)
         conformity = weigh_conformity(sources.sessions, ledger, reference, policy)
         ahead = begun.result()
     signals, responses = with_responses(signals_of(charts, ledger), sources, ledger)
@@ -263,6 +263,21 @@ def schedule_of(
 ) -> pl.DataFrame:
     """Return when each meter is due, see `drift.review.schedule`."""
     return build_schedule(ledger, sources.meters, as_of=as_of, interval_days=policy.interval_days)
+
+
+def reference_of(sources: Sources, ledger: pl.DataFrame, policy: Policy) -> Reference:
+    """Weigh the reference of a review: biases from half the tolerance on are looked into."""
+    return weigh_reference(
+        ledger,
+        sessions=sources.sessions,
+        vessels=sources.vessels,
+        marks=sources.marks,
+        service=sources.service,
+        meters=sources.meters,
+        vessel_uncertainty=policy.vessel_uncertainty,
+        false_discovery_rate=policy.false_discovery_rate,
+        worth_pct=policy.tolerance_pct / 2,
+    )
 
 
 def _why_held(held_back: pl.DataFrame) -> str:

@@ -10,73 +10,23 @@ from pathlib import Path
 from typing import Any, TypeVar, get_args
 
 from drift.errors import PolicyError
+from drift.limits.choices import LimitChoices
+from drift.meter.choices import ReadingChoices
 from drift.review.policy_checks import check_choices
-from drift.upkeep.choices import IntervalChoices, RetirementChoices
-
-_INTERVALS, _RETIREMENT = IntervalChoices(), RetirementChoices()
+from drift.upkeep.choices import IntervalChoices, RetirementChoices, UpkeepChoices
 
 
-@dataclass(frozen=True, slots=True)
-class Policy:
+@dataclass(frozen=True)
+class Policy(ReadingChoices, LimitChoices, UpkeepChoices):
     """What a laboratory may choose; each report prints it.
+
+    It is composed of what may be chosen in each domain, and adds what a review decides by.
 
     Attributes
     ----------
-    tolerance_pct : float
-        Largest bias that passes, % air.  Common practice; ASTM C231 annex A1 and AASHTO T 152,
-        from memory, to be checked against the current edition.
-    comparison : {"absolute", "rounding"}
-        How a bias is compared with the tolerance (ASTM E29, names of its two methods).
-    decision_rule : {"simple_acceptance", "guarded_by_u", "guarded_by_083_u", "four_way"}
-        How a bias and its uncertainty become a verdict: within the tolerance; the same with U, or
-        0.83 of U, added; or with conditional verdicts within U of the tolerance (ILAC-G8).
-    vessel_uncertainty : {"stated", "larger"}
-        Which uncertainty of a vessel enters a budget where calibrations or meters contradict the
-        stated one (E_n above 1, ISO/IEC 17043): the stated one, which is then said to be
-        contradicted, or one as much larger as E_n asks.
-    points_pct : tuple of float
-        Nominal verification points, % air; a reading belongs to the nearest one within
-        `point_window_pct`, else to its correct air content rounded to 1 %.
-    point_window_pct : float
-        How far the correct air content may lie from a nominal point, % air.
     required_points_pct : tuple of float
         Points that a calibration reads, % air; empty for those that each meter is kept at, which
         its last visits show.
-    interval_days : int
-        Days between visits of a meter whose own interval is not given.  Common practice, three
-        months; from memory, to be checked against the current edition.
-    resolution_pct : float
-        Step a dial is read to where neither the reading nor the meter says so and the readings
-        themselves do not show a finer one, % air.
-    baseline_visits : int
-        Visits that set the control limits of a chart, at least 3.
-    baseline_dates : tuple of str
-        First and last day (ISO 8601) of the visits that set the control limits instead of the
-        first ones; empty to name none.  A phase that begins later has its first visits.
-    phase_level : float
-        Error probability of the t test by which the level of a new phase, after an adjustment or
-        with another vessel, is found changed.
-    charts : tuple of str
-        Charts drawn of the as-found bias, its replicates and the initial pressure mark.
-    limits : {"kept_rate", "sigma", "t"}
-        How control limits are set: so that a rounded reading and a short baseline keep the
-        false-alarm rate; at `limit_sigmas` standard deviations; or by Student's t.
-    limit_sigmas : float
-        Half-width of control limits in standard deviations.
-    ewma_weight : float
-        Weight of the newest point in the EWMA chart, over 0 and at most 1.
-    cusum_reference_sigmas, cusum_decision_sigmas : float
-        Reference value k and decision interval h of the CUSUM, in standard deviations of one
-        plotted point.
-    trend_level : float
-        Two-sided error probability of intervals on drift and of the trend tests.
-    trend_visits : int
-        Fewest drift steps and so visits from which a trend is tested, at least 3.
-    false_discovery_rate : float
-        Share of false findings accepted among meters said to drift.
-    negligible_drift_pct_per_year : float
-        Drift that does not matter, % air a year: a meter is shown steady when its drift is shown
-        to be below this.
     stop_probability : float
         Probability of being out today from which a meter is not to be used.
     drifting_probability : float
@@ -88,61 +38,54 @@ class Policy:
         Share of the rows of readings that could not be read, above which a review says so first.
     signal_days : int
         A signal without a response keeps a meter watched for this many days.
-    rules : tuple of str
-        Rules that may speak on a chart.
-    fleet_meters : int
-        Meters of the fleet, for what its charts can and cannot see.
-    sound_sigma_pct : float
-        Standard deviation of the as-found bias of a sound meter from visit to visit, % air, for
-        the same purpose.
-    horizon_days : int
-        How far ahead a crossing date is looked for.
-    band_level : float
-        Coverage of the bands of forecasts and crossing dates.
-    believable_level : float
-        Coverage of the bands in which a fresh reading at the bench is believable.
-    intervals : IntervalChoices
-        How long meters may go unseen: the table ``[intervals]``.
-    retirement : RetirementChoices
-        Whether to keep a meter: the table ``[retirement]``.
     """
 
-    tolerance_pct: float = 0.1
-    comparison: str = "absolute"
-    decision_rule: str = "simple_acceptance"
-    vessel_uncertainty: str = "stated"
-    points_pct: tuple[float, ...] = (0.0, 5.0, 10.0)
-    point_window_pct: float = 1.0
     required_points_pct: tuple[float, ...] = ()
-    interval_days: int = 91
-    resolution_pct: float = 0.1
-    baseline_visits: int = 7
-    baseline_dates: tuple[str, ...] = ()
-    phase_level: float = 0.1
-    charts: tuple[str, ...] = ("individuals", "moving_range", "ewma", "mark")
-    limits: str = "kept_rate"
-    limit_sigmas: float = 3.0
-    ewma_weight: float = 0.2
-    cusum_reference_sigmas: float = 0.5
-    cusum_decision_sigmas: float = 5.0
-    trend_level: float = 0.05
-    trend_visits: int = 6
-    false_discovery_rate: float = 0.05
-    negligible_drift_pct_per_year: float = 0.02
     stop_probability: float = 0.5
     drifting_probability: float = 0.5
     drift_reach_days: int = 365
     untaken_readings_share: float = 0.02
     signal_days: int = 365
-    rules: tuple[str, ...] = ("beyond_limits",)
-    fleet_meters: int = 24
-    sound_sigma_pct: float = 0.03
-    horizon_days: int = 1826
-    band_level: float = 0.8
-    believable_level: float = 0.99
-    intervals: IntervalChoices = _INTERVALS
-    retirement: RetirementChoices = _RETIREMENT
 
+
+# Choices in the order in which they are printed and recorded.
+_ORDER = (
+    "tolerance_pct",
+    "comparison",
+    "decision_rule",
+    "vessel_uncertainty",
+    "points_pct",
+    "point_window_pct",
+    "required_points_pct",
+    "interval_days",
+    "resolution_pct",
+    "baseline_visits",
+    "baseline_dates",
+    "phase_level",
+    "charts",
+    "limits",
+    "limit_sigmas",
+    "ewma_weight",
+    "cusum_reference_sigmas",
+    "cusum_decision_sigmas",
+    "trend_level",
+    "trend_visits",
+    "false_discovery_rate",
+    "negligible_drift_pct_per_year",
+    "stop_probability",
+    "drifting_probability",
+    "drift_reach_days",
+    "untaken_readings_share",
+    "signal_days",
+    "rules",
+    "fleet_meters",
+    "sound_sigma_pct",
+    "horizon_days",
+    "band_level",
+    "believable_level",
+    "intervals",
+    "retirement",
+)
 
 _FILE = "a TOML file of a few lines"
 _LARGEST_FILE = 2**20
@@ -151,9 +94,15 @@ _Value = float | int | str | tuple[float | str, ...]
 _Choices = TypeVar("_Choices", bound=Policy | IntervalChoices | RetirementChoices)
 
 
+def tables_of(policy: Policy) -> dict[str, Any]:
+    """Return every choice of a policy by its name, each table as a dict of its own."""
+    held = dataclasses.asdict(policy)
+    return {name: held[name] for name in _ORDER}
+
+
 def choices_of(policy: Policy) -> dict[str, _Value]:
     """Return every choice of a policy by its name, those of a table as ``table.name``."""
-    return dict(_flat(dataclasses.asdict(policy)))
+    return dict(_flat(tables_of(policy)))
 
 
 def _flat(values: dict[str, object], before: str = "") -> Iterator[tuple[str, _Value]]:

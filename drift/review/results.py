@@ -5,14 +5,26 @@ from datetime import date
 
 import polars as pl
 
+from drift.conformity.decision_rules import DecisionRule, decision_rule
 from drift.conformity.weigh import Conformity
 from drift.forecast.fit import Fit
+from drift.meter.tolerance import within_tolerance
 from drift.reference.weigh import Reference
 from drift.review.barred_uses import BARRED_USES
 from drift.review.changes import Since
 from drift.review.noted_rows import NOTED
 from drift.review.policy import Policy
-from drift.store.tables import Sources
+from drift.store.tables import (
+    RowCounts,
+    Sources,
+    readings_not_taken,
+    row_counts,
+    unread_meters,
+)
+from drift.trend.change_points import link_jumps
+from drift.trend.path_trend import fitted_trend
+from drift.upkeep.reliability.censored_intervals import censored_intervals
+from drift.upkeep.reliability.survival_curve import survival_curve
 from drift.upkeep.weigh import Upkeep
 
 
@@ -88,3 +100,61 @@ class Review:
     held: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=NOTED))
     alike: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=NOTED))
     uses: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=BARRED_USES))
+
+    @property
+    def untaken_readings(self) -> tuple[int, int]:
+        """Return how many rows of readings were not taken, and of how many."""
+        return readings_not_taken(self.sources)
+
+    @property
+    def rows(self) -> RowCounts:
+        """Return what became of the rows of its input."""
+        return row_counts(self.sources)
+
+    @property
+    def never_read(self) -> list[str]:
+        """Return the meters in use that were never read."""
+        return unread_meters(self.sources, as_of=self.as_of)
+
+    @property
+    def rule(self) -> DecisionRule:
+        """Return the decision rule in force."""
+        return decision_rule(self.policy.decision_rule)
+
+    @property
+    def judged(self) -> pl.DataFrame:
+        """Return the ledger with ``within``: whether each bias as found is in tolerance."""
+        return self.ledger.with_columns(
+            within=within_tolerance(
+                pl.col("as_found_bias_pct"),
+                tolerance=self.policy.tolerance_pct,
+                comparison=self.policy.comparison,
+            )
+        )
+
+    @property
+    def jumps(self) -> pl.DataFrame:
+        """Return the jumps of paths beside recorded events."""
+        return link_jumps(self.changes, ledger=self.ledger, service=self.sources.service)
+
+    @property
+    def fitted(self) -> pl.DataFrame:
+        """Return the line of estimated drift of every series, at every visit."""
+        return fitted_trend(self.ledger, self.path_trends)
+
+    @property
+    def spells(self) -> pl.DataFrame:
+        """Return how long meters stayed in tolerance, as intervals."""
+        return censored_intervals(
+            self.ledger, tolerance=self.policy.tolerance_pct, comparison=self.policy.comparison
+        )
+
+    def survival(self, *, at_days: float) -> pl.DataFrame:
+        """Return the share of spells in tolerance that still last, by their age in days."""
+        choices = self.policy.intervals
+        return survival_curve(
+            self.spells,
+            at_days=at_days,
+            longest_days=choices.longest_days,
+            confidence=choices.confidence,
+        )

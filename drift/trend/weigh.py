@@ -3,14 +3,14 @@
 import polars as pl
 
 from drift.meter.segments import drift_steps, unadjusted_paths
-from drift.review.policy import Policy
 from drift.trend.change_points import find_change_points
+from drift.trend.choices import TrendChoices
 from drift.trend.path_trend import fit_path_trends
 from drift.trend.regression import fit_trends
 
 
 def weigh_drift(
-    ledger: pl.DataFrame, policy: Policy
+    ledger: pl.DataFrame, policy: TrendChoices
 ) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
     """Return the plain trends, the drift told apart from wander, and the jumps of every series."""
     trends = fit_trends(

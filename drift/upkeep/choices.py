@@ -2,6 +2,10 @@
 
 from dataclasses import dataclass
 
+from drift.conformity.choices import ConformityChoices
+from drift.forecast.choices import ForecastChoices
+from drift.trend.choices import TrendChoices
+
 
 @dataclass(frozen=True, slots=True)
 class IntervalChoices:
@@ -169,3 +173,26 @@ RETIREMENT_BOUNDS: tuple[tuple[str, float, float], ...] = (
     ("service_price", 0.0, 1e12),
     ("replacement_price", 0.0, 1e12),
 )
+
+
+_INTERVALS, _RETIREMENT = IntervalChoices(), RetirementChoices()
+
+
+@dataclass(frozen=True)
+class UpkeepChoices(ConformityChoices, ForecastChoices, TrendChoices):
+    """What a laboratory may choose of how long meters may go unseen, and what keeping them costs.
+
+    Attributes
+    ----------
+    interval_days : int
+        Days between visits of a meter whose own interval is not given.  Common practice, three
+        months; from memory, to be checked against the current edition.
+    intervals : IntervalChoices
+        How long meters may go unseen: the table ``[intervals]``.
+    retirement : RetirementChoices
+        Whether to keep a meter: the table ``[retirement]``.
+    """
+
+    interval_days: int = 91
+    intervals: IntervalChoices = _INTERVALS
+    retirement: RetirementChoices = _RETIREMENT

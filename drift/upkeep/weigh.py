@@ -12,7 +12,7 @@ import polars as pl
 from drift.forecast.forecasts import Forecasts
 from drift.frames import DAYS_PER_YEAR, EPOCH
 from drift.meter.calibrations import looks_forward
-from drift.review.policy import Policy
+from drift.upkeep.choices import UpkeepChoices
 from drift.upkeep.intervals.estimates import days_to_target, meter_curves
 from drift.upkeep.intervals.from_drift import days_after_adjustment, forecast_processes
 from drift.upkeep.intervals.methods import IntervalEvidence
@@ -43,7 +43,7 @@ class Upkeep:
 
 
 def meter_falls(
-    ledger: pl.DataFrame, ahead: Forecasts, *, as_of: date, policy: Policy
+    ledger: pl.DataFrame, ahead: Forecasts, *, as_of: date, policy: UpkeepChoices
 ) -> pl.DataFrame:
     """Return when each meter's chance of being in tolerance falls to the target.
 
@@ -84,7 +84,9 @@ def meter_falls(
     )
 
 
-def present_intervals(ledger: pl.DataFrame, meters: pl.DataFrame, policy: Policy) -> pl.DataFrame:
+def present_intervals(
+    ledger: pl.DataFrame, meters: pl.DataFrame, policy: UpkeepChoices
+) -> pl.DataFrame:
     """Return the interval in force of every meter of the ledger that is not retired.
 
     Returns
@@ -103,7 +105,7 @@ def present_intervals(ledger: pl.DataFrame, meters: pl.DataFrame, policy: Policy
     )
 
 
-def fleet_processes(ahead: Forecasts, ledger: pl.DataFrame, policy: Policy) -> pl.DataFrame:
+def fleet_processes(ahead: Forecasts, ledger: pl.DataFrame, policy: UpkeepChoices) -> pl.DataFrame:
     """Return how each forecast series moves from its last visit on.
 
     Returns
@@ -125,7 +127,7 @@ def fleet_processes(ahead: Forecasts, ledger: pl.DataFrame, policy: Policy) -> p
     )
 
 
-def needed_days(processes: pl.DataFrame, policy: Policy) -> pl.DataFrame:
+def needed_days(processes: pl.DataFrame, policy: UpkeepChoices) -> pl.DataFrame:
     """Return how long each meter, just adjusted, keeps the target of the policy.
 
     Returns
@@ -148,7 +150,7 @@ def weigh_upkeep(
     *,
     meters: pl.DataFrame,
     as_of: date,
-    policy: Policy,
+    policy: UpkeepChoices,
 ) -> Upkeep:
     """Weigh how long meters may go unseen, from what they did and what is forecast of them.
 
@@ -161,7 +163,7 @@ def weigh_upkeep(
     meters : pl.DataFrame
         Rows of the input table ``meters``; may lack meters or be empty.
     as_of : date
-    policy : Policy
+    policy : UpkeepChoices
     """
     processes = fleet_processes(ahead, ledger, policy)
     falls = meter_falls(ledger, ahead, as_of=as_of, policy=policy)

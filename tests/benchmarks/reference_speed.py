@@ -14,7 +14,7 @@ import numpy as np
 import polars as pl
 
 from drift.conformity.weigh import weigh_conformity
-from drift.reference.weigh import weigh_reference
+from drift.review.analyse import reference_of
 from drift.review.policy import Policy
 from drift.store.tables import AMENDMENTS, FILES, HELD_BACK, Sources
 from tests.meter.cause_simulator import Fleet, Plan, simulate_fleet
@@ -65,7 +65,7 @@ def weigh(meters: int) -> None:
     asked = f" (asked of the reference: under {ASKED_S[meters]} s)" if meters in ASKED_S else ""
     print(f"{meters} meters, {fleet.sessions.height:,} sittings{asked}", flush=True)
     with timed("reference"):
-        found = weigh_reference(sources, fleet.ledger, policy)
+        found = reference_of(sources, fleet.ledger, policy)
     with timed("uncertainty and verdicts"):
         weigh_conformity(sources.sessions, fleet.ledger, found, policy)
 

@@ -10,9 +10,8 @@ import pytest
 from scipy.stats import binom
 
 from drift.api.reviews import find
-from drift.reference.weigh import weigh_reference
 from drift.report.pages.fleet import fleet_page
-from drift.review.analyse import ledger_of
+from drift.review.analyse import ledger_of, reference_of
 from drift.review.policy import Policy
 from tests.csv_folders import load
 from tests.meter.cause_simulator import QUARTER_DAYS, START, Fleet, Plan, simulate_fleet
@@ -56,7 +55,7 @@ def told_of(folder: Path, plan: Plan, seeds: range, *, vessels: bool) -> Told:
     for seed in seeds:
         _, sources = load(written(folder / str(seed), simulate_fleet(seed, plan), vessels=vessels))
         ledger = ledger_of(sources, source_name="", as_of=LAST, policy=Policy())
-        effects = weigh_reference(sources, ledger, Policy()).effects
+        effects = reference_of(sources, ledger, Policy()).effects
         found = effects.filter(pl.col("q") <= Policy().false_discovery_rate)
         steps = found.filter(pl.col("kind").is_in(STEPS))
         dated = steps.filter((pl.col("from_on") < SHIFTED_ON) & (pl.col("to_on") >= SHIFTED_ON))

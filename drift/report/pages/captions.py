@@ -11,7 +11,6 @@ from drift.report.pages.parts import Crossing, MeterRow, TrendRow
 from drift.review.headline import doubt_first, further, headline, uses_words
 from drift.review.policy import Policy
 from drift.review.results import Review
-from drift.store.tables import readings_not_taken
 
 # What a chart without signals says of a meter; any other that its level shows no move.
 _STABLE = {
@@ -75,7 +74,7 @@ def fleet_lead(
         f"{span}, as known on {text.day(review.as_of)}."
     )
     policy = review.policy
-    doubt = doubt_first(*readings_not_taken(review.sources), most=policy.untaken_readings_share)
+    doubt = doubt_first(*review.untaken_readings, most=policy.untaken_readings_share)
     used = uses_words(review.uses, as_of=review.as_of, days=policy.signal_days)
     told = (doubt, headline(review.obligations, as_of=review.as_of), used)
     need = " ".join(part for part in told if part)

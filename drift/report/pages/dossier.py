@@ -4,7 +4,6 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from drift.meter.tolerance import within_tolerance
 from drift.report.pages import captions, rows
 from drift.report.pages import dossier_tables as tables
 from drift.report.pages.dossier_bench import bench_part
@@ -83,7 +82,7 @@ def dossier_page(review: Review, meter_id: str) -> DossierPage:
     trends = tables.trend_rows(
         one.trends, one.path_trends, one.forecasts, one.ledger, meter=meter, review=review
     )
-    visits = tables.visit_rows(one.ledger, one.signals, policy=review.policy)
+    visits = tables.visit_rows(one.ledger, one.signals)
     signals = rows.signal_rows(review, one.signals.sort("visit_on", descending=True))
     span = span_of(review, one)
     return DossierPage(
@@ -137,13 +136,10 @@ def _neighbours(review: Review, meter_id: str) -> tuple[MeterRow | None, MeterRo
 
 def _slice(review: Review, meter_id: str, *, worst_point_pct: float | None) -> Slice:
     """Pick the rows of one meter out of a review."""
-    policy = review.policy
-    ledger = review.ledger.filter(pl.col("meter_id") == meter_id)
+    ledger = review.judged.filter(pl.col("meter_id") == meter_id)
     series = ledger["series"].unique().to_list()
     mine = pl.col("series").is_in(series)
-    within = within_tolerance(
-        pl.col("as_found_bias_pct"), tolerance=policy.tolerance_pct, comparison=policy.comparison
-    )
+    within = pl.col("within")
     last = ledger.filter(pl.col("performed_on") == pl.col("performed_on").max())
     points = ledger["point_pct"].unique().sort().to_list()
     return Slice(

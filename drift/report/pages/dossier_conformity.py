@@ -16,7 +16,7 @@ from drift.conformity.decision_rules import (
     CONDITIONAL_PASS,
     FAIL,
     PASS,
-    decision_rule,
+    DecisionRule,
 )
 from drift.frames import Row
 from drift.reference.repeatability import ASSUMED, DIFFERENCES
@@ -51,9 +51,8 @@ ASSUMED_WORDS = "assumed|the usual share"
 _MOST_NAMED = 6
 
 
-def rule_sentences(policy: Policy) -> tuple[str, ...]:
+def rule_sentences(policy: Policy, rule: DecisionRule) -> tuple[str, ...]:
     """Say what the decision rule in force is, and how values are compared."""
-    rule = decision_rule(policy.decision_rule)
     limit = f"±{text.plain(policy.tolerance_pct)}{text.NO_BREAK}%{text.NO_BREAK}air"
     compared = f"A bias is compared with {limit} {_METHODS[policy.comparison]}."
     if rule.guard_factor and not rule.four_way:
@@ -164,7 +163,7 @@ def conformity_part(review: Review, meter_id: str) -> ConformityPart:
     last = verdicts.filter(pl.col("visit_id") == pl.col("visit_id").last())
     points = tuple(verdicts["point_pct"].unique().sort())
     return ConformityPart(
-        rule=rule_sentences(review.policy),
+        rule=rule_sentences(review.policy, review.rule),
         last_on=last["performed_on"][0],
         last=tuple(_verdict_row(row) for row in last.iter_rows(named=True)),
         budgets=_budget_parts(budgets),

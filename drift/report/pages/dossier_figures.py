@@ -12,9 +12,7 @@ from drift.report.pages import captions
 from drift.report.pages.dossier_story import mark_figures
 from drift.report.pages.parts import Figure, TrendRow, pictured
 from drift.review.results import Review
-from drift.trend.change_points import link_jumps
 from drift.trend.equivalence import DRIFTING
-from drift.trend.path_trend import fitted_trend
 
 # Charts in reading order, with their headings; those that the policy asks for are drawn.  The
 # individuals chart is part of the as-found figure.
@@ -145,13 +143,13 @@ def _path_figure(
 ) -> Figure:
     """Return the figure of the unadjusted path."""
     policy = review.policy
-    jumps = link_jumps(one.changes, ledger=one.ledger, service=review.sources.service)
+    jumps = review.jumps.filter(pl.col("series").is_in(one.ledger["series"].unique().implode()))
     jumps = jumps.sort("by", "point_pct")
     told = tuple(captions.jump(jump) for jump in jumps.to_dicts())
     conclude = captions.path_words(telling_trend(one, trends), policy=policy, jumps=told)
     chart = draw_path(
         one.ledger,
-        fitted=fitted_trend(one.ledger, one.path_trends),
+        fitted=review.fitted,
         jumps=jumps,
         tolerance_pct=policy.tolerance_pct,
         span=span,

@@ -9,11 +9,9 @@ from typing import Any
 import polars as pl
 
 from drift import format as text
-from drift.meter.tolerance import within_tolerance
 from drift.report.figures.drawing import on_date
 from drift.report.pages import captions
 from drift.report.pages.parts import MeterRow, TrendRow
-from drift.review.policy import Policy
 from drift.review.results import Review
 
 # How limits are set.
@@ -145,15 +143,10 @@ class VisitRow:
     remarks: str
 
 
-def visit_rows(
-    ledger: pl.DataFrame, signals: pl.DataFrame, *, policy: Policy
-) -> tuple[VisitRow, ...]:
+def visit_rows(ledger: pl.DataFrame, signals: pl.DataFrame) -> tuple[VisitRow, ...]:
     """Return the visits of one meter, newest first, each with its points side by side."""
     points = ledger["point_pct"].unique().sort().to_list()
-    within = within_tolerance(
-        pl.col("as_found_bias_pct"), tolerance=policy.tolerance_pct, comparison=policy.comparison
-    )
-    judged = ledger.with_columns(out=(~within).fill_null(value=False))
+    judged = ledger.with_columns(out=(~pl.col("within")).fill_null(value=False))
     spoke = dict(signals.group_by("visit_on").len().iter_rows())
     ordered = judged.sort("performed_on", "visit_id", "point_pct", descending=[True, True, False])
     together = groupby(ordered.to_dicts(), key=lambda row: (row["performed_on"], row["visit_id"]))

@@ -25,7 +25,6 @@ from drift.report.pages.parts import (
 from drift.report.pages.reference_rows import ReferencePart
 from drift.review.obligations import STANDINGS
 from drift.review.results import Review
-from drift.store.tables import row_counts, unread_meters
 
 # Rows of long lists that a page shows; the data files hold all.
 _LONGEST_LIST = 50
@@ -185,8 +184,8 @@ def fleet_page(review: Review) -> FleetPage:
         stray_responses=rows.stray_responses(stray.head(_LONGEST_LIST)),
         stray_responses_total=stray.height,
         held_back=rows.held_back_rows(review.sources.held_back.head(_LONGEST_LIST)),
-        never_read=tuple(unread_meters(review.sources, as_of=review.as_of)),
-        held_back_rows=row_counts(review.sources).held_back,
+        never_read=tuple(review.never_read),
+        held_back_rows=review.rows.held_back,
         held_back_total=review.sources.held_back.height,
         policy=rows.policy_rows(policy),
         files=rows.file_rows(review.sources.files),

@@ -103,7 +103,7 @@ def fleet_conformity(review: Review) -> FleetConformity:
         "calibrated_on", "vessel_id", descending=[True, False]
     )
     return FleetConformity(
-        rule=rule_sentences(review.policy),
+        rule=rule_sentences(review.policy, review.rule),
         counts=_counts(review) + rests_on(review.conformity.repeatability),
         risk=_risk(review),
         risks=tuple(

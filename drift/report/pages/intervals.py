@@ -8,8 +8,6 @@ from drift import format as text
 from drift.report.figures.studies import draw_survival
 from drift.report.pages.parts import Figure, file_name, pictured
 from drift.review.results import Review
-from drift.upkeep.reliability.censored_intervals import censored_intervals
-from drift.upkeep.reliability.survival_curve import survival_curve
 
 _TITLES = {
     "forecast": "Forecast, as it stands",
@@ -109,14 +107,10 @@ def meter_scope(review: Review, meter_id: str) -> ScopePart | None:
 
 def survival_figure(review: Review) -> Figure | None:
     """Return the figure of time in tolerance, None where no spell is known."""
-    policy, choices = review.policy, review.policy.intervals
-    held = censored_intervals(
-        review.ledger, tolerance=policy.tolerance_pct, comparison=policy.comparison
-    )
+    choices = review.policy.intervals
+    held = review.spells
     present = _present_days(review)
-    curve = survival_curve(
-        held, at_days=present, longest_days=choices.longest_days, confidence=choices.confidence
-    )
+    curve = review.survival(at_days=present)
     if curve.is_empty():
         return None
     conclude = _concluded(held, curve, present=present, target=choices.target)

@@ -234,12 +234,18 @@ def policy_rows(policy: Policy) -> tuple[Choice, ...]:
         ("intervals.", policy.intervals),
         ("retirement.", policy.retirement),
     ):
-        found = _meanings(inspect.cleandoc(f"{type(choices).__doc__}") + "\n")
+        found = _meanings(_explained(type(choices)))
         meanings |= {f"{before}{name}": meaning for name, meaning in found.items()}
     return tuple(
         Choice(name, _shown(value), meanings.get(name, ""))
         for name, value in choices_of(policy).items()
     )
+
+
+def _explained(choices: type) -> str:
+    """Return what the dataclasses say of their fields that choices are composed of."""
+    parts = [one for one in choices.__mro__ if dataclasses.is_dataclass(one)]
+    return "".join(inspect.cleandoc(f"{one.__doc__}") + "\n" for one in parts)
 
 
 def _meanings(docstring: str) -> dict[str, str]:
