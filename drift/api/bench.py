@@ -93,7 +93,7 @@ def _add_to_store(store: Path, response: Response) -> None:
         folder = Path(made) / "respond"
         folder.mkdir()
         start_file(folder, table="responses", row=asdict(response), mapping=Mapping())
-        con = open_store(store)
+        con = open_store(store, folder=folder)
         try:
             take_folder(con, folder)
         finally:

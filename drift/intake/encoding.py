@@ -1,4 +1,4 @@
-"""This module looks at the bytes of a file: checksum, encoding, regularity."""
+"""This module looks at the bytes of a file and decodes them."""
 
 import codecs
 import hashlib
@@ -8,25 +8,22 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TextIO
 
-import numpy as np
-from numpy.typing import NDArray
-
-from drift.arrays import Flags
-
-Positions = NDArray[np.intp]
-Symbols = NDArray[np.uint8]
-
-_CHUNK_BYTES = 1 << 22
-# The bulk reader takes no longer ones.
-_LONGEST_LINE_BYTES = 1 << 20
-# Ten signs write a number with at most eight decimals after its point.
-_SHORT_NUMBER = 10
+# Where each chunk of this size holds the end of a line, no line is longer than two.
+_CHUNK_BYTES = 1 << 20
+# Turns each digit into a nought, and what is neither that, an exponent nor a minus into a space.
+_NUMBER_SIGNS = bytes(
+    ord("0") if chr(byte) in "0123456789" else byte if chr(byte) in "e-" else ord(" ")
+    for byte in bytes(range(256)).replace(b"E", b"e")
+)
+# So many bytes of a chunk are looked at once more with the next.
+_OVERLAP = 16
 # What may surround the content of a cell without being part of it.
 BLANKS = " \t\v\f\u00a0\u2007\u202f\ufeff\u200b\u2060"
-_RARE_BLANKS = tuple(blank.encode() for blank in BLANKS if blank != " ")
 WESTERN = ("cp1252", "latin-1")
 # Stands where bytes are no text; no encoding has it, so that no file can hold it.
 STRAY = "\udfff"
+# Stands for it in UTF-8, which cannot write it.
+DAMAGE = "\uffff"
 _STRAYS = "drift.stray"
 # A file is damaged UTF-8, and no Western text, where it holds one letter of UTF-8 for so many bytes
 # that are none: Western letters form one by accident only in pairs such as "Ã©".
@@ -65,6 +62,16 @@ class Fingerprint:
         Share of NUL bytes; large in UTF-16 without a byte order mark.
     strays : int
         Places where its bytes are no text in its encoding.
+    lines : int
+        Lines, empty ones too, as its bytes end them.
+    longest : int
+        No line has more bytes.
+    one_ending : bool
+        Whether all lines end alike.
+    quotes : bool
+        Whether it holds a quote.
+    long_digits : bool
+        Whether a number may have more than nine decimals.
     """
 
     sha256: str
@@ -72,12 +79,63 @@ class Fingerprint:
     encoding: str
     nul_share: float
     strays: int = 0
+    lines: int = 0
+    longest: int = 0
+    one_ending: bool = True
+    quotes: bool = False
+    long_digits: bool = False
+
+    @property
+    def is_read_as_it_is(self) -> bool:
+        """Whether the library can read its bytes as they are."""
+        return self.encoding in {"utf-8", "utf-8-sig"} and self.one_ending and not self.strays
+
+
+@dataclass(slots=True)
+class _Signs:
+    """What is counted of the bytes of a file, chunk by chunk."""
+
+    feeds: int = 0
+    returns: int = 0
+    pairs: int = 0
+    quotes: bool = False
+    long_digits: bool = False
+    every_chunk_ends_lines: bool = True
+    last: bytes = b""
+
+    def add(self, chunk: bytes) -> None:
+        """Count what is in the next chunk."""
+        feeds = chunk.count(b"\n")
+        returns = chunk.count(b"\r") if b"\r" in chunk else 0
+        self.feeds += feeds
+        self.returns += returns
+        if returns:
+            self.pairs += chunk.count(b"\r\n")
+        self.pairs += self.last.endswith(b"\r") and chunk.startswith(b"\n")
+        self.quotes = self.quotes or b'"' in chunk
+        seam = self.last + chunk[:_OVERLAP]
+        self.long_digits = self.long_digits or _has_long_digits(seam) or _has_long_digits(chunk)
+        if not feeds + returns and len(chunk) == _CHUNK_BYTES:
+            self.every_chunk_ends_lines = False
+        self.last = chunk[-_OVERLAP:]
+
+    @property
+    def lines(self) -> int:
+        """Lines, the last one with or without an ending."""
+        open_end = bool(self.last) and not self.last.endswith((b"\n", b"\r"))
+        return self.feeds + self.returns - self.pairs + open_end
+
+    @property
+    def one_ending(self) -> bool:
+        """Whether all lines end alike."""
+        return [self.feeds > self.pairs, self.returns > self.pairs, self.pairs > 0].count(True) <= 1
 
 
 def fingerprint(path: Path) -> Fingerprint:
     """Read a file once and say what it is, in memory that does not grow with it."""
     digest = hashlib.sha256()
     size = nuls = 0
+    signs = _Signs()
     bom = ""
     decoder = codecs.getincrementaldecoder("utf-8")()
     unicode = True
@@ -86,7 +144,8 @@ def fingerprint(path: Path) -> Fingerprint:
             bom = next((name for mark, name in _BOMS if chunk.startswith(mark)), "")
         digest.update(chunk)
         size += len(chunk)
-        nuls += chunk.count(0)
+        nuls += chunk.count(0) if b"\0" in chunk else 0
+        signs.add(chunk)
         unicode = unicode and _decodes(decoder, chunk)
     unicode = unicode and _decodes(decoder, b"", final=True)
     strays = 0
@@ -102,6 +161,11 @@ def fingerprint(path: Path) -> Fingerprint:
         encoding=bom or "utf-8",
         nul_share=nuls / max(size, 1),
         strays=strays,
+        lines=signs.lines,
+        longest=2 * _CHUNK_BYTES if signs.every_chunk_ends_lines else max(size, 2 * _CHUNK_BYTES),
+        one_ending=signs.one_ending,
+        quotes=signs.quotes,
+        long_digits=signs.long_digits,
     )
 
 
@@ -122,59 +186,34 @@ def text_of(path: Path, *, encoding: str) -> Iterator[TextIO]:
 
 
 @dataclass(frozen=True, slots=True)
-class Plain:
-    """What a file is that can be read in bulk.
+class Lines:
+    """A file of lines in UTF-8 that the library can read.
 
     Attributes
     ----------
-    rows : int
-        Data rows.
-    long_numbers : bool
-        Whether a cell of a column of numbers is so long that its number may be rounded.
-    """
-
-    rows: int
-    long_numbers: bool
-
-
-def plain_rows(
-    path: Path, *, delimiter: str, fields: int, numbers: tuple[int, ...] = ()
-) -> Plain | None:
-    """Return the data rows of a file that can be read in bulk; None where it cannot.
-
-    It can where each record is one line: no line break inside quotes, no stray quote, no NUL, no
-    empty row, the same number of fields on each line, one kind of line ending, and no blanks
-    around a cell that would need trimming.
-
-    Parameters
-    ----------
     path : Path
-        A file in UTF-8.
-    delimiter : str
-        One ASCII character.
-    fields : int
-        Number of cells of the header.
-    numbers : tuple of int
-        Fields, counted from 0, that hold numbers.
+        Where it is.
+    count : int
+        Its lines, empty ones too.
+    longest : int
+        No line has more bytes.
     """
-    mark = delimiter.encode()
-    lines = returns = 0
-    long_numbers = False
-    for block in _blocks_of_lines(path):
-        cells = _plain_cells(block, mark=mark, fields=fields)
-        if cells is None:
-            return None
-        if lines:
-            long_numbers = long_numbers or _any_long(cells, numbers=numbers)
-        elif cells.shape[0] > 1:
-            long_numbers = _any_long(cells[1:], numbers=numbers)
-        lines += block.count(b"\n")
-        if b"\r" in block:
-            returns += block.count(b"\r\n")
-            if block.count(b"\r") != block.count(b"\r\n"):
-                return None
-    whole = lines and returns in {0, lines}
-    return Plain(rows=lines - 1, long_numbers=long_numbers) if whole else None
+
+    path: Path
+    count: int
+    longest: int
+
+
+def write_lines(path: Path, *, encoding: str, to: Path) -> Lines:
+    """Write the text of a file in UTF-8 with one kind of line ending, `DAMAGE` for `STRAY`."""
+    count = longest = 0
+    with text_of(path, encoding=encoding) as lines, to.open("wb") as made:
+        for line in lines:
+            written = line.rstrip("\r\n").replace(STRAY, DAMAGE).encode()
+            made.write(written + b"\n")
+            count += 1
+            longest = max(longest, len(written))
+    return Lines(path=to, count=count, longest=longest)
 
 
 def _is_cp1252(path: Path) -> bool:
@@ -197,114 +236,10 @@ def _strays(path: Path, *, encoding: str) -> tuple[int, int]:
     return strays, letters - strays
 
 
-def _any_long(cells: Positions, *, numbers: tuple[int, ...]) -> bool:
-    """Return whether a cell of the fields `numbers` is longer than nine decimals can be."""
-    return any(
-        bool(np.any(cells[:, field + 1] - cells[:, field] > _SHORT_NUMBER + 1)) for field in numbers
-    )
-
-
-def _plain_cells(block: bytes, *, mark: bytes, fields: int) -> Positions | None:
-    """Return where the cells of each line end, if each is one record that needs no cleaning.
-
-    Returns
-    -------
-    array of int, shape (lines, fields + 1), or None
-        Positions of what ends the line before, of each delimiter, and of the end of the line.
-    """
-    quoted = b'"' in block
-    if b"\0" in block or _has_rare_blanks(block, mark=mark):
-        return None
-    if not quoted and _has_loose_spaces(block, mark=mark):
-        return None
-    symbols = np.frombuffer(block, dtype=np.uint8)
-    is_end, is_mark = symbols == ord("\n"), symbols == ord(mark)
-    if quoted:
-        is_quote = symbols == ord('"')
-        # True from a quote that opens up to the one that closes; a doubled quote does both.
-        inside = np.bitwise_xor.accumulate(is_quote)
-        is_mark &= ~inside
-        is_edge = is_mark | is_end | (symbols == ord("\r"))
-        if np.any(is_end & inside) or not _well_quoted(symbols, inside=inside, is_edge=is_edge):
-            return None
-    ends, marks = np.flatnonzero(is_end), np.flatnonzero(is_mark)
-    if not _evenly_marked(marks, ends=ends, each=fields - 1):
-        return None
-    # A line of delimiters, and of empty quotes, alone is an empty row.
-    starts = np.concatenate(([0], ends[:-1] + 1))
-    lengths = ends - starts
-    filled = lengths > fields
-    if quoted:
-        is_content = ~(is_quote | is_edge)
-        filled = np.logical_or.reduceat(is_content, starts)
-    if not (np.all(filled) and np.all(lengths <= _LONGEST_LINE_BYTES)):
-        return None
-    by_line = marks.reshape(ends.size, fields - 1)
-    return np.column_stack((starts - 1, by_line, ends))
-
-
-def _well_quoted(symbols: Symbols, *, inside: Flags, is_edge: Flags) -> bool:
-    """Return whether each quote opens a cell, closes one, or is half of a doubled quote.
-
-    The cells may have no spaces around their content, inside their quotes or outside.
-    """
-    quotes = np.flatnonzero(symbols == ord('"'))
-    opening, closing = quotes[inside[quotes]], quotes[~inside[quotes]]
-    # What stands before the first symbol counts as the end of a line.
-    edge_before = np.concatenate(([True], is_edge[:-1]))[opening]
-    edge_after = is_edge[closing + 1]
-    doubled_before = symbols[opening - 1] == ord('"')
-    doubled_after = symbols[closing + 1] == ord('"')
-    spaces = symbols == ord(" ")
-    return bool(
-        np.all(edge_before | doubled_before)
-        and np.all(edge_after | doubled_after)
-        and not np.any(spaces[opening[edge_before] + 1])
-        and not np.any(spaces[closing[edge_after] - 1])
-        and not np.any(spaces[1:] & is_edge[:-1])
-        and not np.any(spaces[:-1] & is_edge[1:])
-        and not spaces[0]
-    )
-
-
-def _has_rare_blanks(block: bytes, *, mark: bytes) -> bool:
-    """Return whether a block holds tabs, hard spaces and the like."""
-    plain_text = block.isascii()
-    return any(
-        blank in block
-        for blank in _RARE_BLANKS
-        if blank != mark and not (plain_text and len(blank) > 1)
-    )
-
-
-def _has_loose_spaces(block: bytes, *, mark: bytes) -> bool:
-    """Return whether spaces lie around the content of a cell, in a block without quotes."""
-    loose = (b" " + mark, mark + b" ", b" \n", b"\n ", b" \r")
-    return b" " in block and (block.startswith(b" ") or any(pair in block for pair in loose))
-
-
-def _evenly_marked(marks: Positions, *, ends: Positions, each: int) -> bool:
-    """Return whether `each` delimiters lie on every line."""
-    if marks.size != ends.size * each:
-        return False
-    if each == 0:
-        return True
-    by_line = marks.reshape(ends.size, each)
-    return bool(np.all(by_line[:, -1] < ends) and np.all(by_line[1:, 0] > ends[:-1]))
-
-
-def _blocks_of_lines(path: Path) -> Iterator[bytes]:
-    """Yield a file in blocks that end with a line, a newline added to the last if it has none."""
-    rest = b""
-    for chunk in _chunks(path):
-        cut = chunk.rfind(b"\n") + 1
-        if cut == 0:
-            rest += chunk
-            continue
-        yield rest + chunk[:cut]
-        rest = chunk[cut:]
-    if rest:
-        yield rest + b"\n"
+def _has_long_digits(chunk: bytes) -> bool:
+    """Return whether a number may have more decimals than nine: ten digits, or a power of ten."""
+    signs = chunk.translate(_NUMBER_SIGNS)
+    return b"0" * 10 in signs or b"0e-" in signs
 
 
 def _chunks(path: Path) -> Iterator[bytes]:
@@ -316,6 +251,8 @@ def _chunks(path: Path) -> Iterator[bytes]:
 
 def _decodes(decoder: codecs.IncrementalDecoder, chunk: bytes, *, final: bool = False) -> bool:
     """Return whether `chunk` goes on in the encoding of `decoder`."""
+    if not final and chunk.isascii() and not decoder.getstate()[0]:
+        return True
     try:
         decoder.decode(chunk, final)
     except UnicodeDecodeError:

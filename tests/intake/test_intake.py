@@ -6,11 +6,12 @@ import polars as pl
 import pytest
 
 from drift.errors import SourceError
-from drift.intake import files
-from drift.intake.encoding import Plain, fingerprint, plain_rows
-from drift.intake.mapping import Mapping, read_mapping
-from drift.intake.records import records
+from drift.intake.encoding import fingerprint
+from drift.intake.mapping import read_mapping
+from drift.intake.records import Record, first_record
 from drift.store import saving
+from drift.store.loading import take_folder
+from drift.store.opening import open_store
 from tests.csv_folders import HEADER, counts, held, load, readings, take, write
 
 ROW = "A-1,2024-01-05,as_found,5,5.1"
@@ -155,116 +156,130 @@ def test_a_quote_never_closed_costs_its_line_alone(tmp_path: Path) -> None:
     assert sources.sessions["replicates"].to_list() == [1000]
 
 
-def test_records_know_their_lines() -> None:
+@pytest.mark.parametrize("mark", [",", ";", "\t"])
+@pytest.mark.parametrize("ending", ["\n", "\r\n", "\r"])
+def test_records_know_their_lines(tmp_path: Path, mark: str, ending: str) -> None:
     """The line of a record is that of its first line, whatever came before."""
-    lines = ['a,"1\n', '2"\n', "\n", "b,3\r", 'c,"4""\n', '"\n']
-    assert [(record.line, record.cells) for record in records(lines, delimiter=",", fields=2)] == [
-        (1, ("a", "1\n2")),
-        (4, ("b", "3")),
-        (5, ("c", '4"')),
+    lines = [
+        f"{HEADER},remarks",
+        f'{ROW},"1',
+        '2"',
+        "",
+        f"{ROW},3",
+        f'{ROW},"4""',
+        '"',
+        f'{ROW},"""5"" ',
+        "",
+        '"',
+        'A-1,2024-01-05,as_found,5,5.1,"6""7"',
     ]
+    text = ending.join(line.replace(",", mark) for line in lines)
+    with open_store(None) as con:
+        assert held(take_folder(con, write(tmp_path, r=text))) == []
+        rows = con.execute("select line, remarks from readings order by line").fetchall()
+    assert rows == [(2, "1\n2"), (5, "3"), (6, '4"'), (8, '"5"'), (11, '6"7')]
+
+
+def test_a_record_within_a_record_begins_none(tmp_path: Path) -> None:
+    """Of records of several lines that overlap, the first is one, and what follows it."""
+    text = "\n".join(["meter_id,site", *[f'",{number}' for number in range(5)], '"x",y', ""])
+    with open_store(None) as con:
+        summary = take_folder(con, write(tmp_path, m=text, r=readings(ROW)))
+        rows = con.execute("select line, meter_id, site from meters order by line").fetchall()
+    assert rows == [(2, ",0", "1"), (4, ",2", "3"), (7, "x", "y")]
+    assert [(line, why[:7]) for _, line, _, why in held(summary)] == [(6, "a quote")]
 
 
 @pytest.mark.parametrize(
-    ("content", "rows"),
+    ("content", "found"),
     [
-        (b"a,b\n1,2\n3,4", 2),
-        (b"a,b\n1,2\r\n3,4\n", None),
-        (b"a,b\r\n1,2\r\n3,4\r\n", 2),
-        (b"a,b\n", 0),
-        (b"a,b\n\n1,2\n", None),
-        (b"a,b\n,\n1,2\n", None),
-        (b"a,b\r\n,\r\n1,2\r\n", None),
-        (b"a,b\n1,2,3\n4\n", None),
-        (b"a,b\n1\n2,3,4\n", None),
-        (b'a,b\n"1",2\n', 1),
-        (b'"a","b"\r\n"1,5","x ""y"" z"\r\n"",3\r\n', 2),
-        (b'a,b\n"1\n",2\n', None),
-        (b'a,b\n"",""\n', None),
-        (b'a,b\n1,2"\n', None),
-        (b'a,b\n1,x""y\n', None),
-        (b'a,b\n1,"x"y\n', None),
-        (b'a,b\n1," x"\n', None),
-        (b'a,b\n1,"x "\n', None),
-        (b'a,b\n" 1",x\n', None),
-        (b'" a",b\n1,x\n', None),
-        (b'a,b\n1,"x\n', None),
-        pytest.param(b"a,b\n1," + b"x" * (1 << 20) + b"\n", None, id="long line"),
-        (b"a,b\n1, 2\n", None),
-        (b"a,b\n1,x y\n", 1),
-        (b"a,b\n1,2\t\n", None),
-        ("a,b\n1,\u00a02\n".encode(), None),
-        ("a,b\n1,é\n".encode(), 1),
-        (b"a,b\n1,\0\n", None),
-        (b"a,b\r1,2\r", None),
+        ("\n ,\na, b\n", Record(3, 3, ("a", "b"))),
+        ('"a\nb",c\r1,2', Record(1, 2, ("a\nb", "c"))),
+        ('\n"a', Record(2, 2, (), "a quote opened on this line is not closed")),
+        ('"a\nb"c,d\n', Record(1, 1, (), "a quote opened on this line is not closed")),
+        ('"a"b,c\n', Record(1, 1, (), "its quotes are wrong")),
+        ("a\0,b\n", Record(1, 1, ("a\0", "b"), "holds a NUL character")),
+        ("\n\n", None),
     ],
 )
-def test_only_regular_files_are_read_in_bulk(
-    tmp_path: Path, content: bytes, rows: int | None
+def test_a_header_is_the_first_record(content: str, found: Record | None) -> None:
+    """Its lines are counted, and what is wrong with it is said."""
+    record = first_record(content.splitlines(keepends=True), delimiter=",")
+    if found is None or record is None:
+        assert record is found
+        return
+    assert (record.line, record.end, record.cells) == (found.line, found.end, found.cells)
+    assert record.problem.startswith(found.problem)
+    assert bool(record.problem) == bool(found.problem)
+
+
+@pytest.mark.parametrize(
+    ("content", "lines", "as_it_is"),
+    [
+        (b"a,b\n1,2\n3,4", 3, True),
+        (b"a,b\n1,2\r\n3,4\n", 3, False),
+        (b"a,b\r\n1,2\r\n\r\n", 3, True),
+        (b"a,b\r1,2\r\r3,4", 4, True),
+        (b"a,b\r1,2\n", 2, False),
+        (b"\xef\xbb\xbfa,b\n\n\n", 3, True),
+        (b"a,b\n1,\xe9\n", 2, False),
+        (b"", 0, True),
+        pytest.param(b"x" * ((1 << 20) - 1) + b"\r\n" + b"y", 2, True, id="seam"),
+    ],
+)
+def test_lines_are_counted_as_the_library_reads_them(
+    tmp_path: Path, content: bytes, lines: int, as_it_is: bool
 ) -> None:
-    """A file whose lines are not all one clean record goes to the careful reader."""
+    """Only text in UTF-8 with one kind of line ending is read without a decoded copy."""
     path = tmp_path / "x.csv"
     path.write_bytes(content)
-    found = plain_rows(path, delimiter=",", fields=2)
-    assert (found.rows if found else None) == rows
+    found = fingerprint(path)
+    assert (found.lines, found.is_read_as_it_is) == (lines, as_it_is)
 
 
-def test_both_readers_agree(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Who reads a file, in bulk or record by record, changes nothing that is read."""
-    rows = [
-        f'{meter},2024-0{month}-05,as_found,{point},{reading},"r{month}, ""x""",""'
-        for meter in ("A", "B", "0001", "1E5", '"q,1"', "é")
-        for month in range(1, 10)
-        for point, reading in ((0, "0.0"), (5, '"5.1"'), (10, "x"), (5.0, "−0.05"), (3, ""))
-    ]
-    folder = write(tmp_path, r=readings(*rows, columns='"remarks",visit_id'))
-    monkeypatch.setattr(files, "BULK_BYTES", 0)
-    assert files.inspect_file(folder / "r.csv", mapping=Mapping()).plain == Plain(
-        len(rows), long_numbers=False
-    )
-    in_bulk = load(folder)
-    monkeypatch.setattr(files, "BULK_BYTES", 1 << 30)
-    assert files.inspect_file(folder / "r.csv", mapping=Mapping()).plain is None
-    by_record = load(folder)
-    assert held(in_bulk[0]) == held(by_record[0])
-    assert len(held(in_bulk[0])) == 2 * 6 * 9
-    assert in_bulk[1].sessions.equals(by_record[1].sessions)
+def test_a_long_line_is_read(tmp_path: Path) -> None:
+    """A remark of 3 MiB is a remark."""
+    folder = write(tmp_path, r=f"{HEADER},remarks\n{SECOND},\n{ROW},{'x' * (3 << 20)}\n")
+    with open_store(None) as con:
+        take_folder(con, folder)
+        long = con.execute("select line, length(remarks) from readings where line = 3").fetchall()
+    assert long == [(3, 3 << 20)]
 
 
-def test_large_and_small_files_mix(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Files read in bulk and record by record come in any order, good rows and bad."""
+def test_files_of_many_forms_mix(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Files come in any order and encoding, one a batch or many, good rows and bad."""
     bad = "A-1,2024-01-05,as_left,5,x"
     large = [f"B-{k},2024-01-05,as_found,5,5.1" for k in range(20)]
     folder = write(
         tmp_path,
         a=readings(ROW, bad),
-        b=readings(*large, bad),
-        c=readings(SECOND, bad),
+        b=readings(*large, bad).encode("utf-16"),
+        c=readings(SECOND, bad).replace("\n", "\r\n", 1),
         d=readings(*large, bad, large[0]),
         e="meter_id,status\nA-1,lost\n",
     )
-    monkeypatch.setattr(files, "BULK_BYTES", 400)
-    summary, sources = load(folder)
-    assert [(file, line) for file, line, _, _ in held(summary)] == [
-        ("a.csv", 3),
-        ("b.csv", 22),
-        ("c.csv", 3),
-        ("d.csv", 22),
-        ("e.csv", 2),
-    ]
-    assert counts(summary)["d.csv"] == (22, 1, 1, 20, 0)
-    assert sources.sessions.height == 21
+    for size in (1, 400, 1 << 20):
+        monkeypatch.setattr(saving, "BATCH_BYTES", size)
+        summary, sources = load(folder)
+        assert [(file, line) for file, line, _, _ in held(summary)] == [
+            ("a.csv", 3),
+            ("b.csv", 22),
+            ("c.csv", 3),
+            ("d.csv", 22),
+            ("e.csv", 2),
+        ]
+        assert counts(summary)["d.csv"] == (22, 1, 1, 20, 0)
+        assert sources.sessions.height == 21
 
 
-def test_a_file_in_many_batches_is_one_file(
+def test_files_in_batches_are_read_as_together(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Replicates are numbered and bad lines held back across the seams of reading."""
     rows = [f"A,2024-01-05,as_found,5,{'x' if k % 7 == 3 else 5 + k / 1000}" for k in range(50)]
     folder = write(tmp_path, a=readings(*rows), b=readings(*rows, ROW + ",2"))
     whole = load(folder)
-    monkeypatch.setattr(files, "CHUNK_ROWS", 3)
-    monkeypatch.setattr(saving, "BATCH_ROWS", 5)
+    monkeypatch.setattr(saving, "BATCH_BYTES", 5)
     in_parts = load(folder)
     assert held(in_parts[0]) == held(whole[0])
     assert counts(in_parts[0]) == counts(whole[0])

@@ -66,7 +66,8 @@ def told(name, done, total):
     print(name, flush=True)
     time.sleep(float(sys.argv[3]))
 
-take_folder(open_store(Path(sys.argv[1])), Path(sys.argv[2]), progress=told)
+store, folder = map(Path, sys.argv[1:3])
+take_folder(open_store(store, folder=folder), folder, progress=told)
 print("done", flush=True)
 """
 
@@ -89,7 +90,7 @@ def test_a_store_file_says_what_its_folder_says(tmp_path: Path) -> None:
     """Made, closed, opened for reading twice at once: the same frames as from memory."""
     folder = write(tmp_path / "f", r=readings(*ROWS, "B,2024-02-05,as_found,9.98,x"))
     path = tmp_path / "s.duckdb"
-    with open_store(path) as store:
+    with open_store(path, folder=tmp_path) as store:
         take_folder(store, folder)
     with open_store(path, read_only=True) as one, open_store(path, read_only=True) as two:
         from_memory = load(folder)[1]
@@ -117,7 +118,7 @@ def test_a_name_that_means_memory_to_the_library_is_a_file(
     """What is loaded into a store is in its file, whatever that is called."""
     monkeypatch.chdir(tmp_path)
     folder = write(tmp_path / "f", r=readings(*ROWS))
-    with open_store(Path(":memory:")) as store:
+    with open_store(Path(":memory:"), folder=tmp_path) as store:
         take_folder(store, folder)
     with open_store(Path(":memory:"), read_only=True) as store:
         assert read(store).sessions.equals(load(folder)[1].sessions)
@@ -151,7 +152,7 @@ def test_what_is_no_store_is_said_and_left_alone(tmp_path: Path) -> None:
 def test_a_store_of_another_version_is_refused(tmp_path: Path) -> None:
     """A store of a later form is neither read nor changed."""
     path = tmp_path / "s.duckdb"
-    with open_store(path) as store:
+    with open_store(path, folder=tmp_path) as store:
         store.execute("update store_info set schema_version = 99")
     with pytest.raises(StoreError, match="has version 99; expected a store of version 3") as caught:
         open_store(path)
@@ -613,7 +614,7 @@ def test_a_killed_load_leaves_all_or_nothing(tmp_path: Path) -> None:
         tmp_path / "second", a=readings(*rows), b=readings(*rows[::2]).replace("5.1", "5.2")
     )
     path = tmp_path / "s.duckdb"
-    with open_store(path) as store:
+    with open_store(path, folder=tmp_path) as store:
         take_folder(store, first)
     nothing, everything = (1, 3, 0), (3, 10_003, 5_000)
     moments = [
@@ -799,7 +800,7 @@ def test_readings_left_out_are_those_of_a_store_opened_again(tmp_path: Path, giv
     rows = ["A,2024-01-05,as_found,5,5.1,1", "A,2024-01-05,as_found,5,5.0,3"]
     rows += [f"A,2024-01-05,as_found,5,x,{given}"]
     folder = write(tmp_path / "in", r=head + "\n".join(rows) + "\n")
-    with open_store(tmp_path / "s.duckdb") as con:
+    with open_store(tmp_path / "s.duckdb", folder=folder) as con:
         take_folder(con, folder)
         at_once = read(con).sessions
     with open_store(tmp_path / "s.duckdb", read_only=True) as con:

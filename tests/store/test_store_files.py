@@ -39,7 +39,7 @@ def kept_store(tmp_path: Path, version: int) -> Path:
 def made_anew(tmp_path: Path) -> Path:
     """Return a store that this version makes of the same folders."""
     path = tmp_path / "new.duckdb"
-    with open_store(path) as store:
+    with open_store(path, folder=tmp_path) as store:
         for name, tables in zip(("first", "second"), KEPT, strict=True):
             take_folder(store, write(tmp_path / name, **tables))
     return path
@@ -78,7 +78,7 @@ def test_a_store_of_an_older_version_says_what_a_new_one_says(tmp_path: Path, ve
     new = contents(made_anew(tmp_path))
     assert all(map(pl.DataFrame.equals, contents(path), new))
     assert path.read_bytes() == before
-    with open_store(path) as store:
+    with open_store(path, folder=tmp_path) as store:
         assert store.execute("select schema_version from store_info").fetchall() == [
             (SCHEMA_VERSION,)
         ]
@@ -219,7 +219,7 @@ def test_a_damaged_store_is_whole_or_said_to_be_damaged(tmp_path: Path) -> None:
         path.write_bytes(damaged(whole.read_bytes(), seed=seed))
         try:
             if seed % 2:
-                with open_store(path) as store:
+                with open_store(path, folder=tmp_path) as store:
                     take_folder(store, tmp_path / "first")
             found = contents(path)
         except DriftError as error:
@@ -259,7 +259,7 @@ def test_two_writers_take_turns(tmp_path: Path) -> None:
 def test_a_reader_sees_a_whole_load_or_none(tmp_path: Path) -> None:
     """While one process loads again and again, whoever reads sees loads as a whole."""
     path = tmp_path / "s.duckdb"
-    with open_store(path) as store:
+    with open_store(path, folder=tmp_path) as store:
         take_folder(store, write(tmp_path / "f0", r=readings("Z,2024-01-05,as_found,5,5.1")))
     rows = [f"M{number:04},2024-01-05,as_found,5,5.1" for number in range(2000)]
     folder = write(tmp_path / "f1", r=readings(*rows))
