@@ -32,4 +32,15 @@ create table held_rows (
     dated_on date
 );
 
+create table held_keys (
+    file_no integer not null,
+    line bigint not null,
+    meter_id varchar,
+    performed_on date,
+    visit_id varchar,
+    stage varchar,
+    point_pct decimal(18, 0),
+    replicate integer
+);
+
 update store_info set schema_version = 3;

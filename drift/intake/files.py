@@ -1,32 +1,27 @@
-"""This module makes the CSV files of a folder ready to be read; it types and stores nothing."""
+"""This module makes the CSV files of a folder ready to be read."""
 
 import re
-from collections.abc import Iterator
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from itertools import islice
 from pathlib import Path
 
-import polars as pl
-
-from drift.columns import TABLES
 from drift.errors import SourceError
-from drift.intake.bytes_of import (
+from drift.intake.columns import TABLES
+from drift.intake.encoding import (
     BLANKS,
     WESTERN,
     Fingerprint,
-    Plain,
+    Lines,
     fingerprint,
-    plain_rows,
     text_of,
+    write_lines,
 )
 from drift.intake.headers import Header, delimiter_of, nearest_column, recognise
 from drift.intake.mapping import Mapping
-from drift.intake.records import Record, records
+from drift.intake.records import Record, first_record
 from drift.places import check_place
 
-CHUNK_ROWS = 100_000
-# Smaller files are split here: many of them are then checked together.
-BULK_BYTES = 1 << 22
 # How the note on a file begins that was not read as UTF-8, or not all of it.
 NOT_UTF_8 = "not in UTF-8"
 _EXPECTED = "a folder of CSV files"
@@ -34,10 +29,6 @@ _EXPECTED = "a folder of CSV files"
 _MANY_NULS = 0.1
 # A header is looked for in so many records where the first is none.
 _HEADER_WITHIN = 20
-# Cells of this length may hold more decimals than the store keeps.
-_LONG_NUMBER = 11
-# Columns that say of which day a row of a meter is.
-_DAYS = ("performed_on", "tested_on", "recorded_on", "in_service_on")
 _DECIMAL_COMMA = re.compile(r'(?:^|;)"?\s*[-+−]?\d+,\d+\s*"?(?=;|\s*$)')
 
 
@@ -49,22 +40,18 @@ class SourceFile:
     ----------
     path : Path
         Where it is.
-    sha256 : str
-        Of its bytes.
-    size : int
-        In bytes.
-    encoding, delimiter : str
-        How it is written.
+    mark : Fingerprint
+        What its bytes say of it as a whole.
+    delimiter : str
+        Between its cells.
     decimal_mark : {".", ","}
         A comma only in a file separated by semicolons that writes its decimals so.
     table : str
         The table it holds; empty where it holds none or cannot be used.
     names : tuple of (str or None)
         Column of that table for each of its fields; None for one that is ignored.
-    header_line : int
-        Line of the header; 0 where there is none.
-    plain : Plain or None
-        Its rows where it can be read in bulk, else None.
+    header_line, header_end : int
+        First and last line of the header; 0 where there is none.
     refusal : tuple of (str, str)
         Column and reason for which no row of it can be used; two empty texts where it can be.
     looks_like : str
@@ -78,15 +65,13 @@ class SourceFile:
     """
 
     path: Path
-    sha256: str
-    size: int
-    encoding: str
+    mark: Fingerprint
     delimiter: str = ","
     decimal_mark: str = "."
     table: str = ""
     names: tuple[str | None, ...] = ()
     header_line: int = 0
-    plain: Plain | None = None
+    header_end: int = 0
     refusal: tuple[str, str] = ("", "")
     looks_like: str = ""
     lacking: tuple[str, ...] = ()
@@ -94,31 +79,24 @@ class SourceFile:
     stamp: tuple[int, ...] = ()
 
     @property
+    def sha256(self) -> str:
+        """Of its bytes."""
+        return self.mark.sha256
+
+    @property
+    def size(self) -> int:
+        """In bytes."""
+        return self.mark.size
+
+    @property
+    def encoding(self) -> str:
+        """How its text is written."""
+        return self.mark.encoding
+
+    @property
     def absent(self) -> frozenset[str]:
         """The columns of its table that its header does not have."""
         return frozenset(column.name for column in TABLES[self.table]) - set(self.names)
-
-
-@dataclass(frozen=True, slots=True)
-class Chunk:
-    """Some rows of a file as text.
-
-    Attributes
-    ----------
-    cells : pl.DataFrame
-        Column ``line`` (Int64) and each column of the table (String), null where empty.
-    problems : list of (int, str)
-        Line and reason of records that could not be split into cells.
-    long_numbers : bool
-        Whether a cell is so long that its number may be rounded.
-    named : dict of int to (str, str or None)
-        By their lines the meter and the day, as written, that such records name.
-    """
-
-    cells: pl.DataFrame
-    problems: list[tuple[int, str]]
-    long_numbers: bool
-    named: dict[int, tuple[str, str | None]]
 
 
 def source_paths(folder: Path) -> list[Path]:
@@ -161,7 +139,7 @@ def source_paths(folder: Path) -> list[Path]:
     return sorted(paths, key=lambda path: path.name)
 
 
-def look_at(path: Path, *, mapping: Mapping) -> SourceFile:
+def inspect_file(path: Path, *, mapping: Mapping) -> SourceFile:
     """Return what a file is and which table it holds, without reading its rows.
 
     Raises
@@ -187,22 +165,32 @@ def is_as_it_was(file: SourceFile) -> bool:
         return False
 
 
-def chunks(file: SourceFile) -> Iterator[Chunk]:
-    """Yield the rows of a file that holds a table, a chunk at a time."""
-    columns = [column.name for column in TABLES[file.table]]
-    chunk: list[Record] = []
-    for record in _rows(file):
-        chunk.append(record)
-        if len(chunk) == CHUNK_ROWS:
-            yield _chunk(chunk, file=file, columns=columns)
-            chunk = []
-    if chunk:
-        yield _chunk(chunk, file=file, columns=columns)
+def lines_of(file: SourceFile, *, scratch: Callable[[], Path]) -> Lines:
+    """Return the lines of a file as the library can read them: its own, or of a decoded copy.
 
+    Parameters
+    ----------
+    file : SourceFile
+        A file that has a header.
+    scratch : callable
+        Called for the path of a new file, where a copy is needed.
 
-def count_rows(file: SourceFile) -> int:
-    """Return the number of rows of a file with a header."""
-    return file.plain.rows if file.plain is not None else sum(1 for _ in _rows(file))
+    Raises
+    ------
+    SourceError
+        If there is no room for the copy.
+    """
+    mark = file.mark
+    if mark.is_read_as_it_is:
+        return Lines(path=file.path, count=mark.lines, longest=mark.longest)
+    try:
+        return write_lines(file.path, encoding=mark.encoding, to=scratch())
+    except OSError as error:
+        raise SourceError(
+            what=f"cannot be decoded ({error.strerror})",
+            where=str(file.path),
+            expected="a readable file, and room for a copy of it where temporary files go",
+        ) from error
 
 
 def _stamp(path: Path) -> tuple[int, ...]:
@@ -213,7 +201,7 @@ def _stamp(path: Path) -> tuple[int, ...]:
 
 def _looked_at(path: Path, *, mark: Fingerprint, mapping: Mapping) -> SourceFile:
     """Return what a file is, given its fingerprint."""
-    plainly = SourceFile(path=path, sha256=mark.sha256, size=mark.size, encoding=mark.encoding)
+    plainly = SourceFile(path=path, mark=mark)
     if mark.encoding != "utf-16" and mark.nul_share > _MANY_NULS:
         why = "is not text: it holds NUL bytes throughout; save it as CSV in UTF-8"
         return replace(plainly, refusal=("", why), note=why)
@@ -222,7 +210,9 @@ def _looked_at(path: Path, *, mark: Fingerprint, mapping: Mapping) -> SourceFile
         return replace(plainly, note="is empty")
     if first.problem and first.cells:
         why = f"its header {first.problem}"
-        return replace(plainly, header_line=first.line, refusal=("", why), note=why)
+        return replace(
+            plainly, header_line=first.line, header_end=first.end, refusal=("", why), note=why
+        )
     header = recognise(list(first.cells), declared=mapping.columns)
     if not header.table and not header.stranger:
         below = _header_below(path, encoding=mark.encoding, mapping=mapping)
@@ -230,7 +220,6 @@ def _looked_at(path: Path, *, mark: Fingerprint, mapping: Mapping) -> SourceFile
             return replace(plainly, looks_like=below.table, note=below.note)
     refusal = _refusal(header)
     comma = delimiter == ";" and _writes_decimal_commas(path, encoding=mark.encoding)
-    regular = mark.encoding == "utf-8" and not mark.strays and first.line == 1
     return replace(
         plainly,
         delimiter=delimiter,
@@ -238,31 +227,12 @@ def _looked_at(path: Path, *, mark: Fingerprint, mapping: Mapping) -> SourceFile
         table="" if refusal[1] else header.table,
         names=header.names,
         header_line=first.line,
-        plain=(
-            plain_rows(
-                path,
-                delimiter=delimiter,
-                fields=len(header.names),
-                numbers=_number_fields(header),
-            )
-            if regular and mark.size >= BULK_BYTES
-            else None
-        ),
+        header_end=first.end,
         refusal=refusal,
         looks_like=header.table,
         lacking=header.lacking,
         note=_note(mark, header=header, refusal=refusal[1]),
     )
-
-
-def _number_fields(header: Header) -> tuple[int, ...]:
-    """Return which fields of a file hold numbers."""
-    return tuple(field for field, name in enumerate(header.names) if name in _numbers(header.table))
-
-
-def _numbers(table: str) -> set[str]:
-    """Return the columns of a table that hold numbers."""
-    return {column.name for column in TABLES.get(table, ()) if column.kind == "number"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -297,55 +267,7 @@ def _header_record(path: Path, *, encoding: str, mapping: Mapping) -> tuple[str,
         first = next((line for line in lines if line.strip(BLANKS + "\r\n")), "")
     delimiter = delimiter_of(first, declared=mapping.columns)
     with text_of(path, encoding=encoding) as lines:
-        return delimiter, next(records(lines, delimiter=delimiter, fields=None), None)
-
-
-def _rows(file: SourceFile) -> Iterator[Record]:
-    """Yield the records below the header of a file."""
-    with text_of(file.path, encoding=file.encoding) as lines:
-        for record in records(lines, delimiter=file.delimiter, fields=len(file.names)):
-            if record.line > file.header_line:
-                yield record
-
-
-def _chunk(rows: list[Record], *, file: SourceFile, columns: list[str]) -> Chunk:
-    """Return rows as columns of text, in the order of `columns`."""
-    names = file.names
-    sound = [record for record in rows if not record.problem]
-    by_field = list(zip(*(record.cells for record in sound), strict=True)) or [()] * len(names)
-    cells = {
-        name: pl.Series(name, field, dtype=pl.String)
-        for name, field in zip(names, by_field, strict=True)
-        if name is not None
-    }
-    nothing = pl.Series([None] * len(sound), dtype=pl.String)
-    frame = pl.DataFrame(
-        {"line": pl.Series([record.line for record in sound], dtype=pl.Int64)}
-        | {column: cells.get(column, nothing).replace("", None) for column in columns}
-    )
-    lengths = frame.select(pl.col(sorted(_numbers(file.table))).str.len_bytes().max())
-    return Chunk(
-        cells=frame,
-        problems=[(record.line, record.problem) for record in rows if record.problem],
-        long_numbers=any((most or 0) >= _LONG_NUMBER for row in lengths.rows() for most in row),
-        named=_named([record for record in rows if record.problem], names),
-    )
-
-
-def _named(rows: list[Record], names: tuple[str | None, ...]) -> dict[int, tuple[str, str | None]]:
-    """Return the meter and the day that records of the wrong form name, where they can be read."""
-    found = {}
-    for record in rows:
-        # Cells before the one too many stand under their own heads.
-        cells = {
-            name: cell.strip(BLANKS + '"')
-            for name, cell in zip(names, record.cells, strict=False)
-            if name
-        }
-        day = next((cells[name] for name in _DAYS if cells.get(name)), None)
-        if cells.get("meter_id"):
-            found[record.line] = (cells["meter_id"], day)
-    return found
+        return delimiter, first_record(lines, delimiter=delimiter)
 
 
 def _writes_decimal_commas(path: Path, *, encoding: str) -> bool:

@@ -1,58 +1,131 @@
-"""This module lets the library read a large CSV file, and no other file in its place."""
+"""This module lets the library read the lines of CSV files, and of no others in their place."""
 
 import re
+from dataclasses import dataclass
 from pathlib import Path
 
 import duckdb
+import polars as pl
 
-from drift.store.connection import Connection
+from drift.frames import Schema
+from drift.intake.encoding import Lines
+from drift.intake.files import SourceFile
+from drift.intake.records import LONGEST_RECORD_LINES
+from drift.store.connection import Connection, run
+
+_FILES_READ: Schema = {
+    "place": pl.String,
+    "file_no": pl.Int32,
+    "lines_before": pl.Int64,
+    "header_end": pl.Int64,
+    "mark": pl.String,
+    "fields": pl.Int64,
+    "strays": pl.Boolean,
+}
+# No line holds it, so that each line is one cell.
+_NEVER_IN_A_LINE = "\n"
 
 
-def view_plain_file(
-    con: Connection,
-    path: Path,
-    *,
-    file_no: int,
-    delimiter: str,
-    names: tuple[str | None, ...],
-    columns: list[str],
-) -> None:
-    """Make the view ``plain_cells`` over a CSV file that needs no cleaning.
+@dataclass(frozen=True, slots=True)
+class Arriving:
+    """A file about to be read.
+
+    Attributes
+    ----------
+    file_no : int
+        Its number in the store.
+    file : SourceFile
+        What was found out about it.
+    lines : Lines
+        Its lines, of itself or of a decoded copy.
+    """
+
+    file_no: int
+    file: SourceFile
+    lines: Lines
+
+    @property
+    def below_header(self) -> int:
+        """Lines below its header."""
+        return self.lines.count - self.file.header_end
+
+    @property
+    def may_be_rounded(self) -> bool:
+        """Whether it may hold numbers with more decimals than the store keeps."""
+        return self.file.mark.long_digits or not self.file.mark.is_read_as_it_is
+
+
+def view_records(con: Connection, batch: list[Arriving]) -> None:
+    """Make the views ``file_lines``, ``records`` and ``cells`` over some files.
+
+    Parameters
+    ----------
+    con : Connection
+        An open store; the views are temporary.
+    batch : list of Arriving
+        Files with a header and at least one line below it.
+    """
+    lines = con.read_csv(
+        [literal(arriving.lines.path) for arriving in batch],
+        header=False,
+        auto_detect=False,
+        hive_partitioning=False,
+        compression="none",
+        filename=True,
+        columns={"text": "VARCHAR"},
+        sep=_NEVER_IN_A_LINE,
+        quotechar="",
+        escapechar="",
+        max_line_size=max(arriving.lines.longest for arriving in batch) + 2,
+    )
+    con.register("lines_read", lines)
+    before, rows = 0, []
+    for arriving in batch:
+        file = arriving.file
+        rows.append(
+            (
+                str(arriving.lines.path.absolute()),
+                arriving.file_no,
+                before,
+                file.header_end,
+                file.delimiter,
+                len(file.names),
+                file.mark.strays > 0,
+            )
+        )
+        before += arriving.lines.count
+    con.register("files_read", pl.DataFrame(rows, schema=_FILES_READ, orient="row"))
+    run(con, "stage_lines")
+    if any(arriving.file.mark.quotes for arriving in batch):
+        run(con, "join_lines", longest=LONGEST_RECORD_LINES)
+
+
+def view_table(con: Connection, *, names: tuple[str | None, ...], columns: list[str]) -> None:
+    """Make the view ``staged`` of the records that could be split, over the view ``cells``.
 
     Parameters
     ----------
     con : Connection
         An open store; the view is temporary.
-    path : Path
-        The file.
-    file_no : int
-        Its number, a column of the view.
-    delimiter : str
-        Between its cells.
     names : tuple of (str or None)
-        Column that each of its fields holds, in their order; None for one that is ignored.
+        Column that each field holds, in their order; None for one that is ignored.
     columns : list of str
-        Further columns of the view, all text; null throughout where the file has no such field.
+        Further columns of the view, all text; null throughout where the files have no such field.
     """
-    fields = [name or f"ignored {position}" for position, name in enumerate(names)]
-    cells = con.read_csv(
-        literal(path),
-        header=True,
-        auto_detect=False,
-        hive_partitioning=False,
-        compression="none",
-        columns=dict.fromkeys(fields, "VARCHAR"),
-        sep=delimiter,
-        quotechar='"',
-        escapechar='"',
-    )
     nothing = duckdb.ConstantExpression(None).cast(duckdb.sqltypes.VARCHAR)
-    chosen = [
-        duckdb.ColumnExpression(column) if column in names else nothing.alias(column)
-        for column in columns
-    ]
-    number = duckdb.ConstantExpression(file_no).cast(duckdb.sqltypes.INTEGER).alias("file_no")
-    con.register("plain_cells", cells.select(number, *chosen))
+    empty = duckdb.ConstantExpression("")
+    cells = duckdb.ColumnExpression("cells")
+
+    def cell(column: str) -> duckdb.Expression:
+        if column not in names:
+            return nothing.alias(column)
+        position = duckdb.ConstantExpression(names.index(column) + 1)
+        text = duckdb.FunctionExpression("list_extract", cells, position)
+        return duckdb.FunctionExpression("nullif", text, empty).alias(column)
+
+    whole = con.view("cells").filter(duckdb.ColumnExpression("problem").isnull())
+    con.register("rows_read", whole.select("file_no", "line", *map(cell, columns)))
+    run(con, "stage_batch")
 
 
 def literal(path: Path) -> str:

@@ -1,8 +1,11 @@
-"""This module runs ``queries/<name>.sql`` in a store that is open; it opens none."""
+"""This module runs ``queries/<name>.sql`` in a store that is open."""
 
 import re
-from collections.abc import Iterator
+import shutil
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
+from itertools import count
+from pathlib import Path
 from weakref import WeakKeyDictionary
 
 import duckdb
@@ -15,8 +18,10 @@ from drift.frames import Schema
 Connection = duckdb.DuckDBPyConnection
 
 # Where the store of a connection is, for what is said of it; a store in memory has no place.
-PLACES: WeakKeyDictionary[Connection, str] = WeakKeyDictionary()
+PATHS: WeakKeyDictionary[Connection, str] = WeakKeyDictionary()
 IN_MEMORY = "the store"
+# Where a connection may keep decoded copies of files while it reads them; made when needed.
+SCRATCH: WeakKeyDictionary[Connection, Path] = WeakKeyDictionary()
 # What the library raises over a query that is wrong: a mistake of ours.  All else it raises over
 # files, some of it under no name of its own.
 _MISTAKES = (duckdb.ProgrammingError, duckdb.NotSupportedError, duckdb.InterruptException)
@@ -76,6 +81,21 @@ def all_or_nothing(con: Connection) -> Iterator[None]:
 
 
 @contextmanager
+def copies(con: Connection) -> Iterator[Callable[[], Path]]:
+    """Give out paths of new files that `con` may read; they go at the end."""
+    folder, numbers = SCRATCH[con], count()
+
+    def path() -> Path:
+        folder.mkdir(mode=0o700, exist_ok=True)
+        return folder / f"{next(numbers)}.csv"
+
+    try:
+        yield path
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+@contextmanager
 def told(con: Connection) -> Iterator[None]:
     """Turn what a damaged store or a full disk makes the library raise into words for its user.
 
@@ -89,7 +109,7 @@ def told(con: Connection) -> Iterator[None]:
     except duckdb.Error as error:
         if isinstance(error, _MISTAKES):
             raise
-        raise trouble(error, where=PLACES.get(con, IN_MEMORY)) from error
+        raise trouble(error, where=PATHS.get(con, IN_MEMORY)) from error
 
 
 def trouble(error: duckdb.Error, *, where: str) -> StoreError:

@@ -4,6 +4,7 @@ import re
 import shutil
 import tempfile
 import time
+import uuid
 import weakref
 from pathlib import Path
 
@@ -13,7 +14,7 @@ from drift import folders
 from drift.errors import StoreError
 from drift.places import check_place
 from drift.store.bulk import literal
-from drift.store.connection import PLACES, Connection, run, trouble
+from drift.store.connection import PATHS, SCRATCH, Connection, run, trouble
 from drift.store.form import check_form, is_older, make_form
 from drift.store.rules import rules
 
@@ -58,16 +59,17 @@ def open_store(
     if path is None:
         return _in_memory()
     _check_path(path, read_only=read_only)
+    is_new = not path.exists() or path.stat().st_size == 0
     con = _opened(path, read_only=read_only, folder=folder)
     if read_only and is_older(con):
         con.close()
         return _renewed_copy(path)
-    return _ready(con, path, read_only=read_only)
+    return _ready(con, path, read_only=read_only, is_new=is_new)
 
 
 def _in_memory() -> Connection:
     """Return a store in memory, in which nothing of anybody else's can be."""
-    con = duckdb.connect(":memory:", config=_CONFIG | {"temp_directory": _spill()})
+    con = _connected()
     run(con, "attach", place=":memory:")
     run(con, "use_store")
     make_form(con)
@@ -78,25 +80,34 @@ def _in_memory() -> Connection:
 def _opened(path: Path, *, read_only: bool, folder: Path | None) -> Connection:
     """Open a file that nothing is known of yet, with all ways to other files closed."""
     place = str(path.absolute())
-    con = duckdb.connect(":memory:", config=_CONFIG | {"temp_directory": _spill()})
+    con = _connected()
     try:
         run(con, "shut_in", places=[place + ending for ending in _BESIDE])
         if folder is not None:
             # Permission is asked for a path as it is spelled to the library.
-            run(con, "shut_in_folder", folders=[str(folder.absolute()), literal(folder)])
+            places = [folder, SCRATCH[con]]
+            spelled = [text for place in places for text in (str(place.absolute()), literal(place))]
+            run(con, "shut_in_folder", folders=spelled)
         run(con, "shut")
         _attach(con, place, read_only=read_only, where=str(path))
     except BaseException:
         con.close()
         raise
-    PLACES[con] = str(path)
+    PATHS[con] = str(path)
     return con
 
 
-def _ready(con: Connection, path: Path, *, read_only: bool) -> Connection:
+def _connected() -> Connection:
+    """Return a connection to nothing yet."""
+    con = duckdb.connect(":memory:", config=_CONFIG | {"temp_directory": _spill()})
+    SCRATCH[con] = Path(tempfile.gettempdir()) / f"drift-{uuid.uuid4().hex}"
+    return con
+
+
+def _ready(con: Connection, path: Path, *, read_only: bool, is_new: bool = False) -> Connection:
     """Return a store that is open once its form has been found to be right."""
     try:
-        check_form(con, where=str(path), read_only=read_only)
+        check_form(con, where=str(path), read_only=read_only, is_new=is_new)
         _equip(con)
     except duckdb.Error as error:
         con.close()
@@ -126,7 +137,7 @@ def _renewed_copy(path: Path) -> Connection:
     except BaseException:
         shutil.rmtree(made, ignore_errors=True)
         raise
-    PLACES[con] = str(path)
+    PATHS[con] = str(path)
     weakref.finalize(con, shutil.rmtree, made, ignore_errors=True)
     return con
 
@@ -134,6 +145,7 @@ def _renewed_copy(path: Path) -> Connection:
 def _equip(con: Connection) -> None:
     """Give a store the macros, views and rules that queries use."""
     run(con, "macros")
+    run(con, "cell_macros")
     run(con, "views")
     con.register("rules", rules())
 

@@ -1,12 +1,13 @@
-"""This module hands out what a store holds, as of one date; it changes nothing in it."""
+"""This module hands out what a store holds, as of one date."""
 
 from datetime import date
 
 import polars as pl
 
-from drift.columns import KNOWN_FROM, TABLES
-from drift.frames import AMENDMENTS, FILES, HELD_BACK, HELD_ROWS, SESSIONS, Schema, Sources
+from drift.frames import HELD_ROWS, Schema
+from drift.intake.columns import KNOWN_FROM, TABLES
 from drift.store.connection import Connection, frame
+from drift.store.tables import AMENDMENTS, FILES, HELD_BACK, SESSIONS, Sources
 
 # A visit_id seen again after this many days is another visit.  Our choice, no source: work on one
 # meter ends within days, and visits are weeks apart.

@@ -4,45 +4,53 @@ from collections import Counter, defaultdict
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from decimal import Decimal
+from pathlib import Path
 
 import duckdb
 import polars as pl
 
-from drift.columns import TABLES
 from drift.errors import SourceError
 from drift.frames import Schema
-from drift.intake.files import SourceFile, chunks, count_rows
-from drift.store.bulk import view_plain_file
-from drift.store.connection import Connection, run
+from drift.intake.columns import TABLES
+from drift.intake.files import SourceFile, is_as_it_was, lines_of
+from drift.store.bulk import Arriving, view_records, view_table
+from drift.store.connection import Connection, copies, run
 from drift.store.rules import UNBOUNDED
 
-# So many rows of small files are checked in one go.
-BATCH_ROWS = 200_000
+# So many bytes of files with one header are read in one go.
+BATCH_BYTES = 1 << 24
 _REFUSED: Schema = {
     "file_no": pl.Int32,
     "line": pl.Int64,
     "column_name": pl.String,
     "reason": pl.String,
-    "table_name": pl.String,
-    "meter_id": pl.String,
-    "dated": pl.String,
 }
+# Columns that say of which day a row of a meter is.
+_DAYS = ("performed_on", "tested_on", "recorded_on", "in_service_on")
+# Files that can be read as one: of one table, one decimal mark and the same columns.
+_Key = tuple[str, str, tuple[str | None, ...]]
 
 
-@dataclass(frozen=True, slots=True)
-class _Waiting:
-    """Rows read and not yet saved: frames by table and decimal mark, and lines held back.
+@dataclass(slots=True)
+class _Reading:
+    """A reading of files under way.
 
-    Besides, the files with long numbers, and how many numbers of each had to be rounded.
+    Attributes
+    ----------
+    con : Connection
+        A store within a transaction.
+    date_format : str or None
+        Declared layout of dates.
+    waiting : dict of tuple to list of Arriving
+        Files to be read together.
+    rows, rounded : Counter
+        The rows of each file, and its numbers that had to be rounded.
     """
 
-    frames: dict[tuple[str, str], list[pl.DataFrame]] = field(
-        default_factory=lambda: defaultdict(list)
-    )
-    refused: list[tuple[int, int, str, str, str, str | None, str | None]] = field(
-        default_factory=list
-    )
-    long_numbers: set[int] = field(default_factory=set)
+    con: Connection
+    date_format: str | None
+    waiting: dict[_Key, list[Arriving]] = field(default_factory=lambda: defaultdict(list))
+    rows: Counter[int] = field(default_factory=Counter)
     rounded: Counter[int] = field(default_factory=Counter)
 
 
@@ -52,7 +60,7 @@ def save_rows(
     *,
     date_format: str | None,
     told: Callable[[SourceFile], None],
-) -> tuple[dict[int, int], Counter[int]]:
+) -> tuple[Counter[int], Counter[int]]:
     """Save each row that can be read whole, and hold back the others.
 
     Parameters
@@ -68,131 +76,120 @@ def save_rows(
 
     Returns
     -------
-    rows : dict of int to int
+    rows : Counter
         The rows of each file.
     rounded : Counter
         How many numbers of each had more decimals than the store keeps.
     """
-    run(con, "start_holding")
-    waiting = _Waiting()
-    rows = {}
-    for file_no, file in files.items():
-        if file.refusal[1]:
-            head = (file_no, file.header_line or 1, *file.refusal)
-            waiting.refused.append((*head, file.table, None, None))
-            rows[file_no] = count_rows(file) if file.header_line else 0
-        elif not file.table:
-            rows[file_no] = 0
-        elif file.plain is not None:
-            rows[file_no] = file.plain.rows
-            waiting.rounded.update(_save_plain(con, file, file_no=file_no, layout=date_format))
-        else:
-            rows[file_no] = 0
-            for chunk in chunks(file):
-                numbered = chunk.cells.select(pl.lit(file_no, pl.Int32).alias("file_no"), pl.all())
-                waiting.frames[file.table, file.decimal_mark].append(numbered)
-                waiting.refused.extend(
-                    (file_no, line, "", why, file.table, *chunk.named.get(line, (None, None)))
-                    for line, why in chunk.problems
-                )
-                waiting.long_numbers.update({file_no} if chunk.long_numbers else ())
-                rows[file_no] += chunk.cells.height + len(chunk.problems)
-                _save_waiting(con, waiting, least=BATCH_ROWS, layout=date_format)
-        told(file)
-    _save_waiting(con, waiting, least=1, layout=date_format)
-    return rows, waiting.rounded
-
-
-def _rounded(con: Connection, key: tuple[str, str]) -> dict[int, int]:
-    """Return how many numbers of the files in ``staged`` have more decimals than are kept."""
-    table, decimal_mark = key
-    counted = run(con, "rounded_numbers", table_name=table, decimal_mark=decimal_mark).fetchall()
-    return dict(counted)
-
-
-def _save_waiting(con: Connection, waiting: _Waiting, *, least: int, layout: str | None) -> None:
-    """Save what is waiting where there are `least` rows of it."""
-    if len(waiting.refused) >= least:
-        con.register("refused", pl.DataFrame(waiting.refused, schema=_REFUSED, orient="row"))
-        run(con, "save_held_lines", date_format=layout)
+    reading = _Reading(con=con, date_format=date_format)
+    refused = [
+        (file_no, file.header_line or 1, *file.refusal)
+        for file_no, file in files.items()
+        if file.refusal[1]
+    ]
+    if refused:
+        con.register("refused", pl.DataFrame(refused, schema=_REFUSED, orient="row"))
+        run(con, "save_held_lines")
         con.unregister("refused")
-        waiting.refused.clear()
-    for key, frames in waiting.frames.items():
-        if sum(frame.height for frame in frames) < least:
-            continue
-        staged = pl.concat(frames)
-        frames.clear()
-        con.register("rows_read", staged)
-        run(con, "stage_batch")
-        file_nos = staged["file_no"].unique().to_list()
-        _save_staged(con, key, file_nos=file_nos, rows=staged.height, layout=layout)
-        if not waiting.long_numbers.isdisjoint(file_nos):
-            waiting.rounded.update(_rounded(con, key))
+    with copies(con) as scratch:
+        for file_no, file in files.items():
+            if file.header_line and (file.table or file.refusal[1]):
+                _add(reading, file, file_no=file_no, scratch=scratch)
+            told(file)
+        for key in reading.waiting:
+            _read_batch(reading, key)
+    return reading.rows, reading.rounded
 
 
-def _save_plain(
-    con: Connection, file: SourceFile, *, file_no: int, layout: str | None
-) -> dict[int, int]:
-    """Save a file that is read in bulk; return how many of its numbers had to be rounded."""
-    if file.plain is None:
-        return {}
-    key = file.table, file.decimal_mark
-    try:
-        _stage_plain(con, file, file_no=file_no)
-        _save_staged(con, key, file_nos=[file_no], rows=file.plain.rows, layout=layout)
-        return _rounded(con, key) if file.plain.long_numbers else {}
-    except duckdb.InvalidInputException as error:
-        raise SourceError(
-            what=f"is not what it was when it was looked at ({str(error).splitlines()[0]})",
-            where=str(file.path),
-            expected="a file that stays as it is until it is loaded",
-            hint="try again when no other program writes to it",
-        ) from error
-
-
-def _stage_plain(con: Connection, file: SourceFile, *, file_no: int) -> None:
-    """Make the view ``staged`` over a file that DuckDB can read in bulk."""
-    columns = [column.name for column in TABLES[file.table]]
-    view_plain_file(
-        con,
-        file.path,
-        file_no=file_no,
-        delimiter=file.delimiter,
-        names=file.names,
-        columns=columns,
-    )
-    run(con, "stage_plain")
-
-
-def _save_staged(
-    con: Connection,
-    key: tuple[str, str],
-    *,
-    file_nos: list[int],
-    rows: int,
-    layout: str | None,
-) -> None:
-    """Save what is in ``staged``, `rows` of one table and decimal mark."""
-    table, decimal_mark = key
-    reading = {
-        "table_name": table,
-        "file_nos": file_nos,
-        "decimal_mark": decimal_mark,
-        "date_format": layout,
-        **_limits(table),
-    }
-    ((usable,),) = run(con, f"save_{table}", **reading).fetchall()
-    if usable == rows:
+def _add(reading: _Reading, file: SourceFile, *, file_no: int, scratch: Callable[[], Path]) -> None:
+    """Let a file wait until enough of its like are there, then read them."""
+    arriving = Arriving(file_no=file_no, file=file, lines=lines_of(file, scratch=scratch))
+    if arriving.below_header <= 0:
         return
-    run(con, "save_held_cells", **reading)
+    key = file.table, file.decimal_mark, file.names
+    waiting = reading.waiting[key]
+    waiting.append(arriving)
+    if sum(each.file.size for each in waiting) >= BATCH_BYTES:
+        _read_batch(reading, key)
+
+
+def _read_batch(reading: _Reading, key: _Key) -> None:
+    """Read the files that are waiting under a key, each by its lines."""
+    batch = reading.waiting[key]
+    if not batch:
+        return
+    reading.waiting[key] = []
+    try:
+        view_records(reading.con, batch)
+        _save_records(reading, key, batch=batch)
+    except duckdb.InvalidInputException as error:
+        raise _has_changed(str(error).splitlines()[0], batch=batch) from error
+
+
+def _save_records(reading: _Reading, key: _Key, *, batch: list[Arriving]) -> None:
+    """Save the records of a batch that can be read whole, and hold back the others."""
+    con, (table, decimal_mark, names) = reading.con, key
+    about: dict[str, object] = {
+        "table_name": table,
+        "file_nos": [arriving.file_no for arriving in batch],
+        "decimal_mark": decimal_mark,
+        "date_format": reading.date_format,
+    }
+    usable = 0
+    if table:
+        about |= _limits(table)
+        view_table(con, names=names, columns=[column.name for column in TABLES[table]])
+        ((usable,),) = run(con, f"save_{table}", **about).fetchall()
+        if any(arriving.may_be_rounded for arriving in batch):
+            reading.rounded.update(dict(run(con, "rounded_numbers", **about).fetchall()))
+    if usable == sum(arriving.below_header for arriving in batch):
+        reading.rows.update({arriving.file_no: arriving.below_header for arriving in batch})
+        return
+    counts = run(con, "records_read").fetchall()
+    lines = {file_no: lines for file_no, lines, _, _ in counts}
+    if lines != {arriving.file_no: arriving.below_header for arriving in batch}:
+        raise _has_changed("it has other lines", batch=batch)
+    reading.rows.update({file_no: rows for file_no, _, rows, _ in counts})
+    unsplit = sum(unsplit for _, _, _, unsplit in counts)
+    if not table:
+        return
+    if unsplit:
+        run(con, "save_unsplit", **about, **_fields_named(names))
+    if usable < sum(rows for _, _, rows, _ in counts) - unsplit:
+        _hold_back(con, table, about)
+
+
+def _fields_named(names: tuple[str | None, ...]) -> dict[str, object]:
+    """Return which fields of a record, from 1, name its meter and its day, if any do."""
+    at = {name: field for field, name in enumerate(names, start=1)}
+    return {
+        "meter_field": at.get("meter_id"),
+        "day_fields": [at[name] for name in _DAYS if name in at],
+    }
+
+
+def _hold_back(con: Connection, table: str, about: dict[str, object]) -> None:
+    """Say of each staged row that was not taken why."""
+    run(con, "save_held_cells", **about)
     if table == "vessels":
-        run(con, "save_held_vessels", **reading)
+        run(con, "save_held_vessels", **about)
     if table == "field_tests":
-        run(con, "save_held_specs", **reading)
+        run(con, "save_held_specs", **about)
     if table == "readings":
-        run(con, "save_held_keys", **reading)
+        run(con, "save_held_keys", **about)
     if any(column.name == "meter_id" for column in TABLES[table]):
-        run(con, "save_held_rows", **reading)
+        run(con, "save_held_rows", **about)
+
+
+def _has_changed(how: str, *, batch: list[Arriving]) -> SourceError:
+    """Return what to say of files that are not what they were."""
+    changed = [arriving for arriving in batch if not is_as_it_was(arriving.file)] or batch
+    return SourceError(
+        what=f"is not what it was when it was looked at ({how})",
+        where=str(changed[0].file.path),
+        expected="a file that stays as it is until it is loaded",
+        hint="try again when no other program writes to it",
+    )
 
 
 def _limits(table: str) -> dict[str, dict[str, list[object]]]:

@@ -13,9 +13,9 @@ from itertools import product
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from tests.fleet_trials import Trial, band_errors, pool, put_to_trial, summary
-from tests.simulator import Plan
-from tests.unrecorded_fleets import HABITS, compare, put_to_test
+from tests.forecast.fleet_trials import Trial, band_errors, pool, put_to_trial, summary
+from tests.forecast.simulator import Plan
+from tests.forecast.unrecorded_fleets import HABITS, compare, put_to_test
 
 COMBINATIONS = [(0.05, 0.02), (0.05, 0.04), (0.1, 0.02), (0.1, 0.04)]
 
