@@ -21,7 +21,10 @@ from drift.forecast.grid.model import (
     Masses,
     bell_mass,
     cell_probability,
+    learnt_tilt,
     log_rate_prior,
+    slab_parts,
+    slab_tilts,
 )
 from drift.forecast.grid.rates import between_rates
 from drift.forecast.grid.reading_likelihood import Tables, make_tables
@@ -127,7 +130,7 @@ def evaluate(hyper: HyperParameters, grid: Grid, data: FitSample) -> Point:
     tables = make_tables(hyper, grid, resolutions=data.visits.resolutions)
     evidence = life_evidence(hyper, grid, data, tables)
     hyper = _fit_weights(hyper, evidence, grid, data)
-    value = float(per_life(hyper, evidence, grid).sum()) + _log_belief(hyper, data.tolerance)
+    value = float(per_life(hyper, evidence, grid).sum()) + _log_belief(hyper, grid, data.tolerance)
     return Point(hyper, grid, tables.reading, evidence, value)
 
 
@@ -151,6 +154,7 @@ def _fit_weights(
         bells = np.exp(-0.5 * ((drifts - mean) / slabs[:, None]) ** 2)
         score = believed - 0.5 * (rates @ (drifts - mean) ** 2) / slabs**2
         score -= rates.sum() * np.log(bells.sum(axis=1))
+        hyper = replace(hyper, slab_tilt=learnt_tilt(hyper, grid, rates, TILT_WORTH))
         hyper = replace(
             hyper,
             spike_weight=float((steady + STEADY[0]) / (data.lives.size + sum(STEADY))),
@@ -166,7 +170,7 @@ def _mean_sd(tolerance: float) -> float:
     return MEAN_RATE_SD * scaled("slab_sd", tolerance=tolerance).median / BELIEFS["slab_sd"].median
 
 
-def _log_belief(hyper: HyperParameters, tolerance: float) -> float:
+def _log_belief(hyper: HyperParameters, grid: Grid, tolerance: float) -> float:
     """Return the log density of the beliefs at `hyper`, up to a constant."""
     values = level_values(hyper) | {"slab_sd": hyper.slab_sd}
     if hyper.visit_sd <= 0:
@@ -177,6 +181,7 @@ def _log_belief(hyper: HyperParameters, tolerance: float) -> float:
         total -= 0.5 * (np.log(value / belief.median) / belief.spread) ** 2
     total -= 0.5 * (hyper.slab_mean / _mean_sd(tolerance)) ** 2
     total += STEADY[0] * np.log(hyper.spike_weight) + STEADY[1] * np.log1p(-hyper.spike_weight)
+    total += TILT_WORTH * float(slab_parts(hyper, grid).sum(axis=1) @ np.log(slab_tilts(hyper)))
     total += np.array(KIND_WEIGHTS) @ np.log([kind.weight for kind in hyper.kinds])
     return float(total)
 
@@ -204,6 +209,8 @@ BELIEFS = {
 MEAN_RATE_SD = 0.05
 # Pseudo-meters that do not and that do drift.
 STEADY = (1.5, 1.0)
+# Pseudo-meters that say that the rates of those that drift are normal.
+TILT_WORTH = 4.0
 # Kinds of meters: noise and shock factors, and pseudo-meters of each.
 KIND_FACTORS = ((1.0, 1.0), (2.1, 1.0), (1.0, 8.0))
 KIND_WEIGHTS = (3.0, 0.5, 0.4)

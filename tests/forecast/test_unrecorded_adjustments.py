@@ -14,7 +14,15 @@ from scipy import special
 from drift.arrays import Floats
 from drift.forecast.fit import fit_fleet
 from drift.forecast.grid.filter import walk
-from drift.forecast.grid.model import Grid, Habit, HyperParameters, Kind, Settings, make_grid
+from drift.forecast.grid.model import (
+    Grid,
+    Habit,
+    HyperParameters,
+    Kind,
+    Settings,
+    log_rate_prior,
+    make_grid,
+)
 from drift.forecast.grid.predict import Model
 from drift.forecast.grid.reading_likelihood import make_tables
 from drift.forecast.grid.span import known_before, open_span
@@ -160,6 +168,24 @@ def test_a_laboratorys_habit_is_learnt(tmp_path: Path) -> None:
     assert shares["read again"][3] == pytest.approx(0.7, abs=0.15)
 
 
+def test_drift_rates_need_not_be_normal(tmp_path: Path) -> None:
+    """Of a fleet whose rates end at 0.14 % a year, few are believed beyond; normal ones would be.
+
+    Slow rates are left as they are, so that the share of steady meters keeps its meaning.
+    """
+    history = live(Habits(meters=150, visits=13, drifting=0.6, always=True), seed=9)
+    visits = read_visits(ledger_of(write_history(tmp_path, history, visits=13)), resolution=0.1)
+    hyper = fit_fleet(visits, tolerance=0.1, sample=4000).hyper
+    grid = make_grid(hyper, resolutions=visits.resolutions)
+    beyond = np.abs(grid.drifts) > 0.16
+    learnt, normal = (
+        float(np.exp(log_rate_prior(each, grid))[beyond].sum())
+        for each in (hyper, replace(hyper, slab_tilt=()))
+    )
+    assert learnt < normal / 2
+    assert hyper.spike_weight == pytest.approx(0.4, abs=0.15)
+
+
 def test_the_fleet_filter_is_calibrated() -> None:
     """What the measure says happens as often as it says, within four standard errors."""
     history = live(Habits(meters=300, visits=14, resolution=0.1), seed=6)
@@ -167,6 +193,24 @@ def test_the_fleet_filter_is_calibrated() -> None:
     out = np.abs(history.level[:, 8:]) > 0.1
     error = np.sqrt((chance * (1 - chance)).sum(axis=1)).mean() / np.sqrt(out.size)
     assert chance.mean() == pytest.approx(out.mean(), abs=4 * max(error, 0.004))
+
+
+def test_the_fleet_filter_is_kalmans_where_all_is_normal() -> None:
+    """On a fine dial, without drift, jumps and noisy meters, P(out) is that of a Kalman filter."""
+    habits = Habits(
+        meters=50, visits=8, resolution=1e-3, limit=9.0, drifting=0.0, jumping=0.0, noisy=0.0
+    )
+    history = live(replace(habits, start_sd=0.08), seed=8)
+    made = ask_fleet_filter(history)
+    mean, variance = np.zeros(50), np.full(50, 0.08**2)
+    for j in range(8):
+        if j > 0:
+            variance = variance + 0.02**2 * (history.years[:, j] - history.years[:, j - 1])
+            low, high = ((edge - mean) / np.sqrt(variance) for edge in (-0.1, 0.1))
+            assert made[:, j] == pytest.approx(special.ndtr(low) + special.ndtr(-high), abs=4e-3)
+        gain = variance / (variance + 0.03**2 / 2)
+        mean = mean + gain * (history.found[:, j].mean(axis=1) - mean)
+        variance = (1 - gain) * variance
 
 
 def test_expected_areas_weigh_every_pair() -> None:

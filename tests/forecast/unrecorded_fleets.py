@@ -205,7 +205,8 @@ def ask_fleet_filter(history: History) -> Floats:
     jumped = 1 - chance + chance * np.exp(-(frequency**2) / 2 * habits.jump_sd**2)
     mass = prior[None, :, :, None] * _bell(grid, habits.start_sd)
     mass = np.tile(mass, (habits.meters, 1, 1, 1))
-    outside = np.abs(grid) > habits.tolerance
+    # A cell in the middle of which the tolerance ends is half outside (trapezoidal rule).
+    outside = np.clip((np.abs(grid) - habits.tolerance) / _STEP + 0.5, 0.0, 1.0)
     p_out = np.full(history.level.shape, np.nan)
     for j in range(habits.visits):
         if j > 0:
@@ -216,7 +217,7 @@ def ask_fleet_filter(history: History) -> Floats:
             factor = (np.exp(moved) * jumped)[:, None]
             mass = np.maximum(np.fft.irfft(np.fft.rfft(mass) * factor, _CELLS), 0.0)
             mass /= mass.sum(axis=(1, 2, 3), keepdims=True)
-            p_out[:, j] = mass[..., outside].sum(axis=(1, 2, 3))
+            p_out[:, j] = mass.sum(axis=(1, 2)) @ outside
         mass = _learn(mass, grid, history.found[:, j], noises, habits)
         reset = history.adjusted[:, j]
         mass[reset] = mass[reset].sum(axis=3, keepdims=True) * _bell(grid, habits.reset_sd)

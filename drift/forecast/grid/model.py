@@ -6,10 +6,11 @@ follow ::
     x(t + Δ) = x(t) + v Δ + wander · √Δ · N(0, 1) + shock,       v constant in a meter's life
 
 with a shock of size N(0, shock_size²) at `shock_rate` a year.  v is 0 with probability
-`spike_weight`, else N(slab_mean, slab_sd²).  An adjustment puts x at N(0, reset_sd²).  A reading
-is x + N(0, visit_sd²) + N(0, noise_sd²) rounded to the dial's resolution, the first of them shared
-by the readings of a visit.  A series is of one of a few *kinds*, which
-multiply its noise or its shock rate: noisy meters, and meters that are often hit.
+`spike_weight`, else N(slab_mean, slab_sd²), tilted by how common the fleet's meters make rates of
+each size.  An adjustment puts x at N(0, reset_sd²).  A reading is x + N(0, visit_sd²) +
+N(0, noise_sd²) rounded to the dial's resolution, the first of them shared by the readings of a
+visit.  A series is of one of a few *kinds*, which multiply its noise or its shock rate: noisy
+meters, and meters that are often hit.
 """
 
 from dataclasses import dataclass
@@ -123,7 +124,10 @@ class HyperParameters:
     spike_weight : float
         Share of meters that do not drift.
     slab_mean, slab_sd : float
-        Mean and standard deviation of the drift rates of the others.
+        Mean and standard deviation of the drift rates of the others, were they normal.
+    slab_tilt : tuple of float
+        How many times as common as normal ones rates are at each of `TILT_KNOTS`, straight lines
+        between; empty for normal ones.
     shock_rate, shock_size : float
         Shocks per year of the plainest kind; standard deviation of one.
     reset_sd : float
@@ -146,6 +150,12 @@ class HyperParameters:
     reset_sd: float
     start_sd: float
     habit: Habit = Habit()
+    slab_tilt: tuple[float, ...] = ()
+
+
+# Sizes of drift rates at which their distribution may part from the normal, in `slab_sd`.  Slower
+# ones go with the first: readings hardly tell them from no drift.
+TILT_KNOTS = np.linspace(0.5, 2.5, 5)
 
 
 @dataclass(frozen=True, slots=True)
@@ -257,10 +267,43 @@ def shock_groups(hyper: HyperParameters) -> list[tuple[slice, float]]:
     ]
 
 
+def slab_parts(hyper: HyperParameters, grid: Grid) -> Floats:
+    """Return the masses of normal rates in parts, one about each of `TILT_KNOTS`.
+
+    The parts, shape (knots, rates of the slab), sum over knots to the normal masses.  Rates up
+    and down share a knot: what makes gauges drift has a size, and few fleets could tell two.
+    """
+    bell = np.exp(-0.5 * ((grid.drifts[1:] - hyper.slab_mean) / hyper.slab_sd) ** 2)
+    size = np.abs(grid.drifts[1:]) / hyper.slab_sd
+    size = np.minimum(np.maximum(size, TILT_KNOTS[0]), TILT_KNOTS[-1])
+    gap = TILT_KNOTS[1] - TILT_KNOTS[0]
+    near = np.maximum(1 - np.abs(size - TILT_KNOTS[:, None]) / gap, 0.0)
+    parts: Floats = near * (bell / bell.sum())
+    return parts
+
+
+def slab_tilts(hyper: HyperParameters) -> Floats:
+    """Return how many times as common as normal ones rates are at each of `TILT_KNOTS`."""
+    return np.array(hyper.slab_tilt or np.ones(TILT_KNOTS.size))
+
+
+def learnt_tilt(
+    hyper: HyperParameters, grid: Grid, meters: Floats, worth: float
+) -> tuple[float, ...]:
+    """Return the tilt where so many `meters` drift at each rate and `worth` at normal ones."""
+    parts = slab_parts(hyper, grid)
+    normal = parts.sum(axis=1)
+    tilted = slab_tilts(hyper)[:, None] * parts
+    drifting = (tilted / np.maximum(tilted.sum(axis=0), 1e-300)) @ meters
+    share = (drifting + worth * normal) / (meters.sum() + worth)
+    tilt = np.where(normal > 0, share / np.maximum(normal, 1e-300), 1.0)
+    return tuple(float(each) for each in tilt)
+
+
 def log_rate_prior(hyper: HyperParameters, grid: Grid) -> Floats:
     """Return the log prior probability of each drift rate of `grid`, shape (rates,)."""
-    bell = np.exp(-0.5 * ((grid.drifts[1:] - hyper.slab_mean) / hyper.slab_sd) ** 2)
-    slab = (1 - hyper.spike_weight) * bell / bell.sum()
+    slab = slab_tilts(hyper) @ slab_parts(hyper, grid)
+    slab *= (1 - hyper.spike_weight) / slab.sum()
     with np.errstate(divide="ignore"):
         log: Floats = np.log(np.concatenate([[hyper.spike_weight], slab]))
     return log
