@@ -9,12 +9,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from drift.arrays import Floats, Integers
+from drift.forecast.beliefs import KIND_WEIGHTS
 from drift.forecast.grid.content import in_order_of_content
 from drift.forecast.grid.model import Grid, HyperParameters, make_grid
 from drift.forecast.grid.visits import Visits
 from drift.forecast.habits import learn_habit
 from drift.forecast.marginal_likelihood import (
-    KIND_WEIGHTS,
     FitSample,
     Point,
     evaluate,

@@ -1,10 +1,7 @@
 """This module values hyper-parameters by what the filter says with them and by prior beliefs.
 
 What a meter keeps for life (drift rate, kind) needs no search: the filter's last state says how
-probable each pair of them makes the readings, so that their weights come from one pass.  Beliefs
-are weak, worth about one meter's say each, so that a single meter can be forecast and ten meters
-outvote them.  They are judgement, without a source, for a tolerance of 0.1 % air, and scale with
-the tolerance.
+probable each pair of them makes the readings, so that their weights come from one pass.
 """
 
 from dataclasses import dataclass, replace
@@ -12,6 +9,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from drift.arrays import Floats, Integers
+from drift.forecast.beliefs import (
+    BELIEFS,
+    KIND_FACTORS,
+    KIND_WEIGHTS,
+    MEAN_RATE_SD,
+    STEADY,
+    Belief,
+)
 from drift.forecast.grid.filter import walk
 from drift.forecast.grid.model import (
     Grid,
@@ -23,8 +28,7 @@ from drift.forecast.grid.model import (
     cell_probability,
     learnt_tilt,
     log_rate_prior,
-    slab_parts,
-    slab_tilts,
+    log_tilt_prior,
 )
 from drift.forecast.grid.rates import between_rates
 from drift.forecast.grid.reading_likelihood import Tables, make_tables
@@ -154,7 +158,7 @@ def _fit_weights(
         bells = np.exp(-0.5 * ((drifts - mean) / slabs[:, None]) ** 2)
         score = believed - 0.5 * (rates @ (drifts - mean) ** 2) / slabs**2
         score -= rates.sum() * np.log(bells.sum(axis=1))
-        hyper = replace(hyper, slab_tilt=learnt_tilt(hyper, grid, rates, TILT_WORTH))
+        hyper = replace(hyper, slab_tilt=learnt_tilt(hyper, grid, rates))
         hyper = replace(
             hyper,
             spike_weight=float((steady + STEADY[0]) / (data.lives.size + sum(STEADY))),
@@ -181,39 +185,10 @@ def _log_belief(hyper: HyperParameters, grid: Grid, tolerance: float) -> float:
         total -= 0.5 * (np.log(value / belief.median) / belief.spread) ** 2
     total -= 0.5 * (hyper.slab_mean / _mean_sd(tolerance)) ** 2
     total += STEADY[0] * np.log(hyper.spike_weight) + STEADY[1] * np.log1p(-hyper.spike_weight)
-    total += TILT_WORTH * float(slab_parts(hyper, grid).sum(axis=1) @ np.log(slab_tilts(hyper)))
+    total += log_tilt_prior(hyper, grid)
     total += np.array(KIND_WEIGHTS) @ np.log([kind.weight for kind in hyper.kinds])
     return float(total)
 
-
-@dataclass(frozen=True, slots=True)
-class Belief:
-    """A positive number known roughly: its median and the standard deviation of its logarithm."""
-
-    median: float
-    spread: float
-
-
-# % air and years; shock_rate does not scale with the tolerance.
-BELIEFS = {
-    "wander": Belief(0.02, 0.8),
-    "noise_sd": Belief(0.03, 0.6),
-    "shock_rate": Belief(0.05, 1.0),
-    "shock_size": Belief(0.12, 0.5),
-    "slab_sd": Belief(0.08, 0.5),
-    "reset_sd": Belief(0.02, 0.7),
-    "start_sd": Belief(0.05, 0.7),
-    "visit_sd": Belief(0.015, 0.7),
-}
-# Standard deviation of the mean drift rate of those meters that drift, % air per year.
-MEAN_RATE_SD = 0.05
-# Pseudo-meters that do not and that do drift.
-STEADY = (1.5, 1.0)
-# Pseudo-meters that say that the rates of those that drift are normal.
-TILT_WORTH = 4.0
-# Kinds of meters: noise and shock factors, and pseudo-meters of each.
-KIND_FACTORS = ((1.0, 1.0), (2.1, 1.0), (1.0, 8.0))
-KIND_WEIGHTS = (3.0, 0.5, 0.4)
 
 # Where the share of visits that adjust without a record may change, in tolerances found off; the
 # share believed between, and the visits that this belief is worth.

@@ -6,12 +6,13 @@ import numpy as np
 import pytest
 
 from drift.arrays import Floats
+from drift.forecast.beliefs import BELIEFS, Belief
 from drift.forecast.current_state import look_back
 from drift.forecast.fit import Fit, fit_fleet
 from drift.forecast.grid.model import Settings, make_grid
 from drift.forecast.grid.predict import Model
 from drift.forecast.grid.visits import Visits, read_visits, visits_before
-from drift.forecast.marginal_likelihood import BELIEFS, Belief, level_spread, replicate_noise
+from drift.forecast.marginal_likelihood import level_spread, replicate_noise
 from tests.forecast.simulator import Plan, simulate, to_ledger
 
 

@@ -156,6 +156,8 @@ class HyperParameters:
 # Sizes of drift rates at which their distribution may part from the normal, in `slab_sd`.  Slower
 # ones go with the first: readings hardly tell them from no drift.
 TILT_KNOTS = np.linspace(0.5, 2.5, 5)
+# Pseudo-meters that say that the rates of those that drift are normal.
+TILT_WORTH = 4.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -287,15 +289,18 @@ def slab_tilts(hyper: HyperParameters) -> Floats:
     return np.array(hyper.slab_tilt or np.ones(TILT_KNOTS.size))
 
 
-def learnt_tilt(
-    hyper: HyperParameters, grid: Grid, meters: Floats, worth: float
-) -> tuple[float, ...]:
-    """Return the tilt where so many `meters` drift at each rate and `worth` at normal ones."""
+def log_tilt_prior(hyper: HyperParameters, grid: Grid) -> float:
+    """Return the log prior density of the tilt, up to a constant."""
+    return TILT_WORTH * float(slab_parts(hyper, grid).sum(axis=1) @ np.log(slab_tilts(hyper)))
+
+
+def learnt_tilt(hyper: HyperParameters, grid: Grid, meters: Floats) -> tuple[float, ...]:
+    """Return the tilt where so many `meters` drift at each rate, and some at normal ones."""
     parts = slab_parts(hyper, grid)
     normal = parts.sum(axis=1)
     tilted = slab_tilts(hyper)[:, None] * parts
     drifting = (tilted / np.maximum(tilted.sum(axis=0), 1e-300)) @ meters
-    share = (drifting + worth * normal) / (meters.sum() + worth)
+    share = (drifting + TILT_WORTH * normal) / (meters.sum() + TILT_WORTH)
     tilt = np.where(normal > 0, share / np.maximum(normal, 1e-300), 1.0)
     return tuple(float(each) for each in tilt)
 
