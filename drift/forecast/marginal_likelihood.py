@@ -11,14 +11,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from drift.arrays import Floats, Integers
+from drift.arrays import Floats, Integers, Masses
 from drift.forecast.grid.filter import walk
 from drift.forecast.grid.model import (
     Grid,
     Habit,
     HyperParameters,
     Kind,
-    Masses,
     bell_mass,
     cell_probability,
     log_rate_prior,
@@ -74,6 +73,7 @@ def life_evidence(
     hyper: HyperParameters,
     grid: Grid,
     data: FitSample,
+    *,
     tables: Tables,
     ratios: Floats | None = None,
 ) -> Floats:
@@ -119,13 +119,13 @@ def nudged_lives(point: Point, hyper: HyperParameters, data: FitSample) -> Float
         resolutions=data.visits.resolutions,
         reading=point.reading if alike else None,
     )
-    return per_life(hyper, life_evidence(hyper, point.grid, data, tables), point.grid)
+    return per_life(hyper, life_evidence(hyper, point.grid, data, tables=tables), point.grid)
 
 
 def evaluate(hyper: HyperParameters, grid: Grid, data: FitSample) -> Point:
     """Run the filter, fit the weights of kinds and drift rates to what it says, and value it."""
     tables = make_tables(hyper, grid, resolutions=data.visits.resolutions)
-    evidence = life_evidence(hyper, grid, data, tables)
+    evidence = life_evidence(hyper, grid, data, tables=tables)
     hyper = _fit_weights(hyper, evidence, grid, data)
     value = float(per_life(hyper, evidence, grid).sum()) + _log_belief(hyper, data.tolerance)
     return Point(hyper, grid, tables.reading, evidence, value)

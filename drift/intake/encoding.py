@@ -9,12 +9,8 @@ from pathlib import Path
 from typing import TextIO
 
 import numpy as np
-from numpy.typing import NDArray
 
-from drift.arrays import Flags
-
-Positions = NDArray[np.intp]
-Symbols = NDArray[np.uint8]
+from drift.arrays import Flags, Positions, Symbols
 
 _CHUNK_BYTES = 1 << 22
 # The bulk reader takes no longer ones.

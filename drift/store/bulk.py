@@ -1,4 +1,4 @@
-"""This module lets the library read a large CSV file, and no other file in its place."""
+"""This module lets DuckDB read one large CSV file, named so that it can be no other."""
 
 import re
 from pathlib import Path
