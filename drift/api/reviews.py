@@ -118,7 +118,9 @@ def review_source(
                 pages = write_beside(
                     review, new, beside, browser=browser, progress=progress, timings=timings
                 )
-            record = review_record(review, pages, timings, digests_of(new) | kept)
+            record = review_record(
+                review, pages=pages, timings=timings, written=digests_of(new) | kept
+            )
             write_record(record, new / REVIEW_FOLDER.record)
     return Written(
         review=review,
