@@ -309,8 +309,9 @@ def _written(policy: Mapping[str, object], before: str = "") -> Iterator[tuple[s
 
 def _number_or_text(value: object) -> str:
     """Return one value as text, 1.0 and 1 alike."""
-    number = isinstance(value, int | float) and not isinstance(value, bool)
-    return typed(value) if number else str(value)
+    if isinstance(value, int | float) and not isinstance(value, bool):
+        return typed(value)
+    return str(value)
 
 
 def _files(before: pl.DataFrame, now: pl.DataFrame) -> pl.DataFrame:
