@@ -18,15 +18,14 @@ from drift.meter.calibrations import CalibrationRule
 from drift.meter.ledger import build_ledger
 from drift.reference.weigh import Reference, weigh_reference
 from drift.review.changes import Earlier, Present, Since, changes_since
-from drift.review.due_sooner import with_obligations
 from drift.review.forecasts import forecast_fleet, forecast_rows, jumps_known
 from drift.review.meters import METERS
-from drift.review.noted import find_records
+from drift.review.obligations import with_obligations
 from drift.review.policy import Policy, tables_of
 from drift.review.responses import answered_on, match_responses
 from drift.review.results import Review
 from drift.review.schedule import build_schedule
-from drift.review.stand import OnFile, Seen, stand
+from drift.review.stand import OnFile, Seen, find_records, stand
 from drift.store.tables import Sources
 from drift.trend.weigh import weigh_drift
 from drift.upkeep.weigh import Upkeep, meter_falls, weigh_upkeep

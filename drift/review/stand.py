@@ -6,10 +6,10 @@ from datetime import date
 import polars as pl
 
 from drift.forecast.forecasts import Forecasts
-from drift.review.barred_uses import late_uses, uses_noted
+from drift.review.barred_uses import find_barred_uses, late_uses, uses_noted
 from drift.review.fleet_facts import MeterEvidence
 from drift.review.meters import Standings, build_meters
-from drift.review.noted import Records
+from drift.review.noted_rows import held_rows_noted, names_noted
 from drift.review.policy import Policy
 from drift.store.tables import Sources
 from drift.trend.change_points import link_jumps
@@ -43,6 +43,24 @@ class Seen:
     verdicts: pl.DataFrame
     falls: pl.DataFrame
     phases: pl.DataFrame
+
+
+@dataclass(frozen=True, slots=True)
+class Records:
+    """What rows say beside their readings.
+
+    Attributes
+    ----------
+    held, alike : pl.DataFrame
+        Frames of `drift.review.noted_rows.NOTED`: rows that could not be read and the meters
+        that they name; meters that may be one, written in several ways.
+    uses : pl.DataFrame
+        Frame of `drift.review.barred_uses.BARRED_USES`.
+    """
+
+    held: pl.DataFrame
+    alike: pl.DataFrame
+    uses: pl.DataFrame
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,3 +113,37 @@ def stand(sources: Sources, seen: Seen, filed: OnFile, *, as_of: date, policy: P
         alike=filed.records.alike,
     )
     return build_meters(evidence, as_of=as_of, policy=policy)
+
+
+def find_records(
+    sources: Sources, ledger: pl.DataFrame, verdicts: pl.DataFrame, *, interval_days: int
+) -> Records:
+    """Return what the rows themselves say: unread ones, ids alike, barred uses.
+
+    Parameters
+    ----------
+    sources : Sources
+    ledger : pl.DataFrame
+        Of `drift.meter.ledger.build_ledger`.
+    verdicts : pl.DataFrame
+        Of `drift.conformity.weigh.weigh_conformity`.
+    interval_days : int
+        Days between calibrations where a meter has no interval of its own.
+    """
+    meter_ids = ledger["meter_id"].unique()
+    # An id that only another table has may be a meter of the ledger written otherwise.
+    tables = (sources.meters, sources.marks, sources.service, sources.field_tests)
+    every_id = pl.concat([meter_ids, *(table["meter_id"] for table in tables)]).drop_nulls()
+    held = held_rows_noted(sources.held_rows, meter_ids)
+    return Records(
+        held=held,
+        alike=names_noted(every_id).filter(pl.col("meter_id").is_in(meter_ids.implode())),
+        uses=find_barred_uses(
+            sources.field_tests,
+            ledger=ledger,
+            verdicts=verdicts,
+            meters=sources.meters,
+            noted=held,
+            interval_days=interval_days,
+        ),
+    )
