@@ -11,14 +11,12 @@ import polars as pl
 
 from drift.api.reviews import read, read_folder
 from drift.errors import SourceError
-from drift.forecast.predict_visit import predict_visit
 from drift.intake.appending import append_row, start_file, take_back
 from drift.intake.mapping import FILE_NAME, Mapping
-from drift.meter.swaps import swapped_points
 from drift.places import check_place
 from drift.review.analyse import find_signals, ledger_of
 from drift.review.bench_verdicts import told_swaps, visit_verdicts
-from drift.review.forecasts import forecast_settings, jumps_known
+from drift.review.forecasts import next_visits
 from drift.review.policy import Policy
 from drift.review.responses import Response, answerable_signal, check_new_response, check_response
 from drift.review.visit_check import check_readings, history_of
@@ -157,9 +155,7 @@ def check(source: Path, fresh: Path, *, as_of: date, policy: Policy) -> Checked:
     history = read(source, as_of=as_of, policy=policy)
     ledger = ledger_of(history, source_name=source.resolve().name, as_of=as_of, policy=policy)
     new = _read_fresh(fresh, source=source, policy=policy)
-    settings = forecast_settings(policy, band_level=policy.band_level)
-    outlook = predict_visit(jumps_known(ledger, history), settings=settings)
-    past = history_of(ledger, history.meters, outlook)
+    past = history_of(ledger, history.meters, next_visits(ledger, history, policy))
     rows = check_readings(new.sessions, past, policy)
     return Checked(rows, visit_verdicts(rows), new.held_back)
 
@@ -173,7 +169,7 @@ def doubted_in(store: Path) -> list[str]:
         If the store cannot be used.
     """
     sources = read(store, as_of=date.max, policy=Policy())
-    return told_swaps(swapped_points(sources.sessions))
+    return told_swaps(sources.sessions)
 
 
 def _read_fresh(fresh: Path, *, source: Path, policy: Policy) -> Sources:

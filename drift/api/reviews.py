@@ -1,6 +1,5 @@
 """This module reads a source, reviews it and writes the review."""
 
-import dataclasses
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -8,7 +7,6 @@ from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import drift
 from drift.errors import SourceError
 from drift.forecast.proof import Proof
 from drift.places import check_place
@@ -18,10 +16,10 @@ from drift.report.own_files import REVIEW_FOLDER
 from drift.report.review_record import kept_pages, review_record
 from drift.report.write import Progress, page_helpers, timed, write_beside
 from drift.review.analyse import analyse, ledger_of
-from drift.review.changes import Earlier, Present, Since, changes_since
+from drift.review.changes import Earlier
 from drift.review.evidence import study_proof
 from drift.review.forecasts import jumps_known
-from drift.review.policy import Policy, tables_of
+from drift.review.policy import Policy
 from drift.review.results import Review
 from drift.store.connection import Connection
 from drift.store.loading import IntakeSummary, take_folder
@@ -107,8 +105,13 @@ def review_source(
         kept = kept_pages(place, sources, as_of=as_of, policy=policy, previous=then)
     with page_helpers(sources, with_pages=with_pages) as beside:
         with timed(timings, "analyse"):
-            review = analyse(sources, source_name=source.resolve().name, as_of=as_of, policy=policy)
-            review = dataclasses.replace(review, since=_compare(earlier, review))
+            review = analyse(
+                sources,
+                source_name=source.resolve().name,
+                as_of=as_of,
+                policy=policy,
+                earlier=earlier,
+            )
         stays = {name.split("/", 1)[0] for name in kept}
         with exchanged_for(place, keep=stays) as new, _stopped_on_failure(beside):
             with timed(timings, "write_data"):
@@ -141,27 +144,6 @@ def _read_previous(
         as_of=as_of,
         source_name=source.resolve().name,
         meter_ids=sources.sessions["meter_id"].unique(),
-    )
-
-
-def _compare(earlier: Earlier | None, review: Review) -> Since | None:
-    """Say what has changed since an earlier review, if one was named."""
-    if earlier is None:
-        return None
-    policy = review.policy
-    return changes_since(
-        earlier,
-        Present(
-            as_of=review.as_of,
-            version=drift.__version__,
-            policy=tables_of(policy),
-            files=review.sources.files,
-            meters=review.meters,
-            signals=review.signals,
-            ledger=review.ledger,
-        ),
-        tolerance_pct=policy.tolerance_pct,
-        comparison=policy.comparison,
     )
 
 

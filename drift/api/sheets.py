@@ -10,7 +10,6 @@ import polars as pl
 
 from drift.api.reviews import find
 from drift.errors import DriftError
-from drift.forecast.predict_visit import predict_visit
 from drift.format import typed
 from drift.frames import Row
 from drift.intake.columns import TABLES
@@ -20,7 +19,7 @@ from drift.report.own_files import sheets_kind
 from drift.report.pages.parts import file_name
 from drift.report.pages.sheet import sheet_page
 from drift.report.render import html_sheet
-from drift.review.forecasts import forecast_settings, jumps_known
+from drift.review.forecasts import next_visits
 from drift.review.policy import Policy
 from drift.review.visit_check import history_of
 from drift.review.visit_plan import due_by_default, plan_visits
@@ -83,8 +82,7 @@ def write_sheets(
     kind = sheets_kind(lambda folder, name: not _is_begun(folder / name, name))
     place = place_for(out, kind)
     review = find(source, as_of=as_of, policy=policy)
-    settings = forecast_settings(policy, band_level=policy.band_level)
-    outlook = predict_visit(jumps_known(review.ledger, review.sources), settings=settings)
+    outlook = next_visits(review.ledger, review.sources, policy)
     plan = plan_visits(
         review.ledger,
         schedule=review.meters.select("meter_id", "next_due_on"),

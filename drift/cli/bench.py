@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from drift.cli.console import say_check, say_sheets
+from drift.cli.console import say_check, say_sheets, tell
 from drift.cli.options import (
     EXIT_DONE,
     EXIT_HELD_BACK,
@@ -20,7 +20,6 @@ from drift.cli.options import (
     policy_option,
     source_argument,
 )
-from drift.cli.telling import tell
 
 
 @click.command()

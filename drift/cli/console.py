@@ -3,7 +3,8 @@
 from collections import Counter
 from typing import TYPE_CHECKING, Any
 
-from drift.cli.telling import tell
+import click
+
 from drift.format import brief, count, day, percent, plain, point, share, typed, whole
 from drift.visible import visible
 
@@ -30,6 +31,11 @@ _VERDICTS = {
 }
 _OUT = "out of tolerance"
 _CALLS = (_OUT, "likely slip", "surprising", "believable", "cannot say")
+
+
+def tell(text: str = "") -> None:
+    """Print lines; signs that cannot be seen are shown as their codes."""
+    click.echo("\n".join(map(visible, text.split("\n"))))
 
 
 def say_review(written: "Written") -> None:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from drift.cli.console import one_line
+from drift.cli.console import one_line, tell
 from drift.cli.options import (
     EXIT_DONE,
     ON_DAY,
@@ -19,7 +19,6 @@ from drift.cli.options import (
     policy_option,
     source_argument,
 )
-from drift.cli.telling import tell
 from drift.format import count, listed
 
 if TYPE_CHECKING:

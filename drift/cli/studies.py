@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from drift.cli.console import say_proof, say_table
+from drift.cli.console import say_proof, say_table, tell
 from drift.cli.options import (
     EXIT_DONE,
     as_of_option,
@@ -15,7 +15,6 @@ from drift.cli.options import (
     policy_option,
     source_argument,
 )
-from drift.cli.telling import tell
 
 _FIGURE = click.option(
     "--figure", type=click.Path(path_type=Path), help="Also draw the finding into this SVG file."
@@ -32,7 +31,6 @@ def detectability(*, policy: Path | None, as_json: bool, figure: Path | None) ->
     False alarms of a sound fleet, and how soon sudden shifts and steady drifts are noticed, in
     visits and in years, computed exactly for the policy in force.
     """
-    from drift.limits.runs.detectability import as_records  # noqa: PLC0415
     from drift.review.evidence import study_detectability  # noqa: PLC0415
     from drift.review.policy import read_policy  # noqa: PLC0415
 
@@ -44,7 +42,7 @@ def detectability(*, policy: Path | None, as_json: bool, figure: Path | None) ->
 
         draw(figure, draw_detectability(found.drifts, tolerance_pct=chosen.tolerance_pct))
     if as_json:
-        tell(json.dumps(as_records(found), indent=2, allow_nan=False))
+        tell(json.dumps(found.as_records(), indent=2, allow_nan=False))
         return EXIT_DONE
     from drift.report.figures.findings import notice  # noqa: PLC0415
 

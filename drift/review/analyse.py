@@ -2,13 +2,14 @@
 
 import dataclasses
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
 from datetime import date
 
 import polars as pl
 
-from drift.conformity.weigh import judge_sittings, weigh_conformity
+import drift
+from drift.conformity.weigh import Conformity, judge_sittings, weigh_conformity
 from drift.errors import SourceError
-from drift.forecast.fit import Fit
 from drift.forecast.forecasts import Forecasts
 from drift.limits.baseline_change import tell_phases
 from drift.limits.charting import Charts, chart_settings, draw_charts
@@ -16,24 +17,41 @@ from drift.limits.signals import signals_of
 from drift.meter.calibrations import CalibrationRule
 from drift.meter.ledger import build_ledger
 from drift.reference.weigh import Reference, weigh_reference
-from drift.review.barred_uses import late_uses, uses_noted
-from drift.review.due_sooner import with_obligations
-from drift.review.fleet_facts import MeterEvidence
+from drift.review.changes import Earlier, Present, Since, changes_since
 from drift.review.forecasts import forecast_fleet, forecast_rows, jumps_known
-from drift.review.meters import METERS, Standings, build_meters
-from drift.review.noted import with_records
-from drift.review.obligations import OBLIGATIONS
-from drift.review.policy import Policy
+from drift.review.meters import METERS
+from drift.review.obligations import with_obligations
+from drift.review.policy import Policy, tables_of
 from drift.review.responses import answered_on, match_responses
 from drift.review.results import Review
 from drift.review.schedule import build_schedule
+from drift.review.stand import OnFile, Seen, find_records, stand
 from drift.store.tables import Sources
-from drift.trend.change_points import link_jumps
 from drift.trend.weigh import weigh_drift
-from drift.upkeep.weigh import meter_falls, weigh_upkeep
+from drift.upkeep.weigh import Upkeep, meter_falls, weigh_upkeep
 
 
-def analyse(sources: Sources, *, source_name: str, as_of: date, policy: Policy) -> Review:
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """What every step of an analysis found, before anything is decided of a meter."""
+
+    charts: Charts
+    trends: pl.DataFrame
+    reference: Reference
+    conformity: Conformity
+    upkeep: Upkeep
+    seen: Seen
+    filed: OnFile
+
+
+def analyse(
+    sources: Sources,
+    *,
+    source_name: str,
+    as_of: date,
+    policy: Policy,
+    earlier: Earlier | None = None,
+) -> Review:
     """Compute everything that a review of `sources` says on `as_of`.
 
     Parameters
@@ -46,6 +64,8 @@ def analyse(sources: Sources, *, source_name: str, as_of: date, policy: Policy) 
         The date the review speaks for.
     policy : Policy
         The laboratory's choices.
+    earlier : Earlier or None
+        An earlier review, to say what has changed since.
 
     Raises
     ------
@@ -53,6 +73,43 @@ def analyse(sources: Sources, *, source_name: str, as_of: date, policy: Policy) 
         If there is no reading to speak of.
     """
     ledger = ledger_of(sources, source_name=source_name, as_of=as_of, policy=policy)
+    found = _find_all(sources, ledger, as_of=as_of, policy=policy)
+    seen, filed, upkeep = found.seen, found.filed, found.upkeep
+    standings = stand(sources, seen, filed, as_of=as_of, policy=policy)
+    intervals = with_obligations(upkeep.intervals, standings.obligations, as_of=as_of)
+    return Review(
+        as_of=as_of,
+        source_name=source_name,
+        policy=policy,
+        sources=sources,
+        ledger=ledger,
+        charted=found.charts.charted,
+        limits=found.charts.limits,
+        phases=seen.phases,
+        marks=found.charts.marks,
+        trends=found.trends,
+        path_trends=seen.path_trends,
+        changes=seen.changes,
+        forecasts=seen.ahead.series,
+        forecast=forecast_rows(seen.ahead, ledger, as_of=as_of),
+        signals=filed.signals,
+        responses=filed.responses,
+        meters=standings.meters,
+        obligations=standings.obligations,
+        reference=found.reference,
+        upkeep=dataclasses.replace(upkeep, intervals=intervals),
+        conformity=found.conformity,
+        own_meters=_stand_alone(sources, found, as_of=as_of, policy=policy),
+        since=_compare(earlier, sources, found, standings.meters, as_of=as_of, policy=policy),
+        fit=seen.ahead.fit,
+        held=filed.records.held,
+        alike=filed.records.alike,
+        uses=filed.records.uses,
+    )
+
+
+def _find_all(sources: Sources, ledger: pl.DataFrame, *, as_of: date, policy: Policy) -> _Found:
+    """Find out from a source all that meters' standings are decided by."""
     schedule = schedule_of(ledger, sources, as_of=as_of, policy=policy)
     # The forecast takes longest; all that does not need it goes on beside it.
     with ThreadPoolExecutor(1) as beside:
@@ -63,50 +120,31 @@ def analyse(sources: Sources, *, source_name: str, as_of: date, policy: Policy) 
         conformity = weigh_conformity(sources.sessions, ledger, reference, policy=policy)
         ahead = begun.result()
     signals, responses = with_responses(signals_of(charts, ledger), sources, ledger)
-    review = Review(
-        as_of=as_of,
-        source_name=source_name,
-        policy=policy,
-        sources=sources,
-        ledger=ledger,
-        charted=charts.charted,
-        limits=charts.limits,
-        phases=_told_phases(charts, ledger, signals, changes, policy),
-        marks=charts.marks,
-        trends=trends,
-        path_trends=path_trends,
-        changes=changes,
-        forecasts=ahead.series,
-        forecast=forecast_rows(ahead, ledger, as_of=as_of),
-        signals=signals,
-        responses=responses,
-        meters=pl.DataFrame(schema=METERS),
-        obligations=pl.DataFrame(schema=OBLIGATIONS),
-        reference=reference,
-        upkeep=weigh_upkeep(
-            ledger, path_trends, ahead, meters=sources.meters, as_of=as_of, policy=policy
-        ),
-        conformity=conformity,
-        own_meters=pl.DataFrame(schema=METERS),
+    upkeep = weigh_upkeep(
+        ledger, path_trends, ahead, meters=sources.meters, as_of=as_of, policy=policy
     )
-    return _with_standings(with_records(review), ahead, schedule)
-
-
-def _with_standings(review: Review, ahead: Forecasts, schedule: pl.DataFrame) -> Review:
-    """Add to a review what follows from all that was found."""
-    standings = _standings(review, ahead, schedule)
-    return dataclasses.replace(
-        review,
-        meters=standings.meters,
-        obligations=standings.obligations,
-        upkeep=dataclasses.replace(
-            review.upkeep,
-            intervals=with_obligations(
-                review.upkeep.intervals, standings.obligations, as_of=review.as_of
-            ),
+    verdicts = conformity.verdicts
+    return _Found(
+        charts=charts,
+        trends=trends,
+        reference=reference,
+        conformity=conformity,
+        upkeep=upkeep,
+        seen=Seen(
+            ledger=ledger,
+            schedule=schedule,
+            ahead=ahead,
+            path_trends=path_trends,
+            changes=changes,
+            verdicts=verdicts,
+            falls=upkeep.falls,
+            phases=_told_phases(charts, ledger, signals, changes, policy),
         ),
-        own_meters=judge_alone(review, fit=ahead.fit),
-        fit=ahead.fit,
+        filed=OnFile(
+            signals=signals,
+            responses=responses,
+            records=find_records(sources, ledger, verdicts, interval_days=policy.interval_days),
+        ),
     )
 
 
@@ -136,27 +174,63 @@ def _look_ahead_of(
     return forecast_fleet(jumps_known(ledger, sources), schedule, as_of=as_of, policy=policy)
 
 
-def _standings(review: Review, ahead: Forecasts, schedule: pl.DataFrame) -> Standings:
-    """Decide where every meter stands, by what was found so far."""
-    evidence = MeterEvidence(
-        ledger=review.ledger,
-        verdicts=review.conformity.verdicts,
-        forecasts=ahead.series,
-        chances=ahead.meters,
-        falls=review.upkeep.falls,
-        path_trends=review.path_trends,
-        signals=review.signals,
-        responses=review.responses,
+def _stand_alone(sources: Sources, found: _Found, *, as_of: date, policy: Policy) -> pl.DataFrame:
+    """Return where meters stand with what they share taken out; empty where nothing was found."""
+    reference, seen = found.reference, found.seen
+    if reference.sessions is None:
+        return pl.DataFrame(schema=METERS)
+    alone = dataclasses.replace(sources, sessions=reference.sessions)
+    ledger = ledger_of(alone, source_name="", as_of=as_of, policy=policy)
+    schedule = schedule_of(ledger, alone, as_of=as_of, policy=policy)
+    _, path_trends, changes = weigh_drift(ledger, policy)
+    known = jumps_known(ledger, alone)
+    ahead = forecast_fleet(known, schedule, as_of=as_of, policy=policy, fit=seen.ahead.fit)
+    own = Seen(
+        ledger=ledger,
         schedule=schedule,
-        jumps=link_jumps(review.changes, ledger=review.ledger, service=review.sources.service),
-        phases=review.phases,
-        held=review.held,
-        misused=uses_noted(
-            late_uses(review.uses, as_of=review.as_of, days=review.policy.signal_days)
+        ahead=ahead,
+        path_trends=path_trends,
+        changes=changes,
+        verdicts=judge_sittings(
+            alone.sessions,
+            ledger,
+            reference,
+            policy=policy,
+            repeatability=found.conformity.repeatability,
         ),
-        alike=review.alike,
+        falls=meter_falls(ledger, ahead, as_of=as_of, policy=policy),
+        # Limits are those of the readings as they stand.
+        phases=seen.phases.clear(),
     )
-    return build_meters(evidence, as_of=review.as_of, policy=review.policy)
+    return stand(alone, own, found.filed, as_of=as_of, policy=policy).meters
+
+
+def _compare(
+    earlier: Earlier | None,
+    sources: Sources,
+    found: _Found,
+    meters: pl.DataFrame,
+    *,
+    as_of: date,
+    policy: Policy,
+) -> Since | None:
+    """Say what has changed since an earlier review, if one was named."""
+    if earlier is None:
+        return None
+    return changes_since(
+        earlier,
+        Present(
+            as_of=as_of,
+            version=drift.__version__,
+            policy=tables_of(policy),
+            files=sources.files,
+            meters=meters,
+            signals=found.filed.signals,
+            ledger=found.seen.ledger,
+        ),
+        tolerance_pct=policy.tolerance_pct,
+        comparison=policy.comparison,
+    )
 
 
 def with_responses(
@@ -183,48 +257,6 @@ def find_signals(
     ledger = ledger_of(sources, source_name=source_name, as_of=as_of, policy=policy)
     charts = draw_charts(ledger, marks=sources.marks, service=sources.service, policy=policy)
     return with_responses(signals_of(charts, ledger), sources, ledger)
-
-
-def judge_alone(review: Review, *, fit: Fit) -> pl.DataFrame:
-    """Return the meters' standings with what they share taken out of their readings.
-
-    Returns
-    -------
-    pl.DataFrame
-        Frame of `drift.review.meters.METERS`, empty where nothing shared was found.
-    """
-    reference, as_of, policy = review.reference, review.as_of, review.policy
-    if reference.sessions is None:
-        return pl.DataFrame(schema=METERS)
-    alone = dataclasses.replace(review.sources, sessions=reference.sessions)
-    ledger = ledger_of(alone, source_name="", as_of=as_of, policy=policy)
-    schedule = schedule_of(ledger, alone, as_of=as_of, policy=policy)
-    _, path_trends, changes = weigh_drift(ledger, policy)
-    known = jumps_known(ledger, alone)
-    ahead = forecast_fleet(known, schedule, as_of=as_of, policy=policy, fit=fit)
-    repeatability = review.conformity.repeatability
-    evidence = MeterEvidence(
-        ledger=ledger,
-        verdicts=judge_sittings(
-            alone.sessions, ledger, reference, policy=policy, repeatability=repeatability
-        ),
-        forecasts=ahead.series,
-        chances=ahead.meters,
-        falls=meter_falls(ledger, ahead, as_of=as_of, policy=policy),
-        path_trends=path_trends,
-        signals=review.signals,
-        responses=review.responses,
-        schedule=schedule,
-        jumps=link_jumps(changes, ledger=ledger, service=alone.service),
-        # Limits are those of the readings as they stand.
-        phases=review.phases.clear(),
-        held=review.held,
-        misused=uses_noted(
-            late_uses(review.uses, as_of=review.as_of, days=review.policy.signal_days)
-        ),
-        alike=review.alike,
-    )
-    return build_meters(evidence, as_of=as_of, policy=policy).meters
 
 
 def ledger_of(sources: Sources, *, source_name: str, as_of: date, policy: Policy) -> pl.DataFrame:

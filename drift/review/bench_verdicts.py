@@ -11,6 +11,7 @@ import polars as pl
 from drift.conformity.tolerance import within
 from drift.format import bias_with_unit, day, listed, plain, point
 from drift.frames import Row
+from drift.meter.swaps import swapped_points
 from drift.review.policy import Policy
 
 WITHIN, CONFIRMED, UNCONFIRMED = "within", "out_confirmed", "out_unconfirmed"
@@ -131,10 +132,13 @@ def swap_sentence(row: Row) -> str:
     return f"{read} at {point(row['point_pct'])}: likely read at {point(row['fits_pct'])}."
 
 
-def told_swaps(swaps: pl.DataFrame) -> list[str]:
-    """Return a sentence for each swap, with meter, date and stage."""
+def told_swaps(sessions: pl.DataFrame) -> list[str]:
+    """Return a sentence for each sitting that looks written down at another point of its visit.
+
+    It names meter, date and stage.
+    """
     return [
         f"{row['meter_id']}, {day(row['performed_on'])} {row['stage'].replace('_', ' ')}: "
         f"{swap_sentence(row)}"
-        for row in swaps.iter_rows(named=True)
+        for row in swapped_points(sessions).iter_rows(named=True)
     ]

@@ -7,6 +7,7 @@ import polars as pl
 from drift.forecast.fit import Fit
 from drift.forecast.forecasts import Forecasts, forecast
 from drift.forecast.grid.model import Settings
+from drift.forecast.predict_visit import Outlook, predict_visit
 from drift.frames import DAYS_PER_YEAR, EPOCH, Schema, years_since_epoch
 from drift.meter.known_jumps import with_known_jumps
 from drift.review.fleet_facts import to_date
@@ -53,6 +54,12 @@ def jumps_known(ledger: pl.DataFrame, sources: Sources) -> pl.DataFrame:
     return with_known_jumps(
         ledger, marks=sources.marks, service=sources.service, meters=sources.meters
     )
+
+
+def next_visits(ledger: pl.DataFrame, sources: Sources, policy: Policy) -> Outlook:
+    """Say what every meter's next visit should find, see `drift.forecast.predict_visit`."""
+    settings = forecast_settings(policy, band_level=policy.band_level)
+    return predict_visit(jumps_known(ledger, sources), settings=settings)
 
 
 def forecast_fleet(

@@ -5,14 +5,14 @@ may be, is part of what is known of its meter.
 """
 
 import re
-from collections.abc import Collection
+import unicodedata
+from collections.abc import Collection, Iterable
 from datetime import date
 
 import polars as pl
 
 from drift.format import day
 from drift.frames import Row, Schema
-from drift.review.meter_names import alike_names, name_key
 
 # Something on file about a meter.  on_date is null where none is known; words are a clause without
 # a full stop; speaks whether it tells of readings of the meter, which may change what it is.
@@ -56,7 +56,7 @@ def held_rows_noted(held_rows: pl.DataFrame, meter_ids: Collection[str]) -> pl.D
     Notes
     -----
     A row that names no meter of the review but is written as one might be
-    (`drift.review.meter_names`) is noted for each such meter, with how it is written.  Rows that
+    (`drift.review.noted_rows`) is noted for each such meter, with how it is written.  Rows that
     name none are left out.
     """
     by_key: dict[tuple[str, ...], list[str]] = {}
@@ -136,3 +136,34 @@ def _held_words(row: Row, owner: str) -> str:
     # What to do about it stands in the list of rows held back.
     why = row["reason"].split(";")[0]
     return f"{_ROWS[row['table_name']]}{when}{written}: {why} ({row['file']}:{row['line']})"
+
+
+_LETTER_O = re.compile(r"o(?=[o0-9]*[0-9])|(?<=[0-9])o+")
+_RUNS = re.compile(r"[0-9]+|[^\W\d_]+")
+
+
+def name_key(meter_id: str) -> tuple[str, ...]:
+    """Return what an id is apart from how it is written: two ids with one key may be one meter.
+
+    Case, full width, spaces and punctuation, zeros before a number, and the letter O beside a
+    digit count for nothing: ``AM-07``, ``am 7`` and ``AM_O7`` have one key; ``A-1-2`` and
+    ``A-12`` do not.  An id without a letter or digit is its own key.
+    """
+    plain = unicodedata.normalize("NFKC", meter_id).casefold()
+    while (zeroed := _LETTER_O.sub(lambda found: "0" * len(found.group()), plain)) != plain:
+        plain = zeroed
+    runs = [run.lstrip("0") or "0" if run.isdecimal() else run for run in _RUNS.findall(plain)]
+    return tuple(runs) or (meter_id,)
+
+
+def alike_names(meter_ids: Iterable[str]) -> dict[str, tuple[str, ...]]:
+    """Return of each id that has one the other ids that may be the same meter, sorted."""
+    groups: dict[tuple[str, ...], list[str]] = {}
+    for meter_id in sorted(set(meter_ids)):
+        groups.setdefault(name_key(meter_id), []).append(meter_id)
+    return {
+        one: tuple(other for other in group if other != one)
+        for group in groups.values()
+        if len(group) > 1
+        for one in group
+    }

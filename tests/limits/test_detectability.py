@@ -13,7 +13,6 @@ from drift.limits.runs.detectability import (
     FALSE_ALARMS,
     SHIFTS,
     Detectability,
-    as_records,
     detectability,
 )
 from drift.limits.runs.monitors import Watch
@@ -188,7 +187,7 @@ def test_a_rule_that_may_never_notice_says_so() -> None:
         shift_pct=2.0,
     )
     assert far["mean_visits"] is None
-    json.dumps(as_records(swing), allow_nan=False)
+    json.dumps(swing.as_records(), allow_nan=False)
 
 
 def test_a_coarse_dial() -> None:
@@ -203,7 +202,7 @@ def test_a_coarse_dial() -> None:
 
 def test_records_are_json(found: Detectability) -> None:
     """The records hold every row, the settings and what was assumed, without nan."""
-    records = json.loads(json.dumps(as_records(found), allow_nan=False))
+    records = json.loads(json.dumps(found.as_records(), allow_nan=False))
     assert set(records) == {"watch", "false_alarms", "shifts", "drifts", "notes"}
     assert records["watch"]["rules"] == list(FOUR)
     assert [len(records[name]) for name in ("false_alarms", "shifts", "drifts")] == [5, 25, 20]

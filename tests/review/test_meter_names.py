@@ -2,7 +2,7 @@
 
 import pytest
 
-from drift.review.meter_names import alike_names, name_key
+from drift.review.noted_rows import alike_names, name_key
 
 
 @pytest.mark.parametrize(

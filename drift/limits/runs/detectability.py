@@ -90,6 +90,16 @@ class Detectability:
     drifts: pl.DataFrame
     notes: tuple[str, ...]
 
+    def as_records(self) -> dict[str, object]:
+        """Return all of it as plain lists, dicts and numbers, ready for JSON."""
+        return {
+            "watch": {**asdict(self.watch), "rules": list(self.watch.rules)},
+            "false_alarms": self.false_alarms.to_dicts(),
+            "shifts": self.shifts.to_dicts(),
+            "drifts": self.drifts.to_dicts(),
+            "notes": list(self.notes),
+        }
+
 
 _NOTES = (
     "Points of a series are taken as independent and normal.",
@@ -136,17 +146,6 @@ def detectability(
         drifts=_drifts(watch, monitors, drifts_pct_per_year),
         notes=_NOTES,
     )
-
-
-def as_records(found: Detectability) -> dict[str, object]:
-    """Return a `Detectability` as plain lists, dicts and numbers, ready for JSON."""
-    return {
-        "watch": {**asdict(found.watch), "rules": list(found.watch.rules)},
-        "false_alarms": found.false_alarms.to_dicts(),
-        "shifts": found.shifts.to_dicts(),
-        "drifts": found.drifts.to_dicts(),
-        "notes": list(found.notes),
-    }
 
 
 def _check(shifts_pct: tuple[float, ...], drifts_pct_per_year: tuple[float, ...]) -> None:
