@@ -65,6 +65,7 @@ def review_source(
     progress: Progress,
     previous: Path | None = None,
     browser: Path | None = None,
+    with_trends: bool = False,
 ) -> Written:
     """Review a folder of CSV files or a store file, and write what it says into `out`.
 
@@ -88,6 +89,8 @@ def review_source(
         `out`.
     browser : Path or None
         From `drift.report.pdf.find_browser`, to print the pages as PDF too; None not to.
+    with_trends : bool
+        Whether to fit the plain trends of all meters and write them as data.
 
     Raises
     ------
@@ -108,7 +111,11 @@ def review_source(
     with page_helpers(sources, with_pages=with_pages) as beside:
         with timed(timings, "analyse"):
             review = analyse(sources, source_name=source.resolve().name, as_of=as_of, policy=policy)
-            review = dataclasses.replace(review, since=_compare(earlier, review))
+            review = dataclasses.replace(
+                review,
+                since=_compare(earlier, review),
+                trends=review.plain_trends() if with_trends else None,
+            )
         stays = {name.split("/", 1)[0] for name in kept}
         with exchanged_for(place, keep=stays) as new, _stopped_on_failure(beside):
             with timed(timings, "write_data"):

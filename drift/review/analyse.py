@@ -29,6 +29,7 @@ from drift.review.results import Review
 from drift.review.schedule import build_schedule
 from drift.store.tables import Sources
 from drift.trend.change_points import link_jumps
+from drift.trend.plain_trends import load_fits
 from drift.trend.weigh import weigh_drift
 from drift.upkeep.weigh import meter_falls, weigh_upkeep
 
@@ -55,10 +56,12 @@ def analyse(sources: Sources, *, source_name: str, as_of: date, policy: Policy) 
     ledger = ledger_of(sources, source_name=source_name, as_of=as_of, policy=policy)
     schedule = schedule_of(ledger, sources, as_of=as_of, policy=policy)
     # The forecast takes longest; all that does not need it goes on beside it.
-    with ThreadPoolExecutor(1) as beside:
+    with ThreadPoolExecutor(2) as beside:
         begun = beside.submit(_look_ahead_of, sources, ledger, schedule, as_of, policy)
+        loaded = beside.submit(load_fits)
         charts = draw_charts(ledger, marks=sources.marks, service=sources.service, policy=policy)
-        trends, path_trends, changes = weigh_drift(ledger, policy)
+        loaded.result()
+        path_trends, changes = weigh_drift(ledger, policy)
         reference = reference_of(sources, ledger, policy)
         conformity = weigh_conformity(sources.sessions, ledger, reference, policy)
         ahead = begun.result()
@@ -73,7 +76,6 @@ def analyse(sources: Sources, *, source_name: str, as_of: date, policy: Policy) 
         limits=charts.limits,
         phases=_told_phases(charts, ledger, signals, changes, policy),
         marks=charts.marks,
-        trends=trends,
         path_trends=path_trends,
         changes=changes,
         forecasts=ahead.series,
@@ -199,7 +201,7 @@ def judge_alone(review: Review, *, fit: Fit) -> pl.DataFrame:
     alone = dataclasses.replace(review.sources, sessions=reference.sessions)
     ledger = ledger_of(alone, source_name="", as_of=as_of, policy=policy)
     schedule = schedule_of(ledger, alone, as_of=as_of, policy=policy)
-    _, path_trends, changes = weigh_drift(ledger, policy)
+    path_trends, changes = weigh_drift(ledger, policy)
     known = jumps_known(ledger, alone)
     ahead = forecast_fleet(known, schedule, as_of=as_of, policy=policy, fit=fit)
     repeatability = review.conformity.repeatability
