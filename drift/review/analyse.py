@@ -20,6 +20,7 @@ from drift.review.barred_uses import late_uses, uses_noted
 from drift.review.due_sooner import with_obligations
 from drift.review.fleet_facts import MeterEvidence
 from drift.review.forecasts import forecast_fleet, forecast_rows, jumps_known
+from drift.review.loading import load_fits
 from drift.review.meters import METERS, Standings, build_meters
 from drift.review.noted import with_records
 from drift.review.obligations import OBLIGATIONS
@@ -29,7 +30,6 @@ from drift.review.results import Review
 from drift.review.schedule import build_schedule
 from drift.store.tables import Sources
 from drift.trend.change_points import link_jumps
-from drift.trend.plain_trends import load_fits
 from drift.trend.weigh import weigh_drift
 from drift.upkeep.weigh import meter_falls, weigh_upkeep
 

@@ -62,13 +62,6 @@ _NOTHING_PCT = 1e-9
 _FEWEST_FOR_NORMAL = 8
 
 
-def load_fits() -> None:
-    """Load what the fits are made with, which takes a second, beside other work."""
-    from statsmodels.regression import linear_model  # noqa: F401, PLC0415
-    from statsmodels.robust import robust_linear_model  # noqa: F401, PLC0415
-    from statsmodels.stats import diagnostic, multitest, proportion  # noqa: F401, PLC0415
-
-
 def plain_trends(
     ledger: pl.DataFrame, path_trends: pl.DataFrame, *, level: float, fewest: int
 ) -> pl.DataFrame:

@@ -31,8 +31,13 @@ def _ledger(*paths: Floats, resolution: float = 0.001) -> pl.DataFrame:
         for number, path in enumerate(paths)
         for visit, bias in enumerate(path)
     ]
-    others = {name: table(name) for name in ("marks", "service", "meters")}
-    return build_ledger(sessions(rows), resolution_pct=resolution, **others)
+    return build_ledger(
+        sessions(rows),
+        marks=table("marks"),
+        service=table("service"),
+        meters=table("meters"),
+        resolution_pct=resolution,
+    )
 
 
 def _fitted(*paths: Floats, resolution: float = 0.001) -> list[dict[str, Any]]:
