@@ -1,7 +1,8 @@
 """This module fits straight lines to unadjusted paths, one row of trend evidence a series.
 
-Lines and rank tests treat the scatter about a line as independent from visit to visit.  The naive
-forecast of a whole fleet rests on them, for which a library's fits, one by one, take minutes.
+Lines and rank tests treat the scatter about a line as independent from visit to visit.  They are
+ours because the naive forecast of a whole fleet rests on them, for which fits one by one take
+minutes; the line is tested equal to statsmodels' OLS.
 """
 
 import numpy as np
