@@ -35,7 +35,6 @@ from drift.review.results import Review
 from drift.store.tables import AMENDMENTS, FILES, HELD_BACK, SESSIONS, Sources
 from drift.trend.change_points import CHANGES
 from drift.trend.path_trend import PATH_TRENDS
-from drift.trend.regression import TRENDS
 from drift.upkeep.intervals.estimates import FALLS
 from drift.upkeep.intervals.from_drift import PROCESSES
 from drift.upkeep.intervals.recommend import INTERVALS
@@ -98,7 +97,6 @@ def fabricate() -> Review:
         "limits": _limits(ledger),
         "phases": frames.empty(COMPARED),
         "marks": frames.empty(MARK_CHARTS),
-        "trends": _trends(ledger),
         "path_trends": _path_trends(ledger),
         "changes": _changes(ledger),
         "forecasts": _forecasts(ledger),
@@ -117,7 +115,9 @@ def fabricate() -> Review:
     empty = {
         field.name: frames.empty({"forecast": FORECAST}[field.name])
         for field in dataclasses.fields(Review)
-        if field.name not in made and field.default_factory is dataclasses.MISSING
+        if field.name not in made
+        and field.default is dataclasses.MISSING
+        and field.default_factory is dataclasses.MISSING
     }
     return Review(**made | empty)
 
@@ -254,36 +254,6 @@ def _limits(ledger: pl.DataFrame) -> pl.DataFrame:
         for series in ledger.filter(pl.col("meter_id") != NEWCOMER)["series"].unique().sort()
     ]
     return _frame(rows, LIMITS)
-
-
-def _trends(ledger: pl.DataFrame) -> pl.DataFrame:
-    """Return straight lines through the paths; the newcomer's and one coarse dial's are null."""
-    rows: list[dict[str, object]] = []
-    for (series,), group in ledger.group_by("series", maintain_order=True):
-        path = group.select("t_years", "unadjusted_path_pct").drop_nulls()
-        t, y = path["t_years"].to_numpy(), path["unadjusted_path_pct"].to_numpy()
-        row: dict[str, object] = {"series": series, "points": t.size, "resolution_limited": False}
-        if group["meter_id"][0] == "am-01":
-            row |= {"resolution_limited": True, "kendall_p": 0.6, "q": 0.8}
-        elif t.size > 2:
-            slope, intercept = np.polyfit(t, y, 1)
-            row |= {
-                "slope": slope,
-                "slope_low": slope - 0.02,
-                "slope_high": slope + 0.02,
-                "intercept": intercept,
-                "residual_sd": 0.02,
-                "mean_t_years": t.mean(),
-                "sum_squares_t": ((t - t.mean()) ** 2).sum(),
-                "kendall_s": 20.0,
-                "kendall_p": 0.0004 if group["meter_id"][0] == DRIFTER else 0.4,
-                "sen_slope": slope,
-                "sen_low": slope - 0.02,
-                "sen_high": slope + 0.02,
-                "q": 0.004 if group["meter_id"][0] == DRIFTER else 0.6,
-            }
-        rows.append(row)
-    return _frame(rows, TRENDS)
 
 
 def _path_trends(ledger: pl.DataFrame) -> pl.DataFrame:

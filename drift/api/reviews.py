@@ -1,5 +1,6 @@
 """This module reads a source, reviews it and writes the review."""
 
+import dataclasses
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -63,6 +64,7 @@ def review_source(
     progress: Progress,
     previous: Path | None = None,
     browser: Path | None = None,
+    with_trends: bool = False,
 ) -> Written:
     """Review a folder of CSV files or a store file, and write what it says into `out`.
 
@@ -86,6 +88,8 @@ def review_source(
         `out`.
     browser : Path or None
         From `drift.report.pdf.find_browser`, to print the pages as PDF too; None not to.
+    with_trends : bool
+        Whether to fit the plain trends of all meters and write them as data.
 
     Raises
     ------
@@ -112,6 +116,8 @@ def review_source(
                 policy=policy,
                 earlier=earlier,
             )
+            if with_trends:
+                review = dataclasses.replace(review, trends=review.plain_trends())
         stays = {name.split("/", 1)[0] for name in kept}
         with exchanged_for(place, keep=stays) as new, _stopped_on_failure(beside):
             with timed(timings, "write_data"):

@@ -42,6 +42,7 @@ from drift.report.pdf import find_browser
     help="Browser of the Chromium family for --pdf, where none is found by its usual name.",
 )
 @click.option("--data-only", is_flag=True, help="Write the data files, no pages and no workbook.")
+@click.option("--trends", is_flag=True, help="Write the plain trends of all meters as data too.")
 @strict_option
 def review(
     source: Path,
@@ -53,6 +54,7 @@ def review(
     pdf: bool,
     browser: Path | None,
     data_only: bool,
+    trends: bool,
     strict: bool,
 ) -> int:
     """Review SOURCE, a folder of CSV files or a store file.
@@ -79,6 +81,7 @@ def review(
             progress=progress,
             previous=previous,
             browser=printer,
+            with_trends=trends,
         )
     say_review(written)
     return (

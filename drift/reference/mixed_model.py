@@ -3,7 +3,8 @@
 The model is y = Zg·bg + R·c + e.  The *group* effects bg (one or a few per meter, each coefficient
 with its own variance) are many and absorbed block by block; the *rest* columns R (vessels,
 operators, fixed effects) are few and dense.  All that the fit needs are sums of products, so that
-its cost per step does not depend on the number of rows.
+its cost per step does not depend on the number of rows.  It is ours because statsmodels' MixedLM
+converges in 1 of 5 fits where variances lie at zero; where that converges the two are tested equal.
 """
 
 from collections.abc import Sequence

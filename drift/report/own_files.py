@@ -27,6 +27,7 @@ TABLE_MARKS: dict[str, str] = {
     "obligations": "obligation",
     "since": "before",
     "visits": "unadjusted_path_pct",
+    "trends": "resemblance_p",
     "forecast": "horizon_days",
     "intervals": "carried",
     "signals": "chart",

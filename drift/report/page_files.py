@@ -17,6 +17,7 @@ from drift.report.pages.fleet import fleet_page
 from drift.report.pages.parts import file_name
 from drift.report.pages.split import split_by_meter
 from drift.review.evidence import gather_evidence
+from drift.review.loading import load_fits
 from drift.review.results import Review
 
 Helpers = Sequence[ProcessPoolExecutor]
@@ -46,6 +47,7 @@ def helpers(dossiers: int) -> Iterator[Helpers]:
         with _interrupts_kept_off():
             for pool in pools:
                 pool.submit(warm_up)
+                pool.submit(load_fits)
         yield pools
     finally:
         for pool in pools:

@@ -19,6 +19,7 @@ from drift.meter.ledger import build_ledger
 from drift.reference.weigh import Reference, weigh_reference
 from drift.review.changes import Earlier, Present, Since, changes_since
 from drift.review.forecasts import forecast_fleet, forecast_rows, jumps_known
+from drift.review.loading import load_fits
 from drift.review.meters import METERS
 from drift.review.obligations import with_obligations
 from drift.review.policy import Policy, tables_of
@@ -36,7 +37,6 @@ class _Found:
     """What every step of an analysis found, before anything is decided of a meter."""
 
     charts: Charts
-    trends: pl.DataFrame
     reference: Reference
     conformity: Conformity
     upkeep: Upkeep
@@ -87,7 +87,6 @@ def analyse(
         limits=found.charts.limits,
         phases=seen.phases,
         marks=found.charts.marks,
-        trends=found.trends,
         path_trends=seen.path_trends,
         changes=seen.changes,
         forecasts=seen.ahead.series,
@@ -112,10 +111,12 @@ def _find_all(sources: Sources, ledger: pl.DataFrame, *, as_of: date, policy: Po
     """Find out from a source all that meters' standings are decided by."""
     schedule = schedule_of(ledger, sources, as_of=as_of, policy=policy)
     # The forecast takes longest; all that does not need it goes on beside it.
-    with ThreadPoolExecutor(1) as beside:
+    with ThreadPoolExecutor(2) as beside:
         begun = beside.submit(_look_ahead_of, sources, ledger, schedule, as_of, policy)
+        loaded = beside.submit(load_fits)
         charts = draw_charts(ledger, marks=sources.marks, service=sources.service, policy=policy)
-        trends, path_trends, changes = weigh_drift(ledger, policy)
+        loaded.result()
+        path_trends, changes = weigh_drift(ledger, policy)
         reference = reference_of(sources, ledger, policy)
         conformity = weigh_conformity(sources.sessions, ledger, reference, policy=policy)
         ahead = begun.result()
@@ -126,7 +127,6 @@ def _find_all(sources: Sources, ledger: pl.DataFrame, *, as_of: date, policy: Po
     verdicts = conformity.verdicts
     return _Found(
         charts=charts,
-        trends=trends,
         reference=reference,
         conformity=conformity,
         upkeep=upkeep,
@@ -182,7 +182,7 @@ def _stand_alone(sources: Sources, found: _Found, *, as_of: date, policy: Policy
     alone = dataclasses.replace(sources, sessions=reference.sessions)
     ledger = ledger_of(alone, source_name="", as_of=as_of, policy=policy)
     schedule = schedule_of(ledger, alone, as_of=as_of, policy=policy)
-    _, path_trends, changes = weigh_drift(ledger, policy)
+    path_trends, changes = weigh_drift(ledger, policy)
     known = jumps_known(ledger, alone)
     ahead = forecast_fleet(known, schedule, as_of=as_of, policy=policy, fit=seen.ahead.fit)
     own = Seen(

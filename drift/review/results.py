@@ -23,6 +23,7 @@ from drift.store.tables import (
 )
 from drift.trend.change_points import link_jumps
 from drift.trend.path_trend import fitted_trend
+from drift.trend.plain_trends import plain_trends
 from drift.upkeep.reliability.censored_intervals import censored_intervals
 from drift.upkeep.reliability.survival_curve import survival_curve
 from drift.upkeep.weigh import Upkeep
@@ -42,9 +43,9 @@ class Review:
         The laboratory's choices in force.
     sources : Sources
         What was read, what was held back and from which files.
-    ledger, charted, limits, trends, path_trends, changes, forecasts, forecast, signals, meters
-        Frames of `drift.frames`, each sorted by its grain; `meters` by strongest
-        obligation.  `forecasts` has one row a series (with the further columns of
+    ledger, charted, limits, path_trends, changes, forecasts, forecast, signals, meters
+        Frames of `drift.frames`, each sorted by its grain; `meters` with the meters of which
+        most is asked first.  `forecasts` has one row a series (with the further columns of
         `drift.forecast.forecasts.SERIES`), `forecast` one a series and date.  `signals` has
         the further column ``answered_on`` (date of the response, null where there is none).
     obligations : pl.DataFrame
@@ -71,6 +72,8 @@ class Review:
         that they name; meters that may be one, written in several ways.
     uses : pl.DataFrame
         Frame of `drift.review.barred_uses.BARRED_USES`.
+    trends : pl.DataFrame or None
+        What `plain_trends` gives for all meters, None where it was not asked for.
     """
 
     as_of: date
@@ -82,7 +85,6 @@ class Review:
     limits: pl.DataFrame
     phases: pl.DataFrame
     marks: pl.DataFrame
-    trends: pl.DataFrame
     path_trends: pl.DataFrame
     changes: pl.DataFrame
     forecasts: pl.DataFrame
@@ -100,6 +102,7 @@ class Review:
     held: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=NOTED))
     alike: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=NOTED))
     uses: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=BARRED_USES))
+    trends: pl.DataFrame | None = None
 
     @property
     def untaken_readings(self) -> tuple[int, int]:
@@ -141,6 +144,22 @@ class Review:
     def fitted(self) -> pl.DataFrame:
         """Return the line of estimated drift of every series, at every visit."""
         return fitted_trend(self.ledger, self.path_trends)
+
+    def plain_trends(self, meter_id: str | None = None) -> pl.DataFrame:
+        """Fit the plain trends of one meter, or of all.
+
+        Returns
+        -------
+        pl.DataFrame
+            Frame of `drift.trend.plain_trends.PLAIN_TRENDS`.
+        """
+        mine = True if meter_id is None else pl.col("meter_id") == meter_id
+        return plain_trends(
+            self.ledger.filter(mine),
+            self.path_trends,
+            level=self.policy.trend_level,
+            fewest=self.policy.trend_visits,
+        )
 
     @property
     def spells(self) -> pl.DataFrame:

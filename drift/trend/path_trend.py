@@ -2,7 +2,8 @@
 
 It needs no model of a line with independent scatter: what makes a meter's path wander without
 going anywhere is estimated, with the fleet's help, and kept out of the drift.  It forecasts
-nothing.
+nothing.  The fit is ours because it mixes each series' generalised least squares over the ratios
+that the whole fleet shows, in batches.
 """
 
 from dataclasses import dataclass
@@ -17,11 +18,9 @@ from drift.trend import local_level, t_mixtures
 from drift.trend.equivalence import verdicts
 from drift.trend.false_discovery import discovery_q
 from drift.trend.rank_tests import kendall_score, wander_p
-from drift.trend.regression import huber_slopes
 
 # Numbers in one array of a block.
 _CELLS = 100_000
-_ROBUST_CELLS = 500_000
 # A path that moves less than this does not move, % air.
 _STILL_PCT = 1e-9
 # Slack when a range is compared with the dial's step, as a share of the step.
@@ -37,8 +36,7 @@ _STRAYS = 4
 # than three of the dial's cells were seen, drift, noise_sd and wander_sd are null and the limits
 # what so few cells leave possible.  verdict: drifting, shown_steady or undecided; null where
 # there are too few visits.  kendall_p is Mann–Kendall's with the variance that this noise and
-# wander give it, null above 128 visits; huber_slope a robust line's, treating the scatter as
-# independent.
+# wander give it, null above 128 visits.
 PATH_TRENDS: Schema = {
     "series": pl.Int64,
     "steps": pl.Int64,
@@ -52,7 +50,6 @@ PATH_TRENDS: Schema = {
     "wander_sd": pl.Float64,
     "verdict": pl.String,
     "kendall_p": pl.Float64,
-    "huber_slope": pl.Float64,
 }
 
 
@@ -77,7 +74,7 @@ class _Fits:
         Largest drift, either way, at which the dial may still have shown so few cells.
     anew : array, shape (series,)
         Share of the inner visits that a step starts from with a reading of its own.
-    kendall_s, kendall_variance, huber_slope : array, shape (series,)
+    kendall_s, kendall_variance : array, shape (series,)
         Of the path.
     """
 
@@ -95,7 +92,6 @@ class _Fits:
     anew: Floats
     kendall_s: Floats
     kendall_variance: Floats
-    huber_slope: Floats
 
 
 def fit_path_trends(
@@ -223,21 +219,7 @@ def _fit(flat: Flat, *, fewest: int) -> _Fits:
         seen = _coverage(flat, at, years, step, shares)
         for name, values in seen.items():
             by_series[name][at] = values
-    by_series["huber_slope"] = _robust(flat, fewest=fewest)
     return _Fits(**by_ratio, **by_series)
-
-
-def _robust(flat: Flat, *, fewest: int) -> Floats:
-    """Return each path's robust slope, in blocks as large as its many short rounds like."""
-    slopes = np.full(flat.series.size, np.nan)
-    blocks = equal_length_blocks(flat.lengths, fewest=fewest - 1, cells=_ROBUST_CELLS)
-    for length, at in blocks:
-        times, path = _path(
-            take_block(flat.columns["years"], flat.starts[at], length),
-            take_block(flat.columns["step"], flat.starts[at], length),
-        )
-        slopes[at] = huber_slopes(times, path)
-    return slopes
 
 
 def _path(years: Floats, step: Floats) -> tuple[Floats, Floats]:
@@ -315,7 +297,6 @@ def _summary(
             weights=share,
             visits=int(freedom) + 2,
         ),
-        "huber_slope": fits.huber_slope[at],
         "verdict": np.maximum(
             t_mixtures.below(mixed, zero - negligible), t_mixtures.above(mixed, zero + negligible)
         ),
@@ -327,7 +308,7 @@ def _confine(columns: dict[str, Floats], fits: _Fits, at: Integers, *, negligibl
 
     The test that there is a drift stays.
     """
-    for name in ("drift", "noise_sd", "wander_sd", "huber_slope"):
+    for name in ("drift", "noise_sd", "wander_sd"):
         columns[name][at] = np.nan
     columns["span_years"][at] = fits.span[at]
     columns["drift_low"][at] = -fits.bound[at]

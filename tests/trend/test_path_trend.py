@@ -262,7 +262,6 @@ def test_scale_and_reversal(values: list[int], scale: float) -> None:
     for name, mirror, sign in (
         ("drift", "drift", -1),
         ("drift_low", "drift_high", -1),
-        ("huber_slope", "huber_slope", -1),
         ("noise_sd", "noise_sd", 1),
         ("wander_sd", "wander_sd", 1),
     ):

@@ -8,7 +8,6 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from drift.trend.rank_tests import mann_kendall, theil_sen
-from drift.trend.regression import huber_slopes
 from tests.published.reference_tables import column, expected, rows
 
 Floats = NDArray[np.float64]
@@ -154,29 +153,3 @@ def test_still_and_simultaneous_series() -> None:
     assert (still.s[0], still.p[0]) == (0, 1)
     times, values = _one(np.arange(5.0), np.full(5, 2.0))
     assert np.isnan(theil_sen(times, values, level=0.05).slope[0])
-    assert np.isnan(huber_slopes(times, values)[0])
-
-
-def test_huber_slope_equals_statsmodels() -> None:
-    """Huber's line equals statsmodels RLM with HuberT run to convergence."""
-    from statsmodels.robust import norms  # noqa: PLC0415  # a second to import, for this test only
-    from statsmodels.robust.robust_linear_model import RLM  # noqa: PLC0415
-
-    rng = np.random.default_rng(2)
-    times = 20 + np.sort(rng.uniform(0, 6, (15, 24)), axis=1)
-    values = 0.03 * times + 0.05 * rng.standard_t(2, (15, 24))
-    slopes = huber_slopes(times, values)
-    for row in range(15):
-        run = times[row] - times[row].mean()
-        model = RLM(values[row], np.stack([np.ones(24), run], axis=1), M=norms.HuberT(1.345))
-        fit = model.fit(maxiter=500, tol=1e-14, conv="coefs")
-        assert slopes[row] == pytest.approx(fit.params[1], abs=1e-9)
-
-
-def test_huber_slope_holds_against_one_wild_visit() -> None:
-    """One reading of 3 % among clean ones moves the robust slope by less than a hundredth."""
-    times, values = _one(0.05 * np.arange(20.0) + 0.01 * np.cos(np.arange(20.0)))
-    clean = huber_slopes(times, values)[0]
-    values[0, 18] += 3.0
-    assert abs(huber_slopes(times, values)[0] - clean) < 0.01 * 0.05 * 20
-    assert abs(np.polyfit(times[0], values[0], 1)[0] - clean) > 0.03

@@ -2,7 +2,8 @@
 
 Limits assume independent visits.  Where a visit resembles the one before (a first-order
 autoregression with coefficient φ), a short baseline shows less spread than the process has and a
-mean is less certain; the factors here put both right.
+mean is less certain; the factors here put both right.  The lag-1 autocorrelation is ours because it
+is batched over blocks, and is tested equal to statsmodels' acf.
 """
 
 from dataclasses import dataclass

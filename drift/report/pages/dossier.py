@@ -80,7 +80,7 @@ def dossier_page(review: Review, meter_id: str) -> DossierPage:
     earlier, meter, later = _neighbours(review, meter_id)
     one = _slice(review, meter_id, worst_point_pct=meter.point_pct)
     trends = tables.trend_rows(
-        one.trends, one.path_trends, one.forecasts, ledger=one.ledger, meter=meter, review=review
+        review.plain_trends(meter_id), one.path_trends, one.forecasts, meter=meter, review=review
     )
     visits = tables.visit_rows(one.ledger, one.signals)
     signals = rows.signal_rows(review, one.signals.sort("visit_on", descending=True))
@@ -147,7 +147,6 @@ def _slice(review: Review, meter_id: str, *, worst_point_pct: float | None) -> S
         found=ledger.with_columns(out=~within).drop_nulls("out"),
         charted=review.charted.filter(mine),
         limits=review.limits.filter(mine),
-        trends=review.trends.filter(mine),
         path_trends=review.path_trends.filter(mine),
         changes=review.changes.filter(mine),
         forecasts=review.forecasts.filter(mine),

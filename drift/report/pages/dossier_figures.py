@@ -40,7 +40,6 @@ class Slice:
     found: pl.DataFrame
     charted: pl.DataFrame
     limits: pl.DataFrame
-    trends: pl.DataFrame
     path_trends: pl.DataFrame
     changes: pl.DataFrame
     forecasts: pl.DataFrame

@@ -10,7 +10,7 @@ import polars as pl
 
 from drift import format as text
 from drift.report.figures.drawing import on_date
-from drift.report.pages import captions
+from drift.report.pages import captions, trend_words
 from drift.report.pages.parts import MeterRow, TrendRow
 from drift.review.results import Review
 
@@ -57,17 +57,15 @@ def trend_rows(
     path_trends: pl.DataFrame,
     forecasts: pl.DataFrame,
     *,
-    ledger: pl.DataFrame,
     meter: MeterRow,
     review: Review,
 ) -> tuple[TrendRow, ...]:
     """Return trend and forecast of each point of one meter, in order of the points."""
-    points = ledger.select("series", "point_pct").unique().sort("point_pct")
     ahead = forecasts.drop("drift", "drift_low", "drift_high").with_columns(
         on_date(name).alias(name) for name in ("crossing", "crossing_early", "crossing_late")
     )
     joined = (
-        points.join(trends, on="series", how="left")
+        trends.drop("meter_id")
         .join(path_trends.drop("kendall_p"), on="series", how="left")
         .join(ahead, on="series", how="left")
     )
@@ -81,7 +79,7 @@ def _trend_row(row: dict[str, Any], *, meter: MeterRow, review: Review) -> Trend
     """Return trend and forecast at one point."""
     return TrendRow(
         point_pct=row["point_pct"],
-        visits=row["points"] or 0,
+        visits=row["visits"] or 0,
         drift=row["drift"],
         low=row["drift_low"],
         high=row["drift_high"],
@@ -91,10 +89,18 @@ def _trend_row(row: dict[str, Any], *, meter: MeterRow, review: Review) -> Trend
         slope=row["slope"],
         slope_low=row["slope_low"],
         slope_high=row["slope_high"],
+        slope_p=row["slope_p"],
+        robust_slope=row["robust_slope"],
+        robust_low=row["robust_low"],
+        robust_high=row["robust_high"],
+        known_slope=row["known_slope"],
+        known_low=row["known_low"],
+        known_high=row["known_high"],
         sen_slope=row["sen_slope"],
         sen_low=row["sen_low"],
         sen_high=row["sen_high"],
         kendall_p=row["kendall_p"],
+        residuals=trend_words.residuals(row, level=review.policy.trend_level),
         level=row["level"],
         at_due=row["at_due"],
         at_due_low=row["at_due_low"],

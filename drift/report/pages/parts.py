@@ -253,6 +253,8 @@ class Stamp:
 class TrendRow:
     """Trend and forecast at one point; verdict is that of `drift.trend.path_trend.PATH_TRENDS`.
 
+    slope is the least-squares line's, robust_slope Huber's, known_slope that under the noise and
+    wander found; residuals says in words what is left of the path about the least-squares line.
     at_due and its band are of the true bias, next_mean_low and next_mean_high of what the next
     visit's mean will show.
     """
@@ -268,10 +270,18 @@ class TrendRow:
     slope: float | None
     slope_low: float | None
     slope_high: float | None
+    slope_p: float | None
+    robust_slope: float | None
+    robust_low: float | None
+    robust_high: float | None
+    known_slope: float | None
+    known_low: float | None
+    known_high: float | None
     sen_slope: float | None
     sen_low: float | None
     sen_high: float | None
     kendall_p: float | None
+    residuals: str
     level: float | None
     at_due: float | None
     at_due_low: float | None

@@ -81,12 +81,11 @@ def _outer_shares(review: Review, owners: pl.DataFrame) -> Iterator[tuple[str, R
         _dealt(frame)
         for frame in (review.ledger, review.forecast, review.signals, review.phases, review.marks)
     )
-    charted, limits, trends, path_trends, changes, forecasts = (
+    charted, limits, path_trends, changes, forecasts = (
         _dealt(frame, owners=owners)
         for frame in (
             review.charted,
             review.limits,
-            review.trends,
             review.path_trends,
             review.changes,
             review.forecasts,
@@ -106,7 +105,6 @@ def _outer_shares(review: Review, owners: pl.DataFrame) -> Iterator[tuple[str, R
                 limits=limits.to(meter_id),
                 phases=phases.to(meter_id),
                 marks=marks.to(meter_id),
-                trends=trends.to(meter_id),
                 path_trends=path_trends.to(meter_id),
                 changes=changes.to(meter_id),
                 forecasts=forecasts.to(meter_id),
@@ -134,6 +132,7 @@ def _without_the_fleets(review: Review) -> Review:
     return dataclasses.replace(
         review,
         own_meters=review.own_meters.clear(),
+        trends=None,
         sources=dataclasses.replace(
             sources,
             responses=sources.responses.clear(),

@@ -7,7 +7,6 @@ that lengthens an interval after each pass and shortens it after each failure.
 import numpy as np
 import numpy.typing as npt
 import polars as pl
-from scipy import special
 
 from drift.arrays import Floats
 from drift.frames import Schema
@@ -63,11 +62,7 @@ def binomial_interval(
     ----------
     Clopper and Pearson (1934), Biometrika 26, 404–413, as quantiles of beta distributions.
     """
-    k, n = _counts(passes, checks)
-    tail = (1 - _level(confidence)) / 2
-    low = special.betaincinv(np.maximum(k, 1), n - k + 1, tail)
-    high = special.betaincinv(k + 1, np.maximum(n - k, 1), 1 - tail)
-    return np.where(k == 0, 0.0, low), np.where(k == n, 1.0, high)
+    return _exact(passes, checks, confidence=confidence, alternative="two-sided")
 
 
 def proven_reliability(
@@ -78,9 +73,27 @@ def proven_reliability(
     Without a failure it is (1 − confidence)^(1/checks): 8 passes out of 8 prove 69 % at 95 %.
     Parameters and errors are those of `binomial_interval`.
     """
-    k, n = _counts(passes, checks)
-    low = special.betaincinv(np.maximum(k, 1), n - k + 1, 1 - _level(confidence))
-    return np.where(k == 0, 0.0, low)
+    return _exact(passes, checks, confidence=confidence, alternative="smaller")[0]
+
+
+def _exact(
+    passes: npt.ArrayLike, checks: npt.ArrayLike, *, confidence: float, alternative: str
+) -> tuple[Floats, Floats]:
+    """Return the exact bounds of a share, 0 and 1 where there is no check."""
+    # A second to load, and commands that prove nothing do without.
+    from statsmodels.stats.proportion import proportion_confint  # noqa: PLC0415
+
+    k, n = np.broadcast_arrays(*_counts(passes, checks))
+    low, high = np.zeros(k.shape), np.ones(k.shape)
+    seen = n > 0
+    if seen.any():
+        low[seen], high[seen] = proportion_confint(
+            *(k[seen], n[seen]),
+            alpha=1 - _level(confidence),
+            method="beta",
+            alternative=alternative,
+        )
+    return low, high
 
 
 def passes_needed(target: float, *, confidence: float = 0.95) -> int:

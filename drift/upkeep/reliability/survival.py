@@ -2,7 +2,8 @@
 
 Lengths are interval-censored: known to lie in (lower, upper], where an infinite upper means that
 the end was not seen.  An exact length is lower = upper.  Where every length is exact or open-ended
-the estimate is that of Kaplan and Meier.
+the estimate is that of Kaplan and Meier, and is tested equal to statsmodels' SurvfuncRight; it is
+ours because that takes no interval-censored lengths, which are what visits leave.
 """
 
 from dataclasses import dataclass
