@@ -1,4 +1,53 @@
-"""Drift and control-chart analysis for fleets of pressure-type concrete air meters."""
+"""Drift and control-chart analysis for fleets of pressure-type concrete air meters.
 
-__version__ = "0.1.0"
-__all__ = ["__version__"]
+``drift.review`` reviews a source as ``drift review`` does; its names load when they are used.
+"""
+
+import sys
+from importlib import import_module
+from types import ModuleType
+from typing import TYPE_CHECKING
+
+from drift.threads import keep_one_thread
+from drift.version import __version__
+
+if TYPE_CHECKING:
+    from drift.api.face import (
+        DriftError,
+        Policy,
+        Record,
+        Review,
+        detectability,
+        proof,
+        read,
+        review,
+    )
+
+__all__ = [
+    "DriftError",
+    "Policy",
+    "Record",
+    "Review",
+    "__version__",
+    "detectability",
+    "proof",
+    "read",
+    "review",
+]
+
+
+class _Package(ModuleType):
+    def __setattr__(self, name: str, value: object) -> None:
+        # Loading the package of its own name would put that in the place of the function.
+        if name != "review":
+            super().__setattr__(name, value)
+
+
+def __getattr__(name: str) -> object:
+    if name not in __all__:
+        raise AttributeError(f"module 'drift' has no attribute {name!r}")
+    keep_one_thread()  # before the numeric libraries load
+    return vars(import_module("drift.api.face"))[name]
+
+
+sys.modules[__name__].__class__ = _Package

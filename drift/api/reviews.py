@@ -1,26 +1,22 @@
 """This module reads a source, reviews it and writes the review."""
 
 import dataclasses
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import drift
 from drift.errors import SourceError
-from drift.forecast.proof import Proof
 from drift.places import check_place
 from drift.report.data_files import read_previous, write_record, write_review
-from drift.report.exchange import digests_of, exchanged_for, place_for
+from drift.report.exchange import Place, digests_of, exchanged_for, place_for
 from drift.report.own_files import REVIEW_FOLDER
 from drift.report.review_record import kept_pages, review_record
 from drift.report.write import Progress, page_helpers, timed, write_beside
-from drift.review.analyse import analyse, ledger_of
-from drift.review.changes import Earlier, Present, Since, changes_since
-from drift.review.evidence import study_proof
-from drift.review.forecasts import jumps_known
+from drift.review.analyse import analyse
+from drift.review.changes import Earlier, Present, changes_since
 from drift.review.policy import Policy, tables_of
 from drift.review.results import Review
 from drift.store.connection import Connection
@@ -28,6 +24,7 @@ from drift.store.loading import IntakeSummary, take_folder
 from drift.store.opening import open_store
 from drift.store.reading import read_sources
 from drift.store.tables import RowCounts, Sources, row_counts
+from drift.version import __version__
 
 if TYPE_CHECKING:
     from drift.report.page_files import Helpers
@@ -100,7 +97,7 @@ def review_source(
     place = place_for(out, REVIEW_FOLDER)
     with timed(timings, "read"):
         sources = read(source, as_of=as_of, policy=policy)
-        earlier = _read_previous(previous, sources, source=source, as_of=as_of)
+        earlier = earlier_review(previous, sources, source_name=source.resolve().name, as_of=as_of)
     kept = {}
     if not with_pages:
         then = earlier.as_of if earlier else None
@@ -108,18 +105,16 @@ def review_source(
     with page_helpers(sources, with_pages=with_pages) as beside:
         with timed(timings, "analyse"):
             review = analyse(sources, source_name=source.resolve().name, as_of=as_of, policy=policy)
-            review = dataclasses.replace(review, since=_compare(earlier, review))
-        stays = {name.split("/", 1)[0] for name in kept}
-        with exchanged_for(place, keep=stays) as new, _stopped_on_failure(beside):
-            with timed(timings, "write_data"):
-                write_review(review, new / "data")
-            pages = list(kept)
-            if with_pages:
-                pages = write_beside(
-                    review, new, beside, browser=browser, progress=progress, timings=timings
-                )
-            record = review_record(review, pages, timings, digests_of(new) | kept)
-            write_record(record, new / REVIEW_FOLDER.record)
+            review = compared(review, earlier)
+        write_found(
+            review,
+            place,
+            kept=kept,
+            beside=beside if with_pages else None,
+            browser=browser,
+            progress=progress,
+            timings=timings,
+        )
     return Written(
         review=review,
         index=out / "index.html" if with_pages else None,
@@ -128,8 +123,56 @@ def review_source(
     )
 
 
-def _read_previous(
-    previous: Path | None, sources: Sources, *, source: Path, as_of: date
+def write_found(
+    review: Review,
+    place: Place,
+    *,
+    kept: Mapping[str, str],
+    beside: "Helpers | None",
+    browser: Path | None = None,
+    progress: Progress = lambda _done, _of: None,
+    timings: dict[str, float],
+) -> None:
+    """Write a review whole, then exchange it for what drift wrote there before.
+
+    Parameters
+    ----------
+    review : Review
+        What was found.
+    place : Place
+        Where it goes, from `place_for`.
+    kept : mapping of str to str
+        Digests of the pages that stay beside new data files, from `kept_pages`.
+    beside : sequence of ProcessPoolExecutor or None
+        Processes that help to write pages, none of them to write all in this one; None to write
+        no pages and no workbook.
+    browser : Path or None
+        From `drift.report.pdf.find_browser`, to print the pages as PDF too; None not to.
+    progress : callable
+        Told how many steps are done and how many there are.
+    timings : dict of str to float
+        Seconds by part of the work, for the record; those of writing are added.
+
+    Raises
+    ------
+    DriftError
+        If the folder cannot be written or pages cannot be printed.
+    """
+    stays = {name.split("/", 1)[0] for name in kept}
+    with exchanged_for(place, keep=stays) as new, _stopped_on_failure(beside or ()):
+        with timed(timings, "write_data"):
+            write_review(review, new / "data")
+        pages = list(kept)
+        if beside is not None:
+            pages = write_beside(
+                review, new, beside, browser=browser, progress=progress, timings=timings
+            )
+        record = review_record(review, pages, timings, digests_of(new) | kept)
+        write_record(record, new / REVIEW_FOLDER.record)
+
+
+def earlier_review(
+    previous: Path | None, sources: Sources, *, source_name: str, as_of: date
 ) -> Earlier | None:
     """Read the earlier review, before anything is written over it."""
     if previous is None:
@@ -137,21 +180,21 @@ def _read_previous(
     return read_previous(
         previous,
         as_of=as_of,
-        source_name=source.resolve().name,
+        source_name=source_name,
         meter_ids=sources.sessions["meter_id"].unique(),
     )
 
 
-def _compare(earlier: Earlier | None, review: Review) -> Since | None:
-    """Say what has changed since an earlier review, if one was named."""
+def compared(review: Review, earlier: Earlier | None) -> Review:
+    """Add to a review what has changed since an earlier one, if one was named."""
     if earlier is None:
-        return None
+        return review
     policy = review.policy
-    return changes_since(
+    since = changes_since(
         earlier,
         Present(
             as_of=review.as_of,
-            version=drift.__version__,
+            version=__version__,
             policy=tables_of(policy),
             files=review.sources.files,
             meters=review.meters,
@@ -161,6 +204,7 @@ def _compare(earlier: Earlier | None, review: Review) -> Since | None:
         tolerance_pct=policy.tolerance_pct,
         comparison=policy.comparison,
     )
+    return dataclasses.replace(review, since=since)
 
 
 def find(source: Path, *, as_of: date, policy: Policy) -> Review:
@@ -194,19 +238,6 @@ def intake(source: Path, *, store: Path) -> IntakeSummary:
         raise
     con.close()
     return summary
-
-
-def prove_source(source: Path, *, as_of: date, policy: Policy) -> Proof:
-    """Judge the forecaster on the history of a folder or a store file.
-
-    Raises
-    ------
-    DriftError
-        If the source cannot be used.
-    """
-    sources = read(source, as_of=as_of, policy=policy)
-    ledger = ledger_of(sources, source_name=source.resolve().name, as_of=as_of, policy=policy)
-    return study_proof(jumps_known(ledger, sources), policy)
 
 
 def read(source: Path, *, as_of: date, policy: Policy) -> Sources:
