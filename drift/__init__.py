@@ -1,6 +1,6 @@
 """Drift and control-chart analysis for fleets of pressure-type concrete air meters.
 
-``drift.review`` reviews a source as ``drift review`` does; its names load when they are used.
+`drift.review` reviews a source as ``drift review`` does.  Names load when they are used.
 """
 
 import sys
@@ -12,28 +12,11 @@ from drift.threads import keep_one_thread
 from drift.version import __version__
 
 if TYPE_CHECKING:
-    from drift.api.face import (
-        DriftError,
-        Policy,
-        Record,
-        Review,
-        detectability,
-        proof,
-        read,
-        review,
-    )
+    from drift.api.face import DriftError, Policy, Record, Review
+    from drift.api.face import detectability, proof, read, review  # isort: skip
 
-__all__ = [
-    "DriftError",
-    "Policy",
-    "Record",
-    "Review",
-    "__version__",
-    "detectability",
-    "proof",
-    "read",
-    "review",
-]
+__all__ = ["DriftError", "Policy", "Record", "Review", "__version__"]
+__all__ += ["detectability", "proof", "read", "review"]
 
 
 class _Package(ModuleType):

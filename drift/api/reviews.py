@@ -1,7 +1,7 @@
 """This module reads a source, reviews it and writes the review."""
 
 import dataclasses
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date
@@ -127,7 +127,7 @@ def write_found(
     review: Review,
     place: Place,
     *,
-    kept: Mapping[str, str],
+    kept: dict[str, str],
     beside: "Helpers | None",
     browser: Path | None = None,
     progress: Progress = lambda _done, _of: None,
@@ -141,7 +141,7 @@ def write_found(
         What was found.
     place : Place
         Where it goes, from `place_for`.
-    kept : mapping of str to str
+    kept : dict of str to str
         Digests of the pages that stay beside new data files, from `kept_pages`.
     beside : sequence of ProcessPoolExecutor or None
         Processes that help to write pages, none of them to write all in this one; None to write
