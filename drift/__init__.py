@@ -26,11 +26,14 @@ class _Package(ModuleType):
             super().__setattr__(name, value)
 
 
-def __getattr__(name: str) -> object:
-    if name not in __all__:
-        raise AttributeError(f"module 'drift' has no attribute {name!r}")
-    keep_one_thread()  # before the numeric libraries load
-    return vars(import_module("drift.api.face"))[name]
+# Hidden from type checkers, which would take any name for one of these.
+if not TYPE_CHECKING:
+
+    def __getattr__(name: str) -> object:
+        if name not in __all__:
+            raise AttributeError(f"module 'drift' has no attribute {name!r}")
+        keep_one_thread()  # before the numeric libraries load
+        return vars(import_module("drift.api.face"))[name]
 
 
 sys.modules[__name__].__class__ = _Package

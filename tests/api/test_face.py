@@ -16,6 +16,7 @@ import pytest
 
 import drift
 from drift.api import face, frames
+from drift.api.given import Source
 from drift.intake.columns import TABLES
 from drift.report.data_files import disarmed
 from drift.review import policy as policy_module
@@ -206,7 +207,7 @@ def test_frames_are_held_to_the_rules_of_files() -> None:
         ("nowhere", "does not exist"),
     ],
 )
-def test_a_source_that_cannot_be_used_is_refused(given: face.Source, says: str) -> None:
+def test_a_source_that_cannot_be_used_is_refused(given: Source, says: str) -> None:
     """In words about the frame; no row is lost in silence."""
     with pytest.raises(drift.DriftError, match=says):
         drift.read(given, as_of=DAY)
