@@ -1,5 +1,7 @@
-"""This module says where queries/ and reports/ are, installed or in a checkout; it reads text."""
+"""This module reads the texts of queries/ and reports/, installed or in a checkout."""
 
+import re
+from functools import cache
 from importlib.resources import files
 from importlib.resources.abc import Traversable
 from pathlib import Path
@@ -11,9 +13,32 @@ def root(name: str) -> Traversable:
     return checkout if checkout.is_dir() else files("drift") / name
 
 
+@cache
+def queries() -> dict[str, str]:
+    """Return the texts of all queries by their names.
+
+    A line ``-- statement: name`` begins one; a file without such a line is one of its own name.
+    """
+    texts: dict[str, str] = {}
+    for entry in sorted(root("queries").iterdir(), key=lambda entry: entry.name):
+        family, _, kind = entry.name.rpartition(".")
+        if kind != "sql":
+            continue
+        first, *rest = re.split(
+            r"^-- statement: (\w+)\n", entry.read_text(encoding="utf-8"), flags=re.MULTILINE
+        )
+        found = dict(zip(rest[::2], rest[1::2], strict=True))
+        if first:
+            found[family] = first
+        if twice := found.keys() & texts.keys():
+            raise ValueError(f"two queries are named {min(twice)}")
+        texts |= found
+    return texts
+
+
 def sql(name: str) -> str:
-    """Return the text of ``queries/<name>.sql``."""
-    return (root("queries") / f"{name}.sql").read_text(encoding="utf-8")
+    """Return the text of the query `name`."""
+    return queries()[name]
 
 
 def report(name: str) -> str:

@@ -298,3 +298,29 @@ def shortened(text: str, *, longest: int) -> str:
 def coordinate(value: float) -> str:
     """Return a coordinate of a drawing, to 0.1 of its unit, as SVG reads it."""
     return f"{Decimal(repr(float(value))).quantize(Decimal('0.1')):f}"
+
+
+def typed(value: float) -> str:
+    """Return a number as a user would type it: six digits at most, an ASCII minus sign."""
+    return f"{value:g}"
+
+
+def decimals(value: float, *, most: int) -> int:
+    """Return how many decimal places a number is written with, such as 2 for 0.05."""
+    return len(f"{value:.{most}f}".rstrip("0").split(".")[1])
+
+
+def percent(value: float, *, places: int) -> str:
+    """Return a share in percent as a terminal shows it: "88.8%"."""
+    return f"{value:.{places}%}"
+
+
+def brief(value: float) -> str:
+    """Return a number in a column of a terminal: three significant digits, whole from 1000 on."""
+    return f"{value:.3g}" if abs(value) < 1000 else f"{value:.0f}"
+
+
+def times(value: float) -> str:
+    """Return how many times likelier something is, whole and "over 1 000 000" at most."""
+    most = 1_000_000
+    return f"over {whole(most)}" if value > most else whole(round(value))

@@ -1,3 +1,12 @@
+-- statement: unnumbered
+-- purpose: count the readings of this source that give no replicate.
+-- grain: one row.
+-- parameters: $first_file_no of this source.
+-- columns: rows.
+
+select count(*) as rows from readings where file_no >= $first_file_no and replicate is null;
+
+-- statement: number_readings
 -- purpose: number the readings of this source that give no replicate: each gets the number of its
 --   occurrence in its file within meter, visit, stage and point, after any numbers given there.
 --   Rows held back count too, so that correcting one later renumbers nothing.

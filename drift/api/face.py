@@ -10,7 +10,7 @@ import polars as pl
 
 from drift.api.frames import Frames
 from drift.api.given import Choices, Day, Source, day_given, policy_given, read_given
-from drift.api.reviews import compared, earlier_review, write_found
+from drift.api.reviews import earlier_review, with_changes_since, write_found
 from drift.errors import DriftError
 from drift.forecast.proof import Proof
 from drift.limits.runs.detectability import Detectability
@@ -266,7 +266,7 @@ def review(
         earlier = earlier_review(before, sources, source_name=name, as_of=day)
     with timed(timings, "analyse"):
         found = analyse(sources, source_name=name, as_of=day, policy=choices)
-        return Review(compared(found, earlier), timings)
+        return Review(with_changes_since(found, earlier), timings)
 
 
 def read(source: Source, *, as_of: Day = None, policy: Choices = None) -> Record:

@@ -105,7 +105,7 @@ def review_source(
     with page_helpers(sources, with_pages=with_pages) as beside:
         with timed(timings, "analyse"):
             review = analyse(sources, source_name=source.resolve().name, as_of=as_of, policy=policy)
-            review = compared(review, earlier)
+            review = with_changes_since(review, earlier)
         write_found(
             review,
             place,
@@ -167,7 +167,7 @@ def write_found(
             pages = write_beside(
                 review, new, beside, browser=browser, progress=progress, timings=timings
             )
-        record = review_record(review, pages, timings, digests_of(new) | kept)
+        record = review_record(review, pages=pages, timings=timings, written=digests_of(new) | kept)
         write_record(record, new / REVIEW_FOLDER.record)
 
 
@@ -185,7 +185,7 @@ def earlier_review(
     )
 
 
-def compared(review: Review, earlier: Earlier | None) -> Review:
+def with_changes_since(review: Review, earlier: Earlier | None) -> Review:
     """Add to a review what has changed since an earlier one, if one was named."""
     if earlier is None:
         return review

@@ -11,6 +11,7 @@ import polars as pl
 from drift.api.reviews import find
 from drift.errors import DriftError
 from drift.forecast.predict_visit import predict_visit
+from drift.format import typed
 from drift.frames import Row
 from drift.intake.columns import TABLES
 from drift.report.data_files import FORMULA_STARTS, FORMULA_WITHIN
@@ -131,9 +132,9 @@ def _reading_rows(points: pl.DataFrame, stage: str) -> list[Row]:
         {
             "meter_id": row["meter_id"],
             "stage": stage,
-            "correct_air_pct": f"{row['correct_air_pct']:g}",
+            "correct_air_pct": typed(row["correct_air_pct"]),
             "replicate": number,
-            "resolution_pct": f"{row['resolution_pct']:g}",
+            "resolution_pct": typed(row["resolution_pct"]),
             # Such a name is left to be written in by hand.
             "vessel_id": None if _RUNS.search(row["vessel_id"] or "") else row["vessel_id"],
         }

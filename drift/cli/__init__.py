@@ -1,4 +1,8 @@
-"""This package is the command line: arguments, messages and exit codes; it does no work itself.
+"""The command line: arguments, messages and exit codes.
+
+Entrance: `main.main`, `main.commands`.  Results go to standard output, messages about trouble to
+standard error; heavy libraries are loaded by the commands that need them, so that asking for help
+is quick.  Rests on `api`.
 
 ``main``      the group of commands, trouble and exit codes
 ``source``    commands that read a source: review, intake
@@ -6,10 +10,7 @@
 ``studies``   commands that study the method itself: detectability, proof
 ``memos``     commands that write a note or memo on meters: impact, retirement
 ``options``   arguments and options that several commands share
-``saying``    what they print
-
-Results go to standard output, messages about trouble to standard error.  Heavy libraries are
-loaded by the commands that need them, so that asking for help is quick.
+``console``   what they print
 """
 
 import sys

@@ -4,7 +4,7 @@ from collections import Counter
 from typing import TYPE_CHECKING, Any
 
 from drift.cli.telling import tell
-from drift.format import count, day, plain, point, share, whole
+from drift.format import brief, count, day, percent, plain, point, share, typed, whole
 from drift.visible import visible
 
 if TYPE_CHECKING:
@@ -193,14 +193,15 @@ def say_proof(proof: "Proof") -> None:
         f"{proof.series} in all), {proof.failures} found out of tolerance"
     )
     tell(
-        f"{proof.band_level:.0%} bands of the next as-found mean held {proof.coverage:.1%} of them "
-        f"({proof.coverage_low:.1%} to {proof.coverage_high:.1%} as if points were independent)"
+        f"{percent(proof.band_level, places=0)} bands of the next as-found mean held "
+        f"{percent(proof.coverage, places=1)} of them ({percent(proof.coverage_low, places=1)} to "
+        f"{percent(proof.coverage_high, places=1)} as if points were independent)"
     )
     say_table("By method (smaller Brier score is better; ranked apart: 1 is perfect)", proof.scores)
     say_table("By band of forecast probability", proof.reliability)
     for flag in proof.flags:
         tell(
-            f"Flagged from {flag.threshold:g} on: {count(flag.flags, 'flag')}, "
+            f"Flagged from {typed(flag.threshold)} on: {count(flag.flags, 'flag')}, "
             f"{flag.caught} of {count(flag.failures, 'failure')} caught a visit ahead, "
             f"{flag.flags - flag.caught} flags false"
         )
@@ -229,7 +230,7 @@ def _cell(value: object) -> str:
     if value is None:
         return "–"
     if isinstance(value, float):
-        return f"{value:.3g}" if abs(value) < 1000 else f"{value:.0f}"
+        return brief(value)
     return str(value).replace("_", " ")
 
 

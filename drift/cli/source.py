@@ -1,4 +1,4 @@
-"""This module holds the commands that read a source of histories; the pipeline does the work."""
+"""This module holds the commands that read a source of histories."""
 
 import sys
 from collections.abc import Callable, Iterator

@@ -1,4 +1,4 @@
-"""This module holds the commands that study the method itself, not one review of a fleet."""
+"""This module holds the commands that study the method itself."""
 
 import json
 from datetime import datetime

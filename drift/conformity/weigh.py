@@ -86,7 +86,11 @@ class Conformity:
 
 
 def weigh_conformity(
-    sessions: pl.DataFrame, ledger: pl.DataFrame, reference: Reference, policy: ConformityChoices
+    sessions: pl.DataFrame,
+    ledger: pl.DataFrame,
+    reference: Reference,
+    *,
+    policy: ConformityChoices,
 ) -> Conformity:
     """Work out the uncertainty of every bias, judge it, and say what the judging risks.
 
@@ -124,8 +128,8 @@ def judge_sittings(
     sessions: pl.DataFrame,
     ledger: pl.DataFrame,
     reference: Reference,
-    policy: ConformityChoices,
     *,
+    policy: ConformityChoices,
     repeatability: pl.DataFrame,
 ) -> pl.DataFrame:
     """Return the verdicts alone, frame of `CONFORMITY`, as `weigh_conformity` does.

@@ -72,7 +72,7 @@ def learn_habit(
     for _ in range(_PASSES):
         tables = make_tables(hyper, grid, resolutions=visits.resolutions)
         ratios = np.full(visits.years.shape, np.nan)
-        life_evidence(hyper, grid, data, tables, ratios)
+        life_evidence(hyper, grid, data, tables=tables, ratios=ratios)
         visits = replace(visits, odds=_of_others(visits, ratios))
         data = replace(data, visits=visits)
         joint = ratios + visits.odds

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from drift.arrays import Floats, Integers
+from drift.arrays import Floats, Integers, Masses
 from drift.forecast.beliefs import (
     BELIEFS,
     KIND_FACTORS,
@@ -23,7 +23,6 @@ from drift.forecast.grid.model import (
     Habit,
     HyperParameters,
     Kind,
-    Masses,
     bell_mass,
     cell_probability,
     learnt_tilt,
@@ -81,6 +80,7 @@ def life_evidence(
     hyper: HyperParameters,
     grid: Grid,
     data: FitSample,
+    *,
     tables: Tables,
     ratios: Floats | None = None,
 ) -> Floats:
@@ -126,13 +126,13 @@ def nudged_lives(point: Point, hyper: HyperParameters, data: FitSample) -> Float
         resolutions=data.visits.resolutions,
         reading=point.reading if alike else None,
     )
-    return per_life(hyper, life_evidence(hyper, point.grid, data, tables), point.grid)
+    return per_life(hyper, life_evidence(hyper, point.grid, data, tables=tables), point.grid)
 
 
 def evaluate(hyper: HyperParameters, grid: Grid, data: FitSample) -> Point:
     """Run the filter, fit the weights of kinds and drift rates to what it says, and value it."""
     tables = make_tables(hyper, grid, resolutions=data.visits.resolutions)
-    evidence = life_evidence(hyper, grid, data, tables)
+    evidence = life_evidence(hyper, grid, data, tables=tables)
     hyper = _fit_weights(hyper, evidence, grid, data)
     value = float(per_life(hyper, evidence, grid).sum()) + _log_belief(hyper, grid, data.tolerance)
     return Point(hyper, grid, tables.reading, evidence, value)

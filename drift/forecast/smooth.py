@@ -111,7 +111,7 @@ def smooth_point(
         visits, life, model, first=first, until=until, drops=np.empty(0) if drops is None else drops
     )
     known = known_before(chain, model.settings.tolerance)
-    message = told_later(visits, life, until, chain.lattice)
+    message = told_later(visits, life, until=until, lattice=chain.lattice)
     told, quantiles = [], []
     for place in range(chain.times.size - 1, -1, -1):
         if place in chain.meetings:

@@ -8,7 +8,7 @@ from typing import Any
 
 import polars as pl
 
-from drift.format import BIAS_PLACES, NO_BREAK, bias, day, fixed, spread, words_of
+from drift.format import BIAS_PLACES, NO_BREAK, bias, day, fixed, spread, typed, words_of
 from drift.frames import Schema
 from drift.limits.charting import Charts
 from drift.limits.rule_zones import CLIMB, LONG_RUN
@@ -168,7 +168,7 @@ def id_of_signal(row: dict[str, Any]) -> str:
     """
     parts = [
         row["meter_id"],
-        "" if row["point_pct"] is None else f"{row['point_pct']:g}",
+        "" if row["point_pct"] is None else typed(row["point_pct"]),
         row["chart"],
         row["rule"],
         row["visit_on"].isoformat(),

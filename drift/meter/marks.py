@@ -7,6 +7,7 @@ import numpy as np
 import polars as pl
 
 from drift.arrays import Floats
+from drift.format import typed
 from drift.frames import Schema
 from drift.meter.dial import STATED_AT_PCT, bias_of_mark, pressure_error_of_move
 
@@ -97,7 +98,7 @@ def mark_moves(marks: pl.DataFrame, *, dials: pl.DataFrame) -> pl.DataFrame:
     error = _pressure_errors(moved)
     k = moved["k"].cast(pl.Float64).to_numpy()
     changes = {
-        f"change_{air:g}_pct": _nullable(bias_of_mark(error, air_pct=air, k=k))
+        f"change_{typed(air)}_pct": _nullable(bias_of_mark(error, air_pct=air, k=k))
         for air in (0.0, STATED_AT_PCT, 10.0)
     }
     travel = pl.col("change_5_pct").fill_null(0.0)

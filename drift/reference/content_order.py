@@ -1,4 +1,4 @@
-"""This module puts meters in an order that their names do not decide.
+"""This module puts meters in the order of their content.
 
 A choice among meters, or the last digits of a sum over them, must not change when they are renamed.
 """

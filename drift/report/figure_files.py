@@ -1,4 +1,4 @@
-"""This module writes a figure as an SVG file of its own; it draws through others.
+"""This module writes a figure as an SVG file of its own.
 
 The file ends with a seal, the digest of all before it, by which drift knows its own: what was
 changed since, or was never drift's, is not written over.

@@ -1,4 +1,4 @@
-"""This module writes the pages of a review, on all cores; it words and draws through others."""
+"""This module writes the pages of a review, on all cores."""
 
 import multiprocessing
 import os

@@ -19,7 +19,11 @@ _SAME = ("version", "as_of", "policy", "files", "previous")
 
 
 def review_record(
-    review: Review, pages: list[str], timings: Mapping[str, float], written: Mapping[str, str]
+    review: Review,
+    *,
+    pages: list[str],
+    timings: Mapping[str, float],
+    written: Mapping[str, str],
 ) -> dict[str, object]:
     """Return what a review must say of itself.
 

@@ -60,7 +60,7 @@ def analyse(sources: Sources, *, source_name: str, as_of: date, policy: Policy) 
         charts = draw_charts(ledger, marks=sources.marks, service=sources.service, policy=policy)
         trends, path_trends, changes = weigh_drift(ledger, policy)
         reference = reference_of(sources, ledger, policy)
-        conformity = weigh_conformity(sources.sessions, ledger, reference, policy)
+        conformity = weigh_conformity(sources.sessions, ledger, reference, policy=policy)
         ahead = begun.result()
     signals, responses = with_responses(signals_of(charts, ledger), sources, ledger)
     review = Review(
@@ -206,7 +206,7 @@ def judge_alone(review: Review, *, fit: Fit) -> pl.DataFrame:
     evidence = MeterEvidence(
         ledger=ledger,
         verdicts=judge_sittings(
-            alone.sessions, ledger, reference, policy, repeatability=repeatability
+            alone.sessions, ledger, reference, policy=policy, repeatability=repeatability
         ),
         forecasts=ahead.series,
         chances=ahead.meters,

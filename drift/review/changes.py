@@ -9,7 +9,7 @@ from datetime import date
 
 import polars as pl
 
-from drift.format import day
+from drift.format import day, typed
 from drift.frames import Schema
 from drift.review.past_predictions import (
     Prediction,
@@ -310,7 +310,7 @@ def _written(policy: Mapping[str, object], before: str = "") -> Iterator[tuple[s
 def _number_or_text(value: object) -> str:
     """Return one value as text, 1.0 and 1 alike."""
     number = isinstance(value, int | float) and not isinstance(value, bool)
-    return f"{value:g}" if number else str(value)
+    return typed(value) if number else str(value)
 
 
 def _files(before: pl.DataFrame, now: pl.DataFrame) -> pl.DataFrame:

@@ -1,7 +1,7 @@
 """This module gathers what an evidence pack needs besides a review: studies and validations.
 
 The checks are the tests named here, run before each release; `tests/published/SOURCES.md` says how
-each source was come by.  ``read``: read at the source, or in a copy or a page that quotes it;
+each source was obtained.  ``read``: read at the source, or in a copy or a page that quotes it;
 ``memory``: published digits in part from memory, recomputed by other means; ``derived``: worked
 out apart from this program.
 """
@@ -117,7 +117,7 @@ class Validation:
     part, against : str
         What is checked, and the published source or other means.
     status : {"read", "memory", "derived"}
-        How the expected values were come by.
+        Where the expected values are from.
     test : str
         File of the test, below ``tests/``.
     """

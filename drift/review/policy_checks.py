@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from drift.errors import PolicyError
+from drift.format import typed
 from drift.upkeep.choices import INTERVAL_BOUNDS, RETIREMENT_BOUNDS
 
 _COMPARISONS = ("absolute", "rounding")
@@ -73,7 +74,7 @@ def check_choices(path: Path, values: dict[str, Any]) -> None:
             raise PolicyError(
                 what=f"{key} = {values[key]!r} is out of range",
                 where=str(path),
-                expected=f"a value from {low:g} to {high:g}",
+                expected=f"a value from {typed(low)} to {typed(high)}",
             )
     for key, known in (
         ("comparison", _COMPARISONS),
@@ -114,7 +115,7 @@ def _check_points(path: Path, key: str, points: tuple[float, ...], *, fewest: in
         raise PolicyError(
             what=f"{key} = {list(points)} is out of range",
             where=str(path),
-            expected=f"points from 0 to {_LARGEST_POINT_PCT:g} % air",
+            expected=f"points from 0 to {typed(_LARGEST_POINT_PCT)} % air",
         )
 
 

@@ -43,8 +43,8 @@ class Review:
     sources : Sources
         What was read, what was held back and from which files.
     ledger, charted, limits, trends, path_trends, changes, forecasts, forecast, signals, meters
-        Frames of `drift.frames`, each sorted by its grain; `meters` with the meters of which
-        most is asked first.  `forecasts` has one row a series (with the further columns of
+        Frames of `drift.frames`, each sorted by its grain; `meters` by strongest
+        obligation.  `forecasts` has one row a series (with the further columns of
         `drift.forecast.forecasts.SERIES`), `forecast` one a series and date.  `signals` has
         the further column ``answered_on`` (date of the response, null where there is none).
     obligations : pl.DataFrame

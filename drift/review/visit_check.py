@@ -16,7 +16,7 @@ import polars as pl
 
 from drift.conformity.tolerance import successive
 from drift.forecast.predict_visit import Bands, Expected, Outlook, expected_at
-from drift.format import bias_with_unit, day, interval, plain, point, probability
+from drift.format import bias_with_unit, day, interval, plain, point, probability, times
 from drift.frames import DAYS_PER_YEAR, EPOCH, Row, Schema
 from drift.meter.swaps import swapped_points
 from drift.review.bench_verdicts import CONFIRMED, DOUBTED, swap_sentence, tolerance_of
@@ -387,9 +387,7 @@ def _slip_sentence(slip: Slip, made: Row) -> str:
         ),
         "wrong_meter": f"Likely another meter: these readings are what {slip.about} should show",
     }
-    factor = made["bayes_factor"]
-    told = f"over {1e6:,.0f}" if factor > 1e6 else f"{factor:,.0f}"
     return (
-        f"{words[slip.kind]} ({told.replace(',', chr(0x202F))} times likelier than as it stands; "
+        f"{words[slip.kind]} ({times(made['bayes_factor'])} times likelier than as it stands; "
         f"probability {probability(made['p_slip'])}). Look at the sheet before loading."
     )

@@ -1,4 +1,4 @@
-"""This module runs ``queries/<name>.sql`` in a store that is open."""
+"""This module runs the named statements of ``queries/`` in a store that is open."""
 
 import re
 import shutil
@@ -33,7 +33,7 @@ _CANNOT_WRITE = re.compile(
 
 
 def run(con: Connection, name: str, **parameters: object) -> Connection:
-    """Run ``queries/<name>.sql`` with those of `parameters` that it names.
+    """Run the query `name` with those of `parameters` that it names.
 
     Raises
     ------
@@ -46,7 +46,7 @@ def run(con: Connection, name: str, **parameters: object) -> Connection:
 
 
 def frame(con: Connection, name: str, *, schema: Schema, **parameters: object) -> pl.DataFrame:
-    """Return the result of ``queries/<name>.sql`` as a frame of `schema`.
+    """Return the result of the query `name` as a frame of `schema`.
 
     Raises
     ------

@@ -1,4 +1,4 @@
-"""This module lets a column that a file does not have leave what was known as it is."""
+"""This module keeps the values in force in columns that a file lacks."""
 
 from itertools import groupby
 
@@ -7,7 +7,7 @@ from drift.store.connection import Connection, run
 
 
 def fill_absent(
-    con: Connection, table: str, files: dict[int, SourceFile], about: dict[str, object]
+    con: Connection, table: str, *, files: dict[int, SourceFile], about: dict[str, object]
 ) -> None:
     """Give the rows just saved to a table the values in force in columns that their files lack.
 

@@ -1,4 +1,4 @@
-"""This module takes a folder of CSV files into a store, all or nothing; SQL judges the values."""
+"""This module takes a folder of CSV files into a store, all or nothing."""
 
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -164,7 +164,8 @@ def _settle(
         }
         if table == "readings" and run(con, "unnumbered", **about).fetchall() != [(0,)]:
             run(con, "number_readings", **about)
-        fill_absent(con, table, {arrival.file_no: arrival.file for arrival in came}, about)
+        by_number = {arrival.file_no: arrival.file for arrival in came}
+        fill_absent(con, table, files=by_number, about=about)
         saved = run(con, "rows_saved", **about).fetchall()
         fates |= {(file_no, "saved"): rows for file_no, rows in saved}
         run(con, "outcomes", **about)

@@ -2,6 +2,7 @@
 
 import polars as pl
 
+from drift.format import typed
 from drift.intake.columns import KNOWN_FROM, TABLES, Column
 
 # Stands for "no bound"; the largest whole number that a cell of the store can hold.
@@ -33,8 +34,8 @@ def rules() -> pl.DataFrame:
 def _out_of_bounds(column: Column) -> str:
     """Return how a value outside the bounds of a column is spoken of, after the value."""
     unit = f" {column.unit}" if column.unit else ""
-    low = f"{column.low:g}" if column.low is not None else ""
-    high = f"{column.high:g}" if column.high is not None else ""
+    low = typed(column.low) if column.low is not None else ""
+    high = typed(column.high) if column.high is not None else ""
     if low and high:
         return f" is outside {low} to {high}{unit}"
     if low:

@@ -1,4 +1,4 @@
-"""This module moves the rows of files into the tables of a store; what they mean comes later."""
+"""This module moves the rows of files into the tables of a store."""
 
 from collections import Counter, defaultdict
 from collections.abc import Callable

@@ -67,9 +67,9 @@ FILES: Schema = {
     "note": pl.String,
 }
 
-# How `queries/held_back.sql` begins the reason of a row that was loaded, but is not yet seen.
+# How `held_back` of `queries/` begins the reason of a row that was loaded, but is not yet seen.
 _NOT_YET = "dated after the review's date"
-# How `queries/save_held_repeats.sql` begins that of a row that another line says too.
+# How `save_held_repeats` of `queries/` begins that of a row that another line says too.
 _REPEATS = "repeats line"
 # How intake begins or ends what it says of a file that it could not read as it is.
 _NOT_UTF_8, _ROUNDED = "not in UTF-8", " rounded to nine decimals"

@@ -150,7 +150,7 @@ def find_change_points(
     p = np.full(flat.series.size, np.nan)
     for block in _blocks(flat, everyone):
         scan = jump_scan.scan_jumps(
-            block.years, block.step, block.shares, weights[block.at], floor=block.floor
+            block.years, block.step, block.shares, weights=weights[block.at], floor=block.floor
         )
         jumps[block.at, 0], p[block.at] = _test(scan, block.resolution)
     accepted = discovery_q(p) <= false_discovery_rate
@@ -243,7 +243,7 @@ def _add_further(flat: Flat, jumps: Integers, weights: Floats, *, p_limit: float
                 block.years,
                 block.step,
                 block.shares,
-                weights[block.at],
+                weights=weights[block.at],
                 floor=block.floor,
                 known=jumps[block.at, :known],
             )
@@ -264,7 +264,7 @@ def _report(
             block.years,
             block.step,
             block.shares,
-            weights[block.at],
+            weights=weights[block.at],
             floor=block.floor,
             known=others,
         )

@@ -1,4 +1,4 @@
-"""This module weighs a jump in every step of a path in turn; which ones to believe, it leaves open.
+"""This module weighs a jump in every step of a path in turn.
 
 All of it is generalised least squares under the covariance of `drift.trend.local_level`, for a
 block of series and every ratio of wander to noise at once.
@@ -7,10 +7,9 @@ block of series and every ratio of wander to noise at once.
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import special
 
-from drift.arrays import Floats, Integers
+from drift.arrays import Flags, Floats, Integers
 from drift.trend import local_level, t_mixtures
 
 # Share of the information that must be left on a step for a jump there to be told from the rest
@@ -124,9 +123,9 @@ def one_hot(jump: Integers, steps: int) -> Floats:
 def scan_jumps(
     years: Floats,
     step: Floats,
-    shares_start: NDArray[np.bool_],
-    weights: Floats,
+    shares_start: Flags,
     *,
+    weights: Floats,
     floor: Floats,
     known: Integers | None = None,
     with_drift: bool = True,

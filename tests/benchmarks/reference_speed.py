@@ -67,7 +67,7 @@ def weigh(meters: int) -> None:
     with timed("reference"):
         found = reference_of(sources, fleet.ledger, policy)
     with timed("uncertainty and verdicts"):
-        weigh_conformity(sources.sessions, fleet.ledger, found, policy)
+        weigh_conformity(sources.sessions, fleet.ledger, found, policy=policy)
 
 
 def main() -> None:

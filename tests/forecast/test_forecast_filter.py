@@ -160,7 +160,7 @@ def test_without_shock_and_rounding_it_is_the_state_space_model(seed: int) -> No
 def test_one_visit_is_the_rounding_likelihood_by_quadrature() -> None:
     """Posterior mean and evidence of twelve coarse readings equal adaptive quadrature.
 
-    Readings and noise of check value R4 of the project's notes on resolution.
+    Readings and noise of a check value that was derived apart.
     """
     readings = [0.0, 0.0, 0.1, 0.0, 0.1, 0.1, 0.0, 0.1, 0.1, 0.1, 0.2, 0.1]
     noise, start = 0.0516813, 0.3

@@ -54,7 +54,7 @@ def test_rounded_readings_have_their_exact_moments(
 ) -> None:
     """Mean and standard deviation of a reading on a 0.1 dial.
 
-    Check value R2 of the project's notes on resolution, derived there independently.
+    The check value was derived apart from the code tested.
     """
     table = reading_table(BINS, plain(noise_sd))
     lattice = mean_lattice(np.zeros(1), table.shape[2], bins=BINS)[0]

@@ -192,7 +192,7 @@ def test_a_rule_that_may_never_notice_says_so() -> None:
 
 
 def test_a_coarse_dial() -> None:
-    """Check value R9: dial read to 0.1, sigma 0.04, centre on a mark: 0.018 % instead of 0.27 %."""
+    """Check value: dial read to 0.1, sigma 0.04, centre on a mark: 0.018 % instead of 0.27 %."""
     coarse = detectability(replace(WATCH, resolution_pct=0.1))
     chance = row(coarse.false_alarms, "beyond_limits")["chance_a_quarter"]
     assert chance == pytest.approx(1 - (1 - 0.00018) ** 50, rel=0.03)

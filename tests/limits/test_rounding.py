@@ -106,7 +106,7 @@ def test_cells_keep_their_digits(edges: tuple[float, float]) -> None:
 def test_moments_of_rounded_readings(
     sigma: float, centre: float, mean: float, spread: float
 ) -> None:
-    """Exact mean and spread of readings in steps of 0.1, derived elsewhere (R2)."""
+    """Exact mean and spread of readings in steps of 0.1, derived apart from the code tested."""
     found = moments_of_mean(distribution_of_mean([centre], sigma=sigma, resolution=0.1))
     assert found[0][0] == pytest.approx(mean, abs=6e-7)
     assert found[1][0] == pytest.approx(spread, abs=6e-7)
@@ -116,7 +116,7 @@ def test_moments_of_rounded_readings(
     ("ratio", "worst"), [(0.2, 0.145068), (0.3, 0.053866), (0.4, 0.013528), (0.5, 0.002289)]
 )
 def test_bias_of_a_mean_of_rounded_readings(ratio: float, worst: float) -> None:
-    """Largest bias of the mean over all places of the centre, in steps, derived elsewhere (R3)."""
+    """Largest bias of the mean over all places of the centre, in steps, derived apart."""
     places = np.linspace(0, 0.5, 401)
     mean, _ = moments_of_mean(distribution_of_mean(places, sigma=ratio, resolution=1.0))
     assert np.abs(mean - places).max() == pytest.approx(worst, abs=2e-6)
@@ -126,7 +126,7 @@ def test_bias_of_a_mean_of_rounded_readings(ratio: float, worst: float) -> None:
     ("sigma", "rate"), [(0.03, 0.09558), (0.04, 0.00018), (0.05, 0.00270), (0.06, 0.01242)]
 )
 def test_the_textbook_chart_of_a_coarse_dial(sigma: float, rate: float) -> None:
-    """False alarms of mean ± 2.66 mean moving ranges, step 0.1, centre on a mark (R9)."""
+    """False alarms of mean ± 2.66 mean moving ranges, step 0.1, centre on a mark."""
     law = distribution_of_mean([0.0], sigma=sigma, resolution=0.1)
     values, p = law.values[0], law.probabilities[0]
     moving_range = (np.abs(values[:, None] - values) * p[:, None] * p).sum()

@@ -96,7 +96,7 @@ def test_ewma_run_lengths(weight: float, limit: float) -> None:
     ("sigma", "expected"), [(0.03, 0.09558), (0.04, 0.00018), (0.05, 0.00270), (0.06, 0.01242)]
 )
 def test_false_alarms_of_a_rounded_individuals_chart(sigma: float, expected: float) -> None:
-    """Check value R9: a dial read to 0.1 with the centre on a mark (derived, to five decimals)."""
+    """Check value: a dial read to 0.1 with the centre on a mark (derived, to five decimals)."""
     lengths = rule_run_lengths(
         constant_means((0.0,)), rules=BEYOND, limit_sigmas=3.0, resolution_sigmas=0.1 / sigma
     )

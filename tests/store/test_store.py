@@ -51,7 +51,7 @@ MARKS = "meter_id,performed_on,mark,zero_reading_pct,action\n"
 HOLD = """
 import sys, time
 from pathlib import Path
-from drift.store import open_store
+from drift.store.opening import open_store
 con = open_store(Path(sys.argv[1]))
 print("open", flush=True)
 time.sleep(float(sys.argv[2]))
@@ -60,7 +60,8 @@ con.close()
 TAKE = """
 import sys, time
 from pathlib import Path
-from drift.store import open_store, take_folder
+from drift.store.loading import take_folder
+from drift.store.opening import open_store
 
 def told(name, done, total):
     print(name, flush=True)
@@ -642,20 +643,14 @@ def header_of(name: str) -> dict[str, str]:
     """Return the parts of a query's header comment."""
     text = folders.sql(name)
     comment = re.match(r"(--[^\n]*\n)+", text)
-    assert comment is not None, f"{name}.sql has no header"
+    assert comment is not None, f"{name} has no header"
     prose = re.sub(r"\n--\s*", " ", comment.group().strip()).removeprefix("-- ")
     parts = re.split(r"(?:^| )(purpose|grain|parameters|columns): ", prose)
-    assert parts[1::2] == ["purpose", "grain", "parameters", "columns"], (
-        f"{name}.sql: {parts[1::2]}"
-    )
+    assert parts[1::2] == ["purpose", "grain", "parameters", "columns"], f"{name}: {parts[1::2]}"
     return dict(zip(parts[1::2], parts[2::2], strict=True))
 
 
-QUERIES = sorted(
-    Path(str(entry)).stem
-    for entry in folders.root("queries").iterdir()
-    if entry.name.endswith(".sql")
-)
+QUERIES = sorted(folders.queries())
 EVERYTHING = {
     "as_of": date(2030, 1, 1),
     "points_pct": [0.0, 5.0, 10.0],

@@ -51,7 +51,7 @@ def test_nile_without_wander() -> None:
         jump_scan.start_model(local_level.factor_covariance(years, shares), steps).squares[0, 0] / 2
     )
     assert none == pytest.approx(wanted["rss_no_break"], abs=0.5)
-    one = jump_scan.scan_jumps(years, steps, shares, weights, floor=floor, with_drift=False)
+    one = jump_scan.scan_jumps(years, steps, shares, weights=weights, floor=floor, with_drift=False)
     best = int(one.score[:, 0].argmax())
     rss = one.squares[best, 0, 0] / 2
     assert 1871 + best == wanted["last_year_of_first_segment"]
@@ -59,7 +59,13 @@ def test_nile_without_wander() -> None:
     size = wanted["mean_1899_1970"] - wanted["mean_1871_1898"]
     assert one.size[best, 0, 0] == pytest.approx(size, abs=0.01)
     two = jump_scan.scan_jumps(
-        years, steps, shares, weights, floor=floor, known=np.array([[best]]), with_drift=False
+        years,
+        steps,
+        shares,
+        weights=weights,
+        floor=floor,
+        known=np.array([[best]]),
+        with_drift=False,
     )
     allowed = np.r_[14 : best - 14, best + 15 : 84]  # at least 15 years in each part, as published
     rss_two = two.squares[allowed, 0, 0].min() / 2

@@ -82,7 +82,7 @@ def test_jumps_equal_statsmodels_gls_with_dummies(seed: int) -> None:
         years[None, :],
         steps[None, :],
         shares[None, :],
-        local_level.default_weights(),
+        weights=local_level.default_weights(),
         floor=np.zeros(1),
         known=known,
     )

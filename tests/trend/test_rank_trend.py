@@ -77,7 +77,7 @@ def test_small_published_series(series: str) -> None:
 
 
 def test_rounded_examples() -> None:
-    """R7 and R8 of the project's check values (derived there): ties on a dial read to 0.1."""
+    """Check values derived apart: ties on a dial read to 0.1."""
     times = np.arange(12) * 0.25
     seven = np.array([0, 0, 0, 0.1, 0, 0.1, 0, 0.1, 0.1, 0.1, 0.2, 0.1])
     eight = np.array([0, 0, 0, 0, 0, 0.1, 0, 0.1, 0.1, 0, 0.1, 0.1])

@@ -79,7 +79,7 @@ def test_statsmodels_agrees() -> None:
 
 
 def test_rounded_examples() -> None:
-    """R7 and R8 of the project's check values (derived there): three cells, and only two.
+    """Check values derived apart: three cells, and only two.
 
     On two cells the slope is not identifiable, yet that there is a trend can still be tested.
     """

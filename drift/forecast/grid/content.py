@@ -1,4 +1,4 @@
-"""This module puts lives in an order that no name and no row of a file decides.
+"""This module puts lives in the order of their content.
 
 Sums of rounded numbers come out otherwise in another order, and a part of a fleet is another part.
 """

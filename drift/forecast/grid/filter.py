@@ -22,11 +22,10 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
-from drift.arrays import Floats, Integers
+from drift.arrays import Floats, Integers, Masses
 from drift.forecast.grid.model import (
     Grid,
     HyperParameters,
-    Masses,
     bell_mass,
     shock_groups,
     wide_mass,
@@ -110,7 +109,7 @@ def walk(
         if mixed.size:
             part, given = take(state, mixed), left.at(mixed, j)
             said[at[mixed], j] = mix(
-                part, visits, at[mixed], j, given, hyper=hyper, grid=grid, tables=tables
+                part, visits, at[mixed], j=j, left=given, hyper=hyper, grid=grid, tables=tables
             )
             put(state, mixed, part)
         _shift_known(state, visits, at, j, grid=grid)

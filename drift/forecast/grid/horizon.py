@@ -13,6 +13,7 @@ from drift.forecast.grid.model import (
     shock_groups,
 )
 from drift.forecast.grid.rates import Posterior, Rates
+from drift.format import decimals
 
 # Bins of a predicted density: enough for a year of drift and a shock in thirds of a grid step.
 _BINS = 512
@@ -219,7 +220,7 @@ def found_out(means: Floats, settings: Settings) -> Floats:
     tolerance's last digit, halves to even (ASTM E29).
     """
     if settings.comparison == "rounding":
-        digits = len(f"{settings.tolerance:.10f}".rstrip("0").split(".")[1])
+        digits = decimals(settings.tolerance, most=10)
         means = np.round(np.round(means, 9), digits)
     return (np.abs(means) > settings.tolerance + 1e-9).astype(np.float64)
 

@@ -1,4 +1,4 @@
-"""This module holds the forecaster's settings, its hyper-parameters and its grid; no data.
+"""This module holds the forecaster's settings, its hyper-parameters and its grid.
 
 The model of one series, a meter at one verification point: its true bias x and its drift rate v
 follow ::
@@ -19,10 +19,9 @@ import numpy as np
 from numpy.typing import DTypeLike, NDArray
 from scipy import special
 
-from drift.arrays import Floats
+from drift.arrays import Floats, Masses
 
 # Probabilities of a grid, in single precision unless digits are being compared.
-Masses = NDArray[np.float32] | NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)

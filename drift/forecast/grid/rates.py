@@ -10,8 +10,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from drift.arrays import Floats, Integers
-from drift.forecast.grid.model import Grid, Masses
+from drift.arrays import Floats, Integers, Masses
+from drift.forecast.grid.model import Grid
 from drift.forecast.grid.state import State, state_levels
 
 _PARTS = 8

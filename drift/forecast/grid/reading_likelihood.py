@@ -9,11 +9,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from drift.arrays import Floats, Integers
+from drift.arrays import Floats, Integers, Masses
 from drift.forecast.grid.model import (
     Grid,
     HyperParameters,
-    Masses,
     bell_mass,
     cell_probability,
     log_rate_prior,

@@ -9,10 +9,10 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import special
 
-from drift.arrays import Floats
+from drift.arrays import Floats, Masses
 from drift.forecast.grid.filter import walk
 from drift.forecast.grid.lattice import Carry, Lattice, carry, make_lattice, reading_likelihood
-from drift.forecast.grid.model import Masses, wide_mass
+from drift.forecast.grid.model import wide_mass
 from drift.forecast.grid.predict import Model
 from drift.forecast.grid.reading_likelihood import make_tables
 from drift.forecast.grid.state import State, take
@@ -174,7 +174,7 @@ def known_before(chain: Span, tolerance: float) -> list[Masses]:
     return known
 
 
-def told_later(visits: Visits, life: int, until: int, lattice: Lattice) -> Floats:
+def told_later(visits: Visits, life: int, *, until: int, lattice: Lattice) -> Floats:
     """Return the probability of all that comes after visit `until`, from right after it."""
     shape = (len(lattice.hyper.kinds), lattice.grid.drifts.size, lattice.cells)
     message = np.ones(shape)

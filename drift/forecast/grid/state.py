@@ -4,8 +4,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from drift.arrays import Floats, Integers
-from drift.forecast.grid.model import Grid, Masses
+from drift.arrays import Floats, Integers, Masses
+from drift.forecast.grid.model import Grid
 
 
 @dataclass(slots=True)

@@ -1,4 +1,4 @@
-"""This module weighs levels by readings, and by whether somebody adjusted; no time passes.
+"""This module weighs levels by readings, and by whether somebody adjusted.
 
 Where readings as found and as left stand side by side without a record of work, nobody knows
 whether the same level was read again or the meter was adjusted.  Both are followed: with
@@ -15,8 +15,8 @@ from functools import partial
 import numpy as np
 from scipy import special
 
-from drift.arrays import Floats, Integers
-from drift.forecast.grid.model import Grid, HyperParameters, Masses, wide_mass, windows
+from drift.arrays import Floats, Integers, Masses
+from drift.forecast.grid.model import Grid, HyperParameters, wide_mass, windows
 from drift.forecast.grid.reading_likelihood import Groups, Tables, reading_chances
 from drift.forecast.grid.state import State, window_origin
 from drift.forecast.grid.visits import Visits
@@ -70,9 +70,9 @@ def mix(
     state: State,
     visits: Visits,
     at: Integers,
+    *,
     j: int,
     left: Groups,
-    *,
     hyper: HyperParameters,
     grid: Grid,
     tables: Tables,

@@ -13,6 +13,7 @@ import numpy as np
 from scipy.special import ndtr
 
 from drift.arrays import Floats
+from drift.format import typed
 
 # From the state of every scenario, the means at the next visit and how many visits came before,
 # to the next state and the probability that nothing has spoken yet.
@@ -77,8 +78,8 @@ def drifting_means(sigmas_per_visit: tuple[float, ...], *, until_sigmas: float) 
     slowest = min(abs(drift) for drift in sigmas_per_visit)
     if not slowest * MOST_VISITS > until_sigmas:
         raise ValueError(
-            f"a drift of {slowest!r} sigma a visit does not reach {until_sigmas:g} sigma within "
-            f"{MOST_VISITS} visits"
+            f"a drift of {slowest!r} sigma a visit does not reach {typed(until_sigmas)} sigma "
+            f"within {MOST_VISITS} visits"
         )
     visits = int(np.ceil(until_sigmas / slowest)) + 1
     drifts = np.array(sigmas_per_visit, dtype=np.float64)

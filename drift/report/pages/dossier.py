@@ -80,7 +80,7 @@ def dossier_page(review: Review, meter_id: str) -> DossierPage:
     earlier, meter, later = _neighbours(review, meter_id)
     one = _slice(review, meter_id, worst_point_pct=meter.point_pct)
     trends = tables.trend_rows(
-        one.trends, one.path_trends, one.forecasts, one.ledger, meter=meter, review=review
+        one.trends, one.path_trends, one.forecasts, ledger=one.ledger, meter=meter, review=review
     )
     visits = tables.visit_rows(one.ledger, one.signals)
     signals = rows.signal_rows(review, one.signals.sort("visit_on", descending=True))

@@ -56,8 +56,8 @@ def trend_rows(
     trends: pl.DataFrame,
     path_trends: pl.DataFrame,
     forecasts: pl.DataFrame,
-    ledger: pl.DataFrame,
     *,
+    ledger: pl.DataFrame,
     meter: MeterRow,
     review: Review,
 ) -> tuple[TrendRow, ...]:

@@ -156,8 +156,7 @@ def lead(effects: pl.DataFrame, *, policy: Policy) -> tuple[str, ...]:
     moved = _moved(rows, policy)
     told = [_moved_sentence(row) for row in moved[:_MOST_SENTENCES]]
     if len(moved) > len(told):
-        told.append(f"{text.count(len(moved) - len(told), 'more')} in the table.")
-        told[-1] = told[-1].replace("mores", "more")
+        told.append(f"{text.whole(len(moved) - len(told))} more in the table.")
     if not told:
         told = _holds(rows, policy)
     people = sorted(

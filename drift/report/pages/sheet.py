@@ -147,8 +147,7 @@ def _range(low: float | None, high: float | None, *, places: int) -> str:
 
 def _places(step: float) -> int:
     """Return the decimal places of a dial's steps."""
-    written = f"{step:.6f}".rstrip("0")
-    return len(written.split(".")[1])
+    return text.decimals(step, most=6)
 
 
 def _mark(marks: pl.DataFrame) -> str:

@@ -1,4 +1,4 @@
-"""This module says what shares of checks passed prove, and turns them into intervals; no survival.
+"""This module says what shares of checks passed prove, and turns them into intervals.
 
 The interval arithmetic at its end is that of the exponential and the Weibull law, and of a rule
 that lengthens an interval after each pass and shortens it after each failure.

@@ -1,4 +1,4 @@
-"""This module estimates how long meters stay in tolerance, assuming no law.
+"""This module estimates how long meters stay in tolerance, without a parametric law.
 
 Lengths are interval-censored: known to lie in (lower, upper], where an infinite upper means that
 the end was not seen.  An exact length is lower = upper.  Where every length is exact or open-ended

@@ -1,4 +1,4 @@
-"""This module says which choice costs least and whether luck may reverse it; grounds decide first.
+"""This module says which choice costs least and whether luck may reverse it.
 
 A choice that the grounds ask for gives way to the cheapest only where its expected cost lies beyond
 the range of the cheapest one's: within it, luck may reverse them.
@@ -117,7 +117,9 @@ def judge_cheaper(
     return judged_rows(seen, seen.select("meter_id"), {"cheaper_choice": cheaper})
 
 
-def cost_words(costs: Costs, answer: str, best: Cheapest | None, choices: RetirementChoices) -> str:
+def cost_words(
+    costs: Costs, answer: str, best: Cheapest | None, *, choices: RetirementChoices
+) -> str:
     """Say what the costs have to do with a recommendation; empty where they are not known."""
     if best is None or answer not in costs:
         return ""

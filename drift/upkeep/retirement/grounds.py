@@ -56,15 +56,22 @@ def measure_grounds(
     """
     life = present_life(evidence.ledger)
     seen = life.select("meter_id").unique().sort("meter_id")
+    rates = pass_rates(life, tolerance=tolerance, comparison=comparison, intervals=intervals)
     parts = [
         measure_adjustments(seen, life, choices, confidence=intervals.confidence),
         measure_directions(seen, life, choices),
-        _pass_rate(seen, pass_rates(life, tolerance, comparison, intervals), intervals),
+        _pass_rate(seen, rates, intervals),
         measure_mark_travel(seen, evidence, choices),
         measure_repeatability(
-            seen, life, last_cures(evidence), choices, compared=evidence.present.height
+            seen,
+            life,
+            cures=last_cures(evidence),
+            choices=choices,
+            compared=evidence.present.height,
         ),
-        measure_points_together(seen, life, tolerance, comparison, choices),
+        measure_points_together(
+            seen, life, tolerance=tolerance, comparison=comparison, choices=choices
+        ),
         _intervals(seen, evidence, intervals),
         _faults(seen, evidence, choices),
         _age(seen, evidence, choices),
@@ -81,7 +88,7 @@ def present_life(ledger: pl.DataFrame) -> pl.DataFrame:
 
 
 def pass_rates(
-    life: pl.DataFrame, tolerance: float, comparison: str, intervals: IntervalChoices
+    life: pl.DataFrame, *, tolerance: float, comparison: str, intervals: IntervalChoices
 ) -> pl.DataFrame:
     """Return for each meter its checks and passes and the highest pass rate they leave possible.
 

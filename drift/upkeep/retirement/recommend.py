@@ -107,7 +107,12 @@ def weigh_retirement(
         intervals=intervals,
     )
     seen = measured.select("meter_id").unique().sort("meter_id")
-    rates = pass_rates(present_life(evidence.ledger), tolerance, comparison, intervals)
+    rates = pass_rates(
+        present_life(evidence.ledger),
+        tolerance=tolerance,
+        comparison=comparison,
+        intervals=intervals,
+    )
     costs = price_choices(
         evidence, rates, tolerance=tolerance, choices=choices, intervals=intervals
     ).join(seen, on="meter_id", how="semi", maintain_order="left")
@@ -151,7 +156,7 @@ def _advise(case: _Case, choices: RetirementChoices) -> Row:
         answer = best.choice
         of_cost = ("cheaper_choice", "cost") if answer == RETIRE else ("cheaper_choice",)
         carried += tuple(name for name in of_cost if case.rows[name]["verdict"] == MET)
-    told = cost_words(case.costs, answer, best, choices)
+    told = cost_words(case.costs, answer, best, choices=choices)
     if answer == SERVICE != grounded:
         told += " That a service makes it drift like the fleet's meters is assumed, not shown."
     reason = told if answer != grounded else f"{_reason(case, answer, carried)} {told}"

@@ -1,4 +1,4 @@
-"""This module measures the wear of meters: adjustments, mark, scatter, points; no costs."""
+"""This module measures the wear of meters: adjustments, mark, scatter, points."""
 
 import polars as pl
 
@@ -183,9 +183,9 @@ def measure_mark_travel(
 def measure_repeatability(
     seen: pl.DataFrame,
     life: pl.DataFrame,
+    *,
     cures: pl.DataFrame,
     choices: RetirementChoices,
-    *,
     compared: int,
 ) -> pl.DataFrame:
     """Measure the scatter of replicates at the last visits against that at the first.
@@ -278,6 +278,7 @@ def _pooled(spreads: pl.DataFrame, name: str) -> pl.DataFrame:
 def measure_points_together(
     seen: pl.DataFrame,
     life: pl.DataFrame,
+    *,
     tolerance: float,
     comparison: str,
     choices: RetirementChoices,

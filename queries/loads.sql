@@ -1,0 +1,81 @@
+-- statement: next_numbers
+-- purpose: number the load and the files that come next, and say whether readings came before.
+-- grain: one row.
+-- parameters: none.
+-- columns: load_no; file_no; readings_known.
+
+with last_load as (select coalesce(max(load_no), 0) as load_no from loads),
+
+last_file as (select coalesce(max(file_no), 0) as file_no from files),
+
+readings as (
+    select count(*) > 0 as readings_known from files where table_name = 'readings'
+)
+
+select
+    last_load.load_no + 1 as load_no,
+    last_file.file_no + 1 as file_no,
+    readings.readings_known
+from last_load
+cross join last_file
+cross join readings;
+
+-- statement: files_seen
+-- purpose: list the files that the store was made from, read under one mapping file.
+-- grain: one row per file_no.
+-- parameters: $mapping_sha256, empty for no mapping file.
+-- columns: file_no; source_name; file; sha256; rows; held_back.
+
+select
+    files.file_no,
+    loads.source_name,
+    files.file,
+    files.sha256,
+    files.rows,
+    files.held_back
+from files
+join loads using (load_no)
+where files.mapping_sha256 = $mapping_sha256
+order by files.file_no;
+
+-- statement: rows_saved
+-- purpose: count the rows of this source that could be read whole, of one table.
+-- grain: one row per file_no.
+-- parameters: $table_name; $first_file_no of this source.
+-- columns: file_no; rows.
+
+select file_no, count(*) as rows
+from query_table($table_name)
+where file_no >= $first_file_no
+group by file_no
+order by file_no;
+
+-- statement: lines_held
+-- purpose: count the lines of this source that were held back.
+-- grain: one row per file_no.
+-- parameters: $first_file_no of this source.
+-- columns: file_no; lines.
+
+select file_no, count(distinct line) as lines
+from held_back
+where file_no >= $first_file_no
+group by file_no
+order by file_no;
+
+-- statement: save_load
+-- purpose: note that a source was loaded, and when.
+-- grain: one row per load.
+-- parameters: $load_no; $source_name, the folder's own name; $loaded_at, time in UTC.
+-- columns: those of the table loads.
+
+insert into loads by name
+select $load_no as load_no, $source_name as source_name, $loaded_at as loaded_at;
+
+-- statement: save_files
+-- purpose: note the files of one load and what became of their rows.
+-- grain: one row per file.
+-- parameters: none; reads the registered frame arrivals.
+-- columns: those of the table files.
+
+insert into files by name
+select * from arrivals;
