@@ -30,6 +30,7 @@ from drift.store.tables import HELD_BACK
 from drift.trend.plain_trends import PLAIN_TRENDS
 from drift.upkeep.intervals.recommend import INTERVALS
 from drift.upkeep.retirement.frames import CHOICE_COSTS, GROUNDS, RETIREMENTS
+from drift.version import __version__
 
 ROOT = Path(__file__).resolve().parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -123,3 +124,18 @@ def test_the_lock_has_hashes_and_no_index() -> None:
     assert len(pins) > 20
     assert all("==" in line and line.endswith("\\") for line in pins)
     assert "://" not in lock
+
+
+def test_the_readme_ends_with_the_changes_by_version() -> None:
+    """The last section has this version first."""
+    last = README.split("\n## ")[-1]
+    assert last.startswith("Changes\n")
+    assert re.findall(r"^- \*\*(.*?)\*\*", last, re.MULTILINE)[0] == __version__
+
+
+def test_what_runs_before_a_commit_runs_in_ci() -> None:
+    """Lint, form and types, by the same commands."""
+    hooks = (ROOT / ".pre-commit-config.yaml").read_text(encoding="utf-8")
+    entries = re.findall(r"entry: (.*)", hooks)
+    assert len(entries) == 3
+    assert (ROOT / ".ci" / "run").read_text(encoding="utf-8").splitlines()[-3:] == entries

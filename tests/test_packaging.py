@@ -42,6 +42,7 @@ def test_the_wheel_holds_every_module_query_and_template(wheel: Path) -> None:
         if path.is_file()
     }
     assert expected - members == set()
+    assert "drift/py.typed" in members
     assert not any(name.startswith(("tests/", "sample_history/")) for name in members)
 
 

@@ -56,11 +56,11 @@ ROOMS: dict[str, tuple[set[str], set[str]]] = {
             "review",
         },
     ),
-    "api": ({"polars"}, {"intake", "store", "meter", "forecast", "review", "report"}),
+    "api": ({"polars"}, {"intake", "store", "meter", "limits", "forecast", "review", "report"}),
     "cli": ({"click", "polars"}, {"store", "limits", "forecast", "review", "report", "api"}),
 }
 # The doors of the program, which lead to the top room.
-DOORS = {"drift": set(), "drift.__main__": {"cli"}}
+DOORS = {"drift": {"", "api"}, "drift.__main__": {"cli"}}
 DOMAINS = {
     "store",
     "meter",

@@ -9,17 +9,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from drift.errors import SourceError
-from drift.forecast.proof import Proof
 from drift.places import check_place
 from drift.report.data_files import read_previous, write_record, write_review
-from drift.report.exchange import digests_of, exchanged_for, place_for
+from drift.report.exchange import Place, digests_of, exchanged_for, place_for
 from drift.report.own_files import REVIEW_FOLDER
 from drift.report.review_record import kept_pages, review_record
 from drift.report.write import Progress, page_helpers, timed, write_beside
-from drift.review.analyse import analyse, ledger_of
+from drift.review.analyse import analyse
 from drift.review.changes import Earlier
-from drift.review.evidence import study_proof
-from drift.review.forecasts import jumps_known
 from drift.review.policy import Policy
 from drift.review.results import Review
 from drift.store.connection import Connection
@@ -102,7 +99,7 @@ def review_source(
     place = place_for(out, REVIEW_FOLDER)
     with timed(timings, "read"):
         sources = read(source, as_of=as_of, policy=policy)
-        earlier = _read_previous(previous, sources, source=source, as_of=as_of)
+        earlier = earlier_review(previous, sources, source_name=source.resolve().name, as_of=as_of)
     kept = {}
     if not with_pages:
         then = earlier.as_of if earlier else None
@@ -118,19 +115,15 @@ def review_source(
             )
             if with_trends:
                 review = dataclasses.replace(review, trends=review.plain_trends())
-        stays = {name.split("/", 1)[0] for name in kept}
-        with exchanged_for(place, keep=stays) as new, _stopped_on_failure(beside):
-            with timed(timings, "write_data"):
-                write_review(review, new / "data")
-            pages = list(kept)
-            if with_pages:
-                pages = write_beside(
-                    review, new, beside, browser=browser, progress=progress, timings=timings
-                )
-            record = review_record(
-                review, pages=pages, timings=timings, written=digests_of(new) | kept
-            )
-            write_record(record, new / REVIEW_FOLDER.record)
+        write_found(
+            review,
+            place,
+            kept=kept,
+            beside=beside if with_pages else None,
+            browser=browser,
+            progress=progress,
+            timings=timings,
+        )
     return Written(
         review=review,
         index=out / "index.html" if with_pages else None,
@@ -139,8 +132,56 @@ def review_source(
     )
 
 
-def _read_previous(
-    previous: Path | None, sources: Sources, *, source: Path, as_of: date
+def write_found(
+    review: Review,
+    place: Place,
+    *,
+    kept: dict[str, str],
+    beside: "Helpers | None",
+    browser: Path | None = None,
+    progress: Progress = lambda _done, _of: None,
+    timings: dict[str, float],
+) -> None:
+    """Write a review whole, then exchange it for what drift wrote there before.
+
+    Parameters
+    ----------
+    review : Review
+        What was found.
+    place : Place
+        Where it goes, from `place_for`.
+    kept : dict of str to str
+        Digests of the pages that stay beside new data files, from `kept_pages`.
+    beside : sequence of ProcessPoolExecutor or None
+        Processes that help to write pages, none of them to write all in this one; None to write
+        no pages and no workbook.
+    browser : Path or None
+        From `drift.report.pdf.find_browser`, to print the pages as PDF too; None not to.
+    progress : callable
+        Told how many steps are done and how many there are.
+    timings : dict of str to float
+        Seconds by part of the work, for the record; those of writing are added.
+
+    Raises
+    ------
+    DriftError
+        If the folder cannot be written or pages cannot be printed.
+    """
+    stays = {name.split("/", 1)[0] for name in kept}
+    with exchanged_for(place, keep=stays) as new, _stopped_on_failure(beside or ()):
+        with timed(timings, "write_data"):
+            write_review(review, new / "data")
+        pages = list(kept)
+        if beside is not None:
+            pages = write_beside(
+                review, new, beside, browser=browser, progress=progress, timings=timings
+            )
+        record = review_record(review, pages=pages, timings=timings, written=digests_of(new) | kept)
+        write_record(record, new / REVIEW_FOLDER.record)
+
+
+def earlier_review(
+    previous: Path | None, sources: Sources, *, source_name: str, as_of: date
 ) -> Earlier | None:
     """Read the earlier review, before anything is written over it."""
     if previous is None:
@@ -148,7 +189,7 @@ def _read_previous(
     return read_previous(
         previous,
         as_of=as_of,
-        source_name=source.resolve().name,
+        source_name=source_name,
         meter_ids=sources.sessions["meter_id"].unique(),
     )
 
@@ -184,19 +225,6 @@ def intake(source: Path, *, store: Path) -> IntakeSummary:
         raise
     con.close()
     return summary
-
-
-def prove_source(source: Path, *, as_of: date, policy: Policy) -> Proof:
-    """Judge the forecaster on the history of a folder or a store file.
-
-    Raises
-    ------
-    DriftError
-        If the source cannot be used.
-    """
-    sources = read(source, as_of=as_of, policy=policy)
-    ledger = ledger_of(sources, source_name=source.resolve().name, as_of=as_of, policy=policy)
-    return study_proof(jumps_known(ledger, sources), policy)
 
 
 def read(source: Path, *, as_of: date, policy: Policy) -> Sources:

@@ -13,14 +13,11 @@ is quick.  Rests on `api`.
 ``console``   what they print
 """
 
-import os
 import sys
 
-# The matrices here are small and many.  Linear algebra on several threads makes each product wait
-# for the slowest core (measured: 40 times the processor time on two busy cores), so it gets one;
-# set before any numeric library is loaded.
-for _variable in ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "OMP_NUM_THREADS"):
-    os.environ.setdefault(_variable, "1")
+from drift.threads import keep_one_thread
+
+keep_one_thread()  # before any numeric library is loaded
 
 try:
     from drift.cli.main import commands, main

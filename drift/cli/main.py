@@ -9,13 +9,13 @@ import traceback
 
 import click
 
-from drift import __version__
 from drift.cli.bench import check, respond, sheet
 from drift.cli.memos import impact, retirement
 from drift.cli.options import EXIT_STOPPED, EXIT_UNUSABLE
 from drift.cli.source import intake, review
 from drift.cli.studies import detectability, proof
 from drift.errors import DriftError
+from drift.version import __version__
 
 _LONGEST_SAID = 200
 # What the database says, as an error of its own, where the keyboard interrupts a query.

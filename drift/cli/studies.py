@@ -31,11 +31,11 @@ def detectability(*, policy: Path | None, as_json: bool, figure: Path | None) ->
     False alarms of a sound fleet, and how soon sudden shifts and steady drifts are noticed, in
     visits and in years, computed exactly for the policy in force.
     """
-    from drift.review.evidence import study_detectability  # noqa: PLC0415
+    from drift.api.face import detectability as study  # noqa: PLC0415
     from drift.review.policy import read_policy  # noqa: PLC0415
 
     chosen = read_policy(policy)
-    found = study_detectability(chosen)
+    found = study(chosen)
     if figure is not None:
         from drift.report.figure_files import draw  # noqa: PLC0415
         from drift.report.figures.studies import draw_detectability  # noqa: PLC0415
@@ -75,11 +75,10 @@ def proof(
     Each past visit of SOURCE is forecast with what was known before it, and compared with what
     it found: are probabilities borne out, do the bands hold, what would flags have caught.
     """
-    from drift.api.reviews import prove_source  # noqa: PLC0415
+    from drift.api.face import proof as prove  # noqa: PLC0415
     from drift.review.evidence import proof_records  # noqa: PLC0415
-    from drift.review.policy import read_policy  # noqa: PLC0415
 
-    found = prove_source(source, as_of=day_asked(as_of), policy=read_policy(policy))
+    found = prove(source, as_of=day_asked(as_of), policy=policy)
     if figure is not None:
         from drift.report.figure_files import draw  # noqa: PLC0415
         from drift.report.figures.studies import draw_reliability  # noqa: PLC0415

@@ -18,7 +18,6 @@ from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
-import drift
 from drift.errors import DriftError, written_into
 from drift.report.leftovers import (
     LIST,
@@ -38,6 +37,7 @@ from drift.report.own_files import (
     names_below,
     record_at,
 )
+from drift.version import __version__
 
 _HINT = "move it elsewhere, or choose another folder with --out"
 _DATED = re.compile(r"\d{4}-\d\d-\d\d")
@@ -143,7 +143,7 @@ def digests_of(folder: Path, names: Collection[str] | None = None) -> dict[str, 
 
 def write_kind_record(folder: Path, kind: FileKind, written: Mapping[str, str]) -> None:
     """Write the record of output that has no other: who made it, and its digests."""
-    record = {"program": "drift", "version": drift.__version__, "written": dict(written)}
+    record = {"program": "drift", "version": __version__, "written": dict(written)}
     text = json.dumps(record, indent=2, ensure_ascii=False)
     (folder / kind.record).write_text(text + "\n", encoding="utf-8")
 

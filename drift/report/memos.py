@@ -7,7 +7,6 @@ from pathlib import Path
 
 import polars as pl
 
-import drift
 from drift.report import render
 from drift.report.data_files import plain_columns, write_data
 from drift.report.exchange import digests_of, exchanged_for, place_for, write_kind_record
@@ -16,6 +15,7 @@ from drift.report.pages.retirement import retirement_page
 from drift.review.policy import choices_of
 from drift.review.retirement import RetirementMemo
 from drift.review.suspicion import QUESTIONS, Impact
+from drift.version import __version__
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +109,7 @@ def retirement_record(memo: RetirementMemo) -> dict[str, object]:
 
     return {
         "program": "drift",
-        "version": drift.__version__,
+        "version": __version__,
         "as_of": review.as_of.isoformat(),
         "source": review.source_name,
         "policy": choices_of(review.policy),

@@ -15,6 +15,7 @@ from drift.report.pages.fleet import FleetPage
 from drift.report.pages.impact import ImpactPage
 from drift.report.pages.retirement import RetirementPage
 from drift.report.pages.sheet import SheetPage
+from drift.report.pages.short import ShortPage
 
 
 def html_fleet(page: FleetPage) -> str:
@@ -45,6 +46,11 @@ def html_impact(page: ImpactPage) -> str:
 def html_evidence(page: EvidencePage) -> str:
     """Return the evidence pack as one HTML page that needs nothing beside it."""
     return _html("evidence.html.jinja2", page)
+
+
+def html_short(page: ShortPage) -> str:
+    """Return what a notebook shows of a review: a part of a page, without style or script."""
+    return _environment().get_template("short.html.jinja2").render(page=page)
 
 
 def _html(

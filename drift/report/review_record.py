@@ -5,13 +5,13 @@ from collections.abc import Mapping
 from datetime import date
 from typing import Any
 
-import drift
 from drift.errors import DriftError
 from drift.report.exchange import Place
 from drift.report.own_files import record_at
 from drift.review.policy import Policy, tables_of
 from drift.review.results import Review
 from drift.store.tables import Sources
+from drift.version import __version__
 
 _DATA = "data/"
 # What a record says of the review that its pages show.
@@ -95,7 +95,7 @@ def _identity(
     """Return what tells one review from another."""
     return {
         "program": "drift",
-        "version": drift.__version__,
+        "version": __version__,
         "as_of": as_of.isoformat(),
         "policy": tables_of(policy),
         "files": sources.files.to_dicts(),

@@ -18,13 +18,13 @@ from xlsxwriter import Workbook
 from xlsxwriter.format import Format
 from xlsxwriter.worksheet import Worksheet
 
-import drift
 from drift.folders import cautions
 from drift.format import count, whole
 from drift.report.column_notes import TABLE_NOTES, column_notes
 from drift.report.data_files import FORMULA_STARTS
 from drift.review.policy import choices_of
 from drift.review.results import Review
+from drift.version import __version__
 
 NAME = "review.xlsx"
 _Value = str | bool | float | date
@@ -180,7 +180,7 @@ def _about_rows(
         ("Fleet review of pressure-type air meters",),
         ("source", "", review.source_name),
         ("as known on", review.as_of),
-        ("program", "", f"drift {drift.__version__}"),
+        ("program", "", f"drift {__version__}"),
         ("values", "", "An empty cell means not known. Units and meanings: sheet columns."),
         ("Cautions",),
         *(("", "", caution) for caution in cautions()),

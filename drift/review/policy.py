@@ -6,6 +6,7 @@ import tomllib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date
+from os import PathLike
 from pathlib import Path
 from typing import Any, TypeVar, get_args
 
@@ -46,6 +47,56 @@ class Policy(ReadingChoices, LimitChoices, UpkeepChoices):
     drift_reach_days: int = 365
     untaken_readings_share: float = 0.02
     signal_days: int = 365
+
+    @classmethod
+    def from_file(cls, path: str | PathLike[str]) -> "Policy":
+        """Read a policy file over the defaults, as ``--policy`` does.
+
+        Parameters
+        ----------
+        path : str or path
+            TOML file whose keys are choices.
+
+        Raises
+        ------
+        PolicyError
+            If it cannot be read, or holds an unknown key, a wrong type or an impossible value.
+
+        Examples
+        --------
+        >>> import pathlib, tempfile, drift
+        >>> path = pathlib.Path(tempfile.mkdtemp()) / "policy.toml"
+        >>> _ = path.write_text("interval_days = 120")
+        >>> drift.Policy.from_file(path).interval_days
+        120
+        """
+        return read_policy(Path(path))
+
+    def changed(self, **choices: object) -> "Policy":
+        """Return a policy with some choices changed, checked as those of a file are.
+
+        Parameters
+        ----------
+        **choices
+            New values by name, in the units of the class's attributes; those of a table as a dict.
+
+        Raises
+        ------
+        PolicyError
+            If one is unknown, of a wrong type, or cannot be meant.
+
+        Examples
+        --------
+        >>> import drift
+        >>> strict = drift.Policy().changed(tolerance_pct=0.05, intervals={"target": 0.9})
+        >>> strict.tolerance_pct, strict.intervals.target, strict.intervals.confidence
+        (0.05, 0.9, 0.95)
+        """
+        held = tables_of(self)
+        for name, value in choices.items():
+            is_table = isinstance(value, dict) and isinstance(held.get(name), dict)
+            held[name] = held[name] | value if is_table else value
+        return _checked(_as_in_a_file(held), path=_IN_A_SCRIPT)
 
 
 # Choices in the order in which they are printed and recorded.
@@ -88,6 +139,8 @@ _ORDER = (
 )
 
 _FILE = "a TOML file of a few lines"
+# Where choices stand that no file holds.
+_IN_A_SCRIPT = Path("policy")
 _LARGEST_FILE = 2**20
 # A value that stands alone in the file, or a list of such.
 _Value = float | int | str | tuple[float | str, ...]
@@ -144,6 +197,22 @@ def read_policy(path: Path | None) -> Policy:
             where=str(path),
             expected="lines such as interval_days = 91",
         ) from error
+    return _checked(given, path=path)
+
+
+def check_policy(policy: Policy) -> Policy:
+    """Return a policy that was made in a script, held to what a file is held to.
+
+    Raises
+    ------
+    PolicyError
+        If a choice is of a wrong type or cannot be meant.
+    """
+    return policy.changed()
+
+
+def _checked(given: dict[str, Any], *, path: Path) -> Policy:
+    """Return the defaults with what is given in their place, or raise."""
     try:
         policy = _over(Policy(), given, path=path)
         check_choices(path, dict(choices_of(policy)))
@@ -152,6 +221,15 @@ def read_policy(path: Path | None) -> Policy:
             what="holds a number of more digits than can be meant", where=str(path), expected=_FILE
         ) from error
     return policy
+
+
+def _as_in_a_file(value: Any) -> Any:  # noqa: ANN401 (whatever a caller gave)
+    """Return choices with tuples as lists, as TOML has them."""
+    if isinstance(value, dict):
+        return {name: _as_in_a_file(one) for name, one in value.items()}
+    if isinstance(value, tuple | list):
+        return [_as_in_a_file(one) for one in value]
+    return value
 
 
 def _check_file(path: Path) -> None:

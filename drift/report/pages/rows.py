@@ -7,7 +7,6 @@ from typing import Any
 
 import polars as pl
 
-import drift
 from drift import format as text
 from drift.report.pages import captions
 from drift.report.pages.parts import (
@@ -25,6 +24,7 @@ from drift.report.pages.parts import (
 from drift.review.obligations import PRESSING
 from drift.review.policy import Policy, choices_of
 from drift.review.results import Review
+from drift.version import __version__
 
 BOX_WIDTH, BOX_HEIGHT = 100.0, 30.0
 
@@ -36,7 +36,7 @@ def stamp(review: Review) -> Stamp:
     """Return what every page of a review speaks for."""
     policy = review.policy
     return Stamp(
-        version=drift.__version__,
+        version=__version__,
         as_of=review.as_of,
         source_name=review.source_name,
         tolerance_pct=policy.tolerance_pct,

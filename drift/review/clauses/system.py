@@ -2,7 +2,6 @@
 
 import polars as pl
 
-import drift
 from drift import format as text
 from drift.review.clauses.clause import (
     CLAUSE_CONTRADICTED,
@@ -19,6 +18,7 @@ from drift.review.clauses.clause import (
 from drift.review.clauses.facts import LaboratoryFacts
 from drift.review.evidence import VALIDATIONS
 from drift.store.tables import unused_files
+from drift.version import __version__
 
 
 def equipment_care(facts: LaboratoryFacts) -> tuple[Clause, ...]:
@@ -107,7 +107,7 @@ def software(facts: LaboratoryFacts) -> Clause:
         ),
         answer=(
             (
-                f"drift {drift.__version__}; the tests that ship with it check "
+                f"drift {__version__}; the tests that ship with it check "
                 f"{text.count(len(VALIDATIONS), 'part')} that a review runs against sources: "
                 f"{tally['read']} read, {tally['memory']} from memory and recomputed, "
                 f"{len(VALIDATIONS) - sum(tally.values())} derived apart."
