@@ -1,0 +1,314 @@
+"""This module reads sheets by what people have declared; what is open it asks, never guesses."""
+
+import re
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import date
+
+from drift.intake.layouts.answers import Answers, Question
+from drift.intake.layouts.cells import Marks, Sheet, shown
+from drift.intake.layouts.columns import VALUES, columns_of
+from drift.intake.layouts.companions import Emitter
+from drift.intake.layouts.dating import Dating
+from drift.intake.layouts.days import written
+from drift.intake.layouts.emission import emit
+from drift.intake.layouts.facts import facts_of
+from drift.intake.layouts.headers import Region, look_at, meter_named, regions_of
+from drift.intake.layouts.settling import settle
+from drift.intake.layouts.surroundings import Around, labels_in, titles_in
+from drift.intake.layouts.tables import Named, Rows, Table
+from drift.intake.layouts.vessels import is_vessel_table, vessel_values
+from drift.intake.layouts.words import PLAIN_SHEET, VOID, folded
+
+_SUMMARY = re.compile(
+    r"(?i)^(summary|overview|totals?|statistics|stats|chart|charts|graphs?|dashboard|instructions|read ?me|notes|template"
+    r"|blank( form)?|example|index|contents|übersicht|zusammenfassung|auswertung|vorlage|diagramm|synthèse|résumé|récapitulatif|modèle|pivot)\b"
+)
+_NAME = re.compile(r"^(?=[^\d]*\d)[A-Za-z]{0,8}[-_ .#/]{0,2}\d[\w-]*$")
+
+
+@dataclass(slots=True)
+class Proposal:
+    """What records say, as far as it is understood.
+
+    Attributes
+    ----------
+    sheets : tuple of Sheet
+        As they were read.
+    tables : list of Table
+        What was found on them.
+    marks : list of Marks
+        What became of each sheet's cells, in the order of the sheets.
+    passed : dict of int to str
+        Sheets passed over as a whole, by number, and why.
+    rows : Rows
+        What they make.
+    questions : tuple of Question
+        What is still asked.
+    dating : Dating
+        How dates were read.
+    """
+
+    sheets: tuple[Sheet, ...]
+    tables: list[Table] = field(default_factory=list)
+    marks: list[Marks] = field(default_factory=list)
+    passed: dict[int, str] = field(default_factory=dict)
+    rows: Rows = field(default_factory=Rows)
+    questions: tuple[Question, ...] = ()
+    dating: Dating | None = None
+
+    @property
+    def counts(self) -> dict[str, int]:
+        """Return the number of cells read, passed over and not understood."""
+        found = Counter(fate for marks in self.marks for fate, _ in marks.fates.values())
+        return {fate: found[fate] for fate in ("read", "passed", "unread")}
+
+
+def propose(sheets: Sequence[Sheet], *, answers: Answers, today: date) -> Proposal:
+    """Read sheets.
+
+    Parameters
+    ----------
+    sheets : sequence of Sheet
+        Every sheet of the records.
+    answers : Answers
+        What has been declared; what is still open is noted there.
+    today : date
+        No record is of a later day.
+    """
+    proposal = Proposal(sheets=tuple(sheets))
+    names = _names(sheets)
+    for number, sheet in enumerate(sheets):
+        marks = Marks()
+        proposal.marks.append(marks)
+        if why := _whole_sheet(sheet, answers):
+            proposal.passed[number] = why
+            continue
+        proposal.tables.extend(tables_of(sheet, names[number], marks, answers))
+    vessels = vessel_values(proposal.tables, proposal.rows)
+    proposal.dating = Dating(today=today, answers=answers)
+    reading = [table for table in proposal.tables if not is_vessel_table(table)]
+    for table in reading:
+        note_dates(table, proposal.dating)
+    proposal.dating.settle()
+    emitter = Emitter(answers, proposal.dating, proposal.rows, vessels)
+    for table in reading:
+        emit(table, emitter)
+    settle(proposal.rows, answers)
+    _mark_the_rest(proposal)
+    proposal.questions = tuple(answers.open.values())
+    return proposal
+
+
+def _whole_sheet(sheet: Sheet, answers: Answers) -> str:
+    """Return why a sheet is passed over as a whole; empty where it is read."""
+    said = answers.named("sheets", sheet.name or sheet.file)
+    if said == "skip":
+        return "you said that it does not count"
+    if sheet.refusal:
+        return sheet.refusal
+    if said == "use":
+        return ""
+    if VOID.match(sheet.name):
+        return "its name says that it is void"
+    if _SUMMARY.match(sheet.name.strip()):
+        return "its name says that it sums up or explains; to read it, set sheets.NAME=use"
+    return ""
+
+
+def tables_of(sheet: Sheet, named: Named, marks: Marks, answers: Answers) -> list[Table]:
+    """Return the tables of a sheet, read along its rows or, where that gives none, its columns."""
+    plain = _tables(sheet, named, marks, answers, turned=False)
+    if sum(map(_worth, plain)) > 0:
+        across = [] if len(plain) > 1 else _tables(sheet.turned(), named, marks, answers, turned=True)
+        if across and _date_across(plain) and sum(map(_worth, across)) > sum(map(_worth, plain)):
+            return across
+        return plain
+    across = _tables(sheet.turned(), named, marks, answers, turned=True)
+    return across if sum(map(_worth, across)) > 0 else plain
+
+
+def _date_across(tables: list[Table]) -> bool:
+    """Say whether tables read along rows lack a day or a meter, which may stand across."""
+    return any(not table.holding("date") and table.around.first("date") is None for table in tables)
+
+
+def _worth(table: Table) -> int:
+    """Return the number of cells that a table may make readings of."""
+    return sum(
+        table.sheet.at(row, column.at) is not None
+        for column in table.holding(*VALUES, "mark")
+        for row in range(table.region.first, table.region.last)
+    ) + sum(
+        table.sheet.at(row, column.at) is not None
+        for column in (table.holding("verdict") if table.holding("date") and not table.holding(*VALUES) else ())
+        for row in range(table.region.first, table.region.last)
+    ) + (1 if is_vessel_table(table) else 0)
+
+
+def _tables(sheet: Sheet, named: Named, marks: Marks, answers: Answers, *, turned: bool) -> list[Table]:
+    """Return the tables along the rows of a sheet."""
+    declared = answers.family("columns")
+    regions = regions_of(sheet) or [region for region in (_headless(sheet),) if region]
+    tables: list[Table] = []
+    around = Around()
+    done = 0
+    pending: list[int] = []
+    for region in regions:
+        top = region.header[0] if region.header else region.first
+        rows = [*pending, *range(done, top)]
+        labels = labels_in(sheet, rows)
+        if tables and any(label.role in {"meter", "date"} for label in labels):
+            around = Around(year=around.year)
+        for label in labels:
+            around.add(label)
+        titles_in(sheet, rows, around)
+        columns = columns_of(sheet, region, declared)
+        table = Table(sheet, region, columns, around.copy(), named, turned, marks)
+        if _worth(table) == 0:
+            # No table but a form's lines: they say something of what follows.
+            pending, done = [*pending, *region.header], region.first
+            continue
+        _leave_labels(table)
+        tables.append(table)
+        pending, done = [], table.region.last
+        for label in labels:
+            table.mark(*label.place, "read", f"read as {label.role} of the table below")
+    if len(tables) == 1 and tables[0].region.last < len(sheet.rows):
+        _add_below(tables[0])
+    return tables
+
+
+def _headless(sheet: Sheet) -> Region | None:
+    """Return a table without a header, where rows of dates and figures begin at once."""
+    rows = [
+        row
+        for row, values in enumerate(sheet.rows)
+        if {"date", "number"} <= {look_at(value).kind for value in values}
+    ]
+    return Region((), rows[0], len(sheet.rows)) if len(rows) >= 2 else None
+
+
+def _leave_labels(table: Table) -> None:
+    """End a table before the labels of the next form or those that stand below it."""
+    region, values = table.region, {column.at for column in table.holding(*VALUES)}
+    last_value = region.first
+    for row in range(region.first, region.last):
+        kinds = [look_at(table.sheet.at(row, at)).kind for at in values]
+        if any(kind in {"number", "mark"} for kind in kinds):
+            last_value = row + 1
+    blank = [row for row in range(last_value, region.last) if not table.sheet.rows[row]]
+    labels = [row for row in range(last_value, region.last) if labels_in(table.sheet, [row])]
+    if blank or labels:
+        table.region = Region(region.header, region.first, min([*blank, *labels]))
+
+
+def _add_below(table: Table) -> None:
+    """Take in labels below a sheet's only table that nothing above it tells."""
+    for label in labels_in(table.sheet, range(table.region.last, len(table.sheet.rows))):
+        if label.role not in table.around.labels and not table.holding(label.role):
+            table.around.add(label)
+            table.mark(*label.place, "read", f"read as {label.role} of the table above")
+
+
+def note_dates(table: Table, dating: Dating) -> None:
+    """Give the dates of a table to what decides how they are read."""
+    year, quarter = table.around.year or table.named.year, table.around.quarter or table.named.quarter
+    for column in table.holding("date"):
+        own_year, own_quarter = column.facts.year or year, column.facts.quarter or quarter
+        for row in range(table.region.first, table.region.last):
+            what = written(table.sheet.at(row, column.at), epoch_1904=table.sheet.epoch_1904)
+            if what is not None:
+                dating.note((*table.scope, column.title), what, own_year, own_quarter)
+    for column in table.columns:
+        if column.day is not None:
+            dating.note((*table.scope, "header"), column.day, year, quarter)
+    label = table.around.first("date")
+    if label is not None and (what := written(label.value)) is not None:
+        dating.note((table.sheet.file, "label"), what, year, quarter)
+    if table.named.day is not None:
+        dating.note((table.sheet.file, "name"), table.named.day, None, None)
+
+
+def _names(sheets: Sequence[Sheet]) -> list[Named]:
+    """Return what the names of sheets and files tell."""
+    stems = [sheet.file.rsplit(".", 1)[0] for sheet in sheets]
+    several = len(set(stems)) > 1
+    names = []
+    for sheet, stem in zip(sheets, stems, strict=True):
+        named = _named(sheet.name, is_file=False) if sheet.name else Named()
+        of_file = _named(stem, is_file=not several)
+        if not named.meter and (not sheet.name or PLAIN_SHEET.match(sheet.name)):
+            named.meter = of_file.meter
+        named.day = named.day or of_file.day
+        named.year = named.year or of_file.year
+        named.quarter = named.quarter or of_file.quarter
+        names.append(named)
+    return names
+
+
+def _named(name: str, *, is_file: bool) -> Named:
+    """Return what one name tells."""
+    plain = " ".join(name.replace("_", " ").split())
+    day = written(plain)
+    facts = facts_of(plain)
+    if day is not None and day.form != "a day number of a spreadsheet":
+        return Named(day=day, year=day.year)
+    if PLAIN_SHEET.match(plain) or plain.casefold() in {"", "sheet"}:
+        return Named()
+    told = Named(year=facts.year, quarter=facts.quarter, stage=facts.stage)
+    meter = meter_named(plain)
+    if meter:
+        told.meter = meter if "." not in plain else meter
+    elif not (facts.year or facts.quarter or facts.tells) and (
+        _NAME.match(plain) or (not is_file and not facts.role and plain)
+    ):
+        told.meter = name.strip()
+    return told
+
+
+def _mark_the_rest(proposal: Proposal) -> None:
+    """Note the fate of every cell that no table has taken."""
+    headers: list[set[tuple[int, int]]] = [set() for _ in proposal.sheets]
+    numbers = {id(marks): number for number, marks in enumerate(proposal.marks)}
+    for table in proposal.tables:
+        for row in table.region.header:
+            for column in range(len(table.sheet.rows[row])):
+                place = (column, row) if table.turned else (row, column)
+                headers[numbers[id(table.marks)]].add(place)
+    for number, sheet in enumerate(proposal.sheets):
+        has_table = any(table.marks is proposal.marks[number] for table in proposal.tables)
+        for row, values in enumerate(sheet.rows):
+            for column, value in enumerate(values):
+                if value is not None:
+                    _mark_cell(proposal, number, (row, column), value, has_table, headers[number])
+        for row, column in sheet.unvalued:
+            proposal.marks[number].put(row, column, "unread", "a formula whose value is not stored")
+
+
+def _mark_cell(
+    proposal: Proposal,
+    number: int,
+    place: tuple[int, int],
+    value: object,
+    has_table: bool,
+    headers: set[tuple[int, int]],
+) -> None:
+    """Note the fate of a cell that no table has taken."""
+    marks = proposal.marks[number]
+    if place in marks.fates:
+        return
+    if number in proposal.passed:
+        marks.put(*place, "passed", proposal.passed[number])
+    elif place in headers:
+        marks.put(*place, "read", "a header")
+    elif has_table:
+        marks.put(*place, "passed", "a title or a note outside the tables")
+    else:
+        look = look_at(value)  # type: ignore[arg-type]
+        fate = "unread" if look.kind in {"number", "date", "mark"} else "passed"
+        marks.put(*place, fate, "no table of readings was found around it")  # type: ignore[arg-type]
+
+
+__all__ = ["Proposal", "folded", "propose", "shown"]
