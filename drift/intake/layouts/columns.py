@@ -308,18 +308,25 @@ def _meters_across(columns: list[Column], values: Mapping[int, Values]) -> None:
     """Make meters of headers that name nothing else, where figures stand below several of them."""
     if any(column.holds in VALUES and values[column.at].figures for column in columns):
         return
-    named = [
-        column
-        for column in columns
-        if column.holds in {"unknown", "ignored"} and column.title and not column.facts.role
-        and values[column.at].like_readings and any(sign.isdigit() for sign in column.title)
-    ]
-    if any(column.holds in {"meter"} for column in columns):
+    if any(column.holds == "meter" for column in columns):
         return
-    if len(named) >= 2:
+    named = [column for column in columns if _may_be_meter(column, values[column.at])]
+    keyed = any(column.holds in {"stage", "label", "point", "correct"} for column in columns)
+    if len(named) >= 2 or (named and keyed):
         for column in named:
             column.meter, column.holds, column.why = column.title.split(" / ")[-1], "reading", ""
             column.facts = replace(column.facts, bare=(), point_pct=None)
+
+
+def _may_be_meter(column: Column, seen: Values) -> bool:
+    """Say whether a header may be the name of a meter with its readings below."""
+    name = column.title.split(" / ")[-1]
+    return (
+        column.holds in {"unknown", "ignored"}
+        and any(sign.isdigit() for sign in name)
+        and not column.facts.role
+        and (seen.like_readings or (seen.marks > 0 and seen.marks == seen.count))
+    )
 
 
 def _settle_bare(columns: list[Column], values: Mapping[int, Values]) -> None:

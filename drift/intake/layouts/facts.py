@@ -128,7 +128,11 @@ _SINGLE = [word for word in (*_KNOWN, *NOISE) if " " not in word and len(word) >
 _RANK = {role: rank for rank, role in enumerate(ROLES)}
 # Words that may be letters of a name are no role inside a longer text.
 _ALONE_ONLY = {"r", "w", "d", "n", "no", "at", "an", "by", "i", "c", "p", "af al", "g", "ist", "can",
-               "id", "so", "t", "par", "lu", "a f", "a l", "i o", "ip", "mes", "al", "δ"}  # fmt: skip
+               "so", "t", "par", "lu", "a f", "a l", "i o", "ip", "mes", "al", "δ"}  # fmt: skip
+
+
+# What may stand behind a sign such as R.
+_AFTER_A_SIGN = {"of", "for", "at", "value", "vessel", "du", "de", "des", "von", "bei", "in"}
 
 
 @lru_cache(maxsize=65536)
@@ -231,7 +235,8 @@ def _phrase(tokens: list[str], at: int, *, whole: str) -> tuple[int, str, str]:
     """Return the number of words of the phrase that begins at a token, its kind and value."""
     for size in range(min(_LONGEST_PHRASE, len(tokens) - at), 0, -1):
         phrase = " ".join(tokens[at : at + size])
-        if phrase in _KNOWN and (phrase not in _ALONE_ONLY or len(tokens) <= size + 1):
+        alone = len(tokens) <= size + 1 or (at == 0 and tokens[size] in _AFTER_A_SIGN)
+        if phrase in _KNOWN and (phrase not in _ALONE_ONLY or alone):
             return size, *_KNOWN[phrase]
     token = tokens[at]
     if _number(token) is not None:

@@ -7,7 +7,7 @@ from functools import lru_cache
 from drift.intake.layouts.cells import Sheet, Value, shown
 from drift.intake.layouts.days import written
 from drift.intake.layouts.facts import Facts, facts_of
-from drift.intake.layouts.numbers import figure_of
+from drift.intake.layouts.numbers import Figure, figure_of
 
 # Header rows that belong together at most.
 _MOST_HEADER_ROWS = 4
@@ -63,19 +63,24 @@ def _look_at_text(text: str) -> Look:
         return Look("date")
     figure = figure_of(text)
     facts = facts_of(text)
-    if figure.kind == "numbers":
+    if figure.kind == "numbers" and not _is_staged_point(figure, facts):
         return Look("number", facts)
+    if figure.kind in {"nothing", "passed", "failed"} and not facts.stage:
+        return Look("mark", facts)
     if len(text) <= _LONGEST_LABEL and not _INLINE.search(text):
-        if facts.role and figure.kind not in {"nothing", "passed", "failed"}:
+        if facts.role:
             many = len(facts.rest) > 2 or (facts.rest and facts.bare and not facts.stage)
             return Look("text" if many else "word", facts)
         if facts.tells and len(facts.rest) <= 1:
             return Look("label", facts)
     elif _INLINE.search(text) and len(text) <= 3 * _LONGEST_LABEL:
         return Look("inline", facts)
-    if figure.kind in {"nothing", "passed", "failed"}:
-        return Look("mark", facts)
     return Look("text", facts)
+
+
+def _is_staged_point(figure: Figure, facts: Facts) -> bool:
+    """Say whether a text such as ``AF 5`` names a stage and a point rather than a reading."""
+    return figure.split == "tags" and len(figure.found) + len(figure.left) == 1 and bool(facts.stage)
 
 
 @dataclass(slots=True)
@@ -158,13 +163,17 @@ def _is_header(looks: list[Look], values: list[Value]) -> bool:
         for left, right in zip(looks, looks[1:], strict=False)
     )
     if words >= 2 and side_by_side and words + labels + points > figures + dates + kinds.count("mark"):
-        return words + labels + points >= kinds.count("text")
+        if words + labels + points >= kinds.count("text"):
+            return True
     if figures and not _bare_points(values, looks):
         return False
     if kinds.count("mark"):
         return False
     across = max(dates, points + labels, kinds.count("text"), figures)
     return across >= 2 and words <= 2 and _is_across(filled, looks, dates=dates)
+
+
+_LEADING = {"point", "correct", "stage", "replicate", "meter"}
 
 
 def _is_across(filled: list[Look], looks: list[Look], *, dates: int) -> bool:
@@ -180,9 +189,10 @@ def _is_across(filled: list[Look], looks: list[Look], *, dates: int) -> bool:
     rest = [look.kind for look in filled if look.kind not in {"word", "label"}]
     if dates:
         return set(rest) == {"date"} and dates >= 2
-    if first.kind == "word" and first.facts.role in {"point", "correct", "stage", "replicate", "meter"}:
-        return len(rest) >= 2 and set(rest) <= {"text", "number"}
-    return len(rest) == 0 and len(filled) >= 3
+    if not rest:
+        return len(filled) >= 3
+    across = first.kind == "word" and first.facts.role in _LEADING
+    return across and len(rest) >= 2 and set(rest) <= {"text", "number"}
 
 
 def _bare_points(values: list[Value], looks: list[Look]) -> bool:
@@ -199,11 +209,24 @@ def _is_point(look: Look) -> bool:
     return look.kind == "number" and look.facts.point_pct is not None
 
 
+def _is_labelled(looks: list[Look]) -> bool:
+    """Say whether a row holds labels with their values, such as ``Date | 2026-03-31``."""
+    filled = [look for look in looks if look.kind != "empty"]
+    pairs = sum(
+        left.kind == "word" and right.kind in {"text", "number", "date"}
+        and (right.kind == "date") == (left.facts.role == "date")
+        for left, right in zip(filled, filled[1:], strict=False)
+    )
+    return 2 * pairs >= len(filled) - 1 and pairs > 0
+
+
 def _is_group_row(sheet: Sheet, looks: list[list[Look]], row: int) -> bool:
     """Say whether the row above a header groups its columns."""
     if row < 0:
         return False
     filled = [(at, look) for at, look in enumerate(looks[row]) if look.kind != "empty"]
+    if _is_labelled(looks[row]):
+        return False
     if not filled or any(look.kind in {"inline", "number", "mark"} for _, look in filled):
         return any(r0 == row and c1 > c0 for r0, c0, _, c1 in sheet.merged) and len(filled) > 1
     below = looks[row + 1] if row + 1 < len(looks) else []

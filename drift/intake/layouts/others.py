@@ -25,6 +25,11 @@ _POINT_FIRST = re.compile(
 _STAGED = re.compile(rf"(?i)({_STAGE})\s*[:=]?\s*({_FIGURE})")
 
 
+def tells_readings(text: str) -> bool:
+    """Say whether a remark tells readings whole."""
+    return bool(_TOLD.search(text) or _POINT_FIRST.search(text))
+
+
 def emit_others(
     table: Table, row: int, cells: Mapping[int, Value], label: Facts, emitter: Emitter, *, readings: int
 ) -> None:

@@ -3,11 +3,11 @@
 import re
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 
 from drift.intake.layouts.answers import Answers, Question
-from drift.intake.layouts.cells import Marks, Sheet, shown
+from drift.intake.layouts.cells import Fate, Marks, Sheet, Value, shown
 from drift.intake.layouts.columns import VALUES, columns_of
 from drift.intake.layouts.companions import Emitter
 from drift.intake.layouts.dating import Dating
@@ -15,6 +15,7 @@ from drift.intake.layouts.days import written
 from drift.intake.layouts.emission import emit
 from drift.intake.layouts.facts import facts_of
 from drift.intake.layouts.headers import Region, look_at, meter_named, regions_of
+from drift.intake.layouts.others import tells_readings
 from drift.intake.layouts.settling import settle
 from drift.intake.layouts.surroundings import Around, labels_in, titles_in
 from drift.intake.layouts.tables import Named, Rows, Table
@@ -26,6 +27,10 @@ _SUMMARY = re.compile(
     r"|blank( form)?|example|index|contents|übersicht|zusammenfassung|auswertung|vorlage|diagramm|synthèse|résumé|récapitulatif|modèle|pivot)\b"
 )
 _NAME = re.compile(r"^(?=[^\d]*\d)[A-Za-z]{0,8}[-_ .#/]{0,2}\d[\w-]*$")
+
+# Records are read along columns only where that asks less and gives at least a half as many readings,
+# or asks as much and gives clearly more.
+_ENOUGH, _MORE = 2.0, 1.5
 
 
 @dataclass(slots=True)
@@ -85,7 +90,7 @@ def propose(sheets: Sequence[Sheet], *, answers: Answers, today: date) -> Propos
         if why := _whole_sheet(sheet, answers):
             proposal.passed[number] = why
             continue
-        proposal.tables.extend(tables_of(sheet, names[number], marks, answers))
+        proposal.tables.extend(tables_of(sheet, names[number], marks, answers, today))
     vessels = vessel_values(proposal.tables, proposal.rows)
     proposal.dating = Dating(today=today, answers=answers)
     reading = [table for table in proposal.tables if not is_vessel_table(table)]
@@ -117,34 +122,75 @@ def _whole_sheet(sheet: Sheet, answers: Answers) -> str:
     return ""
 
 
-def tables_of(sheet: Sheet, named: Named, marks: Marks, answers: Answers) -> list[Table]:
-    """Return the tables of a sheet, read along its rows or, where that gives none, its columns."""
+def tables_of(sheet: Sheet, named: Named, marks: Marks, answers: Answers, today: date) -> list[Table]:
+    """Return the tables of a sheet, read along its rows or its columns, whichever gives more.
+
+    The columns are taken only where they ask less, or give clearly more.
+    """
     plain = _tables(sheet, named, marks, answers, turned=False)
-    if sum(map(_worth, plain)) > 0:
-        across = [] if len(plain) > 1 else _tables(sheet.turned(), named, marks, answers, turned=True)
-        if across and _date_across(plain) and sum(map(_worth, across)) > sum(map(_worth, plain)):
-            return across
+    if _is_whole(plain) or (plain and all(map(is_vessel_table, plain))):
         return plain
     across = _tables(sheet.turned(), named, marks, answers, turned=True)
-    return across if sum(map(_worth, across)) > 0 else plain
+    if not sum(map(_worth, across)):
+        return plain
+    if not sum(map(_worth, plain)):
+        return across
+    along, beside = _tried(plain, answers, today), _tried(across, answers, today)
+    if beside[1] != along[1]:
+        better = beside[1] < along[1] and _ENOUGH * beside[0] >= along[0]
+    else:
+        better = beside[0] > _MORE * along[0]
+    return across if better else plain
 
 
-def _date_across(tables: list[Table]) -> bool:
-    """Say whether tables read along rows lack a day or a meter, which may stand across."""
-    return any(not table.holding("date") and table.around.first("date") is None for table in tables)
+def _is_whole(tables: list[Table]) -> bool:
+    """Say whether each table tells meter, day, stage and point of its readings by its own words."""
+    return bool(tables) and all(
+        _worth(table) > 1
+        and (table.holding("meter") or table.named.meter or table.around.first("meter"))
+        and (table.holding("date"))
+        and (
+            table.holding("stage")
+            or all(column.facts.stage for column in table.holding(*VALUES))
+        )
+        and not table.turned
+        for table in tables
+    )
+
+
+def _tried(tables: list[Table], answers: Answers, today: date) -> tuple[int, int]:
+    """Return how many readings tables give or would once answered, and how much is asked."""
+    asked = Answers(answers.given)
+    dating = Dating(today=today, answers=asked)
+    for table in tables:
+        note_dates(table, dating)
+    dating.settle()
+    emitter = Emitter(asked, dating, Rows(), {})
+    waiting = 0
+    for table in tables:
+        trial = replace(table, marks=Marks(), around=table.around.copy())
+        emit(trial, emitter)
+        values = {column.at for column in table.holding(*VALUES)}
+        waiting += sum(
+            why.startswith("waits") and (place[0] if table.turned else place[1]) in values
+            for place, (_, why) in trial.marks.fates.items()
+        )
+    return len(emitter.rows.readings) + waiting, len(asked.open)
 
 
 def _worth(table: Table) -> int:
-    """Return the number of cells that a table may make readings of."""
+    """Return the number of cells that a table may make rows of."""
+    columns = table.holding(*VALUES, "mark")
+    if table.holding("date") and not columns:
+        columns = table.holding("verdict", "remarks")
+    if not columns and is_vessel_table(table):
+        return 1
     return sum(
         table.sheet.at(row, column.at) is not None
-        for column in table.holding(*VALUES, "mark")
+        and (column.holds != "remarks" or tells_readings(shown(table.sheet.at(row, column.at))))
+        for column in columns
         for row in range(table.region.first, table.region.last)
-    ) + sum(
-        table.sheet.at(row, column.at) is not None
-        for column in (table.holding("verdict") if table.holding("date") and not table.holding(*VALUES) else ())
-        for row in range(table.region.first, table.region.last)
-    ) + (1 if is_vessel_table(table) else 0)
+    )
 
 
 def _tables(sheet: Sheet, named: Named, marks: Marks, answers: Answers, *, turned: bool) -> list[Table]:
@@ -291,7 +337,7 @@ def _mark_cell(
     proposal: Proposal,
     number: int,
     place: tuple[int, int],
-    value: object,
+    value: Value,
     has_table: bool,
     headers: set[tuple[int, int]],
 ) -> None:
@@ -301,14 +347,17 @@ def _mark_cell(
         return
     if number in proposal.passed:
         marks.put(*place, "passed", proposal.passed[number])
-    elif place in headers:
+        return
+    if place in headers:
         marks.put(*place, "read", "a header")
-    elif has_table:
-        marks.put(*place, "passed", "a title or a note outside the tables")
+        return
+    kind = look_at(value).kind
+    fate: Fate = "unread" if kind in {"number", "date", "mark"} else "passed"
+    if has_table:
+        told = "stands outside the tables" if fate == "unread" else "a title or a note"
+        marks.put(*place, fate, told)
     else:
-        look = look_at(value)  # type: ignore[arg-type]
-        fate = "unread" if look.kind in {"number", "date", "mark"} else "passed"
-        marks.put(*place, fate, "no table of readings was found around it")  # type: ignore[arg-type]
+        marks.put(*place, fate, "no table of readings was found around it")
 
 
 __all__ = ["Proposal", "folded", "propose", "shown"]

@@ -122,13 +122,24 @@ def _beside(
         value = sheet.at(row, at)
         if value is None:
             continue
-        if (row, at) in taken or look_at(value).kind in {"word", "inline"}:
+        if (row, at) in taken or not _may_be(facts.role, look_at(value).kind):
             break
         return Label(facts.role, facts, value, (row, at))
     below = sheet.at(row + 1, column)
-    if below is None or look_at(below).kind in {"word", "inline", "label"}:
+    if below is None or look_at(below).kind == "label" or not _may_be(facts.role, look_at(below).kind):
         return None
     return Label(facts.role, facts, below, (row + 1, column)) if (row + 1, column) not in taken else None
+
+
+def _may_be(role: str, kind: str) -> bool:
+    """Say whether a cell of a kind may be the value of a label."""
+    if kind in {"word", "inline"}:
+        return False
+    if role == "date":
+        return kind in {"date", "text", "number"}
+    if kind == "label":
+        return role in {"stage", "point", "remarks"}
+    return kind != "date" or role in {"year", "remarks"}
 
 
 def titles_in(sheet: Sheet, rows: Iterable[int], around: Around) -> None:

@@ -86,10 +86,10 @@ def _delimiter(lines: list[str]) -> str:
         share = len(counts) / len(seen)
         usual = max(set(counts), key=counts.count)
         evenness = counts.count(usual) / len(counts)
-        worth = share * (0.5 + evenness) + (0.2 if delimiter != "," else 0.0)
+        worth = share * evenness * usual
         if worth > most:
             best, most = delimiter, worth
-    if most >= 0.5:
+    if most >= 1.0:
         return best
     even = [len(_SPACES.split(line.strip())) for line in seen]
     return "" if even and sum(count > 2 for count in even) * 2 > len(even) else (best or ",")
