@@ -67,6 +67,17 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
         {"drift.frames", "drift.analysis.phases", "drift.stats.calibrations"},
     ),
     ("drift.analysis.phases", {"polars"}, set()),
+    # Workbooks and near words; what is not read here is pure.
+    (
+        "drift.intake.layouts.workbooks",
+        {"openpyxl", "python_calamine"},
+        {"drift.errors", "drift.intake.layouts."},
+    ),
+    (
+        "drift.intake.layouts.",
+        {"rapidfuzz"},
+        {"drift.columns", "drift.errors", "drift.intake.", "drift.places"},
+    ),
     (
         "drift.intake.",
         {"numpy", "polars"},
@@ -216,6 +227,8 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
             "drift.results",
         },
     ),
+    # The page of an import shows what the core of the intake has found.
+    ("drift.pages.records", set(), {"drift", "drift.intake.layouts."}),
     (
         "drift.pages.",
         {"polars"},
@@ -313,6 +326,18 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
         },
     ),
     (
+        "drift.notes.importing",
+        set(),
+        {
+            "drift.errors",
+            "drift.intake.layouts.",
+            "drift.pages.",
+            "drift.pipeline",
+            "drift.places",
+            "drift.writing.",
+        },
+    ),
+    (
         "drift.notes.bench",
         {"polars"},
         {
@@ -360,7 +385,9 @@ TABLE: tuple[tuple[str, set[str], set[str]], ...] = (
             "drift.errors",
             "drift.figures.",
             "drift.format",
+            "drift.intake.layouts.",  # what was found of records, and answers to their questions
             "drift.notes.impact",
+            "drift.notes.importing",
             "drift.writing.figure_files",
             "drift.writing.pdf_files",
             "drift.policy",

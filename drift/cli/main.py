@@ -13,6 +13,7 @@ from drift import __version__
 from drift.cli.bench import check, respond, sheet
 from drift.cli.codes import EXIT_STOPPED, EXIT_UNUSABLE
 from drift.cli.memos import impact, retirement
+from drift.cli.records import import_records
 from drift.cli.source import intake, review
 from drift.cli.studies import detectability, proof
 from drift.errors import DriftError
@@ -28,7 +29,18 @@ def commands() -> None:
     """Watch a fleet of pressure-type air meters for drift toward its tolerance."""
 
 
-for _command in (review, intake, respond, sheet, check, impact, retirement, detectability, proof):
+for _command in (
+    review,
+    intake,
+    import_records,
+    respond,
+    sheet,
+    check,
+    impact,
+    retirement,
+    detectability,
+    proof,
+):
     commands.add_command(_command)
 
 

@@ -12,6 +12,7 @@ from drift.folders import cautions, report
 from drift.pages.data import DossierPage, FleetPage
 from drift.pages.evidence_data import EvidencePage
 from drift.pages.impact import ImpactPage
+from drift.pages.records import RecordsPage
 from drift.pages.retirement_data import RetirementPage
 from drift.pages.sheet import SheetPage
 
@@ -46,9 +47,20 @@ def html_evidence(page: EvidencePage) -> str:
     return _html("evidence.html.jinja2", page)
 
 
+def html_records(page: RecordsPage) -> str:
+    """Return how records are read, cell by cell, as one HTML page that needs nothing beside it."""
+    return _html("import.html.jinja2", page)
+
+
 def _html(
     template: str,
-    page: FleetPage | DossierPage | EvidencePage | ImpactPage | RetirementPage | SheetPage,
+    page: FleetPage
+    | DossierPage
+    | EvidencePage
+    | ImpactPage
+    | RecordsPage
+    | RetirementPage
+    | SheetPage,
 ) -> str:
     """Return a page: its template over the frame, with style, script and what admits them."""
     style, script = _style(), report("page.js")

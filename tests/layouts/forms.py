@@ -1,6 +1,7 @@
 """Layouts of forms and of sheets that stand for a meter, a year or a visit."""
 
 from pathlib import Path
+from typing import Any
 
 from tests.layouts.logs import long_rows
 from tests.layouts.truth import Visit
@@ -11,13 +12,29 @@ VESSELS = {5.0: 4.97, 10.0: 9.92}
 
 
 def _by_meter(visits: list[Visit]) -> dict[str, list[Visit]]:
-    return {meter: [v for v in visits if v.meter == meter] for meter in sorted({v.meter for v in visits})}
+    return {
+        meter: [v for v in visits if v.meter == meter]
+        for meter in sorted({v.meter for v in visits})
+    }
 
 
 def sheet_a_meter(folder: Path, visits: list[Visit]) -> Path:
     sheets = {}
     for meter, own in _by_meter(visits).items():
-        lines: list[list[object]] = [["Air meter calibration record"], [], ["Date", "Found 0 %", "Found 5 %", "Found 10 %", "Left 0 %", "Left 5 %", "Left 10 %", "Initials"]]
+        lines: list[list[Any]] = [
+            ["Air meter calibration record"],
+            [],
+            [
+                "Date",
+                "Found 0 %",
+                "Found 5 %",
+                "Found 10 %",
+                "Left 0 %",
+                "Left 5 %",
+                "Left 10 %",
+                "Initials",
+            ],
+        ]
         lines += [[v.day, *v.found.values(), *v.left.values(), v.operator] for v in own]
         sheets[meter] = lines
     sheets["Summary"] = [["Meter", "Visits"], *([meter, 6] for meter in sheets)]
@@ -27,7 +44,7 @@ def sheet_a_meter(folder: Path, visits: list[Visit]) -> Path:
 def sheet_a_year(folder: Path, visits: list[Visit]) -> Path:
     sheets = {}
     for year in sorted({v.day.year for v in visits}):
-        lines: list[list[object]] = [["Meter", "Date", "Stage", "0 %", "5 %", "10 %"]]
+        lines: list[list[Any]] = [["Meter", "Date", "Stage", "0 %", "5 %", "10 %"]]
         for v in visits:
             if v.day.year == year:
                 lines.append([v.meter, f"{v.day:%d %b}", "found", *v.found.values()])
@@ -36,8 +53,8 @@ def sheet_a_year(folder: Path, visits: list[Visit]) -> Path:
     return book(folder / "years.xlsx", sheets)
 
 
-def _form(v: Visit) -> list[list[object]]:
-    rows: list[list[object]] = [
+def _form(v: Visit) -> list[list[Any]]:
+    rows: list[list[Any]] = [
         ["Verification of an air meter"],
         ["Meter No.:", v.meter, "", "Date:", v.day],
         ["Technician:", v.operator, "", "Water temp. °C:", 21],
@@ -50,11 +67,13 @@ def _form(v: Visit) -> list[list[object]]:
 
 
 def visit_form(folder: Path, visits: list[Visit]) -> Path:
-    return book(folder / "forms.xlsx", {f"Visit {number}": _form(v) for number, v in enumerate(visits, 1)})
+    return book(
+        folder / "forms.xlsx", {f"Visit {number}": _form(v) for number, v in enumerate(visits, 1)}
+    )
 
 
 def stacked_forms(folder: Path, visits: list[Visit]) -> Path:
-    lines: list[list[object]] = []
+    lines: list[list[Any]] = []
     for v in visits:
         lines += [
             [f"Meter: {v.meter}   Date: {v.day.isoformat()}   Operator: {v.operator}"],
@@ -67,9 +86,9 @@ def stacked_forms(folder: Path, visits: list[Visit]) -> Path:
 
 def vessel_sheet(folder: Path, visits: list[Visit]) -> Path:
     names = {0.0: "", 5.0: "V-5", 10.0: "V-10"}
-    lines: list[list[object]] = [["Meter", "Date", "Stage", "Point", "Vessel", "Reading"]]
+    lines: list[list[Any]] = [["Meter", "Date", "Stage", "Point", "Vessel", "Reading"]]
     lines += [[v.meter, v.day, s, p, names[p], r] for v, s, p, r in long_rows(visits)]
-    vessels: list[list[object]] = [
+    vessels: list[list[Any]] = [
         ["Vessel", "Calibrated on", "Air content, %"],
         ["V-5", visits[0].day, VESSELS[5.0]],
         ["V-10", visits[0].day, VESSELS[10.0]],
@@ -81,7 +100,7 @@ def file_a_meter(folder: Path, visits: list[Visit]) -> Path:
     inside = folder / "records"
     inside.mkdir()
     for meter, own in _by_meter(visits).items():
-        lines: list[list[object]] = [["Date", "AF0", "AF5", "AF10", "AL0", "AL5", "AL10"]]
+        lines: list[list[Any]] = [["Date", "AF0", "AF5", "AF10", "AL0", "AL5", "AL10"]]
         lines += [[v.day, *v.found.values(), *v.left.values()] for v in own]
         text_file(inside / f"{meter}.csv", lines)
     return inside

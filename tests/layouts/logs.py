@@ -24,18 +24,42 @@ def long_log(folder: Path, visits: list[Visit]) -> Path:
 
 
 def us_log(folder: Path, visits: list[Visit]) -> Path:
-    lines: list[list[object]] = [["Air Meter Verification Log"], ["Materials Laboratory", "", "", "Rev. 3"], []]
-    lines += [["Meter No.", "Date", "AF/AL", "Correct Air", "Gauge Reading", "Pass/Fail", "Comments"]]
+    lines: list[list[object]] = [
+        ["Air Meter Verification Log"],
+        ["Materials Laboratory", "", "", "Rev. 3"],
+        [],
+    ]
+    lines += [
+        ["Meter No.", "Date", "AF/AL", "Correct Air", "Gauge Reading", "Pass/Fail", "Comments"]
+    ]
     short = {"As found": "AF", "As left": "AL"}
     for v, s, p, r in long_rows(visits):
         verdict = "OK" if abs(r - p) <= 0.1 else "FAIL"
-        lines.append([v.meter, f"{v.day.month}/{v.day.day}/{v.day.year}", short[s], f"{p:.1f} %", f"{r:.1f} %", verdict, ""])
+        lines.append(
+            [
+                v.meter,
+                f"{v.day.month}/{v.day.day}/{v.day.year}",
+                short[s],
+                f"{p:.1f} %",
+                f"{r:.1f} %",
+                verdict,
+                "",
+            ]
+        )
     lines += [[], ["Total readings", len(lines) - 4]]
     return text_file(folder / "log.csv", lines)
 
 
 def wide_log(folder: Path, visits: list[Visit]) -> Path:
-    lines: list[list[object]] = [["Meter", "Date", *(f"AF {p:g}" for p in visits[0].found), *(f"AL {p:g}" for p in visits[0].left), "By"]]
+    lines: list[list[object]] = [
+        [
+            "Meter",
+            "Date",
+            *(f"AF {p:g}" for p in visits[0].found),
+            *(f"AL {p:g}" for p in visits[0].left),
+            "By",
+        ]
+    ]
     lines += [[v.meter, v.day, *v.found.values(), *v.left.values(), v.operator] for v in visits]
     return text_file(folder / "wide.csv", lines)
 
@@ -43,7 +67,15 @@ def wide_log(folder: Path, visits: list[Visit]) -> Path:
 def two_line_header(folder: Path, visits: list[Visit]) -> Path:
     points = list(visits[0].found)
     lines: list[list[object]] = [
-        ["Meter", "Date", "As found", *[""] * (len(points) - 1), "As left", *[""] * (len(points) - 1), "Remarks"],
+        [
+            "Meter",
+            "Date",
+            "As found",
+            *[""] * (len(points) - 1),
+            "As left",
+            *[""] * (len(points) - 1),
+            "Remarks",
+        ],
         ["", "", *(f"{p:g}" for p in points), *(f"{p:g}" for p in points), ""],
     ]
     lines += [[v.meter, v.day, *v.found.values(), *v.left.values(), "ok today"] for v in visits]
@@ -59,7 +91,11 @@ def merged_header(folder: Path, visits: list[Visit]) -> Path:
     ]
     lines += [[v.meter, v.day, *v.found.values(), *v.left.values(), v.operator] for v in visits]
     lines += [[], ["Average", "", 0.1, 5.0, 9.9]]
-    return book(folder / "log.xlsx", {"Log": lines}, merge=[("Log", "C3:E3", "Before adjustment"), ("Log", "F3:H3", "After adjustment")])
+    return book(
+        folder / "log.xlsx",
+        {"Log": lines},
+        merge=[("Log", "C3:E3", "Before adjustment"), ("Log", "F3:H3", "After adjustment")],
+    )
 
 
 def comma(number: float) -> str:
@@ -67,18 +103,36 @@ def comma(number: float) -> str:
 
 
 def german_log(folder: Path, visits: list[Visit]) -> Path:
-    lines: list[list[object]] = [["Gerät-Nr.", "Prüfdatum", "Zustand", "Sollwert %", "Anzeige %", "Prüfer", "Bemerkung"]]
+    lines: list[list[object]] = [
+        ["Gerät-Nr.", "Prüfdatum", "Zustand", "Sollwert %", "Anzeige %", "Prüfer", "Bemerkung"]
+    ]
     words = {"As found": "vor Justage", "As left": "nach Justage"}
     lines += [
-        [v.meter, f"{v.day:%d.%m.%Y}", words[s], comma(p), comma(r), "Müller", "Gefäß geprüft"] for v, s, p, r in long_rows(visits)
+        [v.meter, f"{v.day:%d.%m.%Y}", words[s], comma(p), comma(r), "Müller", "Gefäß geprüft"]
+        for v, s, p, r in long_rows(visits)
     ]
     return text_file(folder / "Luftgehalt.csv", lines, mark=";", encoding="cp1252")
 
 
 def french_log(folder: Path, visits: list[Visit]) -> Path:
-    lines: list[list[object]] = [["N° appareil", "Date", *(f"avant réglage {p:g} %" for p in visits[0].found), *(f"après réglage {p:g} %" for p in visits[0].left), "Opérateur"]]
+    lines: list[list[object]] = [
+        [
+            "N° appareil",
+            "Date",
+            *(f"avant réglage {p:g} %" for p in visits[0].found),
+            *(f"après réglage {p:g} %" for p in visits[0].left),
+            "Opérateur",
+        ]
+    ]
     lines += [
-        [v.meter, f"{v.day:%d/%m/%Y}", *map(comma, v.found.values()), *map(comma, v.left.values()), "Réné"] for v in visits
+        [
+            v.meter,
+            f"{v.day:%d/%m/%Y}",
+            *map(comma, v.found.values()),
+            *map(comma, v.left.values()),
+            "Réné",
+        ]
+        for v in visits
     ]
     return text_file(folder / "suivi.csv", lines, mark=";", encoding="cp1252")
 
@@ -93,7 +147,9 @@ def sections(folder: Path, visits: list[Visit]) -> Path:
 
 def serials(folder: Path, visits: list[Visit]) -> Path:
     lines: list[list[object]] = [["Meter", "Date", "Stage", "Correct", "Reading"]]
-    lines += [[v.meter, (v.day - date(1899, 12, 30)).days, s, p, r] for v, s, p, r in long_rows(visits)]
+    lines += [
+        [v.meter, (v.day - date(1899, 12, 30)).days, s, p, r] for v, s, p, r in long_rows(visits)
+    ]
     return text_file(folder / "log.csv", lines)
 
 
@@ -122,8 +178,19 @@ def two_layouts(folder: Path, visits: list[Visit]) -> Path:
     half = len(visits) // 2
     lines: list[list[object]] = [["Meter", "Date", "Stage", "Correct", "Reading"]]
     lines += [[v.meter, v.day, s, p, r] for v, s, p, r in long_rows(visits[:half])]
-    lines += [[], ["From here on in the new form"], ["Date", "Meter", *(f"AF {p:g} %" for p in visits[0].found), *(f"AL {p:g} %" for p in visits[0].left)]]
-    lines += [[f"{v.day:%d %B %Y}", v.meter, *v.found.values(), *v.left.values()] for v in visits[half:]]
+    lines += [
+        [],
+        ["From here on in the new form"],
+        [
+            "Date",
+            "Meter",
+            *(f"AF {p:g} %" for p in visits[0].found),
+            *(f"AL {p:g} %" for p in visits[0].left),
+        ],
+    ]
+    lines += [
+        [f"{v.day:%d %B %Y}", v.meter, *v.found.values(), *v.left.values()] for v in visits[half:]
+    ]
     return book(folder / "log.xlsx", {"Log": lines})
 
 
@@ -144,7 +211,10 @@ def trial_rows(visits: list[Visit]) -> list[tuple[str, str, str, float, float]]:
 
 def blanks_between(folder: Path, visits: list[Visit]) -> Path:
     lines = [f"{'Meter':<12}{'Date':<14}{'Stage':<12}{'Correct':<10}{'Reading':<10}"]
-    lines += [f"{v.meter:<12}{v.day.isoformat():<14}{s:<12}{p:<10}{r:<10}" for v, s, p, r in long_rows(visits)]
+    lines += [
+        f"{v.meter:<12}{v.day.isoformat():<14}{s:<12}{p:<10}{r:<10}"
+        for v, s, p, r in long_rows(visits)
+    ]
     path = folder / "log.txt"
     path.write_text("\n".join(lines) + "\n", encoding="utf-8")
     return path

@@ -20,8 +20,13 @@ POINTS = (0.0, 5.0, 10.0)
 
 
 def fleet(
-    *, meters: int = 4, visits: int = 6, points: tuple[float, ...] = POINTS, seed: int = 7,
-    first: date = date(2025, 1, 14), letters: str = "M-",
+    *,
+    meters: int = 4,
+    visits: int = 6,
+    points: tuple[float, ...] = POINTS,
+    seed: int = 7,
+    first: date = date(2025, 1, 14),
+    letters: str = "M-",
 ) -> list[Visit]:
     """Return visits of a fleet, seeded, in the order of their days."""
     chance = random.Random(seed)
@@ -31,7 +36,9 @@ def fleet(
         for _ in range(visits):
             found = {point: read(point, chance.gauss(0.0, 0.08)) for point in points}
             left = {point: read(point, chance.gauss(0.0, 0.03)) for point in points}
-            told.append(Visit(f"{letters}{101 + number}", day, chance.choice(["JD", "KL"]), found, left))
+            told.append(
+                Visit(f"{letters}{101 + number}", day, chance.choice(["JD", "KL"]), found, left)
+            )
             day += timedelta(days=88 + chance.randrange(9))
     return sorted(told, key=lambda visit: (visit.day, visit.meter))
 
@@ -41,7 +48,9 @@ def read(point: float, bias: float) -> float:
     return round(point + bias, 1)
 
 
-def table(visits: list[Visit], *, stages: tuple[str, ...] = ("as_found", "as_left")) -> list[tuple[str, str, str, float, float]]:
+def table(
+    visits: list[Visit], *, stages: tuple[str, ...] = ("as_found", "as_left")
+) -> list[tuple[str, str, str, float, float]]:
     """Return the rows that an import must give: meter, day, stage, correct air, reading."""
     rows = []
     for visit in visits:

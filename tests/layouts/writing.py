@@ -1,6 +1,6 @@
 """Small writers of the files that layouts are made of."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -10,14 +10,18 @@ import xlsxwriter
 Line = Sequence[Any]
 
 
-def text_file(path: Path, lines: Sequence[Line], *, mark: str = ",", encoding: str = "utf-8") -> Path:
+def text_file(
+    path: Path, lines: Sequence[Line], *, mark: str = ",", encoding: str = "utf-8"
+) -> Path:
     """Write lines of cells as a text file."""
     text = "\n".join(mark.join(map(str, line)) for line in lines) + "\n"
     path.write_bytes(text.encode(encoding))
     return path
 
 
-def book(path: Path, sheets: dict[str, Sequence[Line]], *, merge: Sequence[tuple[str, str, str]] = ()) -> Path:
+def book(
+    path: Path, sheets: Mapping[str, Sequence[Line]], *, merge: Sequence[tuple[str, str, str]] = ()
+) -> Path:
     """Write a workbook; dates as dates, merged cells as named."""
     made = xlsxwriter.Workbook(str(path))
     day = made.add_format({"num_format": "yyyy-mm-dd"})

@@ -69,6 +69,10 @@ class Answers:
     ----------
     given : mapping of str to str
         By key; names in keys folded.
+    tables : mapping
+        What the columns of tables known hold, by folded title, by the titles of a table.
+    accepted : bool
+        Whether tables of other layouts are to be asked about.
     open : dict of str to Question
         What was asked for and not found, in the order of asking.
     used : set of str
@@ -76,6 +80,8 @@ class Answers:
     """
 
     given: Mapping[str, str] = field(default_factory=dict)
+    tables: Mapping[tuple[str, ...], Mapping[str, str]] = field(default_factory=dict)
+    accepted: bool = False
     open: dict[str, Question] = field(default_factory=dict)
     used: set[str] = field(default_factory=set)
 
@@ -97,7 +103,9 @@ class Answers:
     def family(self, family: str) -> dict[str, str]:
         """Return all answers of a family by folded name."""
         start = family + "."
-        return {key[len(start) :]: value for key, value in self.given.items() if key.startswith(start)}
+        return {
+            key[len(start) :]: value for key, value in self.given.items() if key.startswith(start)
+        }
 
     def ask(self, key: str, asks: str, choices: tuple[str, ...], place: str) -> None:
         """Note that something must be asked, once for all cells that wait for it."""

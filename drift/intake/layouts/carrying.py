@@ -14,7 +14,11 @@ _VISIT = ("operator", "vessel", "temperature")
 
 
 def undo_dittos(
-    table: Table, line: Line, above: Mapping[int, Value], used: set[tuple[str, ...]], emitter: Emitter
+    table: Table,
+    line: Line,
+    above: Mapping[int, Value],
+    used: set[tuple[str, ...]],
+    emitter: Emitter,
 ) -> None:
     """Put in place of ditto signs, merged cells and blanks what stands above, where that is meant."""
     for at, value in list(line.cells.items()):
@@ -48,7 +52,9 @@ def _carry(
     emitter: Emitter,
 ) -> None:
     """Take blanks for what stands above where the row then is one of the same visit, and new."""
-    wide = len(table.holding(*VALUES)) > 1 and not table.holding("stage", "label", "point", "correct", "replicate")
+    wide = len(table.holding(*VALUES)) > 1 and not table.holding(
+        "stage", "label", "point", "correct", "replicate"
+    )
     trial = Line(line.row, {**line.cells, **{column.at: above[column.at] for column in blank}})
     answer = emitter.answers.get("blanks", sheet=table.sheet.name)
     certain = not wide and _row_key(table, trial) not in used and _row_key(table, line) != ()

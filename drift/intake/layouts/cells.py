@@ -63,7 +63,9 @@ class Sheet:
         return Sheet(
             file=self.file,
             name=self.name,
-            rows=[[self.at(row, column) for row in range(len(self.rows))] for column in range(width)],
+            rows=[
+                [self.at(row, column) for row in range(len(self.rows))] for column in range(width)
+            ],
             merged=tuple((c0, r0, c1, r1) for r0, c0, r1, c1 in self.merged),
             percent=frozenset((c, r) for r, c in self.percent),
             struck=frozenset((c, r) for r, c in self.struck),

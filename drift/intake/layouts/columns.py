@@ -1,7 +1,7 @@
 """This module decides what each column of a table holds: by its words, its values and the physics."""
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import islice
 
@@ -103,7 +103,9 @@ class Values:
     @property
     def like_readings(self) -> bool:
         """Whether the figures may be per cents of air."""
-        return bool(self.figures) and all(-2.0 <= figure <= HIGHEST_POINT_PCT for figure in self.figures)
+        return bool(self.figures) and all(
+            -2.0 <= figure <= HIGHEST_POINT_PCT for figure in self.figures
+        )
 
 
 def columns_of(sheet: Sheet, region: Region, declared: Mapping[str, str]) -> list[Column]:
@@ -118,13 +120,21 @@ def columns_of(sheet: Sheet, region: Region, declared: Mapping[str, str]) -> lis
     declared : mapping of str to str
         Folded title to what a person has said that the column is.
     """
-    width = max((len(sheet.rows[row]) for row in range(region.header[0] if region.header else region.first, region.last)), default=0)
+    width = max(
+        (
+            len(sheet.rows[row])
+            for row in range(region.header[0] if region.header else region.first, region.last)
+        ),
+        default=0,
+    )
     columns = _titled(sheet, region, width)
     values = {column.at: values_of(sheet, region, column.at) for column in columns}
     for column in columns:
-        said = declared.get(folded(column.title)) or declared.get(folded(column.title.split(" / ")[-1]))
+        said = declared.get(folded(column.title)) or declared.get(
+            folded(column.title.split(" / ")[-1])
+        )
         if said:
-            _take_declared(column, said)
+            take_declared(column, said)
         else:
             column.holds, column.why = _held(column, values[column.at])
     _meters_across(columns, values)
@@ -145,8 +155,16 @@ def _titled(sheet: Sheet, region: Region, width: int) -> list[Column]:
         path = [text for number, text in enumerate(path) if number == 0 or text != path[number - 1]]
         column = Column(at=at, title=" / ".join(path), facts=Facts())
         told = [value for value in (bottom[at], *reversed(above)) if value is not None]
-        column.group = shown(above[0]) if above and above[0] is not None and bottom[at] is not None else ""
-        _take_facts(column, told, sheet, region, percent=(region.header[-1], at) in sheet.percent if region.header else False)
+        column.group = (
+            shown(above[0]) if above and above[0] is not None and bottom[at] is not None else ""
+        )
+        _take_facts(
+            column,
+            told,
+            sheet,
+            region,
+            percent=(region.header[-1], at) in sheet.percent if region.header else False,
+        )
         columns.append(column)
     return columns
 
@@ -163,22 +181,35 @@ def _spread(sheet: Sheet, row: int, width: int, region: Region) -> list[Value]:
         if line[at] is not None:
             facts = look_at(line[at])
             groups = facts.facts.tells or facts.kind in {"date", "label"} or (facts.kind == "text")
-            single = facts.facts.role in {"date", "meter", "operator", "remarks", "vessel"} and not facts.facts.stage
+            single = (
+                facts.facts.role in {"date", "meter", "operator", "remarks", "vessel"}
+                and not facts.facts.stage
+            )
             own = any(sheet.at(below, at) is not None for below in region.header if below > row)
-            spanning = line[at] if groups and (own or not single) and not (single and not own) else None
-        elif spanning is not None and any(sheet.at(below, at) is not None for below in region.header if below > row):
+            spanning = (
+                line[at] if groups and (own or not single) and not (single and not own) else None
+            )
+        elif spanning is not None and any(
+            sheet.at(below, at) is not None for below in region.header if below > row
+        ):
             line[at] = spanning
         elif line[at] is None:
             spanning = None
     return line
 
 
-def _take_facts(column: Column, told: list[Value], sheet: Sheet, region: Region, *, percent: bool) -> None:
+def _take_facts(
+    column: Column, told: Sequence[Value], sheet: Sheet, region: Region, *, percent: bool
+) -> None:
     """Put together what the texts of a header tell, from the bottom up."""
     facts = Facts()
     for number, value in enumerate(told):
         day = written(value)
-        if day is not None and day.form not in {"a day number of a spreadsheet"} and not isinstance(value, float):
+        if (
+            day is not None
+            and day.form not in {"a day number of a spreadsheet"}
+            and not isinstance(value, float)
+        ):
             column.day = column.day or day
             continue
         if isinstance(value, float):
@@ -197,7 +228,7 @@ def _take_facts(column: Column, told: list[Value], sheet: Sheet, region: Region,
     column.facts = facts
 
 
-def _take_declared(column: Column, said: str) -> None:
+def take_declared(column: Column, said: str) -> None:
     """Make of a column what a person has said that it is."""
     plain = said.strip().casefold()
     if plain in {"ignored", "ignore", "skip"}:
@@ -226,7 +257,9 @@ def values_of(sheet: Sheet, region: Region, at: int) -> Values:
             seen.split += bool(figure.split)
         seen.dates += look.kind == "date" or (isinstance(value, str) and written(value) is not None)
         seen.stages += bool(look.facts.stage) and not look.facts.role
-        seen.labels += (look.kind == "label") or (look.kind == "number" and look.facts.point_pct is not None)
+        seen.labels += (look.kind == "label") or (
+            look.kind == "number" and look.facts.point_pct is not None
+        )
         seen.marks += figure.kind in {"nothing", "passed", "failed"}
         seen.texts += figure.kind == "unread" and look.kind in {"text", "word"}
     return seen
@@ -255,11 +288,23 @@ def _held_by_words(column: Column, seen: Values) -> str:
         return "reading" if seen.split or (numeric and seen.decimals) else "stage"
     if role in {"point", "replicate"} and seen.share(seen.labels) >= _MOST and not numeric:
         return "label"
-    if role == "date" and seen.count and not seen.dates and numeric and seen.like_readings and facts.stage:
+    if (
+        role == "date"
+        and seen.count
+        and not seen.dates
+        and numeric
+        and seen.like_readings
+        and facts.stage
+    ):
         return "reading"
     if role == "verdict" and numeric and seen.like_readings and seen.decimals:
         return "reading"
-    if role == "correct" and seen.share(seen.labels) >= _MOST and not numeric and facts.point_pct is None:
+    if (
+        role == "correct"
+        and seen.share(seen.labels) >= _MOST
+        and not numeric
+        and facts.point_pct is None
+    ):
         return "label"
     if role == "reading" and seen.share(seen.stages) >= _MOST and not seen.figures:
         return "label"
@@ -270,7 +315,13 @@ def _held_by_words(column: Column, seen: Values) -> str:
         return "reading"
     if role:
         return role
-    if facts.stage or facts.point_pct is not None or facts.replicate is not None or column.day or column.meter:
+    if (
+        facts.stage
+        or facts.point_pct is not None
+        or facts.replicate is not None
+        or column.day
+        or column.meter
+    ):
         return _value_column(column, seen)
     return ""
 
@@ -331,7 +382,9 @@ def _may_be_meter(column: Column, seen: Values) -> bool:
 
 def _settle_bare(columns: list[Column], values: Mapping[int, Values]) -> None:
     """Decide whether bare numbers of headers are points, or count replicates."""
-    bare = [column for column in columns if column.holds in {*VALUES, "correct"} and column.facts.bare]
+    bare = [
+        column for column in columns if column.holds in {*VALUES, "correct"} and column.facts.bare
+    ]
     numbers = sorted({number for column in bare for number in column.facts.bare})
     counting = numbers == [float(number) for number in range(1, len(numbers) + 1)]
     near = [
@@ -366,14 +419,25 @@ def _settle_air(columns: list[Column], values: Mapping[int, Values]) -> None:
         elif "correct" in held and "reading" not in held:
             column.holds = "reading"
         elif "correct" in held and "reading" in held:
-            column.holds, column.why = "ignored", "reading and correct air content stand in other columns"
-        elif len(names) == 1 and (column.facts.point_pct is not None or "point" in held or column.facts.stage or "label" in held):
+            column.holds, column.why = (
+                "ignored",
+                "reading and correct air content stand in other columns",
+            )
+        elif len(names) == 1 and (
+            column.facts.point_pct is not None
+            or "point" in held
+            or column.facts.stage
+            or "label" in held
+        ):
             column.holds = "reading"
         else:
             column.holds = "unknown"
     for column in columns:
         # What stands for a point in each row is no reading.
-        if column.holds == "point" and values[column.at].share(len(values[column.at].figures)) < _MOST:
+        if (
+            column.holds == "point"
+            and values[column.at].share(len(values[column.at].figures)) < _MOST
+        ):
             column.holds = "label"
 
 
@@ -383,7 +447,10 @@ def _settle_twins(columns: list[Column], values: Mapping[int, Values]) -> None:
         twins = [column for column in columns if column.holds == role and not column.meter]
         if len(twins) < 2:
             continue
-        best = max(twins, key=lambda column: (values[column.at].count > 0, _names_meter(column), -column.at))
+        best = max(
+            twins,
+            key=lambda column: (values[column.at].count > 0, _names_meter(column), -column.at),
+        )
         for column in twins:
             if column is not best:
                 column.holds, column.why = "ignored", f"“{best.title}” says which meter it is"
@@ -392,5 +459,15 @@ def _settle_twins(columns: list[Column], values: Mapping[int, Values]) -> None:
 def _names_meter(column: Column) -> int:
     """Return how plainly a header names meters."""
     words = set(folded(column.title).split())
-    plain = {"meter", "gauge", "gerat", "appareil", "aerometre", "topf", "instrument", "medidor", "equipment"}
+    plain = {
+        "meter",
+        "gauge",
+        "gerat",
+        "appareil",
+        "aerometre",
+        "topf",
+        "instrument",
+        "medidor",
+        "equipment",
+    }
     return len(words & plain) + len(words & {"id", "no", "nr", "number", "n"})

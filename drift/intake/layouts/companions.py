@@ -38,7 +38,9 @@ class Emitter:
     turn: int = 0
 
 
-def companion(table: Table, column: Column, roles: tuple[str, ...], cells: Mapping[int, Value]) -> Column | None:
+def companion(
+    table: Table, column: Column, roles: tuple[str, ...], cells: Mapping[int, Value]
+) -> Column | None:
     """Return the column of some roles that goes with a column of readings, by what both headers tell."""
     best, most = None, -1
     for other in table.columns:
@@ -78,14 +80,19 @@ def whose(
     meter = _meter(table, row, cells, column, emitter)
     if not meter:
         emitter.answers.ask(
-            "meter_id", "no cell, sheet or file names the meter", ("such as M-101",), table.place(row, column.at)
+            "meter_id",
+            "no cell, sheet or file names the meter",
+            ("such as M-101",),
+            table.place(row, column.at),
         )
         return "waits for an answer: meter_id"
     day = _day(table, row, cells, column, emitter)
     return (meter, day) if isinstance(day, date) else day
 
 
-def _meter(table: Table, row: int, cells: Mapping[int, Value], column: Column, emitter: Emitter) -> str:
+def _meter(
+    table: Table, row: int, cells: Mapping[int, Value], column: Column, emitter: Emitter
+) -> str:
     """Return the meter of a cell; empty where nothing names it."""
     other = companion(table, column, ("meter",), cells)
     label = table.around.first("meter")
@@ -121,7 +128,10 @@ def _day(
     elif column.day is not None:
         what, scope = column.day, (*table.scope, "header")
     elif label is not None:
-        what, scope = written(label.value, epoch_1904=table.sheet.epoch_1904), (table.sheet.file, "label")
+        what, scope = (
+            written(label.value, epoch_1904=table.sheet.epoch_1904),
+            (table.sheet.file, "label"),
+        )
     else:
         what, scope = table.named.day, (table.sheet.file, "name")
     if what is None:
@@ -129,7 +139,9 @@ def _day(
             table.mark(row, other.at, "unread", "no date that can be read")
             return "its date cannot be read"
         return _declared_day(table, place, emitter)
-    day = emitter.dating.day_of(what, scope, year=year, quarter=quarter, place=place, sheet=table.sheet.name)
+    day = emitter.dating.day_of(
+        what, scope, year=year, quarter=quarter, place=place, sheet=table.sheet.name
+    )
     if other is not None:
         told = day if isinstance(day, str) else f"read as {day.isoformat()}"
         table.mark(row, other.at, "unread" if isinstance(day, str) else "read", told)

@@ -70,11 +70,22 @@ class Dating:
             if what.pair is not None
         ]
         return bool(
-            typed and texts and len(typed) + len(texts) >= 4 and max(typed) <= 12 and min(texts) > 12
+            typed
+            and texts
+            and len(typed) + len(texts) >= 4
+            and max(typed) <= 12
+            and min(texts) > 12
         )
 
     def day_of(
-        self, what: Written, scope: Scope, *, year: int | None, quarter: int | None, place: str, sheet: str
+        self,
+        what: Written,
+        scope: Scope,
+        *,
+        year: int | None,
+        quarter: int | None,
+        place: str,
+        sheet: str,
     ) -> date | str:
         """Return the day of a date as written, or why it cannot be told.
 
@@ -126,14 +137,24 @@ class Dating:
                 "dates.typed",
                 "the workbook keeps only days up to the 12th as dates and all others as texts: it "
                 "may have turned day and month about",
-                (f"as_stored: {day.isoformat()}", f"swapped: {turned.isoformat() if turned else '–'}"),
+                (
+                    f"as_stored: {day.isoformat()}",
+                    f"swapped: {turned.isoformat() if turned else '–'}",
+                ),
                 place,
             )
             return day
         return _day(day.year, day.day, day.month) if answer == "swapped" else day
 
     def _of_pair(
-        self, what: Written, scope: Scope, *, year: int | None, quarter: int | None, place: str, sheet: str
+        self,
+        what: Written,
+        scope: Scope,
+        *,
+        year: int | None,
+        quarter: int | None,
+        place: str,
+        sheet: str,
     ) -> date | str:
         """Return a date of figures alone."""
         first, second, last = what.pair or (0, 0, 0)
@@ -143,8 +164,10 @@ class Dating:
                 return "waits for an answer: dates.year"
             what = Written(what.form, pair=(first, second, -year))
         fits = [
-            order for order in ORDERS
-            if (day := placed(what, order)) and day <= self.today
+            order
+            for order in ORDERS
+            if (day := placed(what, order))
+            and day <= self.today
             and (quarter is None or (day.month + 2) // 3 == quarter)
         ]
         if "two figures" in what.form or last < 0 or not self._years_may_lead(scope, what.form):
@@ -158,13 +181,16 @@ class Dating:
             return days.pop() or ""
         answer = self.answers.get("dates.order", sheet=sheet)
         if answer in fits and (answer in column or not column):
-            return placed(what, answer) or ""  # type: ignore[arg-type]
+            return placed(what, answer) or ""
         readings = tuple(
             f"{order}: {day.isoformat()}" for order in usable if (day := placed(what, order))
         )
         told = f"{first}{what.form[19:20] if 'three' in what.form else '.'}{second}"
         self.answers.ask(
-            "dates.order", f"nothing in this column says which figure of {told} is the month", readings, place
+            "dates.order",
+            f"nothing in this column says which figure of {told} is the month",
+            readings,
+            place,
         )
         return "waits for an answer: dates.order"
 
@@ -225,7 +251,12 @@ class Dating:
     def told(self) -> list[tuple[str, str, str, int]]:
         """Return scope, form, order and number of dates, for the layout file."""
         return [
-            (scope[0], form, " or ".join(_WORDS[order] for order in fits), len(self.seen[scope, form]))
+            (
+                scope[0],
+                form,
+                " or ".join(_WORDS[order] for order in fits),
+                len(self.seen[scope, form]),
+            )
             for (scope, form), fits in sorted(self.found.items())
         ]
 

@@ -47,7 +47,9 @@ _WEEKDAY = re.compile(
     r"|donnerstag|freitag|samstag|sonntag|lundi|mardi|mercredi|jeudi|vendredi|samedi|dimanche)"
     r"[.,]?\s+(?=\d|[A-Za-z])"
 )
-_TIME = re.compile(r"(?i)[T ,]+(?:um |at |à )?\d{1,2}[:h]\d{2}(?::\d{2}(?:[.,]\d+)?)?\s*(?:[ap]\.?m\.?|uhr|z)?(?:[+-]\d\d:?\d\d)?$")
+_TIME = re.compile(
+    r"(?i)[T ,]+(?:um |at |à )?\d{1,2}[:h]\d{2}(?::\d{2}(?:[.,]\d+)?)?\s*(?:[ap]\.?m\.?|uhr|z)?(?:[+-]\d\d:?\d\d)?$"
+)
 _ISO = re.compile(r"^(\d{4})([-/.])(\d{1,2})\2(\d{1,2})$")
 _COMPACT = re.compile(r"^((?:19|20)\d\d)(\d\d)(\d\d)$")
 _THREE = re.compile(r"^(\d{1,2})\s*([-/.])\s*(\d{1,2})\s*\2\s*(\d{4}|'?\d{2})$")
@@ -251,4 +253,7 @@ def _years_lead(seen: list[tuple[Written, int | None, int | None]]) -> bool:
     """Say whether first figures may be years: they vary no more than last figures, over few years."""
     firsts = {one.pair[0] for one, _, _ in seen if one.pair}
     lasts = {one.pair[2] for one, _, _ in seen if one.pair}
-    return len(firsts) <= len(lasts) and max(firsts, default=0) - min(firsts, default=0) <= _LONGEST_SPAN
+    return (
+        len(firsts) <= len(lasts)
+        and max(firsts, default=0) - min(firsts, default=0) <= _LONGEST_SPAN
+    )

@@ -1,6 +1,5 @@
 """This module makes rows of a table's cells, and says of every other cell why it makes none."""
 
-from collections.abc import Mapping
 from dataclasses import replace
 from datetime import date
 
@@ -34,7 +33,7 @@ def emit(table: Table, emitter: Emitter) -> None:
     above: dict[int, Value] = {}
     used: set[tuple[str, ...]] = set()
     for row in range(table.region.first, table.region.last):
-        cells = {
+        cells: dict[int, Value] = {
             column.at: value
             for column in table.columns
             if (value := table.sheet.at(row, column.at)) is not None
@@ -89,7 +88,12 @@ def _row_facts(table: Table, line: Line, emitter: Emitter) -> Facts:
     return facts
 
 
-_NOUNS = {"label": "stage or point", "stage": "stage", "point": "point", "replicate": "number of a reading"}
+_NOUNS = {
+    "label": "stage or point",
+    "stage": "stage",
+    "point": "point",
+    "replicate": "number of a reading",
+}
 
 
 def _told_by_cell(column: Column, value: Value) -> Facts | None:
@@ -105,13 +109,25 @@ def _told_by_cell(column: Column, value: Value) -> Facts | None:
         if figure.kind == "numbers":
             return Facts(point_pct=figure.found[0])
         facts = facts_of(shown(value))
-        point = facts.point_pct if facts.point_pct is not None else (facts.bare[0] if facts.bare else None)
+        point = (
+            facts.point_pct
+            if facts.point_pct is not None
+            else (facts.bare[0] if facts.bare else None)
+        )
         return Facts(point_pct=point, stage=facts.stage) if point is not None else None
     facts = facts_of(shown(value))
-    if not facts.stage and shown(value).casefold().strip(" .") in _LETTERS and column.holds == "stage":
+    if (
+        not facts.stage
+        and shown(value).casefold().strip(" .") in _LETTERS
+        and column.holds == "stage"
+    ):
         return Facts(stage=_LETTERS[shown(value).casefold().strip(" .")])
     if facts.bare and facts.point_pct is None:
-        facts = replace(facts, replicate=int(facts.bare[0])) if facts.bare[0] in {1.0, 2.0, 3.0} and facts.stage else replace(facts, point_pct=facts.bare[0])
+        facts = (
+            replace(facts, replicate=int(facts.bare[0]))
+            if facts.bare[0] in {1.0, 2.0, 3.0} and facts.stage
+            else replace(facts, point_pct=facts.bare[0])
+        )
     return facts if facts.tells else None
 
 
@@ -129,7 +145,9 @@ def _emit_cell(
     table: Table, line: Line, column: Column, value: Value, label: Facts, emitter: Emitter
 ) -> int:
     """Make readings of one cell; return how many."""
-    figure = figure_of(value, percent=(line.row, column.at) in table.sheet.percent and not _shown_whole(value))
+    figure = figure_of(
+        value, percent=(line.row, column.at) in table.sheet.percent and not _shown_whole(value)
+    )
     if figure.kind == "nothing":
         table.mark(line.row, column.at, "passed", "nothing was recorded")
         return 0
@@ -146,7 +164,9 @@ def _emit_cell(
         return 0
     made, told = 0, []
     for stage, point, replicate, number in parts:
-        reading = _reading(table, line, column, (stage, point, replicate, number), figure, who, emitter)
+        reading = _reading(
+            table, line, column, (stage, point, replicate, number), figure, who, emitter
+        )
         if isinstance(reading, str):
             fate = "passed" if reading.startswith("worked out") else "unread"
             table.mark(line.row, column.at, fate, reading)
@@ -165,9 +185,15 @@ def _shown_whole(value: Value) -> bool:
 
 def _told_of(reading: Reading) -> str:
     """Return what a cell was read as."""
-    point = "" if reading.correct_air_pct is None else f" at {plain_number(reading.correct_air_pct)} %"
+    point = (
+        "" if reading.correct_air_pct is None else f" at {plain_number(reading.correct_air_pct)} %"
+    )
     what = "passed, no reading" if reading.passed else "failed, no reading"
-    number = what if reading.reading_air_pct is None else f"{plain_number(reading.reading_air_pct)} % air"
+    number = (
+        what
+        if reading.reading_air_pct is None
+        else f"{plain_number(reading.reading_air_pct)} % air"
+    )
     return f"{reading.meter_id}, {reading.performed_on.isoformat()}, {reading.stage.replace('_', ' ')}{point}: {number}"
 
 
@@ -194,7 +220,10 @@ def _parts(
     if len(figure.found) > 1 and column.facts.role == "stage":
         if len(figure.found) != 2:
             return "holds more figures than as found and as left"
-        return [("as_found", point, None, figure.found[0]), ("as_left", point, None, figure.found[1])]
+        return [
+            ("as_found", point, None, figure.found[0]),
+            ("as_left", point, None, figure.found[1]),
+        ]
     if len(figure.found) > 1:
         return _several(table, line, column, figure, (stage, point), emitter)
     stage = stage or _stage(table, line, column, emitter)
@@ -205,7 +234,12 @@ def _parts(
 
 
 def _several(
-    table: Table, line: Line, column: Column, figure: Figure, told: tuple[str, float | None], emitter: Emitter
+    table: Table,
+    line: Line,
+    column: Column,
+    figure: Figure,
+    told: tuple[str, float | None],
+    emitter: Emitter,
 ) -> list[_Part] | str:
     """Return the readings of a cell that holds several figures with strokes between."""
     stage, point = told
@@ -216,7 +250,10 @@ def _several(
         stage = stage or _stage(table, line, column, emitter)
         if not stage:
             return "waits for an answer: stage"
-        return [(stage, at, None, number) for at, number in zip(column.points, figure.found, strict=True)]
+        return [
+            (stage, at, None, number)
+            for at, number in zip(column.points, figure.found, strict=True)
+        ]
     if max(figure.found) - min(figure.found) > NEAR_PCT:
         return "holds figures too far apart for one point"
     means = emitter.answers.get("cells.slash", sheet=table.sheet.name)
@@ -233,7 +270,10 @@ def _several(
     if means == "found_left":
         if len(figure.found) != 2:
             return "holds more figures than as found and as left"
-        return [("as_found", point, None, figure.found[0]), ("as_left", point, None, figure.found[1])]
+        return [
+            ("as_found", point, None, figure.found[0]),
+            ("as_left", point, None, figure.found[1]),
+        ]
     stage = stage or _stage(table, line, column, emitter)
     if not stage:
         return "waits for an answer: stage"
@@ -243,7 +283,11 @@ def _several(
 def _stage(table: Table, line: Line, column: Column, emitter: Emitter) -> str:
     """Return the stage that surroundings or a person tell; empty where none, and asked."""
     label = table.around.first("stage")
-    stage = table.around.stage or table.named.stage or (facts_of(shown(label.value)).stage if label else "")
+    stage = (
+        table.around.stage
+        or table.named.stage
+        or (facts_of(shown(label.value)).stage if label else "")
+    )
     if stage:
         return stage
     answer = emitter.answers.get("stage", sheet=table.sheet.name) or ""
@@ -300,7 +344,10 @@ def _reading(
             emitter.answers.ask(
                 "cells.fraction",
                 f"{plain_number(number)} stands where about {plain_number(correct)} % is read",
-                (f"yes: it means {plain_number(number * 100)} %", f"no: the dial showed {plain_number(number)} %"),
+                (
+                    f"yes: it means {plain_number(number * 100)} %",
+                    f"no: the dial showed {plain_number(number)} %",
+                ),
                 table.place(line.row, column.at),
             )
             return "waits for an answer: cells.fraction"
@@ -352,18 +399,24 @@ def _less_error(table: Table, line: Line, column: Column, number: float) -> floa
     return _round(number + sign * figure.found[0])
 
 
-def _more(table: Table, line: Line, column: Column, figure: Figure, emitter: Emitter) -> dict[str, str]:
+def _more(
+    table: Table, line: Line, column: Column, figure: Figure, emitter: Emitter
+) -> dict[str, str]:
     """Return what else a reading carries: vessel, operator, water, resolution, remarks."""
     more: dict[str, str] = {}
     for role, name in (("vessel", "vessel_id"), ("operator", "operator"), ("remarks", "remarks")):
         text = _beside_text(table, line, column, role)
         if text:
             more[name] = text
-    if "vessel_id" not in more and (declared := emitter.answers.get("vessel_id", sheet=table.sheet.name)):
+    if "vessel_id" not in more and (
+        declared := emitter.answers.get("vessel_id", sheet=table.sheet.name)
+    ):
         more["vessel_id"] = declared
     if (celsius := _temperature(table, line, column)) is not None:
         more["water_temp_c"] = plain_number(celsius)
-    if resolution := emitter.answers.get("resolution_pct", sheet=table.sheet.name) or _number_beside(table, line, column, "resolution"):
+    if resolution := emitter.answers.get(
+        "resolution_pct", sheet=table.sheet.name
+    ) or _number_beside(table, line, column, "resolution"):
         more["resolution_pct"] = resolution
     if figure.aside and figure.kind == "numbers":
         more["remarks"] = "; ".join(filter(None, (more.get("remarks"), figure.aside)))
@@ -392,7 +445,9 @@ def _number_beside(table: Table, line: Line, column: Column, role: str) -> str:
     """Return the number of a companion column or a label as text; empty where there is none."""
     other = companion(table, column, (role,), line.cells)
     label = table.around.first(role)
-    value = line.cells[other.at] if other is not None else label.value if label is not None else None
+    value = (
+        line.cells[other.at] if other is not None else label.value if label is not None else None
+    )
     figure = figure_of(value)
     if figure.kind != "numbers":
         return ""
@@ -405,7 +460,9 @@ def _temperature(table: Table, line: Line, column: Column) -> float | None:
     """Return the water's temperature in °C; None where none is written or its unit is not known."""
     other = companion(table, column, ("temperature",), line.cells)
     label = table.around.first("temperature")
-    value = line.cells[other.at] if other is not None else label.value if label is not None else None
+    value = (
+        line.cells[other.at] if other is not None else label.value if label is not None else None
+    )
     found = large_number(value, decimal_comma=False)
     if found is None:
         return None

@@ -20,7 +20,9 @@ from drift.intake.layouts.words import (
 # Points of a verification lie on or near whole and half per cents of a dial.
 HIGHEST_POINT_PCT = 30.0
 _NUMBER = r"\d+(?:[.,]\d+)?"
-_PERCENT = re.compile(rf"(?<![\w.,])({_NUMBER})\s*(?:%|(?:pct|percent|prozent|vol\.?\s*-?\s*%)(?!\w))")
+_PERCENT = re.compile(
+    rf"(?<![\w.,])({_NUMBER})\s*(?:%|(?:pct|percent|prozent|vol\.?\s*-?\s*%)(?!\w))"
+)
 _CAPITAL_W = re.compile(r"^W(?!\w)")
 _HASH = re.compile(r"#\s*(\d)(?!\d)")
 _LETTERS_DIGITS = re.compile(r"(?<=[A-Za-z])(?=\d)|(?<=\d)(?=[A-Za-z]{2})")
@@ -35,7 +37,9 @@ _UNITS = (
     ("f", re.compile(r"(?i)°\s*f\b|\bdeg\.?\s*f\b|\(f\)|\bfahrenheit\b|(?<=temp )f$")),
     ("c", re.compile(r"(?i)°\s*c\b|\bdeg\.?\s*c\b|\(c\)|\bcelsius\b|(?<=temp )c$")),
 )
-_QUARTER = re.compile(r"(?i)(?:\bq|\bqtr\.?|\bquarter|\btrim(?:estre)?|\bquartal|\bt)\s*([1-4])(?!\d)|\b([1-4])\s*(?:\.\s*quartal|q\b|e?r?\s*trim(?:estre)?|st qu|nd qu|rd qu|th qu)")
+_QUARTER = re.compile(
+    r"(?i)(?:\bq|\bqtr\.?|\bquarter|\btrim(?:estre)?|\bquartal|\bt)\s*([1-4])(?!\d)|\b([1-4])\s*(?:\.\s*quartal|q\b|e?r?\s*trim(?:estre)?|st qu|nd qu|rd qu|th qu)"
+)
 _YEAR = re.compile(r"(?<!\d)((?:19|20)\d\d)(?!\d)")
 _LONGEST_PHRASE = 7
 # Signs that two words may differ by and still be one, as a share; shorter words must be the same.
@@ -100,7 +104,9 @@ class Facts:
         return replace(
             self,
             role=self.role or other.role,
-            also=tuple(dict.fromkeys((*self.also, *other.also, *([other.role] if other.role else ())))),
+            also=tuple(
+                dict.fromkeys((*self.also, *other.also, *([other.role] if other.role else ())))
+            ),
             stage=self.stage or other.stage,
             point_pct=self.point_pct if self.point_pct is not None else other.point_pct,
             replicate=self.replicate if self.replicate is not None else other.replicate,
@@ -116,10 +122,10 @@ def _vocabulary() -> dict[str, tuple[str, str]]:
     """Return what each phrase tells: its kind and value, roles that come first last."""
     known: dict[str, tuple[str, str]] = {}
     for role in reversed(ROLES):
-        known |= {phrase: ("role", role) for phrase in ROLES[role]}
+        known |= dict.fromkeys(ROLES[role], ("role", role))
     known |= {phrase: ("point", "0") for phrase in ZERO if phrase not in ROLES["zero_reading"]}
-    known |= {phrase: ("stage", "as_found") for phrase in AS_FOUND}
-    known |= {phrase: ("stage", "as_left") for phrase in AS_LEFT}
+    known |= dict.fromkeys(AS_FOUND, ("stage", "as_found"))
+    known |= dict.fromkeys(AS_LEFT, ("stage", "as_left"))
     return known
 
 
@@ -208,7 +214,11 @@ def _read(tokens: list[str], *, whole: str) -> Facts:
             zero = 0.0
         elif kind == "number":
             number = float(value)
-            if at and tokens[at - 1] in REPLICATE_WORDS - {"reading", "rdg", "read", "test"} and number < 10:
+            if (
+                at
+                and tokens[at - 1] in REPLICATE_WORDS - {"reading", "rdg", "read", "test"}
+                and number < 10
+            ):
                 replicate = int(number)
             else:
                 bare.append(number)
@@ -243,7 +253,7 @@ def _phrase(tokens: list[str], at: int, *, whole: str) -> tuple[int, str, str]:
         return 1, "number", token.replace("\u00b7", ".")
     if token in ORDINALS and (len(tokens) > 1 or len(token) > 1):
         return 1, "ordinal", str(ORDINALS[token])
-    if token in NOISE or whole == token and token in NOISE:
+    if token in NOISE or (whole == token and token in NOISE):
         return 1, "noise", ""
     if near := _near(token):
         if near in _KNOWN:

@@ -14,7 +14,11 @@ _MOST_HEADER_ROWS = 4
 _LONGEST_LABEL = 60
 _INLINE = re.compile(r"[:=]\s*\S")
 # Forms of dates that stand for themselves wherever they are.
-_LOOSE_DATES = {"a month in words", "a month in words with a figure", "a day number of a spreadsheet"}
+_LOOSE_DATES = {
+    "a month in words",
+    "a month in words with a figure",
+    "a day number of a spreadsheet",
+}
 _METER = re.compile(
     r"(?i)(?:air\s*meter|meter|gauge|instrument|ger[äa]e?t|topf|appareil|a[ée]rom[èe]tre|unit|pot)"
     r"\s*(?:(?:no|nr|n°|id|num(?:ber)?|numéro)\.?(?=[\s:#.]))?\s*[:#]?\s*"
@@ -80,7 +84,9 @@ def _look_at_text(text: str) -> Look:
 
 def _is_staged_point(figure: Figure, facts: Facts) -> bool:
     """Say whether a text such as ``AF 5`` names a stage and a point rather than a reading."""
-    return figure.split == "tags" and len(figure.found) + len(figure.left) == 1 and bool(facts.stage)
+    return (
+        figure.split == "tags" and len(figure.found) + len(figure.left) == 1 and bool(facts.stage)
+    )
 
 
 @dataclass(slots=True)
@@ -135,7 +141,9 @@ def _header_tops(sheet: Sheet, looks: list[list[Look]]) -> list[tuple[int, int]]
             continue
         top = row - 1 if _is_group_row(sheet, looks, row - 1) else row
         end = row + 1
-        while end < len(looks) and end - top < _MOST_HEADER_ROWS and _goes_on(sheet, looks, top, end):
+        while (
+            end < len(looks) and end - top < _MOST_HEADER_ROWS and _goes_on(sheet, looks, top, end)
+        ):
             end += 1
         texts = tuple(
             shown(value).casefold() for at in range(top, end) for value in sheet.rows[at] if value
@@ -162,7 +170,11 @@ def _is_header(looks: list[Look], values: list[Value]) -> bool:
         {left.kind, right.kind} <= {"word", "label"} and "word" in {left.kind, right.kind}
         for left, right in zip(looks, looks[1:], strict=False)
     )
-    if words >= 2 and side_by_side and words + labels + points > figures + dates + kinds.count("mark"):
+    if (
+        words >= 2
+        and side_by_side
+        and words + labels + points > figures + dates + kinds.count("mark")
+    ):
         if words + labels + points >= kinds.count("text"):
             return True
     if figures and not _bare_points(values, looks):
@@ -182,7 +194,11 @@ def _is_across(filled: list[Look], looks: list[Look], *, dates: int) -> bool:
     stages = {look.facts.stage for look in filled if look.facts.stage}
     if kinds <= {"label", "number"}:
         points = sum(_is_point(look) for look in filled)
-        return len(stages) == 2 or points >= 2 or sum(look.facts.replicate is not None for look in filled) >= 2
+        return (
+            len(stages) == 2
+            or points >= 2
+            or sum(look.facts.replicate is not None for look in filled) >= 2
+        )
     first = next(look for look in looks if look.kind != "empty")
     if first.kind not in {"word", "label"}:
         return False
@@ -213,7 +229,8 @@ def _is_labelled(looks: list[Look]) -> bool:
     """Say whether a row holds labels with their values, such as ``Date | 2026-03-31``."""
     filled = [look for look in looks if look.kind != "empty"]
     pairs = sum(
-        left.kind == "word" and right.kind in {"text", "number", "date"}
+        left.kind == "word"
+        and right.kind in {"text", "number", "date"}
         and (right.kind == "date") == (left.facts.role == "date")
         for left, right in zip(filled, filled[1:], strict=False)
     )
@@ -238,9 +255,12 @@ def _is_group_row(sheet: Sheet, looks: list[list[Look]], row: int) -> bool:
         return at > 0 and wide > 1 and look.kind in {"label", "word", "date"}
     if any(spans.get(at, at) - at + 1 >= width > 1 for at, _ in filled):
         return False
-    return all(look.kind in {"label", "word", "date", "text"} for _, look in filled) and all(
-        at < width for at, _ in filled
-    ) and any(look.facts.tells or look.kind == "date" for _, look in filled) and filled[0][0] + len(filled) <= width
+    return (
+        all(look.kind in {"label", "word", "date", "text"} for _, look in filled)
+        and all(at < width for at, _ in filled)
+        and any(look.facts.tells or look.kind == "date" for _, look in filled)
+        and filled[0][0] + len(filled) <= width
+    )
 
 
 def _goes_on(sheet: Sheet, looks: list[list[Look]], top: int, row: int) -> bool:
@@ -251,31 +271,49 @@ def _goes_on(sheet: Sheet, looks: list[list[Look]], top: int, row: int) -> bool:
     above = looks[row - 1]
     kinds = [look.kind for _, look in filled]
     if any(
-        at < len(above) and above[at].facts.role in {"date", "meter"} and above[at].kind == "word"
-        and look.kind not in {"word", "label"} and not _is_unit(sheet.at(row, at))
+        at < len(above)
+        and above[at].facts.role in {"date", "meter"}
+        and above[at].kind == "word"
+        and look.kind not in {"word", "label"}
+        and not _is_unit(sheet.at(row, at))
         for at, look in filled
     ):
         return False
     plain = [at for at, look in filled if look.kind == "number" and not _is_point(look)]
     if plain:
-        grouped = [at for at in plain if at >= len(above) or above[at].kind == "empty" or above[at].kind == "label"]
+        grouped = [
+            at
+            for at in plain
+            if at >= len(above) or above[at].kind == "empty" or above[at].kind == "label"
+        ]
         numbers = [sheet.at(row, at) for at in plain]
-        whole = _bare_points(numbers[: len(set(map(shown, numbers)))], [looks[row][at] for at in plain])
-        spread = any(above[at].kind == "empty" for at in plain if at < len(above)) or any(at >= len(above) for at in plain)
+        whole = _bare_points(
+            numbers[: len(set(map(shown, numbers)))], [looks[row][at] for at in plain]
+        )
+        spread = any(above[at].kind == "empty" for at in plain if at < len(above)) or any(
+            at >= len(above) for at in plain
+        )
         return len(grouped) == len(plain) and whole and spread and "text" not in kinds
-    told = sum(kind in {"word", "label"} or _is_point(look) for kind, (_, look) in zip(kinds, filled, strict=True))
+    told = sum(
+        kind in {"word", "label"} or _is_point(look)
+        for kind, (_, look) in zip(kinds, filled, strict=True)
+    )
     units = sum(_is_unit(sheet.at(row, at)) for at, _ in filled)
     if told + units < len(filled):
         return False
     if told and not units and all(look.kind == "label" for _, look in filled):
         # A row of stages and points alone goes on only where the row above leaves room for it.
         return any(at >= len(above) or above[at].kind == "empty" for at, _ in filled) or all(
-            above[at].kind == "label" or at < len(above) and above[at].facts.stage for at, _ in filled if at < len(above)
+            above[at].kind == "label" or (at < len(above) and above[at].facts.stage)
+            for at, _ in filled
+            if at < len(above)
         )
     return True
 
 
-_UNIT = re.compile(r"(?i)^[(\[]?\s*(?:%|% ?air|°\s?[cf]|psi|kpa|g|kg|lb|lbs|vol\.? ?-?%|dd.?mm.?yy(?:yy)?|mm.?dd.?yy(?:yy)?|yyyy.?mm.?dd|-)\s*[)\]]?$")
+_UNIT = re.compile(
+    r"(?i)^[(\[]?\s*(?:%|% ?air|°\s?[cf]|psi|kpa|g|kg|lb|lbs|vol\.? ?-?%|dd.?mm.?yy(?:yy)?|mm.?dd.?yy(?:yy)?|yyyy.?mm.?dd|-)\s*[)\]]?$"
+)
 
 
 def _is_unit(value: Value) -> bool:

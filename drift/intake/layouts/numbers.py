@@ -63,7 +63,9 @@ def figure_of(value: Value, *, percent: bool = False) -> Figure:
     if isinstance(value, bool):
         return Figure("passed" if value else "failed", aside=shown(value))
     if isinstance(value, float):
-        return Figure("numbers", (_times_hundred(value) if percent else value,), unit="%" if percent else "")
+        return Figure(
+            "numbers", (_times_hundred(value) if percent else value,), unit="%" if percent else ""
+        )
     if not isinstance(value, str):
         return Figure("unread", aside=shown(value))
     return _of_text(value)
@@ -195,7 +197,9 @@ def large_number(value: Value, *, decimal_comma: bool) -> tuple[float, str] | No
         elif len(marks) > 1:
             mark = ""
         figures = "".join(
-            "." if sign == mark else sign for sign in figures if sign.isdigit() or sign in (mark, "-")
+            "." if sign == mark else sign
+            for sign in figures
+            if sign.isdigit() or sign in (mark, "-")
         )
     else:
         figures = figures.replace(" ", "").replace(",", ".")

@@ -31,7 +31,13 @@ def tells_readings(text: str) -> bool:
 
 
 def emit_others(
-    table: Table, row: int, cells: Mapping[int, Value], label: Facts, emitter: Emitter, *, readings: int
+    table: Table,
+    row: int,
+    cells: Mapping[int, Value],
+    label: Facts,
+    emitter: Emitter,
+    *,
+    readings: int,
 ) -> None:
     """Make the rows of other tables that a row tells."""
     for column in table.holding("mark"):
@@ -41,7 +47,8 @@ def emit_others(
         if column.at in cells:
             _emit_service(table, row, cells, column, emitter)
     if readings or any(
-        figure_of(cells.get(column.at)).kind == "numbers" for column in table.holding("reading", "error")
+        figure_of(cells.get(column.at)).kind == "numbers"
+        for column in table.holding("reading", "error")
     ):
         return
     for column in table.holding("remarks"):
@@ -59,7 +66,9 @@ def _emit_mark(
     found = large_number(cells[column.at], decimal_comma=False)
     if found is None:
         kind = figure_of(cells[column.at]).kind
-        fate, why = ("passed", "nothing was recorded") if kind == "nothing" else ("unread", "no mark")
+        fate, why = (
+            ("passed", "nothing was recorded") if kind == "nothing" else ("unread", "no mark")
+        )
         table.mark(row, column.at, fate, why)
         return
     unit = found[1] or column.facts.unit or ("%" if column.facts.percent else "")
@@ -113,7 +122,9 @@ def _emit_service(
                 "remarks": text,
             }
         )
-        table.mark(row, column.at, "read", f"{who[0]}, {who[1].isoformat()}: {action.replace('_', ' ')}")
+        table.mark(
+            row, column.at, "read", f"{who[0]}, {who[1].isoformat()}: {action.replace('_', ' ')}"
+        )
 
 
 def _text(table: Table, row: int, cells: Mapping[int, Value], column: Column, role: str) -> str:
@@ -136,18 +147,27 @@ def _emit_told(
         ]
     if not parts:
         if _STAGED.search(text):
-            table.mark(row, column.at, "unread", "figures in a remark that do not say stage and point")
+            table.mark(
+                row, column.at, "unread", "figures in a remark that do not say stage and point"
+            )
         return False
     who = whose(table, row, cells, column, emitter)
     if isinstance(who, str):
         table.mark(row, column.at, "unread", who)
         return True
     if any(not stage or abs(point - reading) > 2 * NEAR_PCT for stage, point, reading in parts):
-        table.mark(row, column.at, "unread", "figures in a remark that are no readings near a point")
+        table.mark(
+            row, column.at, "unread", "figures in a remark that are no readings near a point"
+        )
         return True
     for stage, point, reading in parts:
         _add(table, row, cells, column, emitter, who, (stage, point, reading, None))
-    table.mark(row, column.at, "read", f"{who[0]}, {who[1].isoformat()}: {len(parts)} readings told in words")
+    table.mark(
+        row,
+        column.at,
+        "read",
+        f"{who[0]}, {who[1].isoformat()}: {len(parts)} readings told in words",
+    )
     return True
 
 
@@ -196,6 +216,14 @@ def _emit_verdict(
         table.mark(row, column.at, "unread", who)
         return
     stage = column.facts.stage or label.stage
-    _add(table, row, cells, column, emitter, who, (stage, label.point_pct, None, figure.kind == "passed"))
+    _add(
+        table,
+        row,
+        cells,
+        column,
+        emitter,
+        who,
+        (stage, label.point_pct, None, figure.kind == "passed"),
+    )
     word = "passed" if figure.kind == "passed" else "failed"
     table.mark(row, column.at, "read", f"{who[0]}, {who[1].isoformat()}: {word}, no reading")

@@ -17,6 +17,7 @@ from drift.intake.layouts.facts import facts_of
 from drift.intake.layouts.headers import Region, look_at, meter_named, regions_of
 from drift.intake.layouts.others import tells_readings
 from drift.intake.layouts.settling import settle
+from drift.intake.layouts.signatures import take_known
 from drift.intake.layouts.surroundings import Around, labels_in, titles_in
 from drift.intake.layouts.tables import Named, Rows, Table
 from drift.intake.layouts.vessels import is_vessel_table, vessel_values
@@ -122,7 +123,9 @@ def _whole_sheet(sheet: Sheet, answers: Answers) -> str:
     return ""
 
 
-def tables_of(sheet: Sheet, named: Named, marks: Marks, answers: Answers, today: date) -> list[Table]:
+def tables_of(
+    sheet: Sheet, named: Named, marks: Marks, answers: Answers, today: date
+) -> list[Table]:
     """Return the tables of a sheet, read along its rows or its columns, whichever gives more.
 
     The columns are taken only where they ask less, or give clearly more.
@@ -149,10 +152,7 @@ def _is_whole(tables: list[Table]) -> bool:
         _worth(table) > 1
         and (table.holding("meter") or table.named.meter or table.around.first("meter"))
         and (table.holding("date"))
-        and (
-            table.holding("stage")
-            or all(column.facts.stage for column in table.holding(*VALUES))
-        )
+        and (table.holding("stage") or all(column.facts.stage for column in table.holding(*VALUES)))
         and not table.turned
         for table in tables
     )
@@ -160,7 +160,7 @@ def _is_whole(tables: list[Table]) -> bool:
 
 def _tried(tables: list[Table], answers: Answers, today: date) -> tuple[int, int]:
     """Return how many readings tables give or would once answered, and how much is asked."""
-    asked = Answers(answers.given)
+    asked = Answers(answers.given, answers.tables)
     dating = Dating(today=today, answers=asked)
     for table in tables:
         note_dates(table, dating)
@@ -193,7 +193,9 @@ def _worth(table: Table) -> int:
     )
 
 
-def _tables(sheet: Sheet, named: Named, marks: Marks, answers: Answers, *, turned: bool) -> list[Table]:
+def _tables(
+    sheet: Sheet, named: Named, marks: Marks, answers: Answers, *, turned: bool
+) -> list[Table]:
     """Return the tables along the rows of a sheet."""
     declared = answers.family("columns")
     regions = regions_of(sheet) or [region for region in (_headless(sheet),) if region]
@@ -212,6 +214,7 @@ def _tables(sheet: Sheet, named: Named, marks: Marks, answers: Answers, *, turne
         titles_in(sheet, rows, around)
         columns = columns_of(sheet, region, declared)
         table = Table(sheet, region, columns, around.copy(), named, turned, marks)
+        take_known(table, answers)
         if _worth(table) == 0:
             # No table but a form's lines: they say something of what follows.
             pending, done = [*pending, *region.header], region.first
@@ -260,7 +263,10 @@ def _add_below(table: Table) -> None:
 
 def note_dates(table: Table, dating: Dating) -> None:
     """Give the dates of a table to what decides how they are read."""
-    year, quarter = table.around.year or table.named.year, table.around.quarter or table.named.quarter
+    year, quarter = (
+        table.around.year or table.named.year,
+        table.around.quarter or table.named.quarter,
+    )
     for column in table.holding("date"):
         own_year, own_quarter = column.facts.year or year, column.facts.quarter or quarter
         for row in range(table.region.first, table.region.last):

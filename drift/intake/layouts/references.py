@@ -51,7 +51,9 @@ def reference_of(
     if point == 0:
         return Reference(0.0)
     stated = companion(table, column, ("correct",), cells)
-    if stated is not None and not (point is not None and _is_other_point(table, stated, cells, row, point)):
+    if stated is not None and not (
+        point is not None and _is_other_point(table, stated, cells, row, point)
+    ):
         return _stated(table, row, cells, stated, point)
     if (found := _weighed(table, row, cells, column)) is not None:
         return Reference(found)
@@ -67,7 +69,9 @@ def reference_of(
     return Reference(_declared(answer))
 
 
-def _is_other_point(table: Table, stated: Column, cells: Mapping[int, Value], row: int, point: float) -> bool:
+def _is_other_point(
+    table: Table, stated: Column, cells: Mapping[int, Value], row: int, point: float
+) -> bool:
     """Say whether a stated value belongs to another point than that of the column or row."""
     figure = figure_of(cells[stated.at], percent=(row, stated.at) in table.sheet.percent)
     if figure.kind != "numbers" or stated.facts.point_pct == point:
@@ -75,7 +79,9 @@ def _is_other_point(table: Table, stated: Column, cells: Mapping[int, Value], ro
     return abs(figure.found[0] - point) > NEAR_PCT
 
 
-def _stated(table: Table, row: int, cells: Mapping[int, Value], stated: Column, point: float | None) -> Reference:
+def _stated(
+    table: Table, row: int, cells: Mapping[int, Value], stated: Column, point: float | None
+) -> Reference:
     """Return the correct value that a row states."""
     value = cells[stated.at]
     if (row, stated.at) in table.sheet.unvalued:
@@ -86,7 +92,9 @@ def _stated(table: Table, row: int, cells: Mapping[int, Value], stated: Column, 
         if not 0 <= number <= HIGHEST_POINT_PCT:
             table.mark(row, stated.at, "unread", "no air content that a vessel stands for")
             return Reference(None, "its correct air content cannot be meant")
-        table.mark(row, stated.at, "read", f"read as the correct air content {plain_number(number)} %")
+        table.mark(
+            row, stated.at, "read", f"read as the correct air content {plain_number(number)} %"
+        )
         return Reference(number)
     if figure.kind == "nothing" and point is not None:
         return Reference(point)
@@ -104,14 +112,20 @@ def _weighed(table: Table, row: int, cells: Mapping[int, Value], column: Column)
         found = large_number(value, decimal_comma=_decimal_comma(table))
         if found is None:
             return None
-        unit = found[1] or (other.facts.unit if other is not None else label.facts.unit if label else "")
+        unit = found[1] or (
+            other.facts.unit if other is not None else label.facts.unit if label else ""
+        )
         masses.append((found[0], unit))
         if other is not None:
-            table.mark(row, other.at, "read", f"read as a mass of water, {plain_number(found[0])} {unit}")
+            table.mark(
+                row, other.at, "read", f"read as a mass of water, {plain_number(found[0])} {unit}"
+            )
     (vessel, its), (bowl, other_unit) = masses
     if (its in _GRAMS) != (other_unit in _GRAMS):
         its = other_unit = its or other_unit
-    ratio = 100 * vessel * _GRAMS.get(its, 1.0) / (bowl * _GRAMS.get(other_unit, 1.0)) if bowl else -1.0
+    ratio = (
+        100 * vessel * _GRAMS.get(its, 1.0) / (bowl * _GRAMS.get(other_unit, 1.0)) if bowl else -1.0
+    )
     return round(ratio, 4) if 0 < ratio <= HIGHEST_POINT_PCT else None
 
 
@@ -119,7 +133,11 @@ def _decimal_comma(table: Table) -> bool:
     """Say whether a sheet writes decimals with commas: some figure has one or two behind a comma."""
     for cells in table.sheet.rows[table.region.first : table.region.last]:
         for value in cells:
-            if isinstance(value, str) and "," in value and value.replace(",", "", 1).lstrip("-").isdigit():
+            if (
+                isinstance(value, str)
+                and "," in value
+                and value.replace(",", "", 1).lstrip("-").isdigit()
+            ):
                 return len(value.rsplit(",", 1)[1]) < 3
     return False
 
@@ -130,7 +148,11 @@ def _labelled(table: Table, column: Column) -> Iterator[float]:
         if label.facts.stage and column.facts.stage and label.facts.stage != column.facts.stage:
             continue
         figure = figure_of(label.value, percent=label.place in table.sheet.percent)
-        if figure.kind == "numbers" and len(figure.found) == 1 and 0 <= figure.found[0] <= HIGHEST_POINT_PCT:
+        if (
+            figure.kind == "numbers"
+            and len(figure.found) == 1
+            and 0 <= figure.found[0] <= HIGHEST_POINT_PCT
+        ):
             yield figure.found[0]
 
 

@@ -36,7 +36,9 @@ def passed_over(table: Table, row: int) -> str:
 def _is_void(text: str) -> bool:
     """Say whether a text voids its line."""
     found = VOID.search(text)
-    return bool(_CAPITALS.search(text)) or bool(found and found.start() <= 2 and len(text) <= len(found[0]) + 40)
+    return bool(_CAPITALS.search(text)) or bool(
+        found and found.start() <= 2 and len(text) <= len(found[0]) + 40
+    )
 
 
 def _is_total(table: Table, row: int) -> bool:
@@ -50,13 +52,19 @@ def _is_total(table: Table, row: int) -> bool:
 
 def _is_header_again(table: Table, row: int) -> bool:
     """Say whether a row repeats a line of the header."""
-    values = {at: folded(shown(value)) for at, value in enumerate(table.sheet.rows[row]) if value is not None}
+    values = {
+        at: folded(shown(value))
+        for at, value in enumerate(table.sheet.rows[row])
+        if value is not None
+    }
     if len(values) < 2:
         return False
     for header in table.region.header:
         same = sum(folded(shown(table.sheet.at(header, at))) == text for at, text in values.items())
-        if same >= _MOST * len(values) and same >= 2 and any(
-            look_at(table.sheet.at(row, at)).kind in {"word", "label"} for at in values
+        if (
+            same >= _MOST * len(values)
+            and same >= 2
+            and any(look_at(table.sheet.at(row, at)).kind in {"word", "label"} for at in values)
         ):
             return True
     return False
@@ -67,8 +75,13 @@ def section_of(table: Table, row: int) -> bool:
     filled = [(at, value) for at, value in enumerate(table.sheet.rows[row]) if value is not None]
     looks = {look_at(value).kind for _, value in filled}
     values = {column.at for column in table.holding(*VALUES)}
-    labels = labels_in(table.sheet, [row]) if len(filled) <= 6 and looks & {"inline", "word"} else []
-    if labels and not any(at in values and look_at(value).kind == "number" and len(filled) > 2 * len(labels) for at, value in filled):
+    labels = (
+        labels_in(table.sheet, [row]) if len(filled) <= 6 and looks & {"inline", "word"} else []
+    )
+    if labels and not any(
+        at in values and look_at(value).kind == "number" and len(filled) > 2 * len(labels)
+        for at, value in filled
+    ):
         for label in labels:
             table.around.add(label)
             table.mark(*label.place, "read", f"read as {label.role} of what follows")
@@ -78,17 +91,29 @@ def section_of(table: Table, row: int) -> bool:
     if len(filled) != 1:
         return False
     at, value = filled[0]
-    return _headline(table, row, at, shown(value), is_text=isinstance(value, str), in_values=at in values)
+    return _headline(
+        table, row, at, shown(value), is_text=isinstance(value, str), in_values=at in values
+    )
 
 
-def _headline(table: Table, row: int, at: int, text: str, *, is_text: bool, in_values: bool) -> bool:
+def _headline(
+    table: Table, row: int, at: int, text: str, *, is_text: bool, in_values: bool
+) -> bool:
     """Take in a row of one cell that names a meter, a stage, a point or a year."""
     from drift.intake.layouts.surroundings import Label  # noqa: PLC0415
 
     facts = facts_of(text)
     meter = meter_named(text) if is_text else ""
-    keyed = any(column.at == at for column in table.holding("meter", "date", "stage", "label", "point"))
-    if not meter and is_text and _NAME.match(text) and not table.holding("meter") and look_at(text).kind == "text":
+    keyed = any(
+        column.at == at for column in table.holding("meter", "date", "stage", "label", "point")
+    )
+    if (
+        not meter
+        and is_text
+        and _NAME.match(text)
+        and not table.holding("meter")
+        and look_at(text).kind == "text"
+    ):
         meter = text
     if meter and not in_values:
         table.around.add(Label("meter", facts, meter, (row, at)))
@@ -96,11 +121,15 @@ def _headline(table: Table, row: int, at: int, text: str, *, is_text: bool, in_v
         return True
     if in_values and not (facts.stage or facts.quarter):
         return False
-    if facts.year and not facts.rest and not keyed or (facts.year and text.strip() == str(facts.year)):
+    if (facts.year and not facts.rest and not keyed) or (
+        facts.year and text.strip() == str(facts.year)
+    ):
         table.around.year = facts.year
     elif look_at(text).kind == "label":
         table.around.stage = facts.stage or table.around.stage
-        table.around.point_pct = facts.point_pct if facts.point_pct is not None else table.around.point_pct
+        table.around.point_pct = (
+            facts.point_pct if facts.point_pct is not None else table.around.point_pct
+        )
         table.around.quarter = facts.quarter or table.around.quarter
     else:
         if is_text and not keyed:

@@ -23,7 +23,9 @@ def _of_one_place(readings: list[Reading], rows: Rows, answers: Answers) -> list
     Readings of one stage and point that two tables have are the same visit: alike, they count
     once; unlike, it is asked which counts.
     """
-    places: dict[tuple[object, ...], dict[int, list[Reading]]] = defaultdict(lambda: defaultdict(list))
+    places: dict[tuple[object, ...], dict[int, list[Reading]]] = defaultdict(
+        lambda: defaultdict(list)
+    )
     for reading in readings:
         key = (reading.meter_id, reading.performed_on, reading.stage, reading.correct_air_pct)
         places[key][reading.turn].append(reading)
@@ -62,7 +64,10 @@ def _chosen(groups: list[list[Reading]], answers: Answers) -> list[Reading] | No
     answers.ask(
         f"visits.{name}",
         f"{first.meter_id} has different readings of {first.performed_on.isoformat()} in two places",
-        tuple(f"{group[0].sheet.rpartition('sheet ')[2]}: {_listed(group)}" for group in groups[:_SHOWN]),
+        tuple(
+            f"{group[0].sheet.rpartition('sheet ')[2]}: {_listed(group)}"
+            for group in groups[:_SHOWN]
+        ),
         first.place,
     )
     return None
@@ -73,7 +78,9 @@ def _listed(group: list[Reading]) -> str:
     first = group[0]
     at = "" if first.correct_air_pct is None else f" at {plain_number(first.correct_air_pct)} %"
     values = [
-        ("passed" if reading.passed else "failed") if reading.reading_air_pct is None else plain_number(reading.reading_air_pct)
+        ("passed" if reading.passed else "failed")
+        if reading.reading_air_pct is None
+        else plain_number(reading.reading_air_pct)
         for reading in group
     ]
     return f"{first.stage.replace('_', ' ')}{at} {', '.join(values)}"

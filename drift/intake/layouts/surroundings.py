@@ -112,9 +112,7 @@ def _inline(text: str, place: Place) -> list[Label]:
     return labels
 
 
-def _beside(
-    sheet: Sheet, row: int, column: int, facts: Facts, taken: set[Place]
-) -> Label | None:
+def _beside(sheet: Sheet, row: int, column: int, facts: Facts, taken: set[Place]) -> Label | None:
     """Return the value to the right of a label, else the one below it."""
     if facts.role not in ROLES:
         return None
@@ -126,9 +124,17 @@ def _beside(
             break
         return Label(facts.role, facts, value, (row, at))
     below = sheet.at(row + 1, column)
-    if below is None or look_at(below).kind == "label" or not _may_be(facts.role, look_at(below).kind):
+    if (
+        below is None
+        or look_at(below).kind == "label"
+        or not _may_be(facts.role, look_at(below).kind)
+    ):
         return None
-    return Label(facts.role, facts, below, (row + 1, column)) if (row + 1, column) not in taken else None
+    return (
+        Label(facts.role, facts, below, (row + 1, column))
+        if (row + 1, column) not in taken
+        else None
+    )
 
 
 def _may_be(role: str, kind: str) -> bool:

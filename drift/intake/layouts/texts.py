@@ -39,9 +39,7 @@ def read_text(path: Path) -> Sheet:
     rows: list[list[Value]] = [_trimmed(cells) for cells in split]
     while rows and not rows[-1]:
         rows.pop()
-    return Sheet(
-        file=path.name, name="", rows=rows, refusal="" if any(rows) else "it is empty"
-    )
+    return Sheet(file=path.name, name="", rows=rows, refusal="" if any(rows) else "it is empty")
 
 
 def _split(lines: list[str], delimiter: str) -> list[list[str]]:

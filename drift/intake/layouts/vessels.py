@@ -39,7 +39,11 @@ def vessel_values(tables: list[Table], rows: Rows) -> dict[str, list[tuple[date 
                     table.mark(row, column.at, "read", f"read as of vessel {name}")
             if day is not None:
                 rows.vessels.append(
-                    {"vessel_id": name, "calibrated_on": day.isoformat(), "air_pct": plain_number(air)}
+                    {
+                        "vessel_id": name,
+                        "calibrated_on": day.isoformat(),
+                        "air_pct": plain_number(air),
+                    }
                 )
     return values
 
@@ -47,7 +51,9 @@ def vessel_values(tables: list[Table], rows: Rows) -> dict[str, list[tuple[date 
 def _air(table: Table, row: int) -> float | None:
     """Return the air content of a vessel, stated or weighed; None where it is not known."""
     for column in table.holding("correct", "air", "point", "unknown"):
-        figure = figure_of(table.sheet.at(row, column.at), percent=(row, column.at) in table.sheet.percent)
+        figure = figure_of(
+            table.sheet.at(row, column.at), percent=(row, column.at) in table.sheet.percent
+        )
         if figure.kind == "numbers" and 0 < figure.found[0] <= HIGHEST_POINT_PCT:
             return figure.found[0]
     masses = []

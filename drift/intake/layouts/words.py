@@ -42,20 +42,142 @@ AS_LEFT = _phrases(
 STAGE_LETTERS = (("f", "l"), ("b", "a"), ("v", "n"), ("i", "f"))
 
 NOTHING = frozenset(
-    "|n/a|na|n.a.|n.a|n / a|nd|n.d.|n.d|none|nil|not done|not taken|not tested|not recorded|not read"
-    "|not applicable|no reading|no data|nr|n.r.|tbd|k.a.|k. a.|ka|keine angabe|entfällt|entf.|entf"
-    "|nicht gemessen|n. gem.|sans objet|s.o.|so|s/o|non mesuré|non mesure|n.m.|nm|no aplica|missing"
-    "|skipped|blank|#n/a|#value!|#div/0!|#ref!|null|nan|-|--|---|–|—|−|?|/|.|..|...|…".split("|")
+    [
+        "",
+        "n/a",
+        "na",
+        "n.a.",
+        "n.a",
+        "n / a",
+        "nd",
+        "n.d.",
+        "n.d",
+        "none",
+        "nil",
+        "not done",
+        "not taken",
+        "not tested",
+        "not recorded",
+        "not read",
+        "not applicable",
+        "no reading",
+        "no data",
+        "nr",
+        "n.r.",
+        "tbd",
+        "k.a.",
+        "k. a.",
+        "ka",
+        "keine angabe",
+        "entfällt",
+        "entf.",
+        "entf",
+        "nicht gemessen",
+        "n. gem.",
+        "sans objet",
+        "s.o.",
+        "so",
+        "s/o",
+        "non mesuré",
+        "non mesure",
+        "n.m.",
+        "nm",
+        "no aplica",
+        "missing",
+        "skipped",
+        "blank",
+        "#n/a",
+        "#value!",
+        "#div/0!",
+        "#ref!",
+        "null",
+        "nan",
+        "-",
+        "--",
+        "---",
+        "–",
+        "—",
+        "−",
+        "?",
+        "/",
+        ".",
+        "..",
+        "...",
+        "…",
+    ]
 ) - {""}
 PASSED = frozenset(
-    "ok|o.k.|okay|pass|passed|p|good|✓|✔|☑|i.o.|io|i. o.|in ordnung|bestanden|conforme|conf.|bon"
-    "|sat|satisfactory|acceptable|accepted|accept|in tol|in tolerance|within|within tolerance"
-    "|true|erfüllt|réussi|correcto|cumple|aprobado|c".split("|")
+    [
+        "ok",
+        "o.k.",
+        "okay",
+        "pass",
+        "passed",
+        "p",
+        "good",
+        "✓",
+        "✔",
+        "☑",
+        "i.o.",
+        "io",
+        "i. o.",
+        "in ordnung",
+        "bestanden",
+        "conforme",
+        "conf.",
+        "bon",
+        "sat",
+        "satisfactory",
+        "acceptable",
+        "accepted",
+        "accept",
+        "in tol",
+        "in tolerance",
+        "within",
+        "within tolerance",
+        "true",
+        "erfüllt",
+        "réussi",
+        "correcto",
+        "cumple",
+        "aprobado",
+        "c",
+    ]
 )
 FAILED = frozenset(
-    "fail|failed|f|n.i.o.|nio|n. i. o.|nicht in ordnung|nicht bestanden|non conforme|nc|n.c.|ng"
-    "|not ok|nok|n.o.k.|bad|unsat|unsatisfactory|out|out of tol|out of tolerance|oot|reject"
-    "|rejected|✗|✘|false|nicht erfüllt|échec|no cumple|rechazado".split("|")
+    [
+        "fail",
+        "failed",
+        "f",
+        "n.i.o.",
+        "nio",
+        "n. i. o.",
+        "nicht in ordnung",
+        "nicht bestanden",
+        "non conforme",
+        "nc",
+        "n.c.",
+        "ng",
+        "not ok",
+        "nok",
+        "n.o.k.",
+        "bad",
+        "unsat",
+        "unsatisfactory",
+        "out",
+        "out of tol",
+        "out of tolerance",
+        "oot",
+        "reject",
+        "rejected",
+        "✗",
+        "✘",
+        "false",
+        "nicht erfüllt",
+        "échec",
+        "no cumple",
+        "rechazado",
+    ]
 )
 # What a person writes where a line does not count.
 VOID = re.compile(
@@ -68,8 +190,39 @@ TOTALS = re.compile(
     r"|mittel|anzahl|standardabweichung|moyenne|somme|écart[- ]type|promedio|suma|gesamt)\b"
 )
 DITTO = frozenset(
-    "\"|''|〃|ditto|do|do.|dito|dto|dto.|idem|same|same as above|as above|“|”|″|-\"-|-''-|–\"–|,,|„"
-    "|«|»|↓|\"\"|' '|\" \"|--\"--|wie oben|dº|id.".split("|")
+    [
+        '"',
+        "''",
+        "〃",
+        "ditto",
+        "do",
+        "do.",
+        "dito",
+        "dto",
+        "dto.",
+        "idem",
+        "same",
+        "same as above",
+        "as above",
+        "“",
+        "”",
+        "″",
+        '-"-',
+        "-''-",
+        '–"–',
+        ",,",
+        "„",
+        "«",
+        "»",
+        "↓",
+        '""',
+        "' '",
+        '" "',
+        '--"--',
+        "wie oben",
+        "dº",
+        "id.",
+    ]
 )
 
 # What a column may be, by the words of its header; the first that fits counts.
@@ -160,8 +313,10 @@ ROLES: dict[str, frozenset[str]] = {
         "|messung nr|versuch|essai|essai n|repetition|nr messung|lecture n|trial no|run no"
         "|replicate no|rep no|attempt|lauf"
     ),
-    "resolution": _phrases("resolution|readability|graduation|division|dial resolution|auflosung"
-        "|skalenteilung|teilung|smallest division|graduation pct|resolution pct"),
+    "resolution": _phrases(
+        "resolution|readability|graduation|division|dial resolution|auflosung"
+        "|skalenteilung|teilung|smallest division|graduation pct|resolution pct"
+    ),
     "correct": _phrases(
         "correct|correct air|correct air content|correct air pct|reference|ref|ref value|r|true"
         "|reference value|ref air|true value|true air|nominal|expected|expected air|expected value"
@@ -208,10 +363,14 @@ ROLES: dict[str, frozenset[str]] = {
         "|meter nr|geraet|geraete nr|prufmittelnummer|which meter|am no|n aerometre|inventarnummer"
         "|identification|equipment number|asset number|meter identification|air meters|meters"
     ),
-    "serial": _phrases("serial|serial no|serial number|s n|sn|seriennummer|serien nr|ser no"
-        "|numero de serie|n serie|n de serie"),
-    "zero_reading": _phrases("zero reading|reading at zero|zero check|nullanzeige|zero rdg"
-        "|lecture a zero|lecture zero|zero air reading"),
+    "serial": _phrases(
+        "serial|serial no|serial number|s n|sn|seriennummer|serien nr|ser no"
+        "|numero de serie|n serie|n de serie"
+    ),
+    "zero_reading": _phrases(
+        "zero reading|reading at zero|zero check|nullanzeige|zero rdg"
+        "|lecture a zero|lecture zero|zero air reading"
+    ),
     "ignored": _phrases(
         "make|model|maker|manufacturer|location|site|lab|laboratory|department|page|sheet|form"
         "|certificate|cert|cert no|certificate no|row|line|line no|item|item no|no|nr|n|seq"
@@ -243,8 +402,10 @@ ORDINALS: dict[str, int] = {
     "i": 1, "ii": 2, "iii": 3, "erste": 1, "zweite": 2, "dritte": 3, "1ere": 1, "2eme": 2, "3eme": 3,
     "premiere": 1, "deuxieme": 2, "1re": 1, "2e": 2, "3e": 3,
 }  # fmt: skip
-ZERO = _phrases("zero|null|nullpunkt|nullwert|zero point|zero check|zero reading|cero|bowl full|"
-    "bowl full of water|full bowl|nullanzeige|zero rdg|zero air")
+ZERO = _phrases(
+    "zero|null|nullpunkt|nullwert|zero point|zero check|zero reading|cero|bowl full|"
+    "bowl full of water|full bowl|nullanzeige|zero rdg|zero air"
+)
 # Work on a meter, by what a person writes of it.
 ACTIONS: tuple[tuple[str, re.Pattern[str]], ...] = (
     ("gauge_replaced", re.compile(

@@ -98,9 +98,7 @@ def _sheet(
         merged=merged,
         percent=frozenset(percent),
         struck=frozenset(struck),
-        unvalued=frozenset(
-            place for place in unvalued if rows[place[0]][place[1]] is None
-        ),
+        unvalued=frozenset(place for place in unvalued if rows[place[0]][place[1]] is None),
         hidden=hidden,
         refusal="" if any(rows) or unvalued else "it holds no cells (empty, or a picture)",
         epoch_1904=epoch_1904,

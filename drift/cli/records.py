@@ -1,0 +1,131 @@
+"""This module holds the commands for a laboratory's own records: import, start, status."""
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from drift.cli.codes import EXIT_DONE, EXIT_HELD_BACK, EXIT_REPEAT, EXIT_UNUSABLE
+from drift.cli.options import day_asked
+from drift.cli.telling import tell
+from drift.format import count
+
+if TYPE_CHECKING:
+    from drift.notes.importing import Imported
+
+_LONGEST_LIST = 8
+
+
+@click.command("import")
+@click.argument("records", type=click.Path(path_type=Path))
+@click.option(
+    "--into",
+    type=click.Path(path_type=Path),
+    metavar="FOLDER|STORE",
+    required=True,
+    help="Folder or store file of the history; made where it does not exist.",
+)
+@click.option(
+    "--layout",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Layout file to go by (default: layout.toml beside RECORDS, else in the folder of --out).",
+)
+@click.option(
+    "--set",
+    "given",
+    multiple=True,
+    metavar="KEY=VALUE",
+    help="Answer to a question, such as dates.order=month_first; may be given again.",
+)
+@click.option("--accept", is_flag=True, help="Write the history without asking.")
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    default=Path("import"),
+    metavar="DIR",
+    help="Folder for import.html and layout.toml (default import).",
+)
+def import_records(
+    records: Path,
+    *,
+    into: Path,
+    layout: Path | None,
+    given: tuple[str, ...],
+    accept: bool,
+    out: Path,
+) -> int:
+    """Import RECORDS, a laboratory's own workbooks or text files, as they are.
+
+    Reads every cell, proposes a layout in layout.toml and shows it in import.html.  The history is
+    written once that is accepted.
+    """
+    from drift.intake.layouts.layout_file import checked_answers  # noqa: PLC0415
+    from drift.notes.importing import accept_import, propose_import  # noqa: PLC0415
+
+    answers_given = checked_answers(_pairs(given), where="--set")
+    today = day_asked(None)
+    imported, answers = propose_import(
+        records, into=into, out=out, layout=layout, given=answers_given, today=today
+    )
+    say_import(imported)
+    if imported.proposal.questions:
+        return EXIT_REPEAT
+    if not imported.tables and not imported.changes:
+        tell("Nothing new to write.")
+        return _code(imported) if imported.known else EXIT_UNUSABLE
+    if not accept and not _yes():
+        tell("Nothing was written but the proposal; to accept it, add --accept.")
+        return _code(imported)
+    imported = accept_import(imported, answers, into=into, today=today)
+    for path in imported.written:
+        tell(f"Written: {path}")
+    return _code(imported)
+
+
+def _pairs(given: tuple[str, ...]) -> dict[str, str]:
+    """Return the answers of the command line by key."""
+    pairs = {}
+    for one in given:
+        key, mark, value = one.partition("=")
+        if not mark or not key.strip() or not value.strip():
+            raise click.UsageError(f"--set takes KEY=VALUE, not {one!r}")
+        pairs[key.strip()] = value
+    return pairs
+
+
+def _yes() -> bool:
+    """Ask at a terminal whether to write the history; elsewhere nobody is there to say so."""
+    return sys.stdin.isatty() and click.confirm("Write the history?")
+
+
+def _code(imported: "Imported") -> int:
+    """Return the exit code of records that were read: 1 where cells were not understood."""
+    return EXIT_HELD_BACK if imported.proposal.counts["unread"] else EXIT_DONE
+
+
+def say_import(imported: "Imported") -> None:
+    """Print what an import found, and what it still asks."""
+    proposal, counts = imported.proposal, imported.proposal.counts
+    tell(
+        f"{count(len(proposal.sheets), 'sheet')}: {counts['read']} cells read, {counts['passed']} passed over, {counts['unread']} not understood"
+    )
+    for number, why in list(proposal.passed.items())[:_LONGEST_LIST]:
+        tell(f"Passed over: {proposal.sheets[number].title}: {why}")
+    made = [count(len(rows), f"{name} row") for name, rows in imported.tables.items()]
+    known = f"; {count(imported.known, 'row')} already known" if imported.known else ""
+    tell(f"New: {', '.join(made) or 'nothing'}{known}")
+    for change in imported.changes[:_LONGEST_LIST]:
+        told = "; ".join(
+            f"{name} {change.before[name] or 'empty'} → {change.now[name]}" for name in change.now
+        )
+        tell(f"Changed: {change.table} {', '.join(change.key)}: {told}")
+    for note, times in proposal.rows.notes.most_common(_LONGEST_LIST):
+        tell(f"Taken for granted: {note} ({times})")
+    tell(f"Every cell: {imported.page}\nThe layout, to edit: {imported.layout}")
+    for question in proposal.questions:
+        tell(f"Asked: {question.asks} ({question.place}; {count(question.cells, 'cell')} waiting)")
+        for choice in question.choices:
+            value = "…" if choice.startswith("such as") else choice.split(":")[0]
+            tell(f'  --set "{question.key}={value}"   {choice}')
