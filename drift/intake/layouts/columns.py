@@ -5,7 +5,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import islice
 
-from drift.intake.layouts.cells import Sheet, Value, shown
+from drift.intake.layouts.cells import Sheet, Value, cell_name, shown
 from drift.intake.layouts.days import Written, written
 from drift.intake.layouts.facts import HIGHEST_POINT_PCT, Facts, facts_of
 from drift.intake.layouts.headers import Region, look_at, meter_named
@@ -19,6 +19,8 @@ _SEEN_ROWS = 400
 # dials end at some 10 to 20 % and are off by tenths.  Common practice, no source.
 NEAR_PCT = 1.5
 _MOST = 0.6
+# What is said once for a row and not below each of several headings, unless cells are merged.
+_ON_THEIR_OWN = {"meter", "operator", "remarks", "checked_by", "due", "serial", "action"}
 # Roles that a line above a header gives to the columns below it.
 _INHERITED = {"reading", "error", "correction", "correct"}
 
@@ -137,6 +139,7 @@ def columns_of(sheet: Sheet, region: Region, declared: Mapping[str, str]) -> lis
             take_declared(column, said)
         else:
             column.holds, column.why = _held(column, values[column.at])
+    _meters_named(columns)
     _meters_across(columns, values)
     _settle_bare(columns, values)
     _settle_air(columns, values)
@@ -153,7 +156,8 @@ def _titled(sheet: Sheet, region: Region, width: int) -> list[Column]:
         above = [line[at] for line in lines]
         path = [shown(value) for value in (*above, bottom[at]) if value is not None]
         path = [text for number, text in enumerate(path) if number == 0 or text != path[number - 1]]
-        column = Column(at=at, title=" / ".join(path), facts=Facts())
+        title = " / ".join(path) if region.header else f"column {cell_name(0, at)[:-1]}"
+        column = Column(at=at, title=title, facts=Facts())
         told = [value for value in (bottom[at], *reversed(above)) if value is not None]
         column.group = (
             shown(above[0]) if above and above[0] is not None and bottom[at] is not None else ""
@@ -189,13 +193,18 @@ def _spread(sheet: Sheet, row: int, width: int, region: Region) -> list[Value]:
             spanning = (
                 line[at] if groups and (own or not single) and not (single and not own) else None
             )
-        elif spanning is not None and any(
-            sheet.at(below, at) is not None for below in region.header if below > row
-        ):
+        elif spanning is not None and _may_share(sheet, region, row, at):
             line[at] = spanning
         elif line[at] is None:
             spanning = None
     return line
+
+
+def _may_share(sheet: Sheet, region: Region, row: int, at: int) -> bool:
+    """Say whether a column may belong to what stands above its neighbour to the left."""
+    below = [sheet.at(line, at) for line in region.header if line > row]
+    told = [look_at(value).facts.role for value in below if value is not None]
+    return bool(told) and not (set(told) & _ON_THEIR_OWN)
 
 
 def _take_facts(
@@ -284,8 +293,12 @@ def _held_by_words(column: Column, seen: Values) -> str:
     numeric = seen.share(len(seen.figures)) >= _MOST
     if role in {"meter", "vessel"} and numeric and seen.decimals and seen.like_readings:
         return "reading" if role == "meter" else "correct"
+    if role == "reading" and _names_rather(column, seen):
+        return "meter"
     if role == "stage":
         return "reading" if seen.split or (numeric and seen.decimals) else "stage"
+    if role == "replicate" and seen.decimals:
+        return "reading"
     if role in {"point", "replicate"} and seen.share(seen.labels) >= _MOST and not numeric:
         return "label"
     if (
@@ -326,6 +339,12 @@ def _held_by_words(column: Column, seen: Values) -> str:
     return ""
 
 
+def _names_rather(column: Column, seen: Values) -> bool:
+    """Say whether a column headed such as ``Gauge`` holds names of gauges."""
+    plain = folded(column.title) in {"gauge", "dial", "manometer", "display"}
+    return plain and seen.share(seen.texts) >= _MOST and not seen.marks
+
+
 def _value_column(column: Column, seen: Values) -> str:
     """Return what a column of a stage, point, day or meter holds."""
     if seen.dates and seen.share(seen.dates) >= _MOST:
@@ -339,8 +358,10 @@ def _held_by_values(column: Column, seen: Values) -> tuple[str, str]:
     """Return what the values of a column say that no word tells of."""
     if not seen.count:
         return "ignored", "it holds nothing"
-    if seen.share(seen.dates) >= _MOST and not column.title:
+    if seen.share(seen.dates) >= _MOST and column.title.startswith("column "):
         return "date", ""
+    if column.title.startswith("column ") and _like_meters(seen):
+        return "meter", ""
     if seen.share(seen.stages) >= _MOST or _stage_letters(seen):
         return "stage" if seen.share(seen.stages) >= _MOST and not seen.figures else "stage", ""
     if seen.share(seen.labels) >= _MOST:
@@ -350,9 +371,35 @@ def _held_by_values(column: Column, seen: Values) -> tuple[str, str]:
     return "unknown", ""
 
 
+def _like_meters(seen: Values) -> bool:
+    """Say whether texts are names with figures, such as M-101."""
+    named = sum(
+        number
+        for word, number in seen.words.items()
+        if any(map(str.isdigit, word)) and not word[0].isdigit()
+    )
+    return seen.share(named) >= _MOST and not seen.dates and not seen.stages and not seen.figures
+
+
 def _stage_letters(seen: Values) -> bool:
     """Say whether a column holds two letters that stand for the stages."""
     return any(set(seen.words) == set(pair) for pair in STAGE_LETTERS)
+
+
+def _meters_named(columns: list[Column]) -> None:
+    """Make meters of names in headers beside stages and points, where no column holds meters.
+
+    Beside a column of meters such a name is something else, and what is below it is not known.
+    """
+    named = [
+        column for column in columns if column.facts.name and column.holds in {*VALUES, "correct"}
+    ]
+    held = any(column.holds == "meter" for column in columns)
+    for column in named:
+        if held or len({column.facts.name for column in named}) < 2:
+            column.holds = "unknown" if column.holds in VALUES else column.holds
+        else:
+            column.meter = column.meter or column.facts.name
 
 
 def _meters_across(columns: list[Column], values: Mapping[int, Values]) -> None:

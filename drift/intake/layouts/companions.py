@@ -78,6 +78,8 @@ def whose(
 ) -> tuple[str, date] | str:
     """Return the meter and the day of a cell, or why one is not known."""
     meter = _meter(table, row, cells, column, emitter)
+    if not meter and table.holding("meter"):
+        return "has no meter"
     if not meter:
         emitter.answers.ask(
             "meter_id",

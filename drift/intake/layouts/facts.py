@@ -41,6 +41,7 @@ _QUARTER = re.compile(
     r"(?i)(?:\bq|\bqtr\.?|\bquarter|\btrim(?:estre)?|\bquartal|\bt)\s*([1-4])(?!\d)|\b([1-4])\s*(?:\.\s*quartal|q\b|e?r?\s*trim(?:estre)?|st qu|nd qu|rd qu|th qu)"
 )
 _YEAR = re.compile(r"(?<!\d)((?:19|20)\d\d)(?!\d)")
+_NAMED = re.compile(r"(?<![\w.])([A-Za-z]{1,6})[-_ ]?\d{1,6}[A-Za-z]?(?![\w.,])")
 _LONGEST_PHRASE = 7
 # Signs that two words may differ by and still be one, as a share; shorter words must be the same.
 _NEAR = 87.0
@@ -68,6 +69,8 @@ class Facts:
         Numbers that may be a point or a replicate.
     year, quarter : int or None
         Of the calendar.
+    name : str
+        What looks like the name of a meter or vessel, such as M-101.
     unit : str
         Unit that it names; empty where none, or %.
     percent : bool
@@ -84,6 +87,7 @@ class Facts:
     bare: tuple[float, ...] = ()
     year: int | None = None
     quarter: int | None = None
+    name: str = ""
     unit: str = ""
     percent: bool = False
     rest: tuple[str, ...] = field(default=())
@@ -113,6 +117,7 @@ class Facts:
             bare=self.bare or other.bare,
             year=self.year or other.year,
             quarter=self.quarter or other.quarter,
+            name=self.name or other.name,
             unit=self.unit or other.unit,
             percent=self.percent or other.percent,
         )
@@ -156,6 +161,7 @@ def facts_of(text: str) -> Facts:
         quarter, remainder = int(found[1] or found[2]), _QUARTER.sub(" ", remainder)
     if found := _YEAR.search(remainder):
         year, remainder = int(found[1]), _YEAR.sub(" ", remainder)
+    name, remainder = _named(remainder)
     tokens = folded(_LETTERS_DIGITS.sub(" ", _numbers_kept(remainder))).replace("%", " ").split()
     facts = _read(tokens, whole=folded(remainder).replace("%", "").strip())
     if facts.role == "mass_vessel" and _CAPITAL_W.match(text.strip()):
@@ -168,6 +174,7 @@ def facts_of(text: str) -> Facts:
         replicate=replicate,
         quarter=quarter,
         year=year,
+        name=name,
         unit=unit,
         percent="%" in text or "pct" in text.casefold() or "percent" in text.casefold(),
     )
@@ -182,6 +189,21 @@ def _points(text: str) -> tuple[float | None, str]:
     if value > HIGHEST_POINT_PCT:
         return None, text
     return value, text[: found.start()] + " " + text[found.end() :]
+
+
+def _named(text: str) -> tuple[str, str]:
+    """Return a name with figures that a text holds and no word of the trade, and the rest of it."""
+    for found in _NAMED.finditer(text):
+        letters = folded(found[1])
+        known = (
+            letters in _KNOWN
+            or letters in NOISE
+            or letters in REPLICATE_WORDS
+            or letters in ORDINALS
+        )
+        if not known and not _near(letters):
+            return found[0].strip(), text[: found.start()] + " " + text[found.end() :]
+    return "", text
 
 
 def _numbers_kept(text: str) -> str:

@@ -73,7 +73,7 @@ def _look_at_text(text: str) -> Look:
         return Look("mark", facts)
     if len(text) <= _LONGEST_LABEL and not _INLINE.search(text):
         if facts.role:
-            many = len(facts.rest) > 2 or (facts.rest and facts.bare and not facts.stage)
+            many = len(facts.rest) > 2 or (facts.name and not facts.stage)
             return Look("text" if many else "word", facts)
         if facts.tells and len(facts.rest) <= 1:
             return Look("label", facts)

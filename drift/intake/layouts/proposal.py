@@ -15,7 +15,6 @@ from drift.intake.layouts.days import written
 from drift.intake.layouts.emission import emit
 from drift.intake.layouts.facts import facts_of
 from drift.intake.layouts.headers import Region, look_at, meter_named, regions_of
-from drift.intake.layouts.others import tells_readings
 from drift.intake.layouts.settling import settle
 from drift.intake.layouts.signatures import take_known
 from drift.intake.layouts.surroundings import Around, labels_in, titles_in
@@ -170,7 +169,7 @@ def _tried(tables: list[Table], answers: Answers, today: date) -> tuple[int, int
     for table in tables:
         trial = replace(table, marks=Marks(), around=table.around.copy())
         emit(trial, emitter)
-        values = {column.at for column in table.holding(*VALUES)}
+        values = {column.at for column in table.holding(*VALUES, "unknown")}
         waiting += sum(
             why.startswith("waits") and (place[0] if table.turned else place[1]) in values
             for place, (_, why) in trial.marks.fates.items()
@@ -182,12 +181,12 @@ def _worth(table: Table) -> int:
     """Return the number of cells that a table may make rows of."""
     columns = table.holding(*VALUES, "mark")
     if table.holding("date") and not columns:
-        columns = table.holding("verdict", "remarks")
+        columns = table.holding("verdict", "remarks", "unknown")
     if not columns and is_vessel_table(table):
         return 1
     return sum(
         table.sheet.at(row, column.at) is not None
-        and (column.holds != "remarks" or tells_readings(shown(table.sheet.at(row, column.at))))
+        and _may_tell(column, table.sheet.at(row, column.at))
         for column in columns
         for row in range(table.region.first, table.region.last)
     )

@@ -6,7 +6,7 @@ from drift.intake.layouts.cells import shown
 from drift.intake.layouts.columns import VALUES
 from drift.intake.layouts.facts import facts_of
 from drift.intake.layouts.headers import look_at, meter_named
-from drift.intake.layouts.surroundings import labels_in
+from drift.intake.layouts.surroundings import Label, labels_in
 from drift.intake.layouts.tables import Table
 from drift.intake.layouts.words import TOTALS, VOID, folded
 
@@ -100,8 +100,6 @@ def _headline(
     table: Table, row: int, at: int, text: str, *, is_text: bool, in_values: bool
 ) -> bool:
     """Take in a row of one cell that names a meter, a stage, a point or a year."""
-    from drift.intake.layouts.surroundings import Label  # noqa: PLC0415
-
     facts = facts_of(text)
     meter = meter_named(text) if is_text else ""
     keyed = any(
@@ -118,6 +116,10 @@ def _headline(
     if meter and not in_values:
         table.around.add(Label("meter", facts, meter, (row, at)))
         table.mark(row, at, "read", f"read as the meter {meter} of what follows")
+        return True
+    if look_at(table.sheet.at(row, at)).kind == "date" and not table.holding("date"):
+        table.around.add(Label("date", facts, table.sheet.at(row, at), (row, at)))
+        table.mark(row, at, "read", "read as the date of what follows")
         return True
     if in_values and not (facts.stage or facts.quarter):
         return False

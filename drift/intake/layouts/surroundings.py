@@ -152,6 +152,10 @@ def titles_in(sheet: Sheet, rows: Iterable[int], around: Around) -> None:
     """Take in the stage, the year and the point that lines of a single text name."""
     for row in rows:
         filled = [value for value in sheet.rows[row] if value is not None]
+        if len(filled) == 1 and look_at(filled[0]).kind == "date":
+            at = next(at for at, value in enumerate(sheet.rows[row]) if value is not None)
+            around.add(Label("date", Facts(), filled[0], (row, at)))
+            continue
         if len(filled) != 1 or not isinstance(filled[0], str):
             continue
         facts = facts_of(filled[0])

@@ -4,7 +4,7 @@ from collections import Counter
 from dataclasses import dataclass, field
 from datetime import date
 
-from drift.intake.layouts.cells import Marks, Sheet, Value, cell_name
+from drift.intake.layouts.cells import Marks, Place, Sheet, Value, cell_name
 from drift.intake.layouts.columns import Column
 from drift.intake.layouts.days import Written
 from drift.intake.layouts.headers import Region
@@ -84,6 +84,10 @@ class Table:
         at = (column, row) if self.turned else (row, column)
         self.marks.put(*at, fate, why)  # type: ignore[arg-type]
 
+    def unmark(self, at: Place, why: str) -> None:
+        """Note that a cell, though read, was not understood after all."""
+        self.marks.fates[(at[1], at[0]) if self.turned else at] = ("unread", why)
+
     def holding(self, *roles: str) -> list[Column]:
         """Return the columns that hold one of some roles."""
         return [column for column in self.columns if column.holds in roles]
@@ -113,6 +117,8 @@ class Reading:
         Other columns of the readings.
     place, sheet, turn : str, str, int
         Where it stands; the table that it came from.
+    column, at : int, (int, int)
+        Its column and its cell in the table's sheet; -1 where it was told in words.
     """
 
     meter_id: str
@@ -126,6 +132,8 @@ class Reading:
     place: str
     sheet: str
     turn: int
+    column: int = -1
+    at: Place = (-1, -1)
 
     @property
     def visit(self) -> tuple[str, date]:

@@ -7,7 +7,7 @@ The words are common practice, no source.  All are compared without case, accent
 import re
 import unicodedata
 
-_SIGNS = re.compile(r"[\s_\-/\\.,:;()\[\]{}*+=<>|#°'\"’`´]+")
+_SIGNS = re.compile(r"[\s_\-/\\.,:;()\[\]{}*+=<>|#°'\"’`´@&!?“”„«»–—]+")
 
 
 def folded(text: str) -> str:
