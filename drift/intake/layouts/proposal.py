@@ -8,7 +8,7 @@ from datetime import date
 
 from drift.intake.layouts.answers import Answers, Question
 from drift.intake.layouts.cells import Fate, Marks, Sheet, Value, shown
-from drift.intake.layouts.columns import VALUES, columns_of
+from drift.intake.layouts.columns import VALUES, Column, columns_of
 from drift.intake.layouts.companions import Emitter
 from drift.intake.layouts.dating import Dating
 from drift.intake.layouts.days import written
@@ -190,6 +190,13 @@ def _worth(table: Table) -> int:
         for column in columns
         for row in range(table.region.first, table.region.last)
     )
+
+
+def _may_tell(column: Column, value: Value) -> bool:
+    """Say whether a cell of a column may tell readings."""
+    if column.holds == "remarks":
+        return tells_readings(shown(value))
+    return column.holds != "unknown" or figure_of(value).kind == "numbers"
 
 
 def _tables(
