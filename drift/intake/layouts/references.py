@@ -109,6 +109,8 @@ def _weighed(table: Table, row: int, cells: Mapping[int, Value], column: Column)
         other = companion(table, column, (role,), cells)
         label = table.around.first(role)
         value = cells[other.at] if other is not None else label.value if label is not None else None
+        if value is None:
+            return None
         found = large_number(value, decimal_comma=_decimal_comma(table))
         if found is None:
             return None

@@ -6,10 +6,12 @@ The words are common practice, no source.  All are compared without case, accent
 
 import re
 import unicodedata
+from functools import lru_cache
 
 _SIGNS = re.compile(r"[\s_\-/\\.,:;()\[\]{}*+=<>|#°'\"’`´@&!?“”„«»–—]+")
 
 
+@lru_cache(maxsize=65536)
 def folded(text: str) -> str:
     """Return a text as it is compared: no case, accents or signs, single blanks."""
     plain = unicodedata.normalize("NFKD", text.casefold().replace("ß", "ss"))
