@@ -16,6 +16,7 @@ from drift.intake.layouts.emission import emit
 from drift.intake.layouts.facts import facts_of
 from drift.intake.layouts.headers import Region, look_at, meter_named, regions_of
 from drift.intake.layouts.numbers import figure_of
+from drift.intake.layouts.others import tells_readings
 from drift.intake.layouts.settling import settle
 from drift.intake.layouts.signatures import take_known
 from drift.intake.layouts.surroundings import Around, labels_in, titles_in
