@@ -19,6 +19,8 @@ KEYS: dict[str, str] = {
     "dates.year": "the year, where dates are written without one",
     "dates.month_figure": "year or day: what 26 means in Mar-26",
     "dates.typed": "as_stored or swapped: how to take dates that the workbook may have turned about",
+    "dates.quarter_only": "first, middle or last: the day to take where only the quarter is written",
+    "sheet_names": "meters or other: whether the names of sheets are those of meters",
     "cells.slash": "replicates or found_left: what 4.9/5.0 in one cell means",
     "cells.fraction": "yes or no: whether 0.05 means 5 % air",
     "blanks": "as_above or missing: what a blank date, meter or stage means",

@@ -144,7 +144,11 @@ def columns_of(sheet: Sheet, region: Region, declared: Mapping[str, str]) -> lis
     _settle_bare(columns, values)
     _settle_air(columns, values)
     _settle_twins(columns, values)
-    return [column for column in columns if column.title or values[column.at].count]
+    return [
+        column
+        for column in columns
+        if values[column.at].count or not column.title.startswith("column ")
+    ]
 
 
 def _titled(sheet: Sheet, region: Region, width: int) -> list[Column]:
@@ -156,7 +160,8 @@ def _titled(sheet: Sheet, region: Region, width: int) -> list[Column]:
         above = [line[at] for line in lines]
         path = [shown(value) for value in (*above, bottom[at]) if value is not None]
         path = [text for number, text in enumerate(path) if number == 0 or text != path[number - 1]]
-        title = " / ".join(path) if region.header else f"column {cell_name(0, at)[:-1]}"
+        title = " / ".join(path) if region.header else ""
+        title = title or f"column {cell_name(0, at)[:-1]}"
         column = Column(at=at, title=title, facts=Facts())
         told = [value for value in (bottom[at], *reversed(above)) if value is not None]
         column.group = (
@@ -445,8 +450,11 @@ def _settle_bare(columns: list[Column], values: Mapping[int, Values]) -> None:
         listed = column.facts.bare
         if len(listed) > 1 and column.facts.point_pct is None:
             column.points = listed
-        elif column.facts.point_pct is not None and len(listed) >= 1 and as_points:
-            column.points = (*listed, column.facts.point_pct)
+        elif column.facts.point_pct is not None:
+            if values[column.at].split:
+                column.points = (*listed, column.facts.point_pct)
+            elif column.facts.replicate is None and listed[0] in range(1, 10):
+                column.facts = replace(column.facts, replicate=int(listed[0]))
         elif as_points and listed[0] <= HIGHEST_POINT_PCT:
             column.facts = replace(column.facts, point_pct=listed[0])
         elif counting and column.facts.replicate is None:

@@ -63,6 +63,7 @@ def agreement(column: Column, other: Column) -> int | None:
         (column.meter or None, other.meter or None),
         (column.day, other.day),
         (column.group or None, other.group or None),
+        (column.facts.replicate, other.facts.replicate),
     ]
     for mine, its in pairs:
         if its in (None, ""):
@@ -80,6 +81,8 @@ def whose(
     meter = _meter(table, row, cells, column, emitter)
     if not meter and table.holding("meter"):
         return "has no meter"
+    if not meter and table.named.maybe:
+        return "waits for an answer: sheet_names"
     if not meter:
         emitter.answers.ask(
             "meter_id",
@@ -109,9 +112,27 @@ def _meter(
         name = shown(label.value)
     else:
         declared = emitter.answers.get("meter_id", sheet=table.sheet.name)
-        name = declared or table.named.meter
+        name = declared or table.named.meter or _sheet_as_meter(table, row, column, emitter)
     name = " ".join(name.split())
     return emitter.answers.named("meters", name) or name
+
+
+def _sheet_as_meter(table: Table, row: int, column: Column, emitter: Emitter) -> str:
+    """Return the sheet's name where a person says that sheets are named by meters; empty otherwise."""
+    maybe = table.named.maybe
+    if not maybe:
+        return ""
+    answer = emitter.answers.get("sheet_names")
+    if answer is None:
+        emitter.answers.ask(
+            "sheet_names",
+            "no cell names the meter, and nothing says whether the sheets' names do",
+            (f"meters: {maybe} is a meter", "other: they say something else"),
+            table.place(row, column.at),
+        )
+    elif answer != "meters":
+        table.named.maybe = ""
+    return maybe if answer == "meters" else ""
 
 
 def _day(
@@ -136,6 +157,8 @@ def _day(
         )
     else:
         what, scope = table.named.day, (table.sheet.file, "name")
+    if what is None and other is None and year and quarter and not table.holding("date"):
+        return emitter.dating.of_quarter(year, quarter, place=place, sheet=table.sheet.name)
     if what is None:
         if other is not None and shown(cells[other.at]):
             table.mark(row, other.at, "unread", "no date that can be read")

@@ -30,6 +30,9 @@ class Dating:
         What has been declared.
     seen : dict
         Dates by scope and form, with the year and quarter around them.
+    commas : set of str
+        Files that write decimals with commas: where that is the habit, dates with points begin with
+        the day (common practice, no source).
     found : dict
         Orders that fit all dates of a scope and form.
     """
@@ -40,6 +43,7 @@ class Dating:
         default_factory=lambda: defaultdict(list)
     )
     found: dict[tuple[Scope, str], list[Order]] = field(default_factory=dict)
+    commas: set[str] = field(default_factory=set)
     swapped: set[Scope] = field(default_factory=set)
 
     def note(self, scope: Scope, what: Written, year: int | None, quarter: int | None) -> None:
@@ -179,6 +183,8 @@ class Dating:
         days = {placed(what, order) for order in usable}
         if len(days) == 1:
             return days.pop() or ""
+        if scope[0] in self.commas and "with ." in what.form and "day_first" in usable:
+            return placed(what, "day_first") or ""
         answer = self.answers.get("dates.order", sheet=sheet)
         if answer in fits and (answer in column or not column):
             return placed(what, answer) or ""
@@ -221,6 +227,25 @@ class Dating:
             place,
         )
         return "waits for an answer: dates.month_only"
+
+    def of_quarter(self, year: int, quarter: int, *, place: str, sheet: str) -> date | str:
+        """Return the declared day of a quarter."""
+        first, last = 3 * quarter - 2, 3 * quarter
+        days = {
+            "first": date(year, first, 1),
+            "middle": date(year, first + 1, 15),
+            "last": date(year, last, calendar.monthrange(year, last)[1]),
+        }
+        answer = self.answers.get("dates.quarter_only", sheet=sheet)
+        if answer in days:
+            return self._sound(days[answer])
+        self.answers.ask(
+            "dates.quarter_only",
+            "only the quarter is written, and a visit needs a day",
+            tuple(f"{name}: {day.isoformat()}" for name, day in days.items()),
+            place,
+        )
+        return "waits for an answer: dates.quarter_only"
 
     def _of_figure(
         self, what: Written, scope: Scope, *, year: int | None, place: str, sheet: str

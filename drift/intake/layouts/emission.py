@@ -51,15 +51,20 @@ def emit(table: Table, emitter: Emitter) -> None:
 
 
 def _ask_unknown(table: Table, emitter: Emitter) -> None:
-    """Ask what columns of figures hold where no column of a table is known to hold readings."""
-    if table.holding(*VALUES) or not table.holding("date", "meter", "stage"):
+    """Ask what columns hold that may be of readings, as far as their figures go, and are not known."""
+    if not table.holding(*VALUES, "date", "meter", "stage"):
         return
     for column in table.holding("unknown"):
         rows = [
             row
             for row in range(table.region.first, table.region.last)
-            if figure_of(table.sheet.at(row, column.at)).kind == "numbers"
+            if look_at(table.sheet.at(row, column.at)).kind == "number"
         ]
+        figures = [
+            number for row in rows for number in figure_of(table.sheet.at(row, column.at)).found
+        ]
+        if not _like_readings(figures, beside=bool(table.holding(*VALUES))):
+            continue
         for row in rows:
             key = f"columns.{column.title}"
             emitter.answers.ask(
@@ -73,6 +78,12 @@ def _ask_unknown(table: Table, emitter: Emitter) -> None:
                 table.place(row, column.at),
             )
             table.mark(row, column.at, "unread", f"waits for an answer: {key}")
+
+
+def _like_readings(figures: list[float], *, beside: bool) -> bool:
+    """Say whether figures of a column may be readings; beside such ones, only with decimals."""
+    in_range = bool(figures) and all(-2.0 <= figure <= _HIGHEST for figure in figures)
+    return in_range and (not beside or any(figure != int(figure) for figure in figures))
 
 
 def _check_physics(table: Table, emitter: Emitter, before: int) -> None:
@@ -142,6 +153,13 @@ def _emit_cell(
     if figure.kind == "unread":
         table.mark(line.row, column.at, "unread", "no figure and no word that is known")
         return 0
+    if (
+        column.holds != "reading"
+        and figure.kind == "numbers"
+        and _stands_beside(table, line, column)
+    ):
+        table.mark(line.row, column.at, "passed", "worked out from the reading beside it")
+        return 0
     who = whose(table, line.row, line.cells, column, emitter)
     parts = parts_of(table, line, column, figure, label, emitter)
     if isinstance(who, str) or isinstance(parts, str):
@@ -156,8 +174,7 @@ def _emit_cell(
             table, line, column, (stage, point, replicate, number), figure, who, emitter
         )
         if isinstance(reading, str):
-            fate = "passed" if reading.startswith("worked out") else "unread"
-            table.mark(line.row, column.at, fate, reading)
+            table.mark(line.row, column.at, "unread", reading)
             return made
         emitter.rows.readings.append(reading)
         made += 1
@@ -199,8 +216,6 @@ def _reading(
     if figure.unit not in {"", "%"}:
         return f"is in {figure.unit}, and readings are in % air"
     reference = reference_of(table, line.row, line.cells, column, point, who[1], emitter)
-    if column.holds != "reading" and number is not None and _stands_beside(table, line, column):
-        return "worked out from the reading beside it"
     correct = reference.value
     if correct is None and number is not None:
         correct = _less_error(table, line, column, number)

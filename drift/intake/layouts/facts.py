@@ -267,7 +267,11 @@ def _phrase(tokens: list[str], at: int, *, whole: str) -> tuple[int, str, str]:
     """Return the number of words of the phrase that begins at a token, its kind and value."""
     for size in range(min(_LONGEST_PHRASE, len(tokens) - at), 0, -1):
         phrase = " ".join(tokens[at : at + size])
-        alone = len(tokens) <= size + 1 or (at == 0 and tokens[size] in _AFTER_A_SIGN)
+        alone = (
+            len(tokens) <= size + 1
+            or (phrase == "al" and at + 1 == len(tokens))
+            or (at == 0 and tokens[size] in _AFTER_A_SIGN)
+        )
         if phrase in _KNOWN and (phrase not in _ALONE_ONLY or alone):
             return size, *_KNOWN[phrase]
     token = tokens[at]

@@ -71,13 +71,14 @@ def _look_at_text(text: str) -> Look:
         return Look("number", facts)
     if figure.kind in {"nothing", "passed", "failed"} and not facts.stage:
         return Look("mark", facts)
-    if len(text) <= _LONGEST_LABEL and not _INLINE.search(text):
+    inline = _INLINE.search(text) and facts_of(re.split("[:=]", text)[0]).role
+    if len(text) <= _LONGEST_LABEL and not inline:
         if facts.role:
             many = len(facts.rest) > 2 or (facts.name and not facts.stage)
             return Look("text" if many else "word", facts)
         if facts.tells and len(facts.rest) <= 1:
             return Look("label", facts)
-    elif _INLINE.search(text) and len(text) <= 3 * _LONGEST_LABEL:
+    elif inline and len(text) <= 3 * _LONGEST_LABEL:
         return Look("inline", facts)
     return Look("text", facts)
 
@@ -148,7 +149,8 @@ def _header_tops(sheet: Sheet, looks: list[list[Look]]) -> list[tuple[int, int]]
         texts = tuple(
             shown(value).casefold() for at in range(top, end) for value in sheet.rows[at] if value
         )
-        if texts != last:
+        since = tops[-1][0] if tops else 0
+        if texts != last or any(_is_form_line(line) for line in looks[since + 1 : top]):
             tops.append((top, end - top))
         last = texts
         row = end
@@ -223,6 +225,11 @@ def _bare_points(values: list[Value], looks: list[Look]) -> bool:
 def _is_point(look: Look) -> bool:
     """Say whether a cell is a point with its unit, such as ``5 %``."""
     return look.kind == "number" and look.facts.point_pct is not None
+
+
+def _is_form_line(looks: list[Look]) -> bool:
+    """Say whether a row is a line of a form, with labels and their values."""
+    return _is_labelled(looks) or any(look.kind == "inline" for look in looks)
 
 
 def _is_labelled(looks: list[Look]) -> bool:

@@ -28,6 +28,8 @@ _SUMMARY = re.compile(
     r"(?i)^(summary|overview|totals?|statistics|stats|chart|charts|graphs?|dashboard|instructions|read ?me|notes|template"
     r"|blank( form)?|example|index|contents|übersicht|zusammenfassung|auswertung|vorlage|diagramm|synthèse|résumé|récapitulatif|modèle|pivot)\b"
 )
+_COMMA = re.compile(r"^[-−]?\d{1,2},\d{1,3}\s*%?$")
+_POINT = re.compile(r"^[-−]?\d{1,2}\.\d{1,3}\s*%?$")
 _NAME = re.compile(r"^(?=[^\d]*\d)[A-Za-z]{0,8}[-_ .#/]{0,2}\d[\w-]*$")
 
 # Records are read along columns only where that asks less and gives at least a half as many readings,
@@ -96,6 +98,7 @@ def propose(sheets: Sequence[Sheet], *, answers: Answers, today: date) -> Propos
     vessels = vessel_values(proposal.tables, proposal.rows)
     proposal.dating = Dating(today=today, answers=answers)
     reading = [table for table in proposal.tables if not is_vessel_table(table)]
+    proposal.dating.commas = {sheet.file for sheet in sheets if _writes_commas(sheet)}
     for table in reading:
         note_dates(table, proposal.dating)
     proposal.dating.settle()
@@ -106,6 +109,12 @@ def propose(sheets: Sequence[Sheet], *, answers: Answers, today: date) -> Propos
     _mark_the_rest(proposal)
     proposal.questions = tuple(answers.open.values())
     return proposal
+
+
+def _writes_commas(sheet: Sheet) -> bool:
+    """Say whether a sheet writes decimals with commas and none with points."""
+    texts = [value for row in sheet.rows for value in row if isinstance(value, str)]
+    return any(map(_COMMA.match, texts)) and not any(map(_POINT.match, texts))
 
 
 def _whole_sheet(sheet: Sheet, answers: Answers) -> str:
@@ -292,15 +301,15 @@ def note_dates(table: Table, dating: Dating) -> None:
 
 
 def _names(sheets: Sequence[Sheet]) -> list[Named]:
-    """Return what the names of sheets and files tell."""
+    """Return what the names of sheets, and of files where there are several, tell."""
     stems = [sheet.file.rsplit(".", 1)[0] for sheet in sheets]
     several = len(set(stems)) > 1
     names = []
     for sheet, stem in zip(sheets, stems, strict=True):
-        named = _named(sheet.name, is_file=False) if sheet.name else Named()
-        of_file = _named(stem, is_file=not several)
-        if not named.meter and (not sheet.name or PLAIN_SHEET.match(sheet.name)):
-            named.meter = of_file.meter
+        named = _named(sheet.name) if sheet.name else Named()
+        of_file = _named(stem)
+        if several and not named.meter and (not sheet.name or PLAIN_SHEET.match(sheet.name)):
+            named.meter, named.maybe = of_file.meter, of_file.maybe
         named.day = named.day or of_file.day
         named.year = named.year or of_file.year
         named.quarter = named.quarter or of_file.quarter
@@ -308,23 +317,21 @@ def _names(sheets: Sequence[Sheet]) -> list[Named]:
     return names
 
 
-def _named(name: str, *, is_file: bool) -> Named:
+def _named(name: str) -> Named:
     """Return what one name tells."""
     plain = " ".join(name.replace("_", " ").split())
     day = written(plain)
     facts = facts_of(plain)
     if day is not None and day.form != "a day number of a spreadsheet":
         return Named(day=day, year=day.year)
-    if PLAIN_SHEET.match(plain) or plain.casefold() in {"", "sheet"}:
-        return Named()
+    if PLAIN_SHEET.match(plain) or not plain:
+        return Named(year=facts.year)
     told = Named(year=facts.year, quarter=facts.quarter, stage=facts.stage)
-    meter = meter_named(plain)
-    if meter:
-        told.meter = meter if "." not in plain else meter
-    elif not (facts.year or facts.quarter or facts.tells) and (
-        _NAME.match(plain) or (not is_file and not facts.role and plain)
-    ):
-        told.meter = name.strip()
+    if meter := meter_named(plain):
+        told.meter = meter
+    elif not (facts.year or facts.quarter or facts.tells):
+        told.meter = name.strip() if _NAME.match(plain) else ""
+        told.maybe = "" if told.meter else name.strip()
     return told
 
 

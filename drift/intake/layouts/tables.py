@@ -19,6 +19,8 @@ class Named:
     ----------
     meter : str
         A meter; empty where none.
+    maybe : str
+        What may be a meter, but need not.
     day : Written or None
         A day or month.
     year, quarter : int or None
@@ -28,6 +30,7 @@ class Named:
     """
 
     meter: str = ""
+    maybe: str = ""
     day: Written | None = None
     year: int | None = None
     quarter: int | None = None
@@ -67,7 +70,7 @@ class Table:
     @property
     def signature(self) -> tuple[str, ...]:
         """Return the titles of its columns, by which tables of one layout are known."""
-        return tuple(column.title for column in self.columns if column.title)
+        return tuple(column.title for column in self.columns)
 
     @property
     def scope(self) -> tuple[str, ...]:

@@ -29,13 +29,13 @@ AS_FOUND = _phrases(
     "|before calibration|pre|pre adjustment|pre adj|pre cal|prior|incoming|as received|received"
     "|on arrival|vor|vorher|vor justage|vor justierung|vor einstellung|wie vorgefunden|vorgefunden"
     "|vorgefundener zustand|eingang|eingangsmessung|eingangswert|avant|avant reglage|avant ajustage"
-    "|avant ajustement|tel que trouve|trouve|etat trouve|a l arrivee|a reception|antes|encontrado"
+    "|avant ajustement|tel que trouve|trouve|etat trouve|a l arrivee|a reception|antes|encontrado|gefunden|angetroffen"
     "|antes de ajuste|como se encontro|fnd|afound|bef"
 )
 AS_LEFT = _phrases(
     "as left|asleft|as-left|left|al|a l|after|after adjustment|after adj|after cal"
     "|after calibration|post|post adjustment|post adj|post cal|outgoing|as returned|returned"
-    "|nach|nachher|nach justage|nach justierung|nach einstellung|wie hinterlassen|hinterlassen"
+    "|nach|nachher|nach justage|nach justierung|nach einstellung|eingestellt|nach einstellen|wie hinterlassen|hinterlassen"
     "|ausgang|ausgangsmessung|ausgangswert|apres|apres reglage|apres ajustage|apres ajustement"
     "|tel que laisse|laisse|etat laisse|au depart|despues|dejado|despues de ajuste|como se dejo"
     "|lft|aleft|aft"
@@ -363,7 +363,7 @@ ROLES: dict[str, frozenset[str]] = {
         "|lp gerat|messgerat|appareil|appareil n|n appareil|no appareil|aerometre|aerometre n"
         "|numero appareil|identifiant|instrument n|equipo|medidor|aparato|pot|pot no|lab no|lab id"
         "|meter nr|geraet|geraete nr|prufmittelnummer|which meter|am no|n aerometre|inventarnummer"
-        "|identification|equipment number|asset number|meter identification|air meters|meters"
+        "|dial no|dial id|dial number|identification|equipment number|asset number|meter identification|air meters|meters"
     ),
     "serial": _phrases(
         "serial|serial no|serial number|s n|sn|seriennummer|serien nr|ser no"
