@@ -282,7 +282,7 @@ def values_of(sheet: Sheet, region: Region, at: int) -> Values:
 def _held(column: Column, seen: Values) -> tuple[str, str]:
     """Return what a column holds by its words, then by its values; and why it is passed over."""
     facts = column.facts
-    if facts.role == "replicate" and facts.replicate is not None and seen.figures and seen.decimals:
+    if facts.role == "replicate" and facts.replicate is not None:
         return "reading", ""
     if facts.role in {"due", "checked_by", "serial", "ignored", "time"}:
         return "ignored", f"“{column.title}” is not kept"

@@ -127,6 +127,8 @@ def regions_of(sheet: Sheet) -> list[Region]:
     regions: list[Region] = []
     for number, (top, size) in enumerate(tops):
         end = tops[number + 1][0] if number + 1 < len(tops) else len(sheet.rows)
+        while end > top + size and (not any(sheet.rows[end - 1]) or _is_form_line(looks[end - 1])):
+            end -= 1
         regions.append(Region(tuple(range(top, top + size)), top + size, end))
     return regions
 
