@@ -1,4 +1,4 @@
-"""This module names everything that can go wrong for a user; it prints nothing.
+"""This module names everything that can go wrong for a user.
 
 ::
 

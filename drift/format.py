@@ -1,4 +1,4 @@
-"""This module turns numbers, units and dates into display text; it computes no statistics.
+"""This module turns numbers, units and dates into display text.
 
 Rounding
 --------
@@ -242,7 +242,7 @@ _EVENTS = {"dropped": "a recorded drop", "gauge_replaced": "a replacement of the
 def jumped(jump: Mapping[str, Any]) -> str:
     """Return how far something jumped and when, with the event recorded at that time, if any.
 
-    `jump` is a row of `drift.stats.jump_events.JUMP_EVENTS`; the words follow "it": "jumped by
+    `jump` is a row of `drift.trend.change_points.JUMP_EVENTS`; the words follow "it": "jumped by
     +0.180 % air (+0.140 to +0.220) between 3 Mar 2025 and 19 Mar 2025, the time of a recorded drop
     (9 Mar 2025)".
     """

@@ -27,7 +27,7 @@ from (
         from readings
         semi join sparse_files using (file_no)
         union all
-        select * from held_keys
+        select * from held_keys semi join sparse_files using (file_no)
     ),
 
     counted as (

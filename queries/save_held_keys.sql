@@ -1,7 +1,7 @@
 -- purpose: keep what can be read of the keys of staged readings that were not taken.
 -- grain: one row per file_no and line.
 -- parameters: $file_nos, the files staged; $decimal_mark; $date_format, null for ISO.
--- columns: those of the temporary table held_keys.
+-- columns: those of the table held_keys.
 
 insert into held_keys by name
 with taken as (

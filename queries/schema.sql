@@ -2,7 +2,7 @@
 -- grain: one table for each input table, one row per row taken from a file; rows are added, never
 --   changed: a row that was amended is named in `replaced` and stays where it is.
 -- parameters: none.
--- columns: as in drift/columns.py, after file_no and line, which say where a row came from;
+-- columns: as in drift/intake/columns.py, after file_no and line, which say where a row came from;
 --   row_key is what makes a row the same row, its parts separated by a NUL, which no cell holds.
 
 create table store_info (schema_version integer not null);
@@ -35,6 +35,26 @@ create table held_back (
     line bigint not null,
     column_name varchar not null,
     reason varchar not null
+);
+
+create table held_rows (
+    file_no integer not null,
+    line bigint not null,
+    table_name varchar not null,
+    meter_id varchar not null,
+    dated varchar,
+    dated_on date
+);
+
+create table held_keys (
+    file_no integer not null,
+    line bigint not null,
+    meter_id varchar,
+    performed_on date,
+    visit_id varchar,
+    stage varchar,
+    point_pct decimal(18, 0),
+    replicate integer
 );
 
 create table replaced (

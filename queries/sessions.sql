@@ -9,7 +9,7 @@
 --   reading minus correct air content; biases_pct, each of them; spread_pct, n − 1;
 --   resolution_pct, coarsest; vessel_id, several joined by " + "; operator, likewise;
 --   water_temp_c, mean; remarks, likewise; readings_left_out, numbers of replicates missing below
---   the highest of its point or, where numbers run on from point to point, of its visit; told in
+--   the highest of its point or, where numbers run on from point to point, of its visit, told in
 --   the first sitting of these.
 
 with readings_seen as not materialized (
@@ -241,9 +241,11 @@ held_numbers as (
         performed_on,
         stage,
         point_pct,
-        bit_or(1::ubigint << (least(replicate, 60) - 1)::ubigint) as held
+        bit_or(1::ubigint << (replicate - 1)::ubigint) as held
     from held_keys
-    where replicate is not null
+    anti join superseded using (file_no)
+    -- Another number may be why it is held back.
+    where replicate between 1 and 60
     group by meter_id, performed_on, stage, point_pct
 ),
 

@@ -18,6 +18,7 @@ HERE = Path(__file__).resolve().parent
 # The folder holds data and is no installed package: a run as a script is told where the root is.
 sys.path.insert(0, str(HERE.parent))
 
+
 from sample_history import bench, scenario  # noqa: E402  # needs the path above
 from sample_history.bench import Found, State, Visit  # noqa: E402  # needs the path above
 from sample_history.dial import Condition, mark_error_for  # noqa: E402  # needs the path above

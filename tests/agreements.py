@@ -10,11 +10,12 @@ from typing import Any
 
 import polars as pl
 
-from drift import pages
-from drift.decisions.headline import headline
-from drift.decisions.obligations import BARRED, TOKENS
-from drift.pages.captions import adjustments
-from drift.results import Review
+from drift.report.pages.captions import adjustments
+from drift.report.pages.dossier import dossier_page
+from drift.report.pages.fleet import fleet_page
+from drift.review.headline import headline
+from drift.review.obligations import BARRED, TOKENS
+from drift.review.results import Review
 
 Pair = Callable[[Review], Iterator[str]]
 Row = dict[str, Any]
@@ -232,7 +233,7 @@ def signals_and_words(review: Review) -> Iterator[str]:
 
 def fleet_page_and_file(review: Review) -> Iterator[str]:
     """Headline, order and counts of the page are those of the files."""
-    page = pages.fleet_page(review)
+    page = fleet_page(review)
     if [row.meter_id for row in page.meters] != review.meters["meter_id"].to_list():
         yield "the page lists meters in another order"
     counts = dict(review.meters["standing"].value_counts().iter_rows())
@@ -254,7 +255,7 @@ def fleet_page_and_file(review: Review) -> Iterator[str]:
 def dossier_and_file(review: Review) -> Iterator[str]:
     """Say in a dossier of drift, adjustments and crossing what the file says."""
     for row, _ in meters(review):
-        page = pages.dossier_page(review, row["meter_id"])
+        page = dossier_page(review, row["meter_id"])
         text = plain(" ".join([*page.brief, *(figure.conclude for figure in page.figures)]))
         confirmed = any(trend.verdict == "drifting" for trend in page.trends)
         if "adjustments hide it here" in text and "Nothing was ever adjusted" in text:

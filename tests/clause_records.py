@@ -4,9 +4,9 @@ from collections.abc import Callable
 from datetime import date, timedelta
 from pathlib import Path
 
-from drift.pipeline import review_source
-from drift.policy import Policy
-from drift.results import Review
+from drift.api.reviews import review_source
+from drift.review.policy import Policy
+from drift.review.results import Review
 from tests.csv_folders import write
 
 AS_OF = date(2024, 3, 1)

@@ -3,8 +3,11 @@
 from datetime import date
 from pathlib import Path
 
-from drift.frames import Sources
-from drift.store import Connection, IntakeSummary, open_store, read_sources, take_folder
+from drift.store.connection import Connection
+from drift.store.loading import IntakeSummary, take_folder
+from drift.store.opening import open_store
+from drift.store.reading import read_sources
+from drift.store.tables import Sources
 
 HEADER = "meter_id,performed_on,stage,correct_air_pct,reading_air_pct"
 POINTS_PCT = (0.0, 5.0, 10.0)

@@ -4,11 +4,11 @@ from typing import Any
 
 import polars as pl
 
-from drift.analysis.conformity import CONFORMITY, Conformity
+from drift.conformity.bias_budget import UNCERTAINTY
+from drift.conformity.global_risk import FLEET_RISKS
+from drift.conformity.weigh import CONFORMITY, Conformity
 from drift.frames import Schema
-from drift.stats.bias_budget import UNCERTAINTY
-from drift.stats.fleet_risk import FLEET_RISKS
-from drift.stats.repeatability import REPEATABILITY
+from drift.reference.repeatability import REPEATABILITY
 
 Rows = list[dict[str, Any]]
 
@@ -19,7 +19,7 @@ def fabricate_conformity(ledger: pl.DataFrame, *, hostile: str) -> Conformity:
     Parameters
     ----------
     ledger : pl.DataFrame
-        Frame of `drift.frames.LEDGER`.
+        Frame of `drift.meter.ledger.LEDGER`.
     hostile : str
         Text that stands where a vessel's name would.
     """

@@ -12,24 +12,34 @@ import numpy as np
 import polars as pl
 
 from drift import frames
-from drift.analysis.charting import MARK_CHARTS
-from drift.analysis.reference import Reference
-from drift.analysis.upkeep import Upkeep
-from drift.columns import TABLES, Kind
-from drift.decisions.obligations import OBLIGATIONS
-from drift.decisions.phases import COMPARED
-from drift.decisions.responses import RESPONSES
-from drift.policy import Policy
-from drift.results import Review
-from drift.stats.causes import CAUSES
-from drift.stats.common_effects import REFERENCE
-from drift.stats.forecast.outputs import SERIES
-from drift.stats.intervals import FALLS
-from drift.stats.marks import ADJUSTMENT_BALANCE, MARK_MOVES
-from drift.stats.normalised_error import AGREEMENT
-from drift.stats.operator_spread import OperatorSpread
-from drift.stats.processes import PROCESSES
-from drift.stats.vessel_record import REFERENCE_CHECK, VESSEL_VALUES
+from drift.forecast.forecasts import SERIES
+from drift.intake.columns import TABLES, CellKind
+from drift.limits.baseline_change import COMPARED
+from drift.limits.charts.mark import MARK_CHARTS
+from drift.limits.charts.shape import CHARTED, LIMITS
+from drift.limits.signals import SIGNALS
+from drift.meter.causes import CAUSES
+from drift.meter.ledger import LEDGER
+from drift.meter.marks import ADJUSTMENT_BALANCE, MARK_MOVES
+from drift.reference.crossed_effects import REFERENCE
+from drift.reference.normalised_error import AGREEMENT
+from drift.reference.operators import OperatorSpread
+from drift.reference.vessel_record import REFERENCE_CHECK, VESSEL_VALUES
+from drift.reference.weigh import Reference
+from drift.review.forecasts import FORECAST
+from drift.review.meters import METERS
+from drift.review.obligations import OBLIGATIONS
+from drift.review.policy import Policy
+from drift.review.responses import RESPONSES
+from drift.review.results import Review
+from drift.store.tables import AMENDMENTS, FILES, HELD_BACK, SESSIONS, Sources
+from drift.trend.change_points import CHANGES
+from drift.trend.path_trend import PATH_TRENDS
+from drift.trend.regression import TRENDS
+from drift.upkeep.intervals.estimates import FALLS
+from drift.upkeep.intervals.from_drift import PROCESSES
+from drift.upkeep.intervals.recommend import INTERVALS
+from drift.upkeep.weigh import Upkeep
 from tests.fabricated_conformity import fabricate_conformity
 
 AS_OF = date(2025, 1, 15)
@@ -57,7 +67,7 @@ IDS = (
 )
 REMARK = f"said 'fine' & left; {SCRIPT} {IMAGE} </svg></td></table>"
 
-_KINDS: dict[Kind, type[pl.DataType]] = {
+_KINDS: dict[CellKind, type[pl.DataType]] = {
     "text": pl.String,
     "date": pl.Date,
     "number": pl.Float64,
@@ -105,9 +115,9 @@ def fabricate() -> Review:
     }
     # Frames that no page draws from are empty.
     empty = {
-        field.name: frames.empty(vars(frames)[field.name.upper()])
+        field.name: frames.empty({"forecast": FORECAST}[field.name])
         for field in dataclasses.fields(Review)
-        if field.name not in made
+        if field.name not in made and field.default_factory is dataclasses.MISSING
     }
     return Review(**made | empty)
 
@@ -199,7 +209,7 @@ def _ledger(noise: np.random.Generator) -> pl.DataFrame:
                 }
             )
             segment += adjusted or lost
-    return _frame(rows, frames.LEDGER)
+    return _frame(rows, LEDGER)
 
 
 def _charted(ledger: pl.DataFrame) -> pl.DataFrame:
@@ -224,7 +234,7 @@ def _charted(ledger: pl.DataFrame) -> pl.DataFrame:
         ]
         if row["visit"] > 1:
             rows.append(both | {"chart": "moving_range", "value": abs(value)} | moving)
-    return _frame(rows, frames.CHARTED)
+    return _frame(rows, CHARTED)
 
 
 def _limits(ledger: pl.DataFrame) -> pl.DataFrame:
@@ -243,7 +253,7 @@ def _limits(ledger: pl.DataFrame) -> pl.DataFrame:
         }
         for series in ledger.filter(pl.col("meter_id") != NEWCOMER)["series"].unique().sort()
     ]
-    return _frame(rows, frames.LIMITS)
+    return _frame(rows, LIMITS)
 
 
 def _trends(ledger: pl.DataFrame) -> pl.DataFrame:
@@ -273,7 +283,7 @@ def _trends(ledger: pl.DataFrame) -> pl.DataFrame:
                 "q": 0.004 if group["meter_id"][0] == DRIFTER else 0.6,
             }
         rows.append(row)
-    return _frame(rows, frames.TRENDS)
+    return _frame(rows, TRENDS)
 
 
 def _path_trends(ledger: pl.DataFrame) -> pl.DataFrame:
@@ -293,7 +303,7 @@ def _path_trends(ledger: pl.DataFrame) -> pl.DataFrame:
         if meter_id != NEWCOMER:
             row |= {"drift_low": -0.01, "drift_high": 0.07}
         rows.append(row)
-    return _frame(rows, frames.PATH_TRENDS)
+    return _frame(rows, PATH_TRENDS)
 
 
 def _changes(ledger: pl.DataFrame) -> pl.DataFrame:
@@ -310,7 +320,7 @@ def _changes(ledger: pl.DataFrame) -> pl.DataFrame:
         "size_high": -0.08,
         "p": 0.001,
     }
-    return _frame([row], frames.CHANGES)
+    return _frame([row], CHANGES)
 
 
 def _forecasts(ledger: pl.DataFrame) -> pl.DataFrame:
@@ -358,7 +368,7 @@ def _signals() -> pl.DataFrame:
             [(DRIFTER, 3, "individuals"), (DRIFTER, 6, "moving_range"), (SCRIPT, 5, "individuals")]
         )
     ]
-    return _frame(rows, frames.SIGNALS | {"answered_on": pl.Date})
+    return _frame(rows, SIGNALS | {"answered_on": pl.Date})
 
 
 def _responses() -> pl.DataFrame:
@@ -416,7 +426,7 @@ def _meters(ledger: pl.DataFrame) -> pl.DataFrame:
         if meter_id == DRIFTER:
             row |= {"crossing_on": date(2025, 2, 20), "crossing_early": date(2024, 12, 10)}
         rows.append(row)
-    return _frame(rows, frames.METERS)
+    return _frame(rows, METERS)
 
 
 def _obligations(meters: pl.DataFrame) -> pl.DataFrame:
@@ -473,7 +483,7 @@ def _intervals() -> pl.DataFrame:
             | told
             | {"method": "forecast", "days": days, "carried": True, "basis": "The forecast falls."},
         ]
-    return _frame(rows, frames.INTERVALS)
+    return _frame(rows, INTERVALS)
 
 
 def _reference() -> Reference:
@@ -586,7 +596,7 @@ def _table(name: str, *rows: dict[str, object]) -> pl.DataFrame:
     return _frame(list(rows), schema)
 
 
-def _sources(ledger: pl.DataFrame) -> frames.Sources:
+def _sources(ledger: pl.DataFrame) -> Sources:
     sessions: list[dict[str, object]] = [
         row | {"stage": "as_found", "replicates": 2, "biases_pct": row["as_found_biases_pct"]}
         for row in ledger.iter_rows(named=True)
@@ -608,11 +618,11 @@ def _sources(ledger: pl.DataFrame) -> frames.Sources:
         {"file": "readings.csv", "line": 4, "column": "reading_air_pct", "reason": REMARK},
         {"file": "readings.csv", "line": None, "column": "", "reason": "not a row"},
     ]
-    return frames.Sources(
-        sessions=_frame(sessions, frames.SESSIONS),
-        held_back=_frame(held, frames.HELD_BACK),
-        amendments=frames.empty(frames.AMENDMENTS),
-        files=_frame([file | counts], frames.FILES),
+    return Sources(
+        sessions=_frame(sessions, SESSIONS),
+        held_back=_frame(held, HELD_BACK),
+        amendments=frames.empty(AMENDMENTS),
+        files=_frame([file | counts], FILES),
         marks=_table(
             "marks",
             {"meter_id": DRIFTER, "performed_on": FIRST, "mark": -1.5, "action": "moved"},

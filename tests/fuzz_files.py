@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from drift.columns import TABLES
+from drift.intake.columns import TABLES
 
 IDS = ("AM-1", "AM-2", "Prüfer 3", "Ø-4", "=1+1", "-7", "ID;9", "\x1b[2J", "a" * 80, "测试", "007")
 REMARKS = ("", "fine", "Ünal, twice", 'a 5" bowl', "x;=2", "two\nlines", "𝛑", "1,5", "@home")

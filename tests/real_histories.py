@@ -2,7 +2,7 @@
 
 Each is a linear change of units, said at its writer, so that a tolerance of the source becomes
 ±0.1 % air or a spread of the source a spread of a dial; where the source gives a mean and a
-standard deviation, replicates with exactly these are written.  Sources: tests/reference/SOURCES.md.
+standard deviation, replicates with exactly these are written.  Sources: tests/published/SOURCES.md.
 """
 
 import csv
@@ -13,7 +13,7 @@ from itertools import groupby
 from math import sqrt
 from pathlib import Path
 
-REFERENCE = Path(__file__).parent / "reference"
+REFERENCE = Path(__file__).parent / "published"
 
 # Thermometers: an error of ±5 mK (the maker's typical accuracy) is ±0.1 % air.
 PCT_PER_MK = Decimal("0.02")

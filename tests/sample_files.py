@@ -9,7 +9,7 @@ from statistics import fmean
 
 import statsmodels.api as sm
 
-from drift.columns import TABLES, Column
+from drift.intake.columns import TABLES, Column
 from sample_history import make, scenario
 
 FOLDER = Path(make.__file__).parent

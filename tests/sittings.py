@@ -6,8 +6,8 @@ from statistics import fmean, stdev
 
 import polars as pl
 
-from drift.columns import TABLES
-from drift.frames import SESSIONS
+from drift.intake.columns import TABLES
+from drift.store.tables import SESSIONS
 
 POLARS_TYPE = {"text": pl.String, "date": pl.Date, "number": pl.Float64, "whole": pl.Int64}
 START = date(2024, 1, 10)

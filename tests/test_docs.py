@@ -7,30 +7,28 @@ from pathlib import Path
 
 import click
 
-from drift.analysis.clauses.clause import EVIDENCE
-from drift.analysis.conformity import CONFORMITY
 from drift.cli import commands
-from drift.columns import TABLES
-from drift.decisions.changes_since import SINCE
-from drift.decisions.phases import COMPARED
-from drift.decisions.responses import RESPONSES
-from drift.decisions.retirement_frames import CHOICE_COSTS, GROUNDS, RETIREMENTS
-from drift.frames import (
-    FORECAST,
-    HELD_BACK,
-    INTERVALS,
-    METERS,
-)
-from drift.policy import Policy
-from drift.stats.bias_budget import UNCERTAINTY
-from drift.stats.common_effects import REFERENCE
-from drift.stats.field_tests import FIELD_IMPACT
-from drift.stats.fleet_risk import FLEET_RISKS
-from drift.stats.forecast.hindsight import PATH
-from drift.stats.normalised_error import AGREEMENT
-from drift.stats.vessel_record import REFERENCE_CHECK, VESSEL_VALUES
-from drift.writing.output_notes import COLUMN_NOTES
-from drift.writing.outputs import ANSWERED_SIGNALS, CAUSES
+from drift.conformity.bias_budget import UNCERTAINTY
+from drift.conformity.global_risk import FLEET_RISKS
+from drift.conformity.weigh import CONFORMITY
+from drift.forecast.smooth import PATH
+from drift.intake.columns import TABLES
+from drift.limits.baseline_change import COMPARED
+from drift.reference.crossed_effects import REFERENCE
+from drift.reference.normalised_error import AGREEMENT
+from drift.reference.vessel_record import REFERENCE_CHECK, VESSEL_VALUES
+from drift.report.column_notes import COLUMN_NOTES
+from drift.report.data_files import ANSWERED_SIGNALS, CAUSE_COLUMNS
+from drift.review.changes import SINCE
+from drift.review.clauses.clause import CLAUSE_EVIDENCE
+from drift.review.field_tests import FIELD_IMPACT
+from drift.review.forecasts import FORECAST
+from drift.review.meters import METERS
+from drift.review.policy import Policy
+from drift.review.responses import RESPONSES
+from drift.store.tables import HELD_BACK
+from drift.upkeep.intervals.recommend import INTERVALS
+from drift.upkeep.retirement.frames import CHOICE_COSTS, GROUNDS, RETIREMENTS
 
 ROOT = Path(__file__).resolve().parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -66,11 +64,11 @@ def test_the_readme_names_every_output_column() -> None:
     for memo in (RETIREMENTS, GROUNDS, CHOICE_COSTS):
         assert " ".join(memo) in README
     assert " ".join(REFERENCE) in re.sub(r"\s+", " ", README)
-    assert " ".join(CAUSES) in README
+    assert " ".join(CAUSE_COLUMNS) in README
     assert " ".join(SINCE) in README
     assert list(COLUMN_NOTES["since"]) == list(SINCE)
     for schema in (
-        EVIDENCE,
+        CLAUSE_EVIDENCE,
         VESSEL_VALUES,
         AGREEMENT,
         REFERENCE_CHECK,

@@ -11,7 +11,7 @@ from statistics import fmean, median, stdev
 
 import pytest
 
-from drift.columns import TABLES
+from drift.intake.columns import TABLES
 from tests import real_histories
 from tests.real_histories import reference_rows
 

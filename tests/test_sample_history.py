@@ -9,7 +9,7 @@ from statistics import median
 
 import pytest
 
-from drift.columns import TABLES
+from drift.intake.columns import TABLES
 from sample_history import make, scenario
 from sample_history.dial import Condition, error_after, mark_after, reading_pct
 from tests.sample_files import FOLDER, README, bad_cells, good_readings, rows, sittings

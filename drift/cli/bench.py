@@ -6,8 +6,11 @@ from pathlib import Path
 
 import click
 
-from drift.cli.codes import EXIT_DONE, EXIT_HELD_BACK, EXIT_REPEAT
+from drift.cli.console import say_check, say_sheets
 from drift.cli.options import (
+    EXIT_DONE,
+    EXIT_HELD_BACK,
+    EXIT_REPEAT,
     ON_DAY,
     as_of_option,
     day_asked,
@@ -17,7 +20,6 @@ from drift.cli.options import (
     policy_option,
     source_argument,
 )
-from drift.cli.saying_bench import say_check, say_sheets
 from drift.cli.telling import tell
 
 
@@ -46,9 +48,9 @@ def respond(
     A folder gets one more row in its responses file (a new one where it has none), a store file
     one more row; nothing that is there is changed.
     """
-    from drift.notes.bench import Response  # noqa: PLC0415
-    from drift.notes.bench import respond as record  # noqa: PLC0415
-    from drift.policy import read_policy  # noqa: PLC0415
+    from drift.api.bench import respond as record  # noqa: PLC0415
+    from drift.review.policy import read_policy  # noqa: PLC0415
+    from drift.review.responses import Response  # noqa: PLC0415
 
     response = Response(
         signal_id=_one_line(signal_id),
@@ -77,20 +79,24 @@ def check(
 ) -> int:
     """Compare the fresh readings in NEW, a CSV file, with the history in SOURCE.
 
-    Each sitting is believable, surprising (repeat before adjusting) or a likely slip of the pen
-    (sign, decimal, wrong point, wrong meter), and the rule of two successive readings is answered.
-    Nothing is loaded.
+    What is out of tolerance comes first, and whether two readings confirm it. Each sitting is
+    believable, surprising (repeat before adjusting) or a likely slip of the pen (sign, decimal,
+    wrong point, wrong meter). Nothing is loaded.
     """
-    from drift.notes.bench import check as compare  # noqa: PLC0415
-    from drift.policy import read_policy  # noqa: PLC0415
+    from drift.api.bench import check as compare  # noqa: PLC0415
+    from drift.review.policy import read_policy  # noqa: PLC0415
 
     found = compare(source, new, as_of=day_asked(as_of), policy=read_policy(policy))
     if as_json:
-        told = {"sittings": found.rows.to_dicts(), "held_back": found.held_back.to_dicts()}
+        told = {
+            "verdicts": found.verdicts,
+            "sittings": found.rows.to_dicts(),
+            "held_back": found.held_back.to_dicts(),
+        }
         tell(json.dumps(told, indent=2, ensure_ascii=False, allow_nan=False, default=str))
     else:
         say_check(found)
-    if found.rows["verdict"].is_in(["surprising", "likely_slip"]).any():
+    if found.verdicts:
         return EXIT_REPEAT
     unheard = found.rows.is_empty() or not found.held_back.is_empty()
     return EXIT_HELD_BACK if unheard else EXIT_DONE
@@ -116,8 +122,8 @@ def sheet(
 
     One page a meter to print, and files to fill in: as_found/, as_left/ and marks/.
     """
-    from drift.notes.sheets import write_sheets  # noqa: PLC0415
-    from drift.policy import read_policy  # noqa: PLC0415
+    from drift.api.sheets import write_sheets  # noqa: PLC0415
+    from drift.review.policy import read_policy  # noqa: PLC0415
 
     made = write_sheets(
         source,

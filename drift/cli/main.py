@@ -1,4 +1,4 @@
-"""This module gathers the commands and turns trouble into exit codes; it does none of the work."""
+"""This module gathers the commands and turns trouble into exit codes."""
 
 import io
 import os
@@ -11,8 +11,8 @@ import click
 
 from drift import __version__
 from drift.cli.bench import check, respond, sheet
-from drift.cli.codes import EXIT_STOPPED, EXIT_UNUSABLE
 from drift.cli.memos import impact, retirement
+from drift.cli.options import EXIT_STOPPED, EXIT_UNUSABLE
 from drift.cli.records import import_records
 from drift.cli.source import intake, review
 from drift.cli.studies import detectability, proof

@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING
 
 import click
 
-from drift.cli.codes import EXIT_DONE
+from drift.cli.console import one_line
 from drift.cli.options import (
+    EXIT_DONE,
     ON_DAY,
     as_of_option,
     day_asked,
@@ -18,12 +19,11 @@ from drift.cli.options import (
     policy_option,
     source_argument,
 )
-from drift.cli.saying import one_line
 from drift.cli.telling import tell
 from drift.format import count, listed
 
 if TYPE_CHECKING:
-    from drift.notes.retirement import RetirementMemo
+    from drift.review.retirement import RetirementMemo
 
 
 @click.command()
@@ -54,8 +54,9 @@ def impact(
     Writes the note and CSV files of the field tests and of the meter's path into the folder of
     --out.  It lists; people decide.
     """
-    from drift.notes.impact import impact_record, write_impact  # noqa: PLC0415
-    from drift.policy import read_policy  # noqa: PLC0415
+    from drift.api.memos import write_impact  # noqa: PLC0415
+    from drift.report.memos import impact_record  # noqa: PLC0415
+    from drift.review.policy import read_policy  # noqa: PLC0415
 
     written = write_impact(
         source,
@@ -97,8 +98,9 @@ def retirement(
     Writes retirement.html, CSV files and retirement.json into the folder of --out, for the
     METERs named or for all that are not retired.
     """
-    from drift.notes.retirement import retirement_memo, retirement_record, write_retirement  # noqa: PLC0415
-    from drift.policy import read_policy  # noqa: PLC0415
+    from drift.api.memos import retirement_memo  # noqa: PLC0415
+    from drift.report.memos import retirement_record, write_retirement  # noqa: PLC0415
+    from drift.review.policy import read_policy  # noqa: PLC0415
 
     memo = retirement_memo(source, meters=meter, as_of=day_asked(as_of), policy=read_policy(policy))
     page = write_retirement(memo, out_asked(out, "retirement", as_of))
@@ -112,7 +114,7 @@ def retirement(
 
 def _say_retirement(memo: "RetirementMemo") -> None:
     """Print how many meters come out how, and those that are not simply kept."""
-    from drift.notes.retirement import ANSWERS  # noqa: PLC0415
+    from drift.review.retirement import ANSWERS  # noqa: PLC0415
 
     advice = memo.weighed.advice
     parts = [

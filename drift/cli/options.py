@@ -1,4 +1,4 @@
-"""This module holds the arguments and options that several commands share."""
+"""This module holds arguments, options and exit codes that several commands share."""
 
 from collections.abc import Callable
 from datetime import date, datetime
@@ -25,6 +25,14 @@ strict_option = click.option(
     "--strict", is_flag=True, help="Exit with 1 where rows were held back."
 )
 json_option = click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
+
+EXIT_DONE = 0
+EXIT_HELD_BACK = 1
+EXIT_UNUSABLE = 2
+# Fresh readings out of tolerance, or to be read again or looked up before they are loaded.
+EXIT_REPEAT = 3
+# As shells report a program that was interrupted: 128 and the number of the signal.
+EXIT_STOPPED = 130
 
 
 def out_option(folder: str) -> Callable[[Command], Command]:

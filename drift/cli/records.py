@@ -6,13 +6,12 @@ from typing import TYPE_CHECKING
 
 import click
 
-from drift.cli.codes import EXIT_DONE, EXIT_HELD_BACK, EXIT_REPEAT, EXIT_UNUSABLE
-from drift.cli.options import day_asked
+from drift.cli.options import EXIT_DONE, EXIT_HELD_BACK, EXIT_REPEAT, EXIT_UNUSABLE, day_asked
 from drift.cli.telling import tell
 from drift.format import count
 
 if TYPE_CHECKING:
-    from drift.notes.importing import Imported
+    from drift.api.importing import Imported
 
 _LONGEST_LIST = 8
 
@@ -61,8 +60,8 @@ def import_records(
     Reads every cell, proposes a layout in layout.toml and shows it in import.html.  The history is
     written once that is accepted.
     """
+    from drift.api.importing import accept_import, propose_import  # noqa: PLC0415
     from drift.intake.layouts.layout_file import checked_answers  # noqa: PLC0415
-    from drift.notes.importing import accept_import, propose_import  # noqa: PLC0415
 
     answers_given = checked_answers(_pairs(given), where="--set")
     today = day_asked(None)

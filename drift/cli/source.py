@@ -8,8 +8,10 @@ from pathlib import Path
 
 import click
 
-from drift.cli.codes import EXIT_DONE, EXIT_HELD_BACK
+from drift.cli.console import say_intake, say_review
 from drift.cli.options import (
+    EXIT_DONE,
+    EXIT_HELD_BACK,
     as_of_option,
     day_asked,
     out_asked,
@@ -18,8 +20,7 @@ from drift.cli.options import (
     source_argument,
     strict_option,
 )
-from drift.cli.saying import say_intake, say_review
-from drift.writing.pdf_files import find_browser
+from drift.report.pdf import find_browser
 
 
 @click.command()
@@ -64,8 +65,8 @@ def review(
         raise click.UsageError("--browser is for --pdf")
     # Before the work, so that nobody waits for what cannot be printed.
     printer = find_browser(browser) if pdf else None
-    from drift.pipeline import review_source  # noqa: PLC0415
-    from drift.policy import read_policy  # noqa: PLC0415
+    from drift.api.reviews import review_source  # noqa: PLC0415
+    from drift.review.policy import read_policy  # noqa: PLC0415
 
     chosen = read_policy(policy)
     with _progress() as progress:
@@ -96,10 +97,11 @@ def review(
 @strict_option
 def intake(source: Path, *, store: Path, strict: bool) -> int:
     """Load SOURCE, a folder of CSV files, into a store file."""
-    from drift.pipeline import intake as take  # noqa: PLC0415
+    from drift.api.bench import doubted_in  # noqa: PLC0415
+    from drift.api.reviews import intake as take  # noqa: PLC0415
 
     summary = take(source, store=store)
-    say_intake(summary)
+    say_intake(summary, doubts=doubted_in(store))
     return EXIT_HELD_BACK if strict and not summary.held_back.is_empty() else EXIT_DONE
 
 

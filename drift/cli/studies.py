@@ -6,15 +6,15 @@ from pathlib import Path
 
 import click
 
-from drift.cli.codes import EXIT_DONE
+from drift.cli.console import say_proof, say_table
 from drift.cli.options import (
+    EXIT_DONE,
     as_of_option,
     day_asked,
     json_option,
     policy_option,
     source_argument,
 )
-from drift.cli.saying import say_proof, say_table
 from drift.cli.telling import tell
 
 _FIGURE = click.option(
@@ -32,21 +32,21 @@ def detectability(*, policy: Path | None, as_json: bool, figure: Path | None) ->
     False alarms of a sound fleet, and how soon sudden shifts and steady drifts are noticed, in
     visits and in years, computed exactly for the policy in force.
     """
-    from drift.analysis.studies import study_detectability  # noqa: PLC0415
-    from drift.policy import read_policy  # noqa: PLC0415
-    from drift.stats.detectability import as_records  # noqa: PLC0415
+    from drift.limits.runs.detectability import as_records  # noqa: PLC0415
+    from drift.review.evidence import study_detectability  # noqa: PLC0415
+    from drift.review.policy import read_policy  # noqa: PLC0415
 
     chosen = read_policy(policy)
     found = study_detectability(chosen)
     if figure is not None:
-        from drift.figures.studies import draw_detectability  # noqa: PLC0415
-        from drift.writing.figure_files import draw  # noqa: PLC0415
+        from drift.report.figure_files import draw  # noqa: PLC0415
+        from drift.report.figures.studies import draw_detectability  # noqa: PLC0415
 
         draw(figure, draw_detectability(found.drifts, tolerance_pct=chosen.tolerance_pct))
     if as_json:
         tell(json.dumps(as_records(found), indent=2, allow_nan=False))
         return EXIT_DONE
-    from drift.figures.findings import notice  # noqa: PLC0415
+    from drift.report.figures.findings import notice  # noqa: PLC0415
 
     for sentence in notice(found, charts=chosen.charts):
         click.echo(sentence)
@@ -77,14 +77,14 @@ def proof(
     Each past visit of SOURCE is forecast with what was known before it, and compared with what
     it found: are probabilities borne out, do the bands hold, what would flags have caught.
     """
-    from drift.analysis.studies import proof_records  # noqa: PLC0415
-    from drift.pipeline import prove_source  # noqa: PLC0415
-    from drift.policy import read_policy  # noqa: PLC0415
+    from drift.api.reviews import prove_source  # noqa: PLC0415
+    from drift.review.evidence import proof_records  # noqa: PLC0415
+    from drift.review.policy import read_policy  # noqa: PLC0415
 
     found = prove_source(source, as_of=day_asked(as_of), policy=read_policy(policy))
     if figure is not None:
-        from drift.figures.studies import draw_reliability  # noqa: PLC0415
-        from drift.writing.figure_files import draw  # noqa: PLC0415
+        from drift.report.figure_files import draw  # noqa: PLC0415
+        from drift.report.figures.studies import draw_reliability  # noqa: PLC0415
 
         draw(figure, draw_reliability(found.reliability))
     if as_json:

@@ -1,8 +1,5 @@
-"""This package reads CSV files into rows of text cells; it types nothing and knows no database.
+"""From files to rows: which rows do they hold, and which are held back.
 
-``mapping``  what a laboratory declares about its own files
-``bytes_of`` encoding, checksum, and whether a file is plain enough to be read in bulk
-``records``  one record at a time, with its true line number and what is wrong with it
-``headers``  which table a header belongs to
-``files``    a folder's files, each ready to be read
+Entrance: `files.inspect_file`, `files.chunks`, `mapping.read_mapping`, `appending.append_row`.
+Rests on nothing but the ground.
 """

@@ -1,4 +1,4 @@
-"""This module adds one row to a folder's own CSV file of a table; it rewrites no row."""
+"""This module adds one row to a folder's own CSV file of a table."""
 
 import codecs
 import csv
@@ -9,9 +9,9 @@ from collections.abc import Mapping as Map
 from datetime import date
 from pathlib import Path
 
-from drift.columns import TABLES
 from drift.errors import SourceError
-from drift.intake.files import SourceFile, look_at, source_paths
+from drift.intake.columns import TABLES
+from drift.intake.files import SourceFile, inspect_file, source_paths
 from drift.intake.mapping import Mapping, read_mapping
 
 
@@ -41,7 +41,7 @@ def append_row(folder: Path, *, table: str, row: Map[str, str | date | None]) ->
     """
     paths = source_paths(folder)
     mapping = read_mapping(folder)
-    files = [look_at(path, mapping=mapping) for path in paths]
+    files = [inspect_file(path, mapping=mapping) for path in paths]
     mine = [file for file in files if file.table == table]
     try:
         if not mine:

@@ -1,4 +1,4 @@
-"""This module makes the CSV files of a folder ready to be read; it types and stores nothing."""
+"""This module makes the CSV files of a folder ready to be read."""
 
 import re
 from collections.abc import Iterator
@@ -8,9 +8,9 @@ from pathlib import Path
 
 import polars as pl
 
-from drift.columns import TABLES
 from drift.errors import SourceError
-from drift.intake.bytes_of import (
+from drift.intake.columns import TABLES
+from drift.intake.encoding import (
     BLANKS,
     WESTERN,
     Fingerprint,
@@ -22,6 +22,7 @@ from drift.intake.bytes_of import (
 from drift.intake.headers import Header, delimiter_of, nearest_column, recognise
 from drift.intake.mapping import Mapping
 from drift.intake.records import Record, records
+from drift.intake.unread import named
 from drift.places import check_place
 
 CHUNK_ROWS = 100_000
@@ -109,11 +110,14 @@ class Chunk:
         Line and reason of records that could not be split into cells.
     long_numbers : bool
         Whether a cell is so long that its number may be rounded.
+    named : dict of int to (str, str or None)
+        By their lines the meter and the day, as written, that such records name.
     """
 
     cells: pl.DataFrame
     problems: list[tuple[int, str]]
     long_numbers: bool
+    named: dict[int, tuple[str, str | None]]
 
 
 def source_paths(folder: Path) -> list[Path]:
@@ -156,7 +160,7 @@ def source_paths(folder: Path) -> list[Path]:
     return sorted(paths, key=lambda path: path.name)
 
 
-def look_at(path: Path, *, mapping: Mapping) -> SourceFile:
+def inspect_file(path: Path, *, mapping: Mapping) -> SourceFile:
     """Return what a file is and which table it holds, without reading its rows.
 
     Raises
@@ -323,6 +327,7 @@ def _chunk(rows: list[Record], *, file: SourceFile, columns: list[str]) -> Chunk
         cells=frame,
         problems=[(record.line, record.problem) for record in rows if record.problem],
         long_numbers=any((most or 0) >= _LONG_NUMBER for row in lengths.rows() for most in row),
+        named=named([record for record in rows if record.problem], names),
     )
 
 

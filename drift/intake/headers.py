@@ -1,11 +1,11 @@
-"""This module finds out which table a header belongs to; it reads no files."""
+"""This module finds out which table a header belongs to."""
 
 import difflib
 from collections import Counter
 from collections.abc import Mapping as Map
 from dataclasses import dataclass
 
-from drift.columns import MARKS_OF, TABLES, WRITTEN_BY_US
+from drift.intake.columns import MARKS_OF, TABLES, WRITTEN_BY_US
 from drift.intake.mapping import folded
 
 DELIMITERS = (",", ";", "\t")

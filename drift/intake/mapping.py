@@ -1,4 +1,4 @@
-"""This module reads what a laboratory declares of its files in mapping.toml; it guesses nothing."""
+"""This module reads what a laboratory declares of its files in mapping.toml."""
 
 import difflib
 import hashlib
@@ -8,8 +8,8 @@ from collections.abc import Mapping as Map
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from drift.columns import TABLES
 from drift.errors import SourceError
+from drift.intake.columns import TABLES
 from drift.places import check_place
 
 FILE_NAME = "mapping.toml"

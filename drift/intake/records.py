@@ -1,4 +1,4 @@
-"""This module splits text into records, each with its true line number; it knows no tables."""
+"""This module splits text into records, each with its true line number."""
 
 import csv
 import re
@@ -6,7 +6,7 @@ from collections import deque
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
-from drift.intake.bytes_of import BLANKS, STRAY
+from drift.intake.encoding import BLANKS, STRAY
 
 # A quoted cell that runs on for longer than this was never closed.
 LONGEST_RECORD_LINES = 200
@@ -87,7 +87,8 @@ def _quoted(
             problem = NOT_CLOSED
             break
     waiting.extendleft(reversed(block[1:]))
-    return block[:1], [], problem
+    # Cut at every delimiter, so that it can at least be told whose row it was.
+    return block[:1], first.rstrip("\r\n").split(mark), problem
 
 
 def _extend(block: list[str], *, source: Iterator[str], waiting: deque[str]) -> bool:

@@ -1,4 +1,4 @@
-"""This module runs ``queries/<name>.sql`` in a store that is open; it opens none."""
+"""This module runs ``queries/<name>.sql`` in a store that is open."""
 
 import re
 from collections.abc import Iterator
@@ -15,7 +15,7 @@ from drift.frames import Schema
 Connection = duckdb.DuckDBPyConnection
 
 # Where the store of a connection is, for what is said of it; a store in memory has no place.
-PLACES: WeakKeyDictionary[Connection, str] = WeakKeyDictionary()
+PATHS: WeakKeyDictionary[Connection, str] = WeakKeyDictionary()
 IN_MEMORY = "the store"
 # What the library raises over a query that is wrong: a mistake of ours.  All else it raises over
 # files, some of it under no name of its own.
@@ -89,7 +89,7 @@ def told(con: Connection) -> Iterator[None]:
     except duckdb.Error as error:
         if isinstance(error, _MISTAKES):
             raise
-        raise trouble(error, where=PLACES.get(con, IN_MEMORY)) from error
+        raise trouble(error, where=PATHS.get(con, IN_MEMORY)) from error
 
 
 def trouble(error: duckdb.Error, *, where: str) -> StoreError:

@@ -9,14 +9,15 @@ from typing import Any
 
 import polars as pl
 
-from drift.columns import TABLES
 from drift.errors import SourceError
-from drift.frames import AMENDMENTS, FILES, HELD_BACK, Schema
-from drift.intake.files import SourceFile, is_as_it_was, look_at, source_paths
+from drift.frames import Schema
+from drift.intake.columns import TABLES
+from drift.intake.files import SourceFile, inspect_file, is_as_it_was, source_paths
 from drift.intake.mapping import Mapping, read_mapping
 from drift.store.connection import Connection, all_or_nothing, frame, run
 from drift.store.filling import fill_absent
 from drift.store.saving import save_rows
+from drift.store.tables import AMENDMENTS, FILES, HELD_BACK
 
 _SEEN: Schema = {
     "file_no": pl.Int64,
@@ -27,7 +28,7 @@ _SEEN: Schema = {
     "held_back": pl.Int64,
 }
 # Called with the name of a file, the bytes done so far and the bytes in all.
-Progress = Callable[[str, int, int], None]
+_Progress = Callable[[str, int, int], None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +72,7 @@ class _Arrival:
 
 
 def take_folder(
-    con: Connection, folder: Path, *, progress: Progress | None = None
+    con: Connection, folder: Path, *, progress: _Progress | None = None
 ) -> IntakeSummary:
     """Load every CSV file of a folder, all of it or, where anything fails, nothing.
 
@@ -94,7 +95,7 @@ def take_folder(
     """
     paths = source_paths(folder)
     mapping = read_mapping(folder)
-    files = [look_at(path, mapping=mapping) for path in paths]
+    files = [inspect_file(path, mapping=mapping) for path in paths]
     with all_or_nothing(con):
         return _take(con, folder, files=files, mapping=mapping, progress=progress)
 
@@ -105,7 +106,7 @@ def _take(
     *,
     files: list[SourceFile],
     mapping: Mapping,
-    progress: Progress | None,
+    progress: _Progress | None,
 ) -> IntakeSummary:
     """Load files within the transaction that is open."""
     ((load_no, first_file_no, readings_known),) = run(con, "next_numbers").fetchall()
@@ -278,7 +279,9 @@ def _save_files(
             run(con, "save_held_twin", file_no=row["file_no"], twin_file_no=row["twin"])
 
 
-def _teller(arrivals: list[_Arrival], *, progress: Progress | None) -> Callable[[SourceFile], None]:
+def _teller(
+    arrivals: list[_Arrival], *, progress: _Progress | None
+) -> Callable[[SourceFile], None]:
     """Return what to call with each file once it was read."""
     sizes = [arrival.file.size for arrival in arrivals if arrival.is_first]
     done = iter(accumulate(sizes))

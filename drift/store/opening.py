@@ -13,7 +13,7 @@ from drift import folders
 from drift.errors import StoreError
 from drift.places import check_place
 from drift.store.bulk import literal
-from drift.store.connection import PLACES, Connection, run, trouble
+from drift.store.connection import PATHS, Connection, run, trouble
 from drift.store.form import check_form, is_older, make_form
 from drift.store.rules import rules
 
@@ -89,7 +89,7 @@ def _opened(path: Path, *, read_only: bool, folder: Path | None) -> Connection:
     except BaseException:
         con.close()
         raise
-    PLACES[con] = str(path)
+    PATHS[con] = str(path)
     return con
 
 
@@ -126,7 +126,7 @@ def _renewed_copy(path: Path) -> Connection:
     except BaseException:
         shutil.rmtree(made, ignore_errors=True)
         raise
-    PLACES[con] = str(path)
+    PATHS[con] = str(path)
     weakref.finalize(con, shutil.rmtree, made, ignore_errors=True)
     return con
 

@@ -1,12 +1,13 @@
-"""This module hands out what a store holds, as of one date; it changes nothing in it."""
+"""This module hands out what a store holds, as of one date."""
 
 from datetime import date
 
 import polars as pl
 
-from drift.columns import KNOWN_FROM, TABLES
-from drift.frames import AMENDMENTS, FILES, HELD_BACK, SESSIONS, Schema, Sources
+from drift.frames import HELD_ROWS, Schema
+from drift.intake.columns import KNOWN_FROM, TABLES
 from drift.store.connection import Connection, frame
+from drift.store.tables import AMENDMENTS, FILES, HELD_BACK, SESSIONS, Sources
 
 # A visit_id seen again after this many days is another visit.  Our choice, no source: work on one
 # meter ends within days, and visits are weeks apart.
@@ -54,6 +55,7 @@ def read_sources(
         field_tests=_in_force(con, "field_tests", as_of=as_of),
         held_back=frame(con, "held_back", schema=HELD_BACK, as_of=as_of, file_nos=None),
         amendments=frame(con, "amendments", schema=AMENDMENTS, as_of=as_of, file_nos=None),
+        held_rows=frame(con, "held_rows", schema=HELD_ROWS, as_of=as_of),
         files=frame(con, "files", schema=FILES, file_nos=None),
     )
 

@@ -1,15 +1,15 @@
-"""This module says in a frame what `drift.columns` asks of each column; queries judge by it."""
+"""This module puts what `drift.intake.columns` asks of each column into a frame for queries."""
 
 import polars as pl
 
-from drift.columns import KNOWN_FROM, TABLES, Column
+from drift.intake.columns import KNOWN_FROM, TABLES, Column
 
 # Stands for "no bound"; the largest whole number that a cell of the store can hold.
 UNBOUNDED = 999_999_999.0
 
 
 def rules() -> pl.DataFrame:
-    """Return what `drift.columns` says of each column, in the form that queries join."""
+    """Return what `drift.intake.columns` says of each column, in the form that queries join."""
     return pl.DataFrame(
         [
             {

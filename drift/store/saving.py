@@ -8,9 +8,9 @@ from decimal import Decimal
 import duckdb
 import polars as pl
 
-from drift.columns import TABLES
 from drift.errors import SourceError
 from drift.frames import Schema
+from drift.intake.columns import TABLES
 from drift.intake.files import SourceFile, chunks, count_rows
 from drift.store.bulk import view_plain_file
 from drift.store.connection import Connection, run
@@ -23,6 +23,9 @@ _REFUSED: Schema = {
     "line": pl.Int64,
     "column_name": pl.String,
     "reason": pl.String,
+    "table_name": pl.String,
+    "meter_id": pl.String,
+    "dated": pl.String,
 }
 
 
@@ -36,7 +39,9 @@ class _Waiting:
     frames: dict[tuple[str, str], list[pl.DataFrame]] = field(
         default_factory=lambda: defaultdict(list)
     )
-    refused: list[tuple[int, int, str, str]] = field(default_factory=list)
+    refused: list[tuple[int, int, str, str, str, str | None, str | None]] = field(
+        default_factory=list
+    )
     long_numbers: set[int] = field(default_factory=set)
     rounded: Counter[int] = field(default_factory=Counter)
 
@@ -68,12 +73,12 @@ def save_rows(
     rounded : Counter
         How many numbers of each had more decimals than the store keeps.
     """
-    run(con, "start_holding")
     waiting = _Waiting()
     rows = {}
     for file_no, file in files.items():
         if file.refusal[1]:
-            waiting.refused.append((file_no, file.header_line or 1, *file.refusal))
+            head = (file_no, file.header_line or 1, *file.refusal)
+            waiting.refused.append((*head, file.table, None, None))
             rows[file_no] = count_rows(file) if file.header_line else 0
         elif not file.table:
             rows[file_no] = 0
@@ -85,7 +90,10 @@ def save_rows(
             for chunk in chunks(file):
                 numbered = chunk.cells.select(pl.lit(file_no, pl.Int32).alias("file_no"), pl.all())
                 waiting.frames[file.table, file.decimal_mark].append(numbered)
-                waiting.refused.extend((file_no, line, "", why) for line, why in chunk.problems)
+                waiting.refused.extend(
+                    (file_no, line, "", why, file.table, *chunk.named.get(line, (None, None)))
+                    for line, why in chunk.problems
+                )
                 waiting.long_numbers.update({file_no} if chunk.long_numbers else ())
                 rows[file_no] += chunk.cells.height + len(chunk.problems)
                 _save_waiting(con, waiting, least=BATCH_ROWS, layout=date_format)
@@ -105,7 +113,7 @@ def _save_waiting(con: Connection, waiting: _Waiting, *, least: int, layout: str
     """Save what is waiting where there are `least` rows of it."""
     if len(waiting.refused) >= least:
         con.register("refused", pl.DataFrame(waiting.refused, schema=_REFUSED, orient="row"))
-        run(con, "save_held_lines")
+        run(con, "save_held_lines", date_format=layout)
         con.unregister("refused")
         waiting.refused.clear()
     for key, frames in waiting.frames.items():
@@ -182,6 +190,8 @@ def _save_staged(
         run(con, "save_held_specs", **reading)
     if table == "readings":
         run(con, "save_held_keys", **reading)
+    if any(column.name == "meter_id" for column in TABLES[table]):
+        run(con, "save_held_rows", **reading)
 
 
 def _limits(table: str) -> dict[str, dict[str, list[object]]]:

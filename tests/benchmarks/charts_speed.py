@@ -13,7 +13,8 @@ import time
 import numpy as np
 import polars as pl
 
-from drift.stats.charts import ChartSettings, draw_family
+from drift.limits.charting import draw_family
+from drift.limits.choices import ChartSettings
 
 VISITS, POINTS = 40, 3
 STEP = 0.1

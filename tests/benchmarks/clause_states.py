@@ -11,9 +11,9 @@ from collections.abc import Callable
 from datetime import date, timedelta
 from pathlib import Path
 
-from drift.analysis.clauses.answers import answer_clauses
-from drift.pipeline import review_source
-from drift.policy import read_policy
+from drift.api.reviews import review_source
+from drift.review.clauses.answers import answer_clauses
+from drift.review.policy import read_policy
 from sample_history import make
 from tests.real_histories import (
     CTD_POLICY,

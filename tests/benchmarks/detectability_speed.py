@@ -8,11 +8,11 @@ from time import perf_counter, process_time
 import numpy as np
 import polars as pl
 
-from drift.frames import CHARTED
-from drift.stats.detectability import detectability
-from drift.stats.monitors import EWMA, RULES, Watch
-from drift.stats.rules import RULES as KNOWN
-from drift.stats.rules import apply_rules
+from drift.limits.charts.shape import CHARTED
+from drift.limits.rules import RULES as KNOWN
+from drift.limits.rules import apply_rules
+from drift.limits.runs.detectability import detectability
+from drift.limits.runs.monitors import EWMA, RULE_MONITOR, Watch
 
 NAMES = tuple(rule.name for rule in KNOWN)
 BEYOND, TWO, FOUR, RUN, CLIMB, SWING = NAMES
@@ -91,7 +91,7 @@ def costs() -> None:
     ]
     for at, rules in enumerate(sets):
         found = detectability(watch(rules))
-        shown = [(" + ".join(name.split("_")[0] for name in rules), RULES)]
+        shown = [(" + ".join(name.split("_")[0] for name in rules), RULE_MONITOR)]
         if at == 0:
             shown = [("beyond", BEYOND), ("ewma 0.2, 3 sigma", EWMA), ("cusum", "cusum"), *shown]
         for label, monitor in shown:

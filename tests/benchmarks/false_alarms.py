@@ -19,10 +19,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from drift.stats.charts import ChartSettings
-from tests.stats.chart_fleets import NOMINAL, UNROUNDED, Cell, fleet, rounded
-from tests.stats.drawn_charts import individuals
-from tests.stats.rounded_means import normal_rate_outside
+from drift.limits.choices import ChartSettings
+from tests.limits.chart_fleets import NOMINAL, UNROUNDED, Cell, fleet, rounded
+from tests.limits.drawn_charts import individuals
+from tests.limits.rounded_means import normal_rate_outside
 
 Floats = NDArray[np.float64]
 

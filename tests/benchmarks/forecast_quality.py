@@ -3,12 +3,19 @@
     python tests/benchmarks/forecast_quality.py --meters 300 --fleets 4
 
 One block per noise and dial: forecasts of visits 19 to 25 and of visit 25 alone (after 24 visits).
+Then one line per laboratory's habit, dial and noise, against the filter that knows the fleet and
+which visits adjusted.  Fleets are read from written files without a service table.
 """
 
 import argparse
+from dataclasses import replace
+from itertools import product
+from pathlib import Path
+from tempfile import TemporaryDirectory
 
-from tests.fleet_trials import Trial, band_errors, pool, put_to_trial, summary
-from tests.simulator import Plan
+from tests.forecast.fleet_trials import Trial, band_errors, pool, put_to_trial, summary
+from tests.forecast.simulator import Plan
+from tests.forecast.unrecorded_fleets import HABITS, compare, put_to_test
 
 COMBINATIONS = [(0.05, 0.02), (0.05, 0.04), (0.1, 0.02), (0.1, 0.04)]
 
@@ -23,6 +30,20 @@ def report(title: str, trial: Trial) -> None:
     ):
         bands = " ".join(f"{error:+.3f}({cases})" for error, cases in band_errors(chance, happened))
         print(f"  bands of {name}: {bands}")
+
+
+def report_habits(meters: int) -> None:
+    """Print how far forecasts lie from the fleet filter's, by habit, dial and noise."""
+    for (name, habits), resolution, noise_sd in product(
+        HABITS.items(), (0.05, 0.1), (0.02, 0.03, 0.04)
+    ):
+        asked = replace(habits, meters=meters, resolution=resolution, noise_sd=noise_sd)
+        with TemporaryDirectory() as folder:
+            made = compare(*put_to_test(Path(folder), asked, seed=1))
+        print(
+            f"{name}, dial {resolution}, noise {noise_sd}: excess Brier {made.excess:.4f}, "
+            f"band gap {made.gap:.4f}, expected AUC {made.ranked:.4f} of the filter's"
+        )
 
 
 def main() -> None:
@@ -49,6 +70,7 @@ def main() -> None:
     calm = Plan(meters=asked.meters, visits=25, drifting=0.0, wander=0.01)
     trials = [put_to_trial(calm, seed=seed, after=18) for seed in range(asked.fleets)]
     report("no drift", pool(trials))
+    report_habits(asked.meters)
 
 
 if __name__ == "__main__":

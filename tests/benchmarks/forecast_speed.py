@@ -10,9 +10,9 @@ import time
 import numpy as np
 import polars as pl
 
-from drift.frames import LEDGER
-from drift.stats.forecast import forecast
-from tests.simulator import Plan, paths, simulate
+from drift.forecast.forecasts import forecast
+from drift.meter.ledger import LEDGER
+from tests.forecast.simulator import Plan, paths, simulate
 
 
 def large_ledger(meters: int, visits: int, points: int) -> pl.DataFrame:

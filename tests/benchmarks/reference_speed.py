@@ -13,11 +13,11 @@ from contextlib import contextmanager
 import numpy as np
 import polars as pl
 
-from drift.analysis.conformity import weigh_conformity
-from drift.analysis.reference import weigh_reference
-from drift.frames import AMENDMENTS, FILES, HELD_BACK, Sources
-from drift.policy import Policy
-from tests.cause_simulator import Fleet, Plan, simulate_fleet
+from drift.conformity.weigh import weigh_conformity
+from drift.review.analyse import reference_of
+from drift.review.policy import Policy
+from drift.store.tables import AMENDMENTS, FILES, HELD_BACK, Sources
+from tests.meter.cause_simulator import Fleet, Plan, simulate_fleet
 from tests.sittings import table
 
 VISITS = 40
@@ -65,7 +65,7 @@ def weigh(meters: int) -> None:
     asked = f" (asked of the reference: under {ASKED_S[meters]} s)" if meters in ASKED_S else ""
     print(f"{meters} meters, {fleet.sessions.height:,} sittings{asked}", flush=True)
     with timed("reference"):
-        found = weigh_reference(sources, fleet.ledger, policy)
+        found = reference_of(sources, fleet.ledger, policy)
     with timed("uncertainty and verdicts"):
         weigh_conformity(sources.sessions, fleet.ledger, found, policy)
 

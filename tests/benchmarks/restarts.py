@@ -8,8 +8,9 @@ half-width of the limits of the individuals chart in σ.
 import numpy as np
 import polars as pl
 
-from drift.stats.charts import ChartSettings, draw_family
-from tests.stats.chart_fleets import NOMINAL, adjusted_fleet
+from drift.limits.charting import draw_family
+from drift.limits.choices import ChartSettings
+from tests.limits.chart_fleets import NOMINAL, adjusted_fleet
 
 CHARTS = ("individuals", "moving_range", "ewma")
 SIGMA = 0.03

@@ -1,7 +1,7 @@
 """This module reads what stands beside a reading: vessel, operator, water, resolution, remarks."""
 
 from drift.intake.layouts.cells import shown
-from drift.intake.layouts.columns import Column
+from drift.intake.layouts.column_values import Column
 from drift.intake.layouts.companions import Emitter, companion
 from drift.intake.layouts.numbers import Figure, figure_of, large_number, plain_number
 from drift.intake.layouts.tables import Line, Table

@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 
 from drift.intake.layouts.cells import Value, shown
-from drift.intake.layouts.columns import VALUES, Column
+from drift.intake.layouts.column_values import VALUES, Column
 from drift.intake.layouts.companions import Emitter
 from drift.intake.layouts.tables import Line, Table
 from drift.intake.layouts.words import DITTO

@@ -6,7 +6,7 @@ from datetime import date
 
 from drift.intake.layouts.answers import Answers
 from drift.intake.layouts.cells import Value, shown
-from drift.intake.layouts.columns import Column
+from drift.intake.layouts.column_values import Column
 from drift.intake.layouts.dating import Dating
 from drift.intake.layouts.days import written
 from drift.intake.layouts.numbers import figure_of

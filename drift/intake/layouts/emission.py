@@ -4,14 +4,15 @@ from datetime import date
 
 from drift.intake.layouts.beside import more_of
 from drift.intake.layouts.carrying import undo_dittos
-from drift.intake.layouts.cells import Value, shown
-from drift.intake.layouts.columns import NEAR_PCT, VALUES, Column
+from drift.intake.layouts.cells import Value
+from drift.intake.layouts.column_values import NEAR_PCT, VALUES, Column
 from drift.intake.layouts.companions import Emitter, agreement, companion, whose
 from drift.intake.layouts.facts import Facts
 from drift.intake.layouts.headers import look_at
 from drift.intake.layouts.numbers import Figure, figure_of, plain_number
 from drift.intake.layouts.others import emit_others
 from drift.intake.layouts.parts import Part, parts_of
+from drift.intake.layouts.physics import ask_unknown, check_physics
 from drift.intake.layouts.references import reference_of
 from drift.intake.layouts.rowfacts import row_facts
 from drift.intake.layouts.rowkinds import passed_over, section_of
@@ -46,79 +47,8 @@ def emit(table: Table, emitter: Emitter) -> None:
         undo_dittos(table, line, above, used, emitter)
         above = {**above, **line.cells}
         _emit_row(table, line, emitter)
-    _ask_unknown(table, emitter)
-    _check_physics(table, emitter, before)
-
-
-def _ask_unknown(table: Table, emitter: Emitter) -> None:
-    """Ask what columns hold that may be of readings, as far as their figures go, and are not known."""
-    if not table.holding(*VALUES, "date", "meter", "stage"):
-        return
-    for column in table.holding("unknown"):
-        rows = [
-            row
-            for row in range(table.region.first, table.region.last)
-            if look_at(table.sheet.at(row, column.at)).kind == "number"
-        ]
-        figures = [
-            number for row in rows for number in figure_of(table.sheet.at(row, column.at)).found
-        ]
-        if not _like_readings(figures, beside=bool(table.holding(*VALUES))):
-            continue
-        for row in rows:
-            key = f"columns.{column.title}"
-            emitter.answers.ask(
-                key,
-                f"nothing says what “{column.title}” holds, such as {shown(table.sheet.at(row, column.at))}",
-                (
-                    "reading: what the dial showed",
-                    "correct: correct air content",
-                    "ignored: neither",
-                ),
-                table.place(row, column.at),
-            )
-            table.mark(row, column.at, "unread", f"waits for an answer: {key}")
-
-
-def _like_readings(figures: list[float], *, beside: bool) -> bool:
-    """Say whether figures of a column may be readings; beside such ones, only with decimals."""
-    in_range = bool(figures) and all(-2.0 <= figure <= _HIGHEST for figure in figures)
-    return in_range and (not beside or any(figure != int(figure) for figure in figures))
-
-
-def _check_physics(table: Table, emitter: Emitter, before: int) -> None:
-    """Take back the readings of a column most of which lie too far from what they are compared with.
-
-    Then it is not what its header seems to say, and a person is asked.
-    """
-    made = emitter.rows.readings[before:]
-    far: set[int] = set()
-    for column in table.holding(*VALUES):
-        own = [
-            abs(reading.reading_air_pct - reading.correct_air_pct) > NEAR_PCT
-            for reading in made
-            if reading.column == column.at
-            and reading.reading_air_pct is not None
-            and reading.correct_air_pct is not None
-        ]
-        if own and 2 * sum(own) > len(own):
-            far.add(column.at)
-            key = f"columns.{column.title}"
-            emitter.answers.ask(
-                key,
-                f"most figures of “{column.title}” lie more than {NEAR_PCT} % from the correct air content",
-                (
-                    "ignored: they are no readings",
-                    "reading at 5 %: with the point that they are of",
-                ),
-                next(reading.place for reading in made if reading.column == column.at),
-            )
-    for reading in made:
-        if reading.column in far:
-            table.unmark(
-                reading.at, "lies too far from the correct air content to be a reading of it"
-            )
-    emitter.rows.readings[before:] = [reading for reading in made if reading.column not in far]
+    ask_unknown(table, emitter)
+    check_physics(table, emitter, before)
 
 
 def _emit_row(table: Table, line: Line, emitter: Emitter) -> None:

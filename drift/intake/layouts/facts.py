@@ -6,16 +6,8 @@ from functools import lru_cache
 
 from rapidfuzz import fuzz, process
 
-from drift.intake.layouts.words import (
-    AS_FOUND,
-    AS_LEFT,
-    NOISE,
-    ORDINALS,
-    REPLICATE_WORDS,
-    ROLES,
-    ZERO,
-    folded,
-)
+from drift.intake.layouts.header_words import NOISE, ORDINALS, REPLICATE_WORDS, ROLES, ZERO
+from drift.intake.layouts.words import AS_FOUND, AS_LEFT, folded
 
 # Points of a verification lie on or near whole and half per cents of a dial.
 HIGHEST_POINT_PCT = 30.0

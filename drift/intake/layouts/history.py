@@ -5,7 +5,7 @@ import io
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from drift.columns import TABLES
+from drift.intake.columns import TABLES
 from drift.intake.layouts.numbers import plain_number
 from drift.intake.layouts.tables import Reading, Rows
 

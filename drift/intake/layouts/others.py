@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from datetime import date
 
 from drift.intake.layouts.cells import Value, shown
-from drift.intake.layouts.columns import NEAR_PCT, Column
+from drift.intake.layouts.column_values import NEAR_PCT, Column
 from drift.intake.layouts.companions import Emitter, companion, whose
 from drift.intake.layouts.facts import Facts, facts_of
 from drift.intake.layouts.numbers import figure_of, large_number, number, plain_number

@@ -1,7 +1,7 @@
 """This module takes a cell of readings apart: stage, point, number and figure of each."""
 
 from drift.intake.layouts.cells import shown
-from drift.intake.layouts.columns import NEAR_PCT, Column
+from drift.intake.layouts.column_values import NEAR_PCT, Column
 from drift.intake.layouts.companions import Emitter
 from drift.intake.layouts.facts import Facts, facts_of
 from drift.intake.layouts.numbers import Figure

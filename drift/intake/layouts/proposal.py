@@ -8,12 +8,14 @@ from datetime import date
 
 from drift.intake.layouts.answers import Answers, Question
 from drift.intake.layouts.cells import Fate, Marks, Sheet, Value, shown
-from drift.intake.layouts.columns import VALUES, Column, columns_of
+from drift.intake.layouts.column_values import VALUES, Column
+from drift.intake.layouts.columns import columns_of
 from drift.intake.layouts.companions import Emitter
 from drift.intake.layouts.dating import Dating
 from drift.intake.layouts.days import written
 from drift.intake.layouts.emission import emit
 from drift.intake.layouts.facts import facts_of
+from drift.intake.layouts.header_words import PLAIN_SHEET
 from drift.intake.layouts.headers import Region, look_at, meter_named, regions_of
 from drift.intake.layouts.numbers import figure_of
 from drift.intake.layouts.others import tells_readings
@@ -22,7 +24,7 @@ from drift.intake.layouts.signatures import take_known
 from drift.intake.layouts.surroundings import Around, labels_in, titles_in
 from drift.intake.layouts.tables import Named, Rows, Table
 from drift.intake.layouts.vessels import is_vessel_table, vessel_values
-from drift.intake.layouts.words import PLAIN_SHEET, VOID, folded
+from drift.intake.layouts.words import VOID, folded
 
 _SUMMARY = re.compile(
     r"(?i)^(summary|overview|totals?|statistics|stats|chart|charts|graphs?|dashboard|instructions|read ?me|notes|template"

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from drift.intake.layouts.cells import Value, shown
-from drift.intake.layouts.columns import NEAR_PCT, Column
+from drift.intake.layouts.column_values import NEAR_PCT, Column
 from drift.intake.layouts.companions import Emitter, companion
 from drift.intake.layouts.facts import HIGHEST_POINT_PCT
 from drift.intake.layouts.numbers import figure_of, large_number, plain_number

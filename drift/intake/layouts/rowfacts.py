@@ -3,7 +3,7 @@
 from dataclasses import replace
 
 from drift.intake.layouts.cells import Value, shown
-from drift.intake.layouts.columns import Column
+from drift.intake.layouts.column_values import Column
 from drift.intake.layouts.facts import Facts, facts_of
 from drift.intake.layouts.numbers import figure_of, plain_number
 from drift.intake.layouts.tables import Line, Table

@@ -3,7 +3,7 @@
 import re
 
 from drift.intake.layouts.cells import shown
-from drift.intake.layouts.columns import VALUES
+from drift.intake.layouts.column_values import VALUES
 from drift.intake.layouts.facts import facts_of
 from drift.intake.layouts.headers import look_at, meter_named
 from drift.intake.layouts.surroundings import Label, labels_in

@@ -1,7 +1,8 @@
 """This module says by what a layout is known again, and what its columns hold in words."""
 
 from drift.intake.layouts.answers import Answers
-from drift.intake.layouts.columns import Column, take_declared
+from drift.intake.layouts.column_values import Column
+from drift.intake.layouts.columns import take_declared
 from drift.intake.layouts.numbers import plain_number
 from drift.intake.layouts.tables import Table
 from drift.intake.layouts.words import folded

@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 from datetime import date
 
 from drift.intake.layouts.cells import Marks, Place, Sheet, Value, cell_name
-from drift.intake.layouts.columns import Column
+from drift.intake.layouts.column_values import Column
 from drift.intake.layouts.days import Written
 from drift.intake.layouts.headers import Region
 from drift.intake.layouts.surroundings import Around

@@ -5,7 +5,7 @@ import re
 from pathlib import Path
 
 from drift.errors import SourceError
-from drift.intake.bytes_of import BLANKS, STRAY, fingerprint
+from drift.intake.encoding import BLANKS, STRAY, fingerprint
 from drift.intake.layouts.cells import Sheet, Value
 
 SUFFIXES = (".csv", ".tsv", ".txt")

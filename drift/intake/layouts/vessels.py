@@ -3,7 +3,7 @@
 from datetime import date
 
 from drift.intake.layouts.cells import shown
-from drift.intake.layouts.columns import VALUES
+from drift.intake.layouts.column_values import VALUES
 from drift.intake.layouts.days import written
 from drift.intake.layouts.facts import HIGHEST_POINT_PCT
 from drift.intake.layouts.numbers import figure_of, large_number, plain_number

@@ -1,0 +1,208 @@
+"""This module serves the bench from a source: responses and checks of fresh readings."""
+
+import shutil
+import tempfile
+from dataclasses import asdict, dataclass
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from drift.api.reviews import read, read_folder
+from drift.errors import SourceError
+from drift.forecast.predict_visit import predict_visit
+from drift.intake.appending import append_row, start_file, take_back
+from drift.intake.mapping import FILE_NAME, Mapping
+from drift.meter.swaps import swapped_points
+from drift.places import check_place
+from drift.review.analyse import find_signals, ledger_of
+from drift.review.bench_verdicts import told_swaps, visit_verdicts
+from drift.review.forecasts import forecast_settings, jumps_known
+from drift.review.policy import Policy
+from drift.review.responses import Response, answerable_signal, check_new_response, check_response
+from drift.review.visit_check import check_readings, history_of
+from drift.store.loading import take_folder
+from drift.store.opening import open_store
+from drift.store.tables import Sources
+
+
+@dataclass(frozen=True, slots=True)
+class Recorded:
+    """Where a response went, and the signal it answers (a row of `SIGNALS`)."""
+
+    place: Path
+    signal: dict[str, Any]
+
+
+def respond(source: Path, response: Response, *, as_of: date, policy: Policy) -> Recorded:
+    """Record a response to a signal in a folder or a store file.
+
+    Parameters
+    ----------
+    source : Path
+        Folder or store file; no row in it is changed.
+    response : Response
+        What to record.
+    as_of : date
+        Today: the signals known then may be answered.
+    policy : Policy
+        Under which the signals arise.
+
+    Raises
+    ------
+    DriftError
+        If the source cannot be used or written, the signal is unknown or another meter's, or the
+        response is on record already.
+    """
+    check_response(response, as_of=as_of)
+    sources = read(source, as_of=as_of, policy=policy)
+    signals, responses = find_signals(
+        sources, source_name=source.resolve().name, as_of=as_of, policy=policy
+    )
+    signal = answerable_signal(response, signals)
+    check_new_response(response, responses)
+    if not source.is_dir():
+        _add_to_store(source, response)
+        return Recorded(source, signal)
+    place, before = append_row(source, table="responses", row=asdict(response))
+    try:
+        seen = read(source, as_of=as_of, policy=policy).responses
+    except BaseException:
+        take_back(place, before=before)
+        raise
+    if not _is_among(response, seen):
+        take_back(place, before=before)
+        raise SourceError(
+            what="takes no further row: what was added could not be read again",
+            where=str(place),
+            expected="texts of one line, and a file that ends with a complete row",
+        )
+    return Recorded(place, signal)
+
+
+def _is_among(response: Response, rows: pl.DataFrame) -> bool:
+    """Say whether a response is among rows; its meter, for which a file may lack room, apart."""
+    wanted = {name: value for name, value in asdict(response).items() if name != "meter_id"}
+    return wanted in rows.select(wanted.keys()).to_dicts()
+
+
+def _add_to_store(store: Path, response: Response) -> None:
+    """Load one response into a store, as if it had come in a folder of its own."""
+    with tempfile.TemporaryDirectory() as made:
+        folder = Path(made) / "respond"
+        folder.mkdir()
+        start_file(folder, table="responses", row=asdict(response), mapping=Mapping())
+        con = open_store(store)
+        try:
+            take_folder(con, folder)
+        finally:
+            con.close()
+
+
+@dataclass(frozen=True, slots=True)
+class Checked:
+    """What a check of fresh readings found.
+
+    Attributes
+    ----------
+    rows : pl.DataFrame
+        Frame of `drift.review.visit_check.CHECKED`.
+    verdicts : list of dict
+        What they ask for, from `drift.review.bench_verdicts.visit_verdicts`.
+    held_back : pl.DataFrame
+        Frame of `drift.store.tables.HELD_BACK`: rows of the fresh file that could not be used.
+    """
+
+    rows: pl.DataFrame
+    verdicts: list[dict[str, Any]]
+    held_back: pl.DataFrame
+
+
+def check(source: Path, fresh: Path, *, as_of: date, policy: Policy) -> Checked:
+    """Compare the readings of a CSV file with what the history in a source lets expect.
+
+    Parameters
+    ----------
+    source : Path
+        Folder or store file; it is not changed.
+    fresh : Path
+        A CSV file of the table ``readings``, outside the folder.  The ``mapping.toml`` beside it
+        holds, else that of the folder.
+    as_of : date
+        History later than this is not seen.
+    policy : Policy
+        The laboratory's choices.
+
+    Raises
+    ------
+    DriftError
+        If the source or the file cannot be used, or the file is part of the source.
+    """
+    expected = "a CSV file of readings"
+    check_place(fresh, raised=SourceError, expected=expected)
+    if not fresh.is_file():
+        raise SourceError(
+            what="does not exist" if not fresh.exists() else "is no file",
+            where=str(fresh),
+            expected=expected,
+        )
+    if source.is_dir() and fresh.resolve().parent == source.resolve():
+        raise SourceError(
+            what="is part of the source, so that its readings would be compared with themselves",
+            where=str(fresh),
+            expected="a file outside the folder",
+            hint="check it first, and move it into the folder then",
+        )
+    history = read(source, as_of=as_of, policy=policy)
+    ledger = ledger_of(history, source_name=source.resolve().name, as_of=as_of, policy=policy)
+    new = _read_fresh(fresh, source=source, policy=policy)
+    settings = forecast_settings(policy, band_level=policy.band_level)
+    outlook = predict_visit(jumps_known(ledger, history), settings=settings)
+    past = history_of(ledger, history.meters, outlook)
+    rows = check_readings(new.sessions, past, policy)
+    return Checked(rows, visit_verdicts(rows), new.held_back)
+
+
+def doubted_in(store: Path) -> list[str]:
+    """Say which readings of a store file look written down at another point of their visit.
+
+    Raises
+    ------
+    DriftError
+        If the store cannot be used.
+    """
+    sources = read(store, as_of=date.max, policy=Policy())
+    return told_swaps(swapped_points(sources.sessions))
+
+
+def _read_fresh(fresh: Path, *, source: Path, policy: Policy) -> Sources:
+    """Read one CSV file by the rules of intake, as if it were a folder of its own."""
+    beside = [fresh.parent / FILE_NAME, source / FILE_NAME]
+    for path in beside:
+        check_place(path, raised=SourceError, expected="a mapping file")
+    mapping = next((path for path in beside if path.is_file()), None)
+    with tempfile.TemporaryDirectory() as made:
+        folder = Path(made) / "fresh"
+        folder.mkdir()
+        try:
+            shutil.copyfile(fresh, folder / f"{fresh.stem}.csv")
+            if mapping is not None:
+                shutil.copyfile(mapping, folder / FILE_NAME)
+        except OSError as error:
+            raise SourceError(
+                what=f"cannot be read ({error.strerror})",
+                where=str(error.filename or fresh),
+                expected="a readable file",
+            ) from error
+        try:
+            return read_folder(folder, as_of=None, policy=policy)
+        except SourceError as error:
+            # Said of the copy, but meant of what was copied.
+            of_mapping = mapping is not None and error.where == str(folder / FILE_NAME)
+            raise SourceError(
+                what="holds no table of readings" if error.where == str(folder) else error.what,
+                where=str(mapping if of_mapping else fresh),
+                expected=error.expected,
+                hint=error.hint,
+            ) from error

@@ -1,0 +1,141 @@
+"""This module takes a source to the impact note or the retirement memo."""
+
+from collections.abc import Sequence
+from datetime import date
+from pathlib import Path
+
+import polars as pl
+
+from drift.api.reviews import read
+from drift.errors import SourceError
+from drift.report.data_files import plain_columns, write_data
+from drift.report.exchange import digests_of, exchanged_for, place_for, write_kind_record
+from drift.report.memos import ImpactWritten
+from drift.report.own_files import IMPACT
+from drift.review.analyse import analyse
+from drift.review.impact import check_meter_and_visit, find_impact
+from drift.review.policy import Policy
+from drift.review.responses import nearest_ids
+from drift.review.retirement import RetirementMemo, weigh_meters
+from drift.review.suspicion import sentences
+from drift.store.tables import Sources
+
+_LONGEST_ID = 60
+
+
+def write_impact(
+    source: Path, meter_id: str, *, visit: date | None, out: Path, as_of: date, policy: Policy
+) -> ImpactWritten:
+    """Write the impact note of one meter into a folder.
+
+    Parameters
+    ----------
+    source : Path
+        Folder of CSV files or store file.
+    meter_id : str
+        The meter.
+    visit : date or None
+        The visit that is asked about; by default the last that found it out of tolerance, or the
+        last of all where none did.
+    out : Path
+        Folder to write into; made where it does not exist.
+    as_of : date
+        Later rows are not seen.
+    policy : Policy
+        The laboratory's choices.
+
+    Raises
+    ------
+    DriftError
+        If the source cannot be used, holds no such meter or visit, or `out` cannot be written.
+    """
+    # Drawing libraries are slow to load, and a wrong name should be told at once.
+    from drift.report.pages.impact import impact_page  # noqa: PLC0415
+    from drift.report.pages.parts import file_name  # noqa: PLC0415
+    from drift.report.render import html_impact  # noqa: PLC0415
+
+    place = place_for(out, IMPACT)
+    sources = read(source, as_of=as_of, policy=policy)
+    check_meter_and_visit(sources.sessions, meter_id, visit)
+    name = source.resolve().name
+    review = analyse(sources, source_name=name, as_of=as_of, policy=policy)
+    impact = find_impact(review, meter_id, visit=visit)
+    page = impact_page(impact, review)
+    stem = f"{file_name(meter_id).removesuffix('.html')}_{impact.suspicion.closed.isoformat()}"
+    tables = {
+        f"{stem}_field_tests": plain_columns(impact.tests),
+        f"{stem}_path": plain_columns(impact.path),
+    }
+    # Notes on other meters and visits stay beside it.
+    with exchanged_for(place, keep=place.written.keys()) as new:
+        write_data(tables, new)
+        (new / f"{stem}.html").write_text(html_impact(page), encoding="utf-8")
+        write_kind_record(new, IMPACT, {**place.written, **digests_of(new)})
+    return ImpactWritten(
+        impact=impact,
+        told=sentences(impact, policy),
+        page=out / f"{stem}.html",
+        data=tuple(out / f"{table}.csv" for table in tables),
+    )
+
+
+def retirement_memo(
+    source: Path, *, meters: Sequence[str], as_of: date, policy: Policy
+) -> RetirementMemo:
+    """Weigh whether to keep the meters of a folder or a store file.
+
+    Parameters
+    ----------
+    source : Path
+        Folder or store file.
+    meters : sequence of str
+        Ids; all that are not retired where none is given.
+    as_of : date
+        The date the memo speaks for.
+    policy : Policy
+        Thresholds and prices.
+
+    Raises
+    ------
+    DriftError
+        If the source cannot be used, a meter is not in it, or every meter is retired.
+    """
+    sources = read(source, as_of=as_of, policy=policy)
+    name = source.resolve().name
+    asked = tuple(dict.fromkeys(meters))
+    # A wrong name is told at once, not after all has been worked out.
+    chosen = _chosen(sources, asked, where=name)
+    review = analyse(sources, source_name=name, as_of=as_of, policy=policy)
+    return weigh_meters(review, chosen, asked=asked)
+
+
+def _chosen(sources: Sources, asked: tuple[str, ...], *, where: str) -> list[str]:
+    """Return the meters to weigh, or raise where one is not known or none is left."""
+    known = sources.sessions["meter_id"].unique().sort().to_list()
+    for meter_id in asked:
+        # Where nothing was read at all, that is what there is to say.
+        if known and meter_id not in known:
+            near = [_shown(name) for name in nearest_ids(meter_id, known)]
+            raise SourceError(
+                what="is not a meter with a visit on record",
+                where=f"meter {_shown(meter_id)}",
+                expected="the id of one that has",
+                hint=f"nearest: {', '.join(near)}" if near else f"there are {len(known)}",
+            )
+    last = sources.meters.unique("meter_id", keep="last")
+    retired = set(last.filter(pl.col("status") == "retired")["meter_id"])
+    in_use = [meter_id for meter_id in known if meter_id not in retired]
+    if known and not asked and not in_use:
+        raise SourceError(
+            what="holds no meter in use: all are retired",
+            where=where,
+            expected="a meter that is not retired",
+            hint="name the meters to weigh all the same",
+        )
+    return list(asked) or in_use
+
+
+def _shown(meter_id: str) -> str:
+    """Return an id that cannot break a line of a terminal."""
+    text = "".join(mark if mark.isprintable() else "?" for mark in meter_id)
+    return text if len(text) <= _LONGEST_ID else text[: _LONGEST_ID - 1] + "…"

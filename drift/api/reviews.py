@@ -1,0 +1,255 @@
+"""This module reads a source, reviews it and writes the review."""
+
+import dataclasses
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import drift
+from drift.errors import SourceError
+from drift.forecast.proof import Proof
+from drift.places import check_place
+from drift.report.data_files import read_previous, write_record, write_review
+from drift.report.exchange import digests_of, exchanged_for, place_for
+from drift.report.own_files import REVIEW_FOLDER
+from drift.report.review_record import kept_pages, review_record
+from drift.report.write import Progress, page_helpers, timed, write_beside
+from drift.review.analyse import analyse, ledger_of
+from drift.review.changes import Earlier, Present, Since, changes_since
+from drift.review.evidence import study_proof
+from drift.review.forecasts import jumps_known
+from drift.review.policy import Policy, tables_of
+from drift.review.results import Review
+from drift.store.connection import Connection
+from drift.store.loading import IntakeSummary, take_folder
+from drift.store.opening import open_store
+from drift.store.reading import read_sources
+from drift.store.tables import RowCounts, Sources, row_counts
+
+if TYPE_CHECKING:
+    from drift.report.page_files import Helpers
+
+
+@dataclass(frozen=True, slots=True)
+class Written:
+    """What a review was and where it went.
+
+    Attributes
+    ----------
+    review : Review
+        What it says.
+    index : Path or None
+        The fleet page, None where only data were asked for.
+    data : Path
+        The folder of data files.
+    rows : RowCounts
+        What became of the rows of the source's files.
+    """
+
+    review: Review
+    index: Path | None
+    data: Path
+    rows: RowCounts
+
+
+def review_source(
+    source: Path,
+    *,
+    out: Path,
+    as_of: date,
+    policy: Policy,
+    with_pages: bool,
+    progress: Progress,
+    previous: Path | None = None,
+    browser: Path | None = None,
+) -> Written:
+    """Review a folder of CSV files or a store file, and write what it says into `out`.
+
+    Parameters
+    ----------
+    source : Path
+        Folder or store file.
+    out : Path
+        Folder to write into; made where it does not exist.  What drift wrote there before stays
+        until all is written, and is exchanged then.
+    as_of : date
+        The date the review speaks for; later rows are not seen.
+    policy : Policy
+        The laboratory's choices.
+    with_pages : bool
+        Whether to write pages and a workbook beside the data files.
+    progress : callable
+        Told how many steps are done and how many there are.
+    previous : Path or None
+        Folder that an earlier review was written into, to say what has changed since; may be
+        `out`.
+    browser : Path or None
+        From `drift.report.pdf.find_browser`, to print the pages as PDF too; None not to.
+
+    Raises
+    ------
+    DriftError
+        If the source or `previous` cannot be used, `out` cannot be written or pages cannot be
+        printed.
+    """
+    timings: dict[str, float] = {}
+    progress(0, 1)
+    place = place_for(out, REVIEW_FOLDER)
+    with timed(timings, "read"):
+        sources = read(source, as_of=as_of, policy=policy)
+        earlier = _read_previous(previous, sources, source=source, as_of=as_of)
+    kept = {}
+    if not with_pages:
+        then = earlier.as_of if earlier else None
+        kept = kept_pages(place, sources, as_of=as_of, policy=policy, previous=then)
+    with page_helpers(sources, with_pages=with_pages) as beside:
+        with timed(timings, "analyse"):
+            review = analyse(sources, source_name=source.resolve().name, as_of=as_of, policy=policy)
+            review = dataclasses.replace(review, since=_compare(earlier, review))
+        stays = {name.split("/", 1)[0] for name in kept}
+        with exchanged_for(place, keep=stays) as new, _stopped_on_failure(beside):
+            with timed(timings, "write_data"):
+                write_review(review, new / "data")
+            pages = list(kept)
+            if with_pages:
+                pages = write_beside(
+                    review, new, beside, browser=browser, progress=progress, timings=timings
+                )
+            record = review_record(review, pages, timings, digests_of(new) | kept)
+            write_record(record, new / REVIEW_FOLDER.record)
+    return Written(
+        review=review,
+        index=out / "index.html" if with_pages else None,
+        data=out / "data",
+        rows=row_counts(sources),
+    )
+
+
+def _read_previous(
+    previous: Path | None, sources: Sources, *, source: Path, as_of: date
+) -> Earlier | None:
+    """Read the earlier review, before anything is written over it."""
+    if previous is None:
+        return None
+    return read_previous(
+        previous,
+        as_of=as_of,
+        source_name=source.resolve().name,
+        meter_ids=sources.sessions["meter_id"].unique(),
+    )
+
+
+def _compare(earlier: Earlier | None, review: Review) -> Since | None:
+    """Say what has changed since an earlier review, if one was named."""
+    if earlier is None:
+        return None
+    policy = review.policy
+    return changes_since(
+        earlier,
+        Present(
+            as_of=review.as_of,
+            version=drift.__version__,
+            policy=tables_of(policy),
+            files=review.sources.files,
+            meters=review.meters,
+            signals=review.signals,
+            ledger=review.ledger,
+        ),
+        tolerance_pct=policy.tolerance_pct,
+        comparison=policy.comparison,
+    )
+
+
+def find(source: Path, *, as_of: date, policy: Policy) -> Review:
+    """Review a folder or a store file without writing anything.
+
+    Raises
+    ------
+    DriftError
+        If the source cannot be used.
+    """
+    sources = read(source, as_of=as_of, policy=policy)
+    return analyse(sources, source_name=source.resolve().name, as_of=as_of, policy=policy)
+
+
+def intake(source: Path, *, store: Path) -> IntakeSummary:
+    """Load a folder into a store file, all of it or nothing; a new file stays only if it loads.
+
+    Raises
+    ------
+    DriftError
+        If the folder or the store cannot be used.
+    """
+    is_new = not store.exists()
+    con = open_store(store, folder=source)
+    try:
+        summary = take_folder(con, source)
+    except BaseException:
+        con.close()
+        if is_new:
+            store.unlink(missing_ok=True)
+        raise
+    con.close()
+    return summary
+
+
+def prove_source(source: Path, *, as_of: date, policy: Policy) -> Proof:
+    """Judge the forecaster on the history of a folder or a store file.
+
+    Raises
+    ------
+    DriftError
+        If the source cannot be used.
+    """
+    sources = read(source, as_of=as_of, policy=policy)
+    ledger = ledger_of(sources, source_name=source.resolve().name, as_of=as_of, policy=policy)
+    return study_proof(jumps_known(ledger, sources), policy)
+
+
+def read(source: Path, *, as_of: date, policy: Policy) -> Sources:
+    """Read what was known on `as_of` from a folder or a store file."""
+    expected = "a folder of CSV files or a store file"
+    check_place(source, raised=SourceError, expected=expected)
+    if not source.exists():
+        raise SourceError(what="does not exist", where=str(source), expected=expected)
+    if source.is_dir():
+        return read_folder(source, as_of=as_of, policy=policy)
+    con = open_store(source, read_only=True)
+    try:
+        return _sources_of(con, as_of=as_of, policy=policy)
+    finally:
+        con.close()
+
+
+def read_folder(folder: Path, *, as_of: date | None, policy: Policy) -> Sources:
+    """Read what was known on `as_of`, or all where None, from a folder of CSV files."""
+    con = open_store(None)
+    try:
+        take_folder(con, folder)
+        return _sources_of(con, as_of=as_of, policy=policy)
+    finally:
+        con.close()
+
+
+def _sources_of(con: Connection, *, as_of: date | None, policy: Policy) -> Sources:
+    """Return what an open store holds, by the policy's points."""
+    return read_sources(
+        con,
+        as_of=as_of,
+        points_pct=policy.points_pct,
+        point_window_pct=policy.point_window_pct,
+    )
+
+
+@contextmanager
+def _stopped_on_failure(beside: "Helpers") -> Iterator[None]:
+    """Wait for the helpers to stop where the block fails, before what they write is removed."""
+    try:
+        yield
+    except BaseException:
+        for helper in beside:
+            helper.shutdown(cancel_futures=True)
+        raise

@@ -1,0 +1,279 @@
+"""This module prints what commands have found, in few lines."""
+
+from collections import Counter
+from typing import TYPE_CHECKING, Any
+
+from drift.cli.telling import tell
+from drift.format import count, day, plain, point, share, whole
+from drift.visible import visible
+
+if TYPE_CHECKING:
+    import polars as pl
+
+    from drift.api.bench import Checked
+    from drift.api.reviews import Written
+    from drift.api.sheets import Sheets
+    from drift.forecast.proof import Proof
+    from drift.store.loading import IntakeSummary
+
+_LONGEST_ID = 40
+# Files that a terminal summary names.
+_LONGEST_LIST = 5
+# Readings to look up that an intake names.
+_MOST_DOUBTS = 20
+
+_VERDICTS = {
+    "believable": "believable",
+    "surprising": "surprising",
+    "likely_slip": "likely slip",
+    "cannot_say": "cannot say",
+}
+_OUT = "out of tolerance"
+_CALLS = (_OUT, "likely slip", "surprising", "believable", "cannot say")
+
+
+def say_review(written: "Written") -> None:
+    """Print the short summary of a review."""
+    from drift.review.headline import doubt_first, headline, uses_words  # noqa: PLC0415
+
+    review, policy = written.review, written.review.policy
+    meters = review.meters
+    _say_input(written)
+    if doubt := doubt_first(*review.untaken_readings, most=policy.untaken_readings_share):
+        tell(f"First: {doubt}")
+    in_use = _in_use(written)
+    counts = _counted(in_use, retired=meters.height - len(in_use))
+    late = int(meters["overdue"].sum())
+    tell(
+        f"{count(meters.height, 'meter')} on {written.review.as_of}: {counts}"
+        + (f"; {late} overdue" if late else "")
+    )
+    if since := written.review.since:
+        bands = since.prediction
+        promised = f"{share(bands.level)} bands" if bands.level is not None else "bands"
+        told = f"; {bands.inside} of {count(bands.judged, 'next mean')} lay in their {promised}"
+        tell(f"Since {since.earlier_as_of}: {since.short}{told if bands.judged else ''}")
+    tell(headline(review.obligations, as_of=review.as_of))
+    if used := uses_words(review.uses, as_of=review.as_of, days=policy.signal_days):
+        tell(used)
+    _say_actions(in_use)
+    tell(f"Pages: {written.index}" if written.index else f"Data: {written.data}")
+
+
+def _say_input(written: "Written") -> None:
+    """Print what became of the rows of the input, and what is not heard of below."""
+    from drift.store.tables import read_otherwise, unread_meters, unused_files  # noqa: PLC0415
+
+    sources, rows = written.review.sources, written.rows
+    tell(
+        f"{count(rows.taken, 'row')} taken, {whole(rows.held_back)} held back"
+        + (f", {whole(rows.known)} already known" if rows.known else "")
+        + ("" if sources.held_back.is_empty() else f" (see {written.data / 'held_back.csv'})")
+    )
+    unused = unused_files(sources)
+    for file, why in unused[:_LONGEST_LIST]:
+        tell(f"Not used: {one_line(file)}: {why}")
+    if more := len(unused[_LONGEST_LIST:]):
+        tell(f"Not used: {count(more, 'other file')}")
+    for file, how in read_otherwise(sources)[:_LONGEST_LIST]:
+        tell(f"{one_line(file)}: {how}")
+    amended = _amended(sources.amendments)
+    if amended:
+        tell(f"{count(len(amended), 'value')} amended by a later row:")
+    for line in amended[:_LONGEST_LIST]:
+        tell(f"  {line}")
+    if more := len(amended[_LONGEST_LIST:]):
+        tell(f"  and {count(more, 'other')}; evidence.html and drift intake list them")
+    if unread := unread_meters(sources, as_of=written.review.as_of):
+        named = ", ".join(one_line(meter_id) for meter_id in unread[:_LONGEST_LIST])
+        more = len(unread[_LONGEST_LIST:])
+        others = f" and {count(more, 'other meter')}" if more else ""
+        tell(f"In the meters table, in use and never read: {named}{others}")
+
+
+def _in_use(written: "Written") -> list[dict[str, Any]]:
+    """Return the rows of meters that are not retired."""
+    rows = written.review.meters.iter_rows(named=True)
+    return [row for row in rows if row["standing"] != "retired"]
+
+
+def _counted(in_use: list[dict[str, Any]], *, retired: int) -> str:
+    """Return how many meters have each standing, the most pressing first."""
+    numbers = Counter(row["standing"] for row in in_use)
+    named = ("out", "drifting", "watch", "unproven", "holding")
+    parts = [f"{numbers[name]} {name}" for name in named if numbers[name]]
+    return ", ".join([*parts, f"{retired} retired"] if retired else parts)
+
+
+def _say_actions(in_use: list[dict[str, Any]]) -> None:
+    """Print the meters about which something must be done, in order."""
+    from drift.review.obligations import PRESSING  # noqa: PLC0415
+
+    urgent = [row for row in in_use if {*PRESSING} & {*row["obligations"].split()}]
+    if not urgent:
+        return
+    tell("Need action, in this order:")
+    width = min(max(len(one_line(row["meter_id"])) for row in urgent), _LONGEST_ID)
+    for row in urgent:
+        standing = row["standing"] + (", overdue" if row["overdue"] else "")
+        tell(f"  {one_line(row['meter_id']):{width}}  {standing}: {row['reason']}")
+        tell(f"  {'':{width}}  → {row['action']}")
+
+
+def say_intake(summary: "IntakeSummary", *, doubts: list[str]) -> None:
+    """Print what became of each file, each row held back, each value amended and what to look up.
+
+    Parameters
+    ----------
+    summary : IntakeSummary
+    doubts : list of str
+        Sentences on readings that are in the store and look like slips.
+    """
+    for row in summary.files.iter_rows(named=True):
+        table = f" ({row['table_name']})" if row["table_name"] else ""
+        counts = [
+            f"{row['taken']} taken",
+            f"{row['held_back']} held back",
+            f"{row['known']} already known",
+        ]
+        if row["amended"]:
+            counts.append(f"{row['amended']} amended")
+        note = f"; {row['note']}" if row["note"] else ""
+        tell(f"{one_line(row['file'])}{table}: {', '.join(counts)}{note}")
+    say_held_back(summary.held_back)
+    for line in _amended(summary.amendments):
+        tell(f"amended {line}")
+    for doubt in doubts[:_MOST_DOUBTS]:
+        tell(f"Look at the sheet: {visible(doubt)}")
+    if more := len(doubts[_MOST_DOUBTS:]):
+        tell(f"Look at the sheet: {count(more, 'other sitting')} like these")
+
+
+def _amended(amendments: "pl.DataFrame") -> list[str]:
+    """Return each amended value, what it was and what it is."""
+    return [
+        f"{row['table_name']} {one_line(row['row_key'])} {row['column']}: "
+        f"{one_line(row['old_value'] or 'empty')} → {one_line(row['new_value'] or 'empty')} "
+        f"({one_line(row['new_file'])}:{row['new_line']})"
+        for row in amendments.iter_rows(named=True)
+    ]
+
+
+def say_held_back(held_back: "pl.DataFrame") -> None:
+    """Print why rows were held back, neighbours held back for one reason on one line."""
+    runs: dict[tuple[str, str, str], list[tuple[int, int]]] = {}
+    for file, line, column, reason in held_back.iter_rows():
+        lines = runs.setdefault((file, column, reason), [])
+        if lines and lines[-1][1] + 1 == line:
+            lines[-1] = (lines[-1][0], line)
+        else:
+            lines.append((line, line))
+    told = [(file, *run, column, why) for (file, column, why), all_ in runs.items() for run in all_]
+    for file, first, last, column, reason in sorted(told):
+        lines_told = f"{first}" if first == last else f"{first} to {last}"
+        cell = f" {column}:" if column else ""
+        tell(f"held back {one_line(file)}:{lines_told}:{cell} {reason}")
+
+
+def one_line(meter_id: str) -> str:
+    """Return an id that cannot break the layout of a terminal."""
+    text = visible(meter_id)
+    return text if len(text) <= _LONGEST_ID else text[: _LONGEST_ID - 1] + "…"
+
+
+def say_proof(proof: "Proof") -> None:
+    """Print how the forecaster did, or that there is too little history to say."""
+    from drift.report.figures.findings import foreseen  # noqa: PLC0415
+
+    tell(foreseen(proof))
+    if proof.forecasts == 0:
+        return
+    tell(
+        f"{count(proof.forecasts, 'mean')} of past visits forecast (each meter at each point, "
+        f"{proof.series} in all), {proof.failures} found out of tolerance"
+    )
+    tell(
+        f"{proof.band_level:.0%} bands of the next as-found mean held {proof.coverage:.1%} of them "
+        f"({proof.coverage_low:.1%} to {proof.coverage_high:.1%} as if points were independent)"
+    )
+    say_table("By method (smaller Brier score is better; ranked apart: 1 is perfect)", proof.scores)
+    say_table("By band of forecast probability", proof.reliability)
+    for flag in proof.flags:
+        tell(
+            f"Flagged from {flag.threshold:g} on: {count(flag.flags, 'flag')}, "
+            f"{flag.caught} of {count(flag.failures, 'failure')} caught a visit ahead, "
+            f"{flag.flags - flag.caught} flags false"
+        )
+
+
+def say_table(title: str, frame: "pl.DataFrame") -> None:
+    """Print a frame under a title: words to the left, numbers to the right, "–" for none."""
+    cells = [
+        [name.replace("_pct", " %").replace("_", " ") for name in frame.columns],
+        *([_cell(value) for value in row] for row in frame.iter_rows()),
+    ]
+    widths = [max(len(row[at]) for row in cells) for at in range(frame.width)]
+    left = [not kind.is_numeric() for kind in frame.dtypes]
+    tell(f"\n{title}")
+    for row in cells:
+        tell(
+            "  ".join(
+                text.ljust(width) if is_word else text.rjust(width)
+                for text, width, is_word in zip(row, widths, left, strict=True)
+            ).rstrip()
+        )
+
+
+def _cell(value: object) -> str:
+    """Return one cell of a table: three significant digits of a number."""
+    if value is None:
+        return "–"
+    if isinstance(value, float):
+        return f"{value:.3g}" if abs(value) < 1000 else f"{value:.0f}"
+    return str(value).replace("_", " ")
+
+
+def say_check(found: "Checked") -> None:
+    """Print what is asked for, the count, each sitting, then the rows held back."""
+    for told in found.verdicts:
+        tell(f"{visible(told['meter_id'])}, {day(told['performed_on'])}: {told['sentence']}")
+    rows = found.rows.to_dicts()
+    counts = Counter(_call(row) for row in rows)
+    counted = [f"{counts[name]} {name}" for name in _CALLS if name in counts]
+    tell(f"{count(len(rows), 'sitting')}: {', '.join(counted) or 'nothing to compare'}")
+    for (meter_id, on), visit in found.rows.group_by(
+        ["meter_id", "performed_on"], maintain_order=True
+    ):
+        tell(f"{visible(str(meter_id))}, {day(on)}")
+        for row in visit.iter_rows(named=True):
+            read = ", ".join(plain(value) for value in row["readings_pct"])
+            stage = row["stage"].replace("_", " ")
+            tell(f"  {point(row['point_pct'])} {stage}: {read}: {_calls(row)}")
+            tell(f"    {row['sentence']}")
+            tell(f"    Two successive readings: {row['rule']}")
+    say_held_back(found.held_back)
+
+
+def _call(row: dict[str, Any]) -> str:
+    """Return the one word that a sitting is counted under."""
+    slip = row["verdict"] == "likely_slip"
+    return _OUT if row["tolerance"] != "within" and not slip else _VERDICTS[row["verdict"]]
+
+
+def _calls(row: dict[str, Any]) -> str:
+    """Return the verdicts on a sitting, tolerance first and in capitals where it asks for work."""
+    believed = _VERDICTS[row["verdict"]]
+    if row["verdict"] != "believable":
+        believed = believed if row["verdict"] == "cannot_say" else believed.upper()
+    if _call(row) != _OUT:
+        return believed
+    once = "" if row["tolerance"] == "out_confirmed" else ", not confirmed"
+    return f"{_OUT.upper()}{once}; {believed}"
+
+
+def say_sheets(made: "Sheets") -> None:
+    """Print which meters are due and where their sheets are."""
+    tell(f"{count(len(made.meters), 'meter')} due by {day(made.due_by)}")
+    for meter_id in made.meters:
+        tell(f"  {visible(meter_id)}")
+    tell(f"Pages: {made.page}; {count(made.files, 'file')} to fill in beside it")

@@ -1,0 +1,1 @@
+"""One module a chart, from prepared points to points with limits."""

@@ -1,0 +1,1 @@
+"""What rounded readings say of a process, and limits that keep their false-alarm rate on a dial."""

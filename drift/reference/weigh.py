@@ -1,0 +1,242 @@
+"""This module asks whether it is the meters or what they are compared with.
+
+It strings together the pure parts: what meters share, what the vessels stand for, what each
+segment's pattern of bias points to.
+"""
+
+from dataclasses import dataclass
+
+import polars as pl
+
+from drift.meter.cause_readings import segment_readings
+from drift.meter.causes import CauseSettings, weigh_causes
+from drift.meter.dial import dials_of
+from drift.meter.marks import adjustment_balance, mark_moves
+from drift.reference.content_order import meters_by_content
+from drift.reference.crossed_effects import REFERENCE
+from drift.reference.crossed_fit import CrossedFit, fit_crossed
+from drift.reference.normalised_error import agreement, with_agreement
+from drift.reference.operators import (
+    NOT_COMPARABLE,
+    OperatorSpread,
+    likely_duplicates,
+    operator_spread,
+)
+from drift.reference.repeatability import bound_by_differences
+from drift.reference.shared_effects import (
+    COMMON_EVIDENCE,
+    common_evidence,
+    find_shared_effects,
+    without_common,
+)
+from drift.reference.vessel_record import check_stated_values, vessel_values
+
+# Weighing a segment takes about 10 ms, so a large fleet's smallest biases are left unweighed.
+MOST_SEGMENTS = 400
+# Names are compared two by two; a laboratory has far fewer.
+MOST_NAMES = 300
+# Biases are equal to so many places, % air: beyond lies binary rounding.
+_PLACES = 9
+# Joins the names of several operators of one sitting.
+TOGETHER = " + "
+
+
+@dataclass(frozen=True, slots=True)
+class Reference:
+    """What the fleet's own readings say of their reference.
+
+    Attributes
+    ----------
+    effects : pl.DataFrame
+        Frame of `drift.reference.crossed_effects.REFERENCE`.
+    vessels, compared : pl.DataFrame
+        Frames of `drift.reference.vessel_record.VESSEL_VALUES` and `REFERENCE_CHECK`, the latter
+        with the further column ``contradicted_by`` (E_n above 1 of its vessel's calibration, else
+        null).
+    agreement : pl.DataFrame
+        Frame of `drift.reference.normalised_error.AGREEMENT`.
+    causes : pl.DataFrame
+        Frame of `drift.meter.causes.CAUSES`.
+    moves : pl.DataFrame
+        Frame of `drift.meter.marks.MARK_MOVES`.
+    balance : pl.DataFrame
+        Frame of `drift.meter.marks.ADJUSTMENT_BALANCE`.
+    operators : OperatorSpread
+        How far operators differ.
+    alike : tuple of tuple of str
+        Names of operators that may be one name spelled differently.
+    sessions : pl.DataFrame or None
+        The sittings less what meters share, None where nothing was found that could be taken out.
+    """
+
+    effects: pl.DataFrame
+    vessels: pl.DataFrame
+    compared: pl.DataFrame
+    agreement: pl.DataFrame
+    causes: pl.DataFrame
+    moves: pl.DataFrame
+    balance: pl.DataFrame
+    operators: OperatorSpread
+    alike: tuple[tuple[str, ...], ...]
+    sessions: pl.DataFrame | None
+
+    @property
+    def checks(self) -> pl.DataFrame:
+        """The rows of `compared` that disagree; made when asked, for there may be a million."""
+        return self.compared.filter(pl.col("problem") != "")
+
+
+def weigh_reference(
+    ledger: pl.DataFrame,
+    *,
+    sessions: pl.DataFrame,
+    vessels: pl.DataFrame,
+    marks: pl.DataFrame,
+    service: pl.DataFrame,
+    meters: pl.DataFrame,
+    vessel_uncertainty: str,
+    false_discovery_rate: float,
+    worth_pct: float,
+) -> Reference:
+    """Find what meters share, check the vessels' values and weigh the causes of each bias.
+
+    Parameters
+    ----------
+    ledger : pl.DataFrame
+        Frame of `drift.meter.ledger.LEDGER` built from the sessions.
+    sessions : pl.DataFrame
+        Frame of `drift.store.tables.SESSIONS`.
+    vessels, marks, service, meters : pl.DataFrame
+        Rows of the input tables of these names.
+    vessel_uncertainty : str
+        Which uncertainty of a vessel counts, as in the policy.
+    false_discovery_rate : float
+        Of what is called an effect.
+    worth_pct : float
+        Smallest bias whose cause is weighed, % air.
+    """
+    fit = fit_crossed(ledger, sessions=sessions, vessels=vessels)
+    effects, common, own, operators = _shared(fit, sessions, rate=false_discovery_rate)
+    values = vessel_values(vessels)
+    agreed = agreement(values, effects)
+    compared = with_agreement(
+        check_stated_values(sessions, values), agreed, choice=vessel_uncertainty
+    )
+    repeatability = _repeatability(ledger)
+    dials = dials_of(meters, ledger, marks=marks, service=service, repeatability=repeatability)
+    moves = mark_moves(marks, dials=dials)
+    causes = _causes(
+        ledger,
+        worth_pct,
+        marks=marks,
+        service=service,
+        moves=moves,
+        common=common,
+        dials=dials,
+        repeatability=repeatability,
+    )
+    return Reference(
+        effects=effects,
+        vessels=values,
+        compared=compared,
+        agreement=agreed,
+        causes=causes,
+        moves=moves,
+        balance=adjustment_balance(moves, ledger=ledger, service=service, noise_pct=repeatability),
+        operators=operators,
+        alike=tuple(likely_duplicates(_operators((sessions, marks, service)))),
+        sessions=own,
+    )
+
+
+def _shared(
+    fit: CrossedFit | None, sessions: pl.DataFrame, *, rate: float
+) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame | None, OperatorSpread]:
+    """Return shared effects, their evidence, sessions without them, and how operators differ."""
+    effects, common = pl.DataFrame(schema=REFERENCE), pl.DataFrame(schema=COMMON_EVIDENCE)
+    own, operators = None, NOT_COMPARABLE
+    if fit is not None:
+        found = find_shared_effects(fit, rate=rate)
+        effects = found.frame
+        common = common_evidence(fit, found, rate=rate)
+        operators = operator_spread(fit, found, rate=rate)
+        cleaned = without_common(sessions, found, rate=rate)
+        if (cleaned["common_pct"].abs() > 0).any():
+            own = cleaned.drop("common_pct")
+    return effects, common, own, operators
+
+
+def _causes(
+    ledger: pl.DataFrame,
+    worth_pct: float,
+    *,
+    marks: pl.DataFrame,
+    service: pl.DataFrame,
+    moves: pl.DataFrame,
+    common: pl.DataFrame,
+    dials: pl.DataFrame,
+    repeatability: float,
+) -> pl.DataFrame:
+    """Weigh the causes of the biases of the segments that are worth it."""
+    worth = _worth_weighing(ledger, worth_pct)
+    readings = segment_readings(
+        # All segments of their meters: what closed one opens the next.
+        ledger.join(worth, on="meter_id", how="semi", maintain_order="left"),
+        marks=marks,
+        service=service,
+        moves=moves,
+        common=common,
+    )
+    return weigh_causes(
+        readings.join(worth, on=["meter_id", "segment"], how="semi"),
+        dials=dials.select("meter_id", "k", "k_sd"),
+        settings=CauseSettings(repeatability=repeatability),
+    )
+
+
+def _operators(frames: tuple[pl.DataFrame, ...]) -> list[str]:
+    """Return the names that work was signed with, the most used where there are very many."""
+    signed = pl.concat([frame.select("operator").drop_nulls() for frame in frames])
+    # Several who shared a sitting are recorded as one text.
+    names = signed.group_by("operator").len().with_columns(pl.col("operator").str.split(TOGETHER))
+    used = names.explode("operator").group_by("operator").agg(pl.col("len").sum())
+    return (
+        used.sort("len", "operator", descending=[True, False])["operator"]
+        .head(MOST_NAMES)
+        .to_list()
+    )
+
+
+def _worth_weighing(ledger: pl.DataFrame, worth_pct: float) -> pl.DataFrame:
+    """Return the segments in which some visit found `worth_pct` or more, largest first.
+
+    On coarse dials many are as large: then those of most readings, then by an order of meters
+    that their names do not decide.
+    """
+    places = meters_by_content(ledger, value="as_found_bias_pct")
+    return (
+        ledger.group_by("meter_id", "segment")
+        .agg(
+            largest=pl.col("as_found_bias_pct").abs().max().round(_PLACES),
+            readings=pl.col("as_found_bias_pct").count(),
+        )
+        .filter(pl.col("largest") >= worth_pct)
+        .join(places, on="meter_id")
+        .sort(
+            *("largest", "readings", "meter_place", "segment"),
+            descending=[True, True, False, False],
+        )
+        .head(MOST_SEGMENTS)
+        .select("meter_id", "segment", "largest")
+    )
+
+
+def _repeatability(ledger: pl.DataFrame) -> float:
+    """Return the fleet's pooled standard deviation of replicates, % air; what differences bound."""
+    degrees = (pl.col("as_found_replicates") - 1).cast(pl.Float64)
+    squares, freedom = (
+        ledger.drop_nulls("as_found_spread_pct")
+        .select((degrees * pl.col("as_found_spread_pct") ** 2).sum(), freedom=degrees.sum())
+        .row(0)
+    )
+    return float((squares / freedom) ** 0.5) if squares else bound_by_differences(ledger)[0]

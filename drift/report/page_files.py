@@ -1,0 +1,160 @@
+"""This module writes the pages of a review, on all cores; it words and draws through others."""
+
+import multiprocessing
+import os
+import signal
+import threading
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Future, ProcessPoolExecutor
+from contextlib import contextmanager
+from pathlib import Path
+
+from drift.report import render
+from drift.report.figures.drawing import warm_up
+from drift.report.pages.dossier import dossier_page
+from drift.report.pages.evidence import evidence_page
+from drift.report.pages.fleet import fleet_page
+from drift.report.pages.parts import file_name
+from drift.report.pages.split import split_by_meter
+from drift.review.evidence import gather_evidence
+from drift.review.results import Review
+
+Helpers = Sequence[ProcessPoolExecutor]
+
+# Fewer dossiers than this are written sooner than another process has loaded what it needs.
+_WORTH_A_PROCESS = 8
+
+
+@contextmanager
+def helpers(dossiers: int) -> Iterator[Helpers]:
+    """Give processes that load what drawing needs, one a core but this one's.
+
+    Meant to be entered before a review is known: loading then goes on beside the analysis.  None
+    are given where there is no other core, or so few dossiers that loading takes longer.
+
+    Parameters
+    ----------
+    dossiers : int
+        How many there may be to write.
+    """
+    others = min(_cores() - 1, dossiers // _WORTH_A_PROCESS)
+    # Spawned: a fork of a process whose data library holds threads may hang.
+    context = multiprocessing.get_context("spawn")
+    # A pool for each process, so that one writes the evidence pack while others write dossiers.
+    pools = tuple(ProcessPoolExecutor(1, mp_context=context) for _ in range(others))
+    try:
+        with _interrupts_kept_off():
+            for pool in pools:
+                pool.submit(warm_up)
+        yield pools
+    finally:
+        for pool in pools:
+            pool.shutdown(cancel_futures=True)
+
+
+def write_pages(
+    review: Review,
+    folder: Path,
+    *,
+    beside: Helpers,
+    progress: Callable[[int, int], None],
+    meanwhile: Callable[[], None] = lambda: None,
+) -> list[str]:
+    """Write the fleet review, the evidence pack and a dossier for each meter.
+
+    Parameters
+    ----------
+    review : Review
+        What was found.
+    folder : Path
+        Where ``index.html``, ``evidence.html`` and ``meters/`` go.
+    beside : sequence of ProcessPoolExecutor
+        What `helpers` gave.
+    progress : callable
+        Told how many pages are done and how many there are.
+    meanwhile : callable
+        Other work for this process, done while helpers write.
+
+    Returns
+    -------
+    list of str
+        Names of the pages below `folder`, the same on any number of cores, as are their bytes.
+
+    Raises
+    ------
+    OSError
+        If a page cannot be written.
+    """
+    meters = folder / "meters"
+    meters.mkdir(parents=True, exist_ok=True)
+    pack = beside[0].submit(_write_pack, review, folder) if beside else None
+    parts = dict(split_by_meter(review))
+    begun = {
+        meter_id: beside[place % len(beside)].submit(_write_dossier, part, meter_id, meters)
+        for place, (meter_id, part) in enumerate(parts.items() if beside else ())
+    }
+    index = render.html_fleet(fleet_page(review))
+    (folder / "index.html").write_text(index, encoding="utf-8")
+    if pack is None:
+        _write_pack(review, folder)
+    meanwhile()
+    # From the far end, this process writes what no helper has begun.
+    done, steps, left = 1, len(parts) + 2, []
+    progress(done, steps)
+    for meter_id, part in reversed(parts.items()):
+        if meter_id in begun and not begun[meter_id].cancel():
+            left.append(begun[meter_id])
+            continue
+        _write_dossier(part, meter_id, meters)
+        done += 1
+        progress(done + _finished(left), steps)
+    for future in [*([pack] if pack else []), *reversed(left)]:
+        future.result()
+    progress(steps, steps)
+    return [
+        "index.html",
+        "evidence.html",
+        *(f"meters/{file_name(meter_id)}" for meter_id in parts),
+    ]
+
+
+@contextmanager
+def _interrupts_kept_off() -> Iterator[None]:
+    """Let processes that start within be deaf to the keyboard.
+
+    It interrupts them too, in the midst of loading, and each would tell of it; this process stops
+    them.  A handler can be set in the main thread alone, which is where a keyboard interrupts.
+    """
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
+
+
+def _finished(futures: list[Future[None]]) -> int:
+    """Count the dossiers that workers have finished."""
+    return sum(future.done() for future in futures)
+
+
+def _cores() -> int:
+    """Return how many cores this process may use."""
+    try:
+        return len(os.sched_getaffinity(0))
+    except AttributeError:  # not on every system
+        return os.cpu_count() or 1
+
+
+def _write_pack(review: Review, folder: Path) -> None:
+    """Write the evidence pack."""
+    html = render.html_evidence(evidence_page(review, gather_evidence(review)))
+    (folder / "evidence.html").write_text(html, encoding="utf-8")
+
+
+def _write_dossier(review: Review, meter_id: str, meters: Path) -> None:
+    """Write one dossier."""
+    html = render.html_dossier(dossier_page(review, meter_id))
+    (meters / file_name(meter_id)).write_text(html, encoding="utf-8")

@@ -1,0 +1,1 @@
+"""From a review to the data of its pages, ready for the templates in ``reports/``."""

@@ -1,0 +1,384 @@
+"""This module words what a page says of its numbers, sentence by sentence."""
+
+from collections.abc import Mapping
+from datetime import date
+from typing import Any
+
+import polars as pl
+
+from drift import format as text
+from drift.report.pages.parts import Crossing, MeterRow, TrendRow
+from drift.review.headline import doubt_first, further, headline, uses_words
+from drift.review.policy import Policy
+from drift.review.results import Review
+
+# What a chart without signals says of a meter; any other that its level shows no move.
+_STABLE = {
+    "moving_range": "no step from one visit to the next is larger than its usual scatter",
+    "repeatability": "it repeats itself from reading to reading as before",
+    "spread": "it repeats itself from reading to reading as before",
+    "range": "it repeats itself from reading to reading as before",
+}
+# Charts of how the readings of one visit scatter, on which a drift does not show.
+_OF_SCATTER = frozenset({"repeatability", "spread", "range"})
+# A crossing bound that is not after the date of the review has come already.
+NOW = "now"
+# Sorts after every ISO date.
+_BEYOND = "beyond"
+
+
+def crossing(
+    *,
+    on: date | None,
+    early: date | None,
+    late: date | None,
+    p_out: float | None,
+    outside: bool,
+    last_visit_on: date,
+    policy: Policy,
+    as_of: date,
+) -> Crossing:
+    """Say when a meter leaves the tolerance, with the interval of that date."""
+    horizon = text.years(policy.horizon_days)
+    if outside:
+        return Crossing("already outside", "", last_visit_on.isoformat())
+    if p_out is None:
+        return Crossing(text.CANNOT_SAY, "", "")
+    if on is None:
+        if early is None:
+            return Crossing(f"not within {horizon}", "", _BEYOND)
+        already = early <= as_of
+        perhaps = "could be outside already" if already else f"{text.day(early)} at the earliest"
+        return Crossing(f"not within {horizon}", perhaps, _BEYOND)
+    if on <= last_visit_on:
+        return Crossing("already outside", "", on.isoformat())
+    first = NOW if early is not None and early <= as_of else text.day(early)
+    last = text.day(late) if late else f"beyond {horizon}"
+    return Crossing(text.day(on), f"{first} to {last}", on.isoformat())
+
+
+def fleet_lead(
+    review: Review,
+    *,
+    watched: tuple[MeterRow, ...],
+    overdue: tuple[MeterRow, ...],
+    open_signals: int,
+) -> tuple[str, ...]:
+    """Say in a few sentences what the review speaks of and what it finds."""
+    ledger = review.ledger
+    first, last = ledger["performed_on"].min(), ledger["performed_on"].max()
+    readings = int(review.sources.sessions["replicates"].sum())
+    span = f"{text.day(_date(first))} to {text.day(_date(last))}"
+    scope = (
+        f"{text.count(review.meters.height, 'meter')}, {text.count(readings, 'reading')} from "
+        f"{span}, as known on {text.day(review.as_of)}."
+    )
+    policy = review.policy
+    doubt = doubt_first(*review.untaken_readings, most=policy.untaken_readings_share)
+    used = uses_words(review.uses, as_of=review.as_of, days=policy.signal_days)
+    told = (doubt, headline(review.obligations, as_of=review.as_of), used)
+    need = " ".join(part for part in told if part)
+    parts = further(review.obligations)
+    if watched:
+        parts.append(f"{len(watched)} more on watch")
+    if overdue:
+        parts.append(f"{len(overdue)} overdue")
+    if open_signals:
+        parts.append(f"{text.count(open_signals, 'signal')} without a response")
+    rest = f"{text.listed(parts)}." if parts else "Nothing else is on watch or overdue."
+    return scope, need, rest[0].upper() + rest[1:]
+
+
+def fleet_words(rows: pl.DataFrame, *, tolerance_pct: float) -> str:
+    """Say what to conclude from the figure of the fleet.
+
+    Parameters
+    ----------
+    rows : pl.DataFrame
+        The rows that `drift.report.figures.fleet.draw_fleet` draws.
+    tolerance_pct : float
+        Largest bias that passes, % air.
+    """
+    told = rows.filter(pl.col("next_mean_low").is_not_null())
+    low, high = pl.col("next_mean_low"), pl.col("next_mean_high")
+    wholly = told.filter((low > tolerance_pct) | (high < -tolerance_pct)).height
+    partly = told.filter((low < -tolerance_pct) | (high > tolerance_pct)).height - wholly
+    inside = told.height - wholly - partly
+    fleet = text.count(rows.height, "meter")
+    parts = [
+        f"{inside} of {fleet} can be expected to be found inside the tolerance when next seen",
+        f"the bars of {partly} reach beyond it" if partly else "",
+        f"{wholly} lie wholly outside" if wholly else "",
+    ]
+    unknown = rows.height - told.height
+    parts.append(f"of {unknown} nothing can be said yet" if unknown else "")
+    return f"{text.listed([part for part in parts if part])}."
+
+
+def as_found(
+    last: pl.DataFrame, *, out_points: list[float], adjusted: int, tolerance_pct: float
+) -> str:
+    """Say what to conclude from as-found bias by date.
+
+    Parameters
+    ----------
+    last : pl.DataFrame
+        Ledger rows of the last visit.
+    out_points : list of float
+        Points of that visit found outside tolerance.
+    adjusted : int
+        How often it was adjusted, of `adjustments`.
+    tolerance_pct : float
+        Largest bias that passes, % air.
+    """
+    seen = last.filter(pl.col("as_found_bias_pct").is_not_null())
+    on = text.day(_date(last["performed_on"].max()))
+    limit = f"±{text.plain(tolerance_pct)}{text.NO_BREAK}%{text.NO_BREAK}air"
+    if seen.is_empty():
+        found = f"Nothing was read as found on {on}."
+    elif out_points:
+        biases = {row["point_pct"]: row["as_found_bias_pct"] for row in seen.to_dicts()}
+        told = [f"{text.bias(biases[pct])} at {text.point(pct)}" for pct in out_points]
+        found = f"On {on} it was found outside {limit}: {text.listed(told)}."
+    else:
+        found = f"On {on} it was found inside {limit} at {_points(seen.height)}."
+    if not adjusted:
+        return f"{found} Nothing was ever adjusted, so no drift is hidden here."
+    return (
+        f"{found} It was adjusted {text.count(adjusted, 'time')}: each adjustment hides the "
+        "drift before it, so judge drift by the next figure."
+    )
+
+
+def path_words(trend: TrendRow | None, *, policy: Policy, jumps: tuple[str, ...]) -> str:
+    """Say what to conclude from the unadjusted path and its drift at one point.
+
+    Parameters
+    ----------
+    trend : TrendRow or None
+        The point to speak of.
+    policy : Policy
+        The thresholds.
+    jumps : tuple of str
+        Sentences of `jump`, which follow.
+    """
+    if trend is None or trend.verdict is None:
+        seen = text.count(trend.visits if trend else 0, "visit")
+        return f"Cannot say yet: {seen}; a trend is first tested at {policy.trend_visits}."
+    at = text.point(trend.point_pct)
+    level = text.share(1 - policy.trend_level)
+    interval = f"{level} interval {text.interval(trend.low, trend.high)}"
+    if trend.drift is None:
+        rate = f"a rate hidden by the dial's resolution ({interval})"
+    else:
+        rate = f"{text.bias_with_unit(trend.drift)} a year ({interval})"
+    q = f"q {text.p_value(trend.q)}, accepted up to {text.plain(policy.false_discovery_rate)}"
+    matters = text.plain(policy.negligible_drift_pct_per_year)
+    told = {
+        "drifting": f"At {at} it drifts by {rate}, confirmed across the fleet ({q}).",
+        "shown_steady": (
+            f"At {at} it is shown steady: its drift, {rate}, is below the {matters} that matters."
+        ),
+    }
+    undecided = f"At {at} neither drift nor steadiness is shown: {rate}, {q}."
+    return " ".join([told.get(trend.verdict, undecided), *jumps])
+
+
+def jump(row: Mapping[str, Any]) -> str:
+    """Say that the path jumped, from a row of `drift.trend.change_points.JUMP_EVENTS`."""
+    return f"At {text.point(row['point_pct'])} it {text.jumped(row)}."
+
+
+def control(
+    charted: pl.DataFrame,
+    *,
+    name: str,
+    signals: int,
+    open_signals: int,
+    drifts: bool,
+    adjusted: bool,
+) -> str:
+    """Say what to conclude from one control chart.
+
+    Parameters
+    ----------
+    charted : pl.DataFrame
+        Rows of `drift.limits.charts.shape.CHARTED` of the chart.
+    name : str
+        The chart.
+    signals, open_signals : int
+        How often it spoke, and how often without a response.
+    drifts : bool
+        Whether the unadjusted path confirms a drift at any point.
+    adjusted : bool
+        Whether the meter was ever adjusted.
+    """
+    if charted.filter(pl.col("upper").is_not_null()).is_empty():
+        return "Cannot say yet: there are too few visits to set limits."
+    if not signals and drifts and name not in _OF_SCATTER:
+        return (
+            "No point lies outside its control limits, yet the path without adjustments shows a "
+            "drift: "
+            f"{'adjustments hide it here, and ' if adjusted else ''}drift within the baseline "
+            "widens the limits. Judge by the path."
+        )
+    if not signals:
+        return (
+            "No point lies outside its control limits: by this chart "
+            f"{_STABLE.get(name, 'nothing shows that its level has moved')}."
+        )
+    spoke = text.count(signals, "signal")
+    answered = "all have a response" if not open_signals else f"{open_signals} without a response"
+    return (
+        f"{spoke}, {answered}: the ringed visits lie outside control limits, more than the usual "
+        "scatter of this meter."
+    )
+
+
+def wide_limits(latest: pl.DataFrame, *, tolerance_pct: float, drifts: bool) -> str:
+    """Say where control limits lie outside the tolerance, and so warn of nothing.
+
+    Parameters
+    ----------
+    latest : pl.DataFrame
+        ``point_pct lower upper`` of the newest point of a chart of biases, a row a point.
+    tolerance_pct : float
+        Largest bias that passes, % air.
+    drifts : bool
+        Whether the path without adjustments confirms a drift at any point.
+    """
+    told = [
+        f"{text.bias_with_unit(edge)} at {text.point(row['point_pct'])}"
+        for row in latest.sort("point_pct").iter_rows(named=True)
+        for edge in (row["lower"], row["upper"])
+        if edge is not None and abs(edge) > tolerance_pct
+    ]
+    if not told:
+        return ""
+    why = "drift sits in its baseline" if drifts else "its baseline scatters so much"
+    return (
+        f" Control limits lie outside the tolerance of ±{text.plain(tolerance_pct)}: "
+        f"{text.listed(told)}, because {why}. The meter can leave the tolerance before this chart "
+        "speaks."
+    )
+
+
+def false_alarms(limits: pl.DataFrame) -> str:
+    """Say how often points of a sound meter fall outside the limits of one chart.
+
+    Parameters
+    ----------
+    limits : pl.DataFrame
+        Rows of `drift.limits.charts.shape.LIMITS` of the chart.
+    """
+    known = limits.filter(pl.col("sigma").is_not_null())
+    if known.is_empty():
+        return "No limits, so no false alarms."
+    told = text.rate(_number(known["nominal_rate"].max()))
+    attained = _number(known["attained_rate"].max())
+    steps = f" (with the steps of the dial {text.rate(attained)} at most)" if attained else ""
+    return f"Limits are set so that {told} of a sound meter's points fall outside{steps}."
+
+
+def not_drawn(charted: dict[str, int]) -> str:
+    """Say which charts are kept without a figure, by name with their number of signals."""
+    if not charted:
+        return ""
+    told = [
+        f"{text.words_of(name)} ({text.count(signals, 'signal') if signals else 'no signal'})"
+        for name, signals in charted.items()
+    ]
+    return (
+        f"Kept but not drawn here: {text.listed(told)}. Their limits stand below, their signals "
+        "above them."
+    )
+
+
+def tolerance_verdict(
+    out_points: list[float], *, seen: int, on: date, visits: int, visits_out: int
+) -> str:
+    """Say whether the meter was found within tolerance, at its last visit and ever.
+
+    Parameters
+    ----------
+    out_points : list of float
+        Points found outside at the last visit.
+    seen : int
+        Points read as found at the last visit.
+    on : date
+        Day of the last visit.
+    visits, visits_out : int
+        Visits with any as-found reading, and those of them with any point outside.
+    """
+    if not seen:
+        last = f"nothing was read as found on {text.day(on)}"
+    elif out_points:
+        told = text.listed([text.point(pct) for pct in out_points])
+        last = f"found outside at {told} on {text.day(on)}"
+    else:
+        last = f"found inside at {_points(seen)} on {text.day(on)}"
+    return f"Tolerance: {last}; outside at {visits_out} of {text.count(visits, 'visit')} in all."
+
+
+def control_verdict(signals: pl.DataFrame, *, limits_known: bool, drifts: bool) -> str:
+    """Say the control verdict, whether the meter is stable.
+
+    Parameters
+    ----------
+    signals : pl.DataFrame
+        Signals of the meter.
+    limits_known : bool
+        Whether any chart has limits.
+    drifts : bool
+        Whether the unadjusted path confirms a drift at any point.
+    """
+    if not limits_known:
+        return "Control: too few visits to set limits."
+    if signals.is_empty():
+        but = ", but without adjustments it drifts: it is not stable" if drifts else ""
+        return f"Control: no point outside control limits{but}."
+    newest = text.day(_date(signals["visit_on"].max()))
+    unanswered = signals["answered_on"].null_count()
+    told = f"{unanswered} without a response" if unanswered else "all with a response"
+    return f"Control: {text.count(signals.height, 'signal')}, {told}; the newest of {newest}."
+
+
+def adjustments(ledger: pl.DataFrame) -> int:
+    """Return how often one meter was adjusted, at its visits and between them."""
+    if ledger.is_empty():
+        return 0
+    last = ledger.filter(pl.col("segment") == pl.col("segment").max())
+    return int(last["segment"][0]) - 1 + int(bool(last["adjusted"].any()))
+
+
+def adjustment_story(ledger: pl.DataFrame, *, point_pct: float) -> str:
+    """Say what the adjustments hide at one point of one meter."""
+    rows = ledger.filter(pl.col("point_pct") == point_pct)
+    adjusted = adjustments(ledger)
+    path_pct = rows["unadjusted_path_pct"].drop_nulls()
+    if not adjusted:
+        return "Adjustments: none on record."
+    told = f"Adjustments: {text.whole(adjusted)}"
+    lost = int(rows["evidence_lost"].sum())
+    gap = f"; {lost} without the evidence of an as-found reading" if lost else ""
+    if path_pct.is_empty():
+        return f"{told}{gap}."
+    return (
+        f"{told}{gap}. Had no one touched it, it would now read about "
+        f"{text.bias_with_unit(path_pct[-1])} off at {text.point(point_pct)}."
+    )
+
+
+def _points(number: int) -> str:
+    """Return "the one point" or "all 3 points"."""
+    return "the one point read" if number == 1 else f"all {number} points"
+
+
+def _date(value: object) -> date | None:
+    """Return a date that came out of a frame."""
+    return value if isinstance(value, date) else None
+
+
+def _number(value: object) -> float | None:
+    """Return a number that came out of a frame."""
+    return value if isinstance(value, float) else None

@@ -1,0 +1,354 @@
+"""This module says how sure a meter's biases are and what they conform to.
+
+Verdicts of conformity "pass" and "fail" by a decision rule; that a chart is stable or signals is
+the control verdict, which is worded and shown apart.
+"""
+
+from dataclasses import dataclass
+from datetime import date
+
+import polars as pl
+
+from drift import format as text
+from drift.conformity.bias_budget import COMBINED, STEP
+from drift.conformity.decision_rules import (
+    CONDITIONAL_FAIL,
+    CONDITIONAL_PASS,
+    FAIL,
+    PASS,
+    DecisionRule,
+)
+from drift.frames import Row
+from drift.reference.repeatability import ASSUMED, DIFFERENCES
+from drift.report.pages.parts import dated
+from drift.review.policy import Policy
+from drift.review.results import Review
+
+VERDICTS = {
+    PASS: "passes",
+    CONDITIONAL_PASS: "passes conditionally",
+    CONDITIONAL_FAIL: "fails conditionally",
+    FAIL: "fails",
+}
+RULE_WORDS = {
+    "simple_acceptance": "simple acceptance",
+    "guarded_by_u": "guarded by U",
+    "guarded_by_083_u": "guarded by 0.83 U",
+    "four_way": "four-way",
+}
+STAGES = {"as_found": "as found", "as_left": "as left"}
+_METHODS = {
+    "absolute": "by the absolute method of ASTM E29, as it stands",
+    "rounding": "by the rounding method of ASTM E29, first rounded to the tolerance's last place",
+}
+_NOT_CONTROL = (
+    "Whether a bias conforms and whether a meter is in control are different questions: this part "
+    "answers the first, the charts and their signals the second."
+)
+# What the basis of a part of a budget says where nothing was measured.
+ASSUMED_WORDS = "assumed|the usual share"
+# Exceptions named in a sentence.
+_MOST_NAMED = 6
+
+
+def rule_sentences(policy: Policy, rule: DecisionRule) -> tuple[str, ...]:
+    """Say what the decision rule in force is, and how values are compared."""
+    limit = f"±{text.plain(policy.tolerance_pct)}{text.NO_BREAK}%{text.NO_BREAK}air"
+    compared = f"A bias is compared with {limit} {_METHODS[policy.comparison]}."
+    if rule.guard_factor and not rule.four_way:
+        compared = (
+            f"The tolerance is {limit}; what the guard band leaves of it is no round number, and a "
+            "bias is compared with it as it stands (the absolute method of ASTM E29)."
+        )
+    return (
+        f"Decision rule in force: {RULE_WORDS[rule.name]}. {rule.meaning} {compared}",
+        _NOT_CONTROL,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class VerdictRow:
+    """One bias of the last visit, % air, with its limit in force and what is said of it."""
+
+    point_pct: float
+    stage: str
+    bias: float
+    expanded_u: float | None
+    limit: float | None
+    verdict: str
+    p_conform: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class BudgetRow:
+    """One input quantity of a budget; value is a standard uncertainty or a half-width, % air."""
+
+    component: str
+    value: float
+    distribution: str
+    sensitivity: float
+    freedom: float | None
+    contribution: float
+    share: float
+    basis: str
+
+
+@dataclass(frozen=True, slots=True)
+class BudgetPart:
+    """The budget of one bias, and the bias with its expanded uncertainty.
+
+    Attributes
+    ----------
+    rows : tuple of BudgetRow
+    combined, factor, expanded : float or None
+        Combined standard uncertainty, coverage factor and expanded uncertainty, % air.
+    freedom : float or None
+        Effective degrees of freedom, None where infinite.
+    """
+
+    point_pct: float
+    stage: str
+    rows: tuple[BudgetRow, ...]
+    combined: float | None
+    freedom: float | None
+    factor: float | None
+    expanded: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """A verdict in words with its conformance probability."""
+
+    verdict: str
+    p_conform: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class JudgedVisit:
+    """The verdicts of one visit: for each point as found and as left, None where not read."""
+
+    performed_on: date
+    points: tuple[tuple[Judged | None, Judged | None], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ConformityPart:
+    """What the dossier of one meter says of uncertainty and conformity.
+
+    Attributes
+    ----------
+    rule : tuple of str
+        Sentences on the rule in force.
+    last_on : date
+        The last visit.
+    steps, successive : str
+        Sentences on the steps since the visit before, and on two successive readings as left.
+    """
+
+    rule: tuple[str, ...]
+    last_on: date
+    last: tuple[VerdictRow, ...]
+    budgets: tuple[BudgetPart, ...]
+    steps: str
+    successive: str
+    points_pct: tuple[float, ...]
+    visits: tuple[JudgedVisit, ...]
+
+
+def conformity_part(review: Review, meter_id: str) -> ConformityPart:
+    """Return what the dossier of one meter says of uncertainty and conformity."""
+    mine = pl.col("meter_id") == meter_id
+    verdicts = review.conformity.verdicts.filter(mine)
+    budgets = review.conformity.budgets.filter(mine)
+    last = verdicts.filter(pl.col("visit_id") == pl.col("visit_id").last())
+    points = tuple(verdicts["point_pct"].unique().sort())
+    return ConformityPart(
+        rule=rule_sentences(review.policy, review.rule),
+        last_on=last["performed_on"][0],
+        last=tuple(_verdict_row(row) for row in last.iter_rows(named=True)),
+        budgets=_budget_parts(budgets),
+        steps=_steps(review, budgets, last),
+        successive=_successive(verdicts.filter(pl.col("stage") == "as_left")),
+        points_pct=points,
+        visits=_visits(verdicts, points),
+    )
+
+
+def conformity_verdict(review: Review, meter_id: str) -> str:
+    """Say in one sentence what the last visit's biases conform to."""
+    verdicts = review.conformity.verdicts.filter(pl.col("meter_id") == meter_id)
+    last = gone_with(verdicts)
+    failed = last.filter(pl.col("verdict").is_in([CONDITIONAL_FAIL, FAIL]))
+    rule = f"the rule in force ({RULE_WORDS[review.policy.decision_rule]})"
+    least = last.sort("p_conform").row(0, named=True)
+    sure = (
+        f"at {text.point(least['point_pct'])} there is {text.chance(least['p_conform'])} "
+        f"that it is really in tolerance{_assumed(review, meter_id)}"
+        if least["p_conform"] is not None
+        else "how likely it is really in tolerance cannot be said"
+    )
+    on = text.day(least["performed_on"])
+    if failed.is_empty():
+        near = last.filter(pl.col("verdict") == CONDITIONAL_PASS)["point_pct"].to_list()
+        how = f", at {text.listed([text.point(pct) for pct in near])} conditionally" if near else ""
+        said = f"Conformity: the biases it went away with on {on} pass by {rule}{how}; {sure}."
+    else:
+        at = text.listed([text.point(pct) for pct in failed["point_pct"]])
+        said = f"Conformity: fails at {at} by {rule} as it went away on {on}; {sure}."
+    return said + rests_on(review.conformity.repeatability.filter(pl.col("meter_id") == meter_id))
+
+
+def rests_on(repeatability: pl.DataFrame) -> str:
+    """Say what a verdict rests on where no replicates tell how readings scatter, else nothing."""
+    for basis, size in repeatability.select("basis", "repeatability_pct").iter_rows():
+        scatter = f"{text.spread(size)}{text.NO_BREAK}%{text.NO_BREAK}air"
+        if basis == ASSUMED:
+            return f" Repeatability is assumed to be {scatter}: no replicates are on record."
+        if basis == DIFFERENCES:
+            return (
+                f" Repeatability is assumed to be {scatter}, the most that differences from visit "
+                "to visit leave: no replicates are on record."
+            )
+    return ""
+
+
+def _assumed(review: Review, meter_id: str) -> str:
+    """Say which parts of the uncertainty behind a chance are assumed; empty where none is."""
+    budgets = review.conformity.budgets.filter(
+        (pl.col("meter_id") == meter_id)
+        & (pl.col("stage") != STEP)
+        & pl.col("basis").str.contains(ASSUMED_WORDS)
+    )
+    parts = budgets["component"].unique(maintain_order=True).to_list()
+    verb = "is" if len(parts) == 1 else "are"
+    return f" ({text.listed(parts)} {verb} assumed)" if parts else ""
+
+
+def gone_with(verdicts: pl.DataFrame) -> pl.DataFrame:
+    """Return each meter's last bias at each point of its last visit: as left where it was read."""
+    last = pl.col("visit_id") == pl.col("visit_id").last().over("meter_id")
+    return verdicts.filter(last).unique(["meter_id", "point_pct"], keep="last", maintain_order=True)
+
+
+def _verdict_row(row: Row) -> VerdictRow:
+    """Return one bias of the last visit."""
+    return VerdictRow(
+        point_pct=row["point_pct"],
+        stage=STAGES[row["stage"]],
+        bias=row["bias_pct"],
+        expanded_u=row["expanded_u_pct"],
+        limit=row["limit_pct"],
+        verdict=VERDICTS.get(row["verdict"], text.CANNOT_SAY),
+        p_conform=row["p_conform"],
+    )
+
+
+def _budget_parts(budgets: pl.DataFrame) -> tuple[BudgetPart, ...]:
+    """Return the budget of the last bias at each point, as left where it was read."""
+    biases = budgets.filter(pl.col("stage") != STEP)
+    latest = biases.filter(pl.col("stage") == pl.col("stage").max().over("point_pct"))
+    return tuple(
+        _budget_part(part.to_dicts())
+        for part in latest.partition_by("point_pct", maintain_order=True)
+    )
+
+
+def _budget_part(rows: list[Row]) -> BudgetPart:
+    """Return one budget from its rows."""
+    whole = next(row for row in rows if row["component"] == COMBINED)
+    return BudgetPart(
+        point_pct=whole["point_pct"],
+        stage=STAGES[whole["stage"]],
+        rows=tuple(
+            BudgetRow(
+                component=row["component"],
+                value=row["value"],
+                distribution=row["distribution"],
+                sensitivity=row["sensitivity"],
+                freedom=row["degrees_of_freedom"],
+                contribution=row["contribution_pct"],
+                share=row["share"],
+                basis=dated(row["basis"] or ""),
+            )
+            for row in rows
+            if row["component"] != COMBINED
+        ),
+        combined=whole["standard_u_pct"],
+        freedom=whole["degrees_of_freedom"],
+        factor=whole["coverage_factor"],
+        expanded=whole["expanded_u_pct"],
+    )
+
+
+def _steps(review: Review, budgets: pl.DataFrame, last: pl.DataFrame) -> str:
+    """Say by how much the meter moved since the visit before, each step with its uncertainty."""
+    known = (
+        budgets.filter((pl.col("stage") == STEP) & (pl.col("component") == COMBINED))
+        .join(
+            review.ledger.filter(pl.col("visit_id") == last["visit_id"][0]).select(
+                "meter_id", "point_pct", "drift_step_pct"
+            ),
+            on=["meter_id", "point_pct"],
+        )
+        .drop_nulls("drift_step_pct")
+        .sort("point_pct")
+    )
+    if known.is_empty():
+        return ""
+    told = [
+        f"{text.bias(row['drift_step_pct'])} ± {text.spread(row['expanded_u_pct'])} at "
+        f"{text.point(row['point_pct'])}"
+        for row in known.iter_rows(named=True)
+    ]
+    return (
+        f"Since the visit before it moved by {text.listed(told)} (as found less what that visit "
+        "left, % air, with expanded uncertainty); a vessel or an operator that served both visits "
+        "cancels."
+    )
+
+
+def _successive(left: pl.DataFrame) -> str:
+    """Say whether the last two readings as left agreed, as the trade asks."""
+    if left.is_empty():
+        return "Two successive readings as left: nothing was read as left."
+    asked = left.drop_nulls("two_successive")
+    failed = asked.filter(~pl.col("two_successive")).sort("performed_on", descending=True)
+    unknown = left.height - asked.height
+    gap = (
+        f" {text.count(unknown, 'sitting')} with one reading cannot be checked." if unknown else ""
+    )
+    if asked.is_empty():
+        return f"Two successive readings as left: none to compare.{gap}"
+    start = (
+        f"Two successive readings as left: at {asked.height - failed.height} of "
+        f"{text.count(asked.height, 'sitting')} the last two are within tolerance and agree"
+    )
+    if failed.is_empty():
+        return f"{start}.{gap}"
+    named = [
+        f"{text.day(row['performed_on'])} at {text.point(row['point_pct'])}"
+        for row in failed.head(_MOST_NAMED).iter_rows(named=True)
+    ]
+    more = failed.height - len(named)
+    return f"{start}; not on {text.listed([*named, *([f'{more} more'] if more else [])])}.{gap}"
+
+
+def _visits(verdicts: pl.DataFrame, points: tuple[float, ...]) -> tuple[JudgedVisit, ...]:
+    """Return the verdicts of every visit, newest first."""
+    said: dict[tuple[date, str], dict[tuple[float, str], Judged]] = {}
+    for on, visit_id, point, stage, verdict, p in verdicts.select(
+        "performed_on", "visit_id", "point_pct", "stage", "verdict", "p_conform"
+    ).iter_rows():
+        judged = Judged(VERDICTS.get(verdict, text.CANNOT_SAY), p)
+        said.setdefault((on, visit_id), {})[point, stage] = judged
+    return tuple(_visit(on, at, points) for (on, _), at in reversed(said.items()))
+
+
+def _visit(
+    on: date, said: dict[tuple[float, str], Judged], points: tuple[float, ...]
+) -> JudgedVisit:
+    """Return the verdicts of one visit."""
+    return JudgedVisit(
+        performed_on=on,
+        points=tuple((said.get((pct, "as_found")), said.get((pct, "as_left"))) for pct in points),
+    )

@@ -1,0 +1,352 @@
+"""This module turns frames of one meter into the tables of its dossier."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import date
+from itertools import groupby
+from typing import Any
+
+import polars as pl
+
+from drift import format as text
+from drift.report.figures.drawing import on_date
+from drift.report.pages import captions
+from drift.report.pages.parts import MeterRow, TrendRow
+from drift.review.results import Review
+
+# How limits are set.
+_FORMS = {
+    "kept_rate": "limits that keep their false-alarm rate",
+    "sigma": "limits at multiples of sigma",
+    "t": "limits at t times sigma",
+}
+_FACTS: tuple[tuple[str, str, Callable[[Any], str]], ...] = (
+    ("in_service_on", "In service since", text.day),
+    ("status", "Status on record", str),
+    ("site", "Kept at", str),
+    ("interval_days", "Interval", lambda days: text.count(days, "day")),
+    ("dial_resolution_pct", "Dial read to", lambda pct: f"{text.plain(pct)}{text.NO_BREAK}% air"),
+    ("remarks", "Remarks", str),
+)
+
+
+def facts(review: Review, meter: MeterRow) -> tuple[tuple[str, str], ...]:
+    """Return what is on record of a meter beside its readings, as pairs of label and text."""
+    known = review.sources.meters.filter(pl.col("meter_id") == meter.meter_id).to_dicts()
+    row = known[-1] if known else {}
+    told = [(label, shown(row[name])) for name, label, shown in _FACTS if row.get(name) is not None]
+    repeatability = (
+        f"{text.spread(meter.repeatability_pct)}{text.NO_BREAK}% air"
+        if text.known(meter.repeatability_pct)
+        else text.CANNOT_SAY
+    )
+    due = text.day(meter.next_due_on) if meter.next_due_on else "nothing is due"
+    return (
+        ("Visits", f"{meter.visits}, last {text.day(meter.last_visit_on)}"),
+        ("Next due", f"{due}{', overdue' if meter.overdue else ''}"),
+        (
+            "Repeatability",
+            f"{repeatability} (standard deviation of one reading, rounding included)",
+        ),
+        *told,
+    )
+
+
+def trend_rows(
+    trends: pl.DataFrame,
+    path_trends: pl.DataFrame,
+    forecasts: pl.DataFrame,
+    ledger: pl.DataFrame,
+    *,
+    meter: MeterRow,
+    review: Review,
+) -> tuple[TrendRow, ...]:
+    """Return trend and forecast of each point of one meter, in order of the points."""
+    points = ledger.select("series", "point_pct").unique().sort("point_pct")
+    ahead = forecasts.drop("drift", "drift_low", "drift_high").with_columns(
+        on_date(name).alias(name) for name in ("crossing", "crossing_early", "crossing_late")
+    )
+    joined = (
+        points.join(trends, on="series", how="left")
+        .join(path_trends.drop("kendall_p"), on="series", how="left")
+        .join(ahead, on="series", how="left")
+    )
+    return tuple(
+        _trend_row(row, meter=meter, review=review)
+        for row in joined.sort("point_pct").iter_rows(named=True)
+    )
+
+
+def _trend_row(row: dict[str, Any], *, meter: MeterRow, review: Review) -> TrendRow:
+    """Return trend and forecast at one point."""
+    return TrendRow(
+        point_pct=row["point_pct"],
+        visits=row["points"] or 0,
+        drift=row["drift"],
+        low=row["drift_low"],
+        high=row["drift_high"],
+        p=row["drift_p"],
+        q=row["drift_q"],
+        verdict=row["verdict"],
+        slope=row["slope"],
+        slope_low=row["slope_low"],
+        slope_high=row["slope_high"],
+        sen_slope=row["sen_slope"],
+        sen_low=row["sen_low"],
+        sen_high=row["sen_high"],
+        kendall_p=row["kendall_p"],
+        level=row["level"],
+        at_due=row["at_due"],
+        at_due_low=row["at_due_low"],
+        at_due_high=row["at_due_high"],
+        next_mean_low=row["next_mean_low"],
+        next_mean_high=row["next_mean_high"],
+        p_out=row["p_out_due"],
+        crossing=captions.crossing(
+            on=row["crossing"],
+            early=row["crossing_early"],
+            late=row["crossing_late"],
+            p_out=row["p_out_due"],
+            outside=meter.standing == "out"
+            and row["level"] is not None
+            and abs(row["level"]) > review.policy.tolerance_pct,
+            last_visit_on=meter.last_visit_on,
+            policy=review.policy,
+            as_of=review.as_of,
+        ),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class PointReading:
+    """What was read at one point of one visit, % air; None where not read or not known."""
+
+    found_pct: float | None
+    left_pct: float | None
+    step_pct: float | None
+    path_pct: float | None
+    out: bool
+
+
+@dataclass(frozen=True, slots=True)
+class VisitRow:
+    """One visit: points in the order of the page; adjusted and lost concern any of them."""
+
+    performed_on: date
+    points: tuple[PointReading | None, ...]
+    adjusted: bool
+    evidence_lost: bool
+    signals: int
+    vessel_id: str
+    operator: str
+    events: str
+    remarks: str
+
+
+def visit_rows(ledger: pl.DataFrame, signals: pl.DataFrame) -> tuple[VisitRow, ...]:
+    """Return the visits of one meter, newest first, each with its points side by side."""
+    points = ledger["point_pct"].unique().sort().to_list()
+    judged = ledger.with_columns(out=(~pl.col("within")).fill_null(value=False))
+    spoke = dict(signals.group_by("visit_on").len().iter_rows())
+    ordered = judged.sort("performed_on", "visit_id", "point_pct", descending=[True, True, False])
+    together = groupby(ordered.to_dicts(), key=lambda row: (row["performed_on"], row["visit_id"]))
+    return tuple(_visit_row(list(rows), points=points, spoke=spoke) for _, rows in together)
+
+
+def _visit_row(
+    visit: list[dict[str, Any]], *, points: list[float], spoke: dict[date, int]
+) -> VisitRow:
+    """Return one visit from its rows; `spoke` counts signals by date."""
+    read = {row["point_pct"]: row for row in visit}
+    on = visit[0]["performed_on"]
+    return VisitRow(
+        performed_on=on,
+        points=tuple(_reading(read[pct]) if pct in read else None for pct in points),
+        adjusted=any(row["adjusted"] for row in visit),
+        evidence_lost=any(row["evidence_lost"] for row in visit),
+        signals=spoke.get(on, 0),
+        vessel_id=_joined(visit, "vessel_id"),
+        operator=_joined(visit, "operator"),
+        events=_joined(visit, "events"),
+        remarks=_joined(visit, "remarks"),
+    )
+
+
+def _reading(row: dict[str, Any]) -> PointReading:
+    """Return what one visit says of one point."""
+    return PointReading(
+        found_pct=row["as_found_bias_pct"],
+        left_pct=row["as_left_bias_pct"],
+        step_pct=row["drift_step_pct"],
+        path_pct=row["unadjusted_path_pct"],
+        out=row["out"],
+    )
+
+
+def _joined(visit: list[dict[str, Any]], column: str) -> str:
+    """Return the different texts of a column, in order of the points."""
+    return "; ".join(dict.fromkeys(row[column] for row in visit if row[column]))
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingRow:
+    """One sitting as it was read: replicates in their order, each as the dial showed it, % air."""
+
+    performed_on: date
+    stage: str
+    point_pct: float
+    correct_pct: float | None
+    read_pct: tuple[float, ...]
+    resolution_pct: float | None
+    water_temp_c: float | None
+    vessel_id: str
+    operator: str
+    remarks: str
+
+
+def reading_rows(sessions: pl.DataFrame, meter_id: str) -> tuple[ReadingRow, ...]:
+    """Return every replicate of one meter, a row a sitting, newest first."""
+    mine = sessions.filter(pl.col("meter_id") == meter_id).sort(
+        "performed_on", "visit_id", "stage", "point_pct", descending=[True, True, False, False]
+    )
+    return tuple(
+        ReadingRow(
+            performed_on=row["performed_on"],
+            stage=text.words_of(row["stage"] or ""),
+            point_pct=row["point_pct"],
+            correct_pct=row["correct_air_pct"],
+            read_pct=tuple(
+                row["correct_air_pct"] + bias
+                for bias in row["biases_pct"] or []
+                if row["correct_air_pct"] is not None
+            ),
+            resolution_pct=row["resolution_pct"],
+            water_temp_c=row["water_temp_c"],
+            vessel_id=row["vessel_id"] or "",
+            operator=row["operator"] or "",
+            remarks=row["remarks"] or "",
+        )
+        for row in mine.iter_rows(named=True)
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class LimitRow:
+    """Where the limits of one chart, point and phase come from."""
+
+    chart: str
+    point_pct: float
+    phase: int
+    centre: float | None
+    sigma: float | None
+    points: int
+    first_on: date | None
+    last_on: date | None
+    alarms: str
+    estimator: str
+    note: str
+
+
+def limit_rows(limits: pl.DataFrame, ledger: pl.DataFrame) -> tuple[LimitRow, ...]:
+    """Return where the limits of one meter's charts come from."""
+    points = ledger.select("series", "point_pct").unique()
+    dated = limits.join(points, on="series").select(
+        "chart",
+        "point_pct",
+        "phase",
+        "centre",
+        "sigma",
+        "points",
+        "nominal_rate",
+        "attained_rate",
+        estimator=pl.concat_str(
+            pl.col("estimator"),
+            pl.col("form").replace_strict(_FORMS, default=None),
+            separator="; ",
+            ignore_nulls=True,
+        ),
+        note=pl.concat_str(
+            pl.col("note").fill_null(""),
+            pl.when(pl.col("left_out") != "").then(pl.format("Left out: {}.", "left_out")),
+            separator=" ",
+            ignore_nulls=True,
+        ),
+        first_on=on_date("first_t_years"),
+        last_on=on_date("last_t_years"),
+    )
+    return tuple(
+        LimitRow(
+            chart=text.words_of(row.pop("chart")),
+            alarms=_alarms(row.pop("nominal_rate"), row.pop("attained_rate")),
+            **row,
+        )
+        for row in dated.sort("chart", "point_pct", "phase").iter_rows(named=True)
+    )
+
+
+def _alarms(nominal: float | None, attained: float | None) -> str:
+    """Return the false-alarm rate that was aimed at and the one that the dial allows."""
+    if attained is None:
+        return text.rate(nominal)
+    return f"{text.rate(nominal)}, attained {text.rate(attained)}"
+
+
+@dataclass(frozen=True, slots=True)
+class EventRow:
+    """One service event or mark record."""
+
+    performed_on: date
+    what: str
+    operator: str
+    remarks: str
+
+
+def event_rows(review: Review, meter_id: str) -> tuple[EventRow, ...]:
+    """Return service events and mark records of one meter, newest first."""
+    mine = pl.col("meter_id") == meter_id
+    service = review.sources.service.filter(mine).select(
+        "performed_on",
+        what=pl.col("action").str.replace_all("_", " "),
+        operator=pl.col("operator").fill_null(""),
+        remarks=pl.col("remarks").fill_null(""),
+    )
+    marks = [
+        EventRow(
+            performed_on=row["performed_on"],
+            what=_mark_words(row),
+            operator=row["operator"] or "",
+            remarks=row["remarks"] or "",
+        )
+        for row in review.sources.marks.filter(mine).iter_rows(named=True)
+    ]
+    events = [EventRow(**row) for row in service.iter_rows(named=True)] + marks
+    return tuple(sorted(events, key=lambda event: (event.performed_on, event.what), reverse=True))
+
+
+def _mark_words(row: dict[str, Any]) -> str:
+    """Return one record of the initial pressure mark in words."""
+    units = {"kpa": "kPa", "psi": "psi"}
+    unit = units.get(row["mark_unit"] or "", "% on the dial")
+    zero = row["zero_reading_pct"]
+    zero_words = f"; zero check read {text.plain(zero)}{text.NO_BREAK}%" if text.known(zero) else ""
+    at = f"{text.plain(row['mark'])}{text.NO_BREAK}{unit}"
+    return f"initial pressure mark {row['action']} at {at}{zero_words}"
+
+
+@dataclass(frozen=True, slots=True)
+class ComparedRow:
+    """New visits at one point compared with old ones; began_on is None but for a new phase."""
+
+    point_pct: float
+    phase: int
+    began_on: date | None
+    why: str
+    sentence: str
+
+
+def compared_rows(review: Review, meter_id: str) -> tuple[ComparedRow, ...]:
+    """Return what comparing new visits of one meter with old ones found."""
+    mine = review.phases.filter(pl.col("meter_id") == meter_id).select(
+        "point_pct", "phase", "began_on", pl.col("why").fill_null(""), "sentence"
+    )
+    return tuple(ComparedRow(**row) for row in mine.iter_rows(named=True))

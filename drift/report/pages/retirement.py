@@ -1,0 +1,306 @@
+"""This module gathers what the retirement memo says."""
+
+from dataclasses import dataclass
+from typing import Any
+
+import polars as pl
+
+from drift import format as text
+from drift.report.figures.studies import draw_costs
+from drift.report.pages import rows
+from drift.report.pages.parts import Choice, Figure, FileRow, Stamp, pictured
+from drift.review.obligations import PRESSING
+from drift.review.policy import Policy
+from drift.review.results import Review
+from drift.review.retirement import CHOICE_WORDS, Weighed
+from drift.upkeep.retirement.frames import CHOICE_COSTS
+
+# Units of grounds of which there is one.
+_ONE = {"faults": "fault", "visits": "visit", "moves in a row": "move", "years": "year"}
+_VERDICTS = {"met": "met", "not_met": "not met", "cannot_say": text.CANNOT_SAY}
+
+
+@dataclass(frozen=True, slots=True)
+class GroundRow:
+    """One ground: what was found against the laboratory's threshold, and whether it is met."""
+
+    title: str
+    value: str
+    threshold: str
+    verdict: str
+    carried: bool
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class CostRow:
+    """One choice over the horizon; costs are None where prices are missing."""
+
+    choice: str
+    how: str
+    expected: float | None
+    low: float | None
+    high: float | None
+    found_out: float
+    share_out: float
+
+
+@dataclass(frozen=True, slots=True)
+class MeterMemo:
+    """The memo on one meter; figure is None where its choices cannot all be priced.
+
+    first is what the review asks for before anything is decided, empty where that is nothing.
+    """
+
+    anchor: str
+    meter_id: str
+    status: str
+    facts: tuple[tuple[str, str], ...]
+    first: str
+    recommendation: str
+    reason: str
+    would_change: str
+    grounds: tuple[GroundRow, ...]
+    costs: tuple[CostRow, ...]
+    costs_note: str
+    figure: Figure | None
+
+
+@dataclass(frozen=True, slots=True)
+class SummaryRow:
+    """One meter weighed; anchor is empty where the page has no memo of its own on it."""
+
+    anchor: str
+    meter_id: str
+    recommendation: str
+    keep: bool
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class RetirementPage:
+    """The retirement memo: all meters weighed, and each in full that is not simply kept."""
+
+    stamp: Stamp
+    lead: tuple[str, ...]
+    summary: tuple[SummaryRow, ...]
+    memos: tuple[MeterMemo, ...]
+    horizon_years: float
+    cost_coverage: float
+    policy: tuple[Choice, ...]
+    files: tuple[FileRow, ...]
+
+
+def retirement_page(review: Review, weighed: Weighed, *, in_full: list[str]) -> RetirementPage:
+    """Return everything that the memo says.
+
+    Parameters
+    ----------
+    review : Review
+        What was found.
+    weighed : Weighed
+        Of the meters asked for.
+    in_full : list of str
+        Meters that get a memo of their own, in order.
+    """
+    choices = review.policy.retirement
+    anchors = {meter_id: f"memo-{at}" for at, meter_id in enumerate(in_full, start=1)}
+    advice = weighed.advice.to_dicts()
+    return RetirementPage(
+        stamp=rows.stamp(review),
+        lead=_lead(advice, review.policy),
+        summary=tuple(
+            SummaryRow(
+                anchor=anchors.get(row["meter_id"], ""),
+                meter_id=row["meter_id"],
+                recommendation=CHOICE_WORDS[row["recommendation"]],
+                keep=row["recommendation"] == "keep",
+                reason=row["reason"],
+            )
+            for row in advice
+        ),
+        memos=tuple(
+            _memo(review, weighed, row, anchor=anchors[row["meter_id"]])
+            for row in advice
+            if row["meter_id"] in anchors
+        ),
+        horizon_years=choices.horizon_years,
+        cost_coverage=choices.cost_coverage,
+        policy=tuple(
+            choice
+            for choice in rows.policy_rows(review.policy)
+            if choice.name.startswith(("retirement.", "intervals.", "tolerance", "comparison"))
+        ),
+        files=rows.file_rows(review.sources.files),
+    )
+
+
+def _lead(advice: list[dict[str, Any]], policy: Policy) -> tuple[str, ...]:
+    """Say what was weighed, and how it came out."""
+    tolerance = f"±{text.plain(policy.tolerance_pct)}{text.NO_BREAK}%{text.NO_BREAK}air"
+    basis = (
+        "Each ground compares what the records show with a threshold that the laboratory chose; no "
+        f"standard sets one. The tolerance is {tolerance}. This memo recommends; the laboratory "
+        "decides."
+    )
+    if len(advice) == 1:
+        return f"{CHOICE_WORDS[advice[0]['recommendation']].capitalize()}", basis
+    parts = [
+        f"{number} to {name}"
+        for key, name in CHOICE_WORDS.items()
+        if (number := sum(row["recommendation"] == key for row in advice))
+    ]
+    return f"{text.count(len(advice), 'meter')} weighed: {text.listed(parts)}", basis
+
+
+def _memo(review: Review, weighed: Weighed, advice: dict[str, Any], *, anchor: str) -> MeterMemo:
+    """Return the memo on one meter."""
+    meter_id = advice["meter_id"]
+    mine = pl.col("meter_id") == meter_id
+    carried = set(advice["carried_by"])
+    costs = weighed.costs.filter(mine)
+    known = review.sources.meters.filter(mine)
+    status = known["status"][-1] if known.height else None
+    return MeterMemo(
+        anchor=anchor,
+        meter_id=meter_id,
+        status="" if status in {None, "active"} else str(status),
+        facts=_facts(review, meter_id),
+        first=_first(review, meter_id),
+        recommendation=CHOICE_WORDS[advice["recommendation"]],
+        reason=advice["reason"],
+        would_change=advice["would_change"],
+        grounds=tuple(
+            GroundRow(
+                title=row["title"],
+                value=_said(row["value"], row["unit"]),
+                threshold=_threshold(row),
+                verdict=_VERDICTS[row["verdict"]],
+                carried=row["ground"] in carried,
+                sentence=row["sentence"],
+            )
+            for row in weighed.grounds.filter(mine).iter_rows(named=True)
+        ),
+        costs=tuple(_cost_row(row, review.policy) for row in costs.iter_rows(named=True)),
+        costs_note=_costs_note(costs, review.policy),
+        figure=_cost_figure(costs, review.policy, anchor=anchor),
+    )
+
+
+def _facts(review: Review, meter_id: str) -> tuple[tuple[str, str], ...]:
+    """Return what is on record of a meter: each a label and a value."""
+    standing = review.meters.row(by_predicate=pl.col("meter_id") == meter_id, named=True)
+    present = review.upkeep.present.filter(pl.col("meter_id") == meter_id)["interval_days"]
+    told = review.sources.meters.filter(pl.col("meter_id") == meter_id)
+    began = told["in_service_on"][-1] if told.height else None
+    found = [
+        ("Standing", standing["standing"] + (", overdue" if standing["overdue"] else "")),
+        ("In service since", text.day(began)),
+        ("Visits on record", text.whole(standing["visits"])),
+        ("Last visit", text.day(standing["last_visit_on"])),
+        ("Seen every", text.in_days(present[0]) if present.len() else "not in use"),
+    ]
+    return tuple(found)
+
+
+def _first(review: Review, meter_id: str) -> str:
+    """Say what the review asks for now, whatever is decided on keeping the meter."""
+    row = review.meters.row(by_predicate=pl.col("meter_id") == meter_id, named=True)
+    if not {*PRESSING} & {*row["obligations"].split()}:
+        return ""
+    return f"{row['reason']} {row['action']}"
+
+
+def _said(value: float | None, unit: str) -> str:
+    """Return a value of a ground in its unit."""
+    if value is None:
+        return text.CANNOT_SAY
+    if unit == "p value":
+        return text.p_value(value)
+    if unit == "of checks at most":
+        return f"{text.probability(value)} at most"
+    if unit == "days":
+        return text.in_days(value)
+    whole = float(value).is_integer() and not unit.startswith("times")
+    number = text.fixed(value, places=0 if whole else 2)
+    unit = _ONE.get(unit, unit) if value == 1 else unit
+    return f"{number} {unit}".replace(" %", f"{text.NO_BREAK}%")
+
+
+def _threshold(row: dict[str, Any]) -> str:
+    """Return the laboratory's threshold of a ground: from where on it is met."""
+    if row["threshold"] is None:
+        return text.CANNOT_SAY
+    said = _said(row["threshold"], row["unit"]).removesuffix(" at most")
+    if row["unit"] == "p value":
+        return f"p under {text.plain(row['threshold'])}"
+    return f"{said} or more" if row["met_from_above"] else f"under {said}"
+
+
+def _cost_row(row: dict[str, Any], policy: Policy) -> CostRow:
+    """Return what one choice comes to."""
+    early = text.share(policy.retirement.adjust_early_share)
+    how = f"checked every {text.in_days(row['interval_days'])}"
+    if row["choice"] == "check_more_often":
+        how += f", adjusted past {early} of the tolerance"
+    return CostRow(
+        choice=CHOICE_WORDS[row["choice"]],
+        how=how,
+        expected=row["expected_cost"],
+        low=row["low_cost"],
+        high=row["high_cost"],
+        found_out=row["found_out"],
+        share_out=row["share_out"],
+    )
+
+
+def _costs_note(costs: pl.DataFrame, policy: Policy) -> str:
+    """Say which prices are missing, where any is."""
+    if costs.is_empty():
+        return "Its costs cannot be said: it could not be forecast."
+    prices = policy.retirement
+    given = {
+        "check": prices.check_price,
+        "service": prices.service_price,
+        "replacement": prices.replacement_price,
+    }
+    absent = [f"{name}_price" for name, price in given.items() if price <= 0]
+    if not absent:
+        return ""
+    verb = "is" if len(absent) == 1 else "are"
+    return f"Costs that cannot be said: {text.listed(absent)} {verb} not in the policy."
+
+
+def _cost_figure(costs: pl.DataFrame, policy: Policy, *, anchor: str) -> Figure | None:
+    """Return the figure of what each choice costs, None where one cannot be priced."""
+    drawn = costs.select(CHOICE_COSTS.keys())
+    if drawn.height < 2 or drawn["expected_cost"].null_count():
+        return None
+    cheapest = drawn.sort("expected_cost").row(0, named=True)
+    cost = text.whole(round(cheapest["expected_cost"]))
+    years = text.plain(policy.retirement.horizon_years)
+    least = CHOICE_WORDS[cheapest["choice"]]
+    conclude = f"Over {years} years “{least}” is expected to cost least: {cost}."
+    near = drawn.filter(
+        (pl.col("expected_cost") <= cheapest["high_cost"])
+        & (pl.col("choice") != cheapest["choice"])
+    )
+    if near.height:
+        names = [f"“{CHOICE_WORDS[name]}”" for name in near["choice"]]
+        verb = "lies" if near.height == 1 else "lie"
+        conclude += f" Within its range {verb} {text.listed(names)}: luck may reverse them."
+    named = drawn.with_columns(choice=pl.col("choice").replace(CHOICE_WORDS))
+    return pictured(
+        draw_costs(named),
+        name=f"costs-{anchor}",
+        title="What each choice costs",
+        label=f"Expected cost of each choice. {conclude}",
+        shows=(
+            f"Cost over {years} years in the laboratory's currency, by playing the meter's own "
+            f"drift, wander and noise forward many times under the policy's prices: "
+            f"the mean, and the range that holds {text.share(policy.retirement.cost_coverage)} of "
+            "the outcomes. A serviced and a new meter drift like the fleet's meters."
+        ),
+        conclude=conclude,
+        key=("cost", "cost_range"),
+    )

@@ -1,0 +1,163 @@
+"""This module gathers the data of the visit sheet."""
+
+from dataclasses import dataclass
+from datetime import date
+
+import polars as pl
+
+from drift import format as text
+from drift.frames import Row
+from drift.report.pages import dossier_bench, rows
+from drift.report.pages.parts import SignalRow, Stamp
+from drift.report.pages.reference_rows import CauseRow
+from drift.review.results import Review
+
+# Signals that a sheet shows; the dossier has all.
+_MOST_SIGNALS = 3
+
+_UNITS = {"dial_pct": "% on the dial", "kpa": "kPa", "psi": "psi"}
+
+
+@dataclass(frozen=True, slots=True)
+class SheetPoint:
+    """What to read at one point; what one reading and the mean are expected to show, in words."""
+
+    point_pct: float
+    vessel_id: str
+    correct_pct: float
+    correct_from: str
+    replicates: tuple[int, ...]
+    resolution_pct: float
+    one: str
+    mean: str
+    pass_low: float
+    pass_high: float
+
+
+@dataclass(frozen=True, slots=True)
+class SheetMeter:
+    """One meter's page; for_date is the day that its bands speak for."""
+
+    meter_id: str
+    anchor: str
+    site: str
+    standing: str
+    next_due_on: date
+    overdue_days: int
+    for_date: date
+    last_visit_on: date
+    reason: str
+    mark: str
+    points: tuple[SheetPoint, ...]
+    hint: str
+    causes: tuple[CauseRow, ...]
+    signals: tuple[SignalRow, ...]
+    signals_total: int
+    files: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class SheetPage:
+    """The visit sheet: a list of meters, then one page a meter."""
+
+    stamp: Stamp
+    due_by: date
+    believable_level: float
+    meters: tuple[SheetMeter, ...]
+
+
+def sheet_page(
+    review: Review, plan: pl.DataFrame, *, due_by: date, files: dict[str, tuple[str, ...]]
+) -> SheetPage:
+    """Return everything that the visit sheet says.
+
+    Parameters
+    ----------
+    review : Review
+        What was found.
+    plan : pl.DataFrame
+        Frame of `drift.review.visit_plan.PLAN`.
+    due_by : date
+        The last due date that is planned for.
+    files : dict of str to tuple of str
+        Files to fill in, by meter; none for a meter that has none.
+    """
+    ids = plan["meter_id"].unique(maintain_order=True)
+    return SheetPage(
+        stamp=rows.stamp(review),
+        due_by=due_by,
+        believable_level=review.policy.believable_level,
+        meters=tuple(
+            _meter(review, plan.filter(pl.col("meter_id") == name), number, files.get(name, ()))
+            for number, name in enumerate(ids, start=1)
+        ),
+    )
+
+
+def _meter(review: Review, plan: pl.DataFrame, number: int, files: tuple[str, ...]) -> SheetMeter:
+    """Return the page of one meter."""
+    first = plan.row(0, named=True)
+    name = first["meter_id"]
+    mine = pl.col("meter_id") == name
+    standing = review.meters.filter(mine).row(0, named=True)
+    table = review.sources.meters.filter(mine)
+    part = dossier_bench.bench_part(review, review.ledger.filter(mine), meter_id=name)
+    signals = review.signals.filter(mine & pl.col("answered_on").is_null()).sort("visit_on")
+    return SheetMeter(
+        meter_id=name,
+        anchor=f"meter-{number}",
+        site=(table["site"][-1] or "") if table.height else "",
+        standing=standing["standing"],
+        next_due_on=first["next_due_on"],
+        overdue_days=first["overdue_days"],
+        for_date=first["for_date"],
+        last_visit_on=standing["last_visit_on"],
+        reason=standing["reason"],
+        mark=_mark(review.sources.marks.filter(mine)),
+        points=tuple(_point(row) for row in plan.iter_rows(named=True)),
+        hint=part.lead,
+        causes=part.causes[:3],
+        signals=rows.signal_rows(review, signals.tail(_MOST_SIGNALS)),
+        signals_total=signals.height,
+        files=files,
+    )
+
+
+def _point(row: Row) -> SheetPoint:
+    """Return what to read at one point."""
+    given = {name: row[name] for name in ("point_pct", "resolution_pct", "pass_low", "pass_high")}
+    return SheetPoint(
+        **given,
+        vessel_id=str(row["vessel_id"] or ""),
+        correct_pct=row["correct_air_pct"],
+        correct_from=str(row["correct_from"]),
+        replicates=tuple(range(1, int(row["replicates"]) + 1)),
+        one=_range(row["reading_low"], row["reading_high"], places=_places(row["resolution_pct"])),
+        mean=_range(row["mean_low"], row["mean_high"], places=2),
+    )
+
+
+def _range(low: float | None, high: float | None, *, places: int) -> str:
+    """Return a range of readings, or that nothing can be expected."""
+    if low is None or high is None:
+        return text.CANNOT_SAY
+    ends = [text.fixed(end, places=places) for end in (low, high)]
+    return ends[0] if ends[0] == ends[1] else f"{ends[0]} to {ends[1]}"
+
+
+def _places(step: float) -> int:
+    """Return the decimal places of a dial's steps."""
+    written = f"{step:.6f}".rstrip("0")
+    return len(written.split(".")[1])
+
+
+def _mark(marks: pl.DataFrame) -> str:
+    """Say where the initial pressure mark was last."""
+    if marks.is_empty():
+        return "no record of its initial pressure mark"
+    last = marks.sort("performed_on").row(-1, named=True)
+    unit = _UNITS.get(last["mark_unit"] or "dial_pct", last["mark_unit"])
+    return (
+        f"{text.plain(last['mark'])}{text.NO_BREAK}{unit} "
+        f"({last['action']} {text.day(last['performed_on'])})"
+    )

@@ -1,0 +1,156 @@
+"""This module shares a review out among dossiers: to each what it tells of."""
+
+import dataclasses
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import polars as pl
+
+from drift.review.results import Review
+
+
+@dataclass(frozen=True, slots=True)
+class _Dealt:
+    """The rows of a frame by meter, in their order, and the frame without rows."""
+
+    rows: dict[str, pl.DataFrame]
+    none: pl.DataFrame
+
+    def to(self, meter_id: str) -> pl.DataFrame:
+        """Return the rows of one meter."""
+        return self.rows.get(meter_id, self.none)
+
+
+def split_by_meter(review: Review) -> Iterator[tuple[str, Review]]:
+    """Yield each meter with the part of a review that its dossier tells of, by meter_id.
+
+    To pick one meter's rows out of a frame takes as long as the frame is; here each frame is gone
+    through once for all meters, and a process that writes a dossier is sent no more than it needs.
+
+    Returns
+    -------
+    iterator of (str, Review)
+        Of frames by meter or by series the rows of that meter, of `meters` its neighbours too.
+    """
+    owners = review.ledger.select("series", owner="meter_id").unique()
+    sessions, marks, service = (
+        _dealt(frame)
+        for frame in (review.sources.sessions, review.sources.marks, review.sources.service)
+    )
+    causes, moves, balance = (
+        _dealt(frame)
+        for frame in (review.reference.causes, review.reference.moves, review.reference.balance)
+    )
+    intervals = _dealt(review.upkeep.intervals)
+    held, alike, uses = (_dealt(frame) for frame in (review.held, review.alike, review.uses))
+    verdicts, budgets = _dealt(review.conformity.verdicts), _dealt(review.conformity.budgets)
+    for meter_id, one in _outer_shares(_without_the_fleets(review), owners):
+        yield (
+            meter_id,
+            dataclasses.replace(
+                one,
+                held=held.to(meter_id),
+                alike=alike.to(meter_id),
+                uses=uses.to(meter_id),
+                sources=dataclasses.replace(
+                    one.sources,
+                    sessions=sessions.to(meter_id),
+                    marks=marks.to(meter_id),
+                    service=service.to(meter_id),
+                    meters=one.sources.meters.join(
+                        one.meters, on="meter_id", how="semi", maintain_order="left"
+                    ),
+                ),
+                reference=dataclasses.replace(
+                    one.reference,
+                    causes=causes.to(meter_id),
+                    moves=moves.to(meter_id),
+                    balance=balance.to(meter_id),
+                ),
+                upkeep=dataclasses.replace(one.upkeep, intervals=intervals.to(meter_id)),
+                conformity=dataclasses.replace(
+                    one.conformity, verdicts=verdicts.to(meter_id), budgets=budgets.to(meter_id)
+                ),
+            ),
+        )
+
+
+def _outer_shares(review: Review, owners: pl.DataFrame) -> Iterator[tuple[str, Review]]:
+    """Yield each meter with its rows of the frames of a review, those of its parts left whole."""
+    ledger, forecast, signals, phases, marks = (
+        _dealt(frame)
+        for frame in (review.ledger, review.forecast, review.signals, review.phases, review.marks)
+    )
+    charted, limits, trends, path_trends, changes, forecasts = (
+        _dealt(frame, owners=owners)
+        for frame in (
+            review.charted,
+            review.limits,
+            review.trends,
+            review.path_trends,
+            review.changes,
+            review.forecasts,
+        )
+    )
+    # A response that names no signal belongs to no dossier.
+    signalled = review.signals.select("signal_id", owner="meter_id")
+    responses = _dealt(review.responses, owners=signalled)
+    order = review.meters["meter_id"].to_list()
+    for place, meter_id in sorted(enumerate(order), key=lambda placed: placed[1]):
+        yield (
+            meter_id,
+            dataclasses.replace(
+                review,
+                ledger=ledger.to(meter_id),
+                charted=charted.to(meter_id),
+                limits=limits.to(meter_id),
+                phases=phases.to(meter_id),
+                marks=marks.to(meter_id),
+                trends=trends.to(meter_id),
+                path_trends=path_trends.to(meter_id),
+                changes=changes.to(meter_id),
+                forecasts=forecasts.to(meter_id),
+                forecast=forecast.to(meter_id),
+                signals=signals.to(meter_id),
+                responses=responses.to(meter_id),
+                meters=review.meters[max(0, place - 1) : place + 2],
+            ),
+        )
+
+
+def _dealt(frame: pl.DataFrame, *, owners: pl.DataFrame | None = None) -> _Dealt:
+    """Deal the rows of a frame out by meter; `owners` names the meter of each series or signal."""
+    if owners is None:
+        parts = frame.partition_by("meter_id", maintain_order=True, as_dict=True)
+    else:
+        owned = frame.join(owners, on=owners.columns[0], maintain_order="left")
+        parts = owned.partition_by("owner", maintain_order=True, include_key=False, as_dict=True)
+    return _Dealt({str(key[0]): rows for key, rows in parts.items()}, frame.clear())
+
+
+def _without_the_fleets(review: Review) -> Review:
+    """Leave out the long frames that speak of the fleet, of which no dossier tells."""
+    reference, sources = review.reference, review.sources
+    return dataclasses.replace(
+        review,
+        own_meters=review.own_meters.clear(),
+        sources=dataclasses.replace(
+            sources,
+            responses=sources.responses.clear(),
+            field_tests=sources.field_tests.clear(),
+            held_back=sources.held_back.clear(),
+            held_rows=sources.held_rows.clear(),
+            amendments=sources.amendments.clear(),
+        ),
+        reference=dataclasses.replace(
+            reference, compared=reference.compared.clear(), sessions=None
+        ),
+        upkeep=dataclasses.replace(
+            review.upkeep,
+            present=review.upkeep.present.clear(),
+            processes=review.upkeep.processes.clear(),
+        ),
+        conformity=dataclasses.replace(
+            review.conformity, repeatability=review.conformity.repeatability.clear()
+        ),
+    )

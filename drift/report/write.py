@@ -1,0 +1,94 @@
+"""This module writes what a review found into a folder, and takes away what it replaces."""
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from time import perf_counter
+from typing import TYPE_CHECKING
+
+from drift.report.data_files import data_tables
+from drift.report.pdf import print_pages
+from drift.review.results import Review
+from drift.store.tables import Sources
+
+if TYPE_CHECKING:
+    from drift.report.page_files import Helpers
+
+# Told how many steps are done and how many there are.
+Progress = Callable[[int, int], None]
+
+
+def write_beside(
+    review: Review,
+    out: Path,
+    beside: "Helpers",
+    *,
+    browser: Path | None,
+    progress: Progress,
+    timings: dict[str, float],
+) -> list[str]:
+    """Write what stands beside the data files; return the names below `out`, pages first."""
+    workbook: list[str] = []
+
+    def write_workbook() -> None:
+        with timed(timings, "write_workbook"):
+            workbook.extend(_write_workbook(review, out))
+
+    with timed(timings, "write_pages"):
+        pages = _write_pages(review, out, beside, progress, meanwhile=write_workbook)
+    if browser is None:
+        return [*pages, *workbook]
+    many = len(pages)
+    with timed(timings, "print_pages"):
+        printed = print_pages(
+            pages,
+            out,
+            browser=browser,
+            as_of=review.as_of,
+            progress=lambda done, of: progress(many + done, many + of),
+        )
+    return [*pages, *workbook, *printed]
+
+
+@contextmanager
+def page_helpers(sources: Sources, *, with_pages: bool) -> Iterator["Helpers"]:
+    """Give processes that make ready to write pages while the analysis goes on."""
+    if not with_pages:
+        yield ()
+        return
+    from drift.report.page_files import helpers  # noqa: PLC0415
+
+    with helpers(sources.sessions["meter_id"].n_unique()) as beside:
+        yield beside
+
+
+def _write_pages(
+    review: Review,
+    out: Path,
+    beside: "Helpers",
+    progress: Progress,
+    *,
+    meanwhile: Callable[[], None],
+) -> list[str]:
+    """Write the pages, and `meanwhile` what else there is; return the pages' names below `out`."""
+    # Drawing libraries are slow to load and --data-only does without them.
+    from drift.report.page_files import write_pages  # noqa: PLC0415
+
+    return write_pages(review, out, beside=beside, progress=progress, meanwhile=meanwhile)
+
+
+def _write_workbook(review: Review, out: Path) -> list[str]:
+    """Write the workbook; return its name below `out`."""
+    # As the pages, --data-only does without it.
+    from drift.report.workbook import NAME, write_workbook  # noqa: PLC0415
+
+    write_workbook(review, data_tables(review), out / NAME)
+    return [NAME]
+
+
+@contextmanager
+def timed(timings: dict[str, float], name: str) -> Iterator[None]:
+    """Note in `timings` how long the block took, in seconds."""
+    start = perf_counter()
+    yield
+    timings[name] = perf_counter() - start

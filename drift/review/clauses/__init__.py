@@ -1,0 +1,1 @@
+"""What an assessor asks, clause by clause, answered from the review."""

@@ -1,0 +1,153 @@
+"""This module answers whether meters are watched between calibrations and signals acted on."""
+
+import polars as pl
+
+from drift import format as text
+from drift.review.clauses.clause import ISO, NO_RECORD, OUTSIDE, PARTLY, Clause, by_count, of
+from drift.review.clauses.facts import LaboratoryFacts, span
+
+
+def monitoring_clauses(facts: LaboratoryFacts) -> tuple[Clause, ...]:
+    """Return the answers of this family."""
+    return between(facts), trends(facts), compared(facts), acted_on(facts)
+
+
+def between(facts: LaboratoryFacts) -> Clause:
+    """Answer whether meters are checked between calibrations."""
+    marks = facts.review.sources.marks.filter(pl.col("action") == "verified")
+    read = facts.visits.select("meter_id", performed_on="on")
+    checks = marks.join(read, on=["meter_id", "performed_on"], how="anti")
+    meters = checks.filter(pl.col("meter_id").is_in(facts.in_use))["meter_id"].n_unique()
+    return Clause(
+        ISO,
+        "6.4.10",
+        checked=False,
+        asked="Intermediate checks that are needed are made to a procedure.",
+        state=PARTLY if checks.height else OUTSIDE,
+        decided_by=f"{text.count(checks.height, 'check')} of the mark between calibrations",
+        answer=(
+            (
+                f"{of(marks.height - checks.height, marks.height)} checks of the "
+                "initial pressure mark "
+                f"go with a calibration; {text.count(meters, 'meter')} in use checked between them."
+            ),
+            "Which checks are needed, and their procedure, is not in these tables.",
+        ),
+        proof=(("data/visits.csv", "every visit"),),
+        to_file="The procedure of intermediate checks, and each check with its date.",
+    )
+
+
+def trends(facts: LaboratoryFacts) -> Clause:
+    """Answer whether the records let trends show, by limits from a whole baseline."""
+    review, needed = facts.review, facts.review.policy.baseline_visits
+    series = review.ledger.filter(pl.col("meter_id").is_in(facts.in_use))["series"].unique()
+    limits = review.limits.filter(
+        (pl.col("chart") == "individuals") & pl.col("series").is_in(series.to_list())
+    )
+    latest = limits.sort("phase").unique("series", keep="last")
+    whole = latest.filter(pl.col("points") >= needed).height
+    short = latest.height - whole
+    tested = review.path_trends.filter(pl.col("series").is_in(series.to_list()))
+    tested = tested.drop_nulls("verdict")
+    answer = [
+        (
+            f"{of(whole, series.len())} series of meters in use (a meter at a point) "
+            "have limits from a"
+            f" whole baseline of {text.count(needed, 'visit')}; {text.whole(short)} from fewer, "
+            f"{text.whole(series.len() - latest.height)} have none yet."
+        ),
+        f"Drift is tested in {of(tested.height, series.len())} of them.",
+    ]
+    if review.fit is not None and not review.fit.converged:
+        answer.append(
+            "The fleet's parameters behind the forecasts had not settled after "
+            f"{text.count(review.fit.rounds, 'step')}; take the forecasts with caution."
+        )
+    return Clause(
+        ISO,
+        "7.7.1",
+        checked=True,
+        asked="Data are recorded so that trends show, by statistical methods where practicable.",
+        state=by_count(whole, series.len()),
+        decided_by=f"{of(whole, series.len())} series with limits from a whole baseline",
+        answer=tuple(answer),
+        proof=(
+            ("#detectability", "what the charts can see"),
+            ("data/forecast.csv", "forecasts"),
+            ("data/phases.csv", "whose limits they are under"),
+        ),
+        to_file=(
+            NO_RECORD
+            if whole == series.len() and whole
+            else f"{text.count(needed, 'visit')} as found with one reference, each series."
+        ),
+    )
+
+
+def compared(facts: LaboratoryFacts) -> Clause:
+    """Answer whether the laboratory compares itself with others."""
+    vessels = facts.review.sources.vessels["vessel_id"].n_unique()
+    return Clause(
+        ISO,
+        "7.7.2",
+        checked=False,
+        asked="Performance is compared with other laboratories where available and appropriate.",
+        state=OUTSIDE,
+        decided_by="0 comparisons with another laboratory in these tables",
+        answer=(
+            (
+                "What is compared here is the laboratory with itself: "
+                f"{text.count(vessels, 'vessel')} "
+                "through the meters that they read."
+            ),
+        ),
+        proof=(("data/vessel_agreement.csv", "calibrations against each other and the meters"),),
+        to_file="Results of a proficiency test or of a comparison.",
+    )
+
+
+def acted_on(facts: LaboratoryFacts) -> Clause:
+    """Answer whether signals were acted on in time."""
+    review = facts.review
+    signals, patience = review.signals, review.policy.signal_days
+    waiting = signals.filter(pl.col("answered_on").is_null())
+    answered = signals.height - waiting.height
+    age = (pl.lit(review.as_of) - pl.col("visit_on")).dt.total_days()
+    stale = waiting.filter(age > patience).height
+    stray = review.responses.filter(pl.col("problem") != "").height
+    answer = [
+        (
+            f"{text.count(signals.height, 'signal')} ({span(signals['visit_on'])}); "
+            f"{text.whole(answered)} with a response, {text.whole(waiting.height)} without."
+        )
+    ]
+    if waiting.height:
+        oldest = (review.as_of - min(waiting["visit_on"])).days
+        answer.append(
+            f"The oldest is open for {text.count(oldest, 'day')}; {text.whole(stale)} for more than"
+            f" {text.count(patience, 'day')}, which refutes the clause."
+        )
+    if stray:
+        answer.append(f"{text.count(stray, 'response')} that names no signal it could answer.")
+    state = by_count(answered, signals.height, refuted=stale > 0, complete=not stray)
+    return Clause(
+        ISO,
+        "7.7.3",
+        checked=False,
+        asked="Monitoring data are analysed and acted on, so that wrong results are not reported.",
+        state=state,
+        decided_by=f"{of(answered, signals.height)} signals answered",
+        answer=tuple(answer),
+        proof=(("data/signals.csv", "all signals"), ("data/responses.csv", "all responses")),
+        to_file=(
+            f"A response to {text.count(waiting.height, 'signal')}."
+            if waiting.height
+            else "The signal that each stray response is meant for."
+            if stray
+            else NO_RECORD
+            if signals.height
+            else "Responses, once a signal is there."
+        ),
+        meters=tuple(waiting.sort("visit_on")["meter_id"].unique(maintain_order=True).to_list()),
+    )

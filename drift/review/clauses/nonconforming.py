@@ -1,0 +1,122 @@
+"""This module answers what was done about work that a meter outside may have spoiled."""
+
+from drift import format as text
+from drift.review.clauses.clause import ISO, Clause, by_count, few, of
+from drift.review.clauses.facts import LaboratoryFacts, span
+from drift.review.clauses.outcomes import FailedVisit
+
+# Failures in a row of one meter from which nothing done can have worked.
+IN_A_ROW = 3
+
+
+def nonconforming_clauses(facts: LaboratoryFacts) -> tuple[Clause, ...]:
+    """Return the answers of this family."""
+    return evaluated_work(facts), corrected(facts)
+
+
+def evaluated_work(facts: LaboratoryFacts) -> Clause:
+    """Answer whether earlier results were looked at after each failure."""
+    failed = facts.failures
+    righted = sum(one.righted_on == one.on for one in failed)
+    later = sum(one.righted_on not in {None, one.on} for one in failed)
+    never = [one for one in failed if one.righted_on is None]
+    used = [one for one in failed if one.tests]
+    answered = sum(one.answered for one in failed)
+    tests = facts.review.sources.field_tests
+    answer = [
+        f"{text.count(len(failed), 'visit')} found or left a meter outside; {text.whole(righted)} "
+        f"were put right that day, {text.whole(later)} later, {text.whole(len(never))} were not"
+        + (f" ({few(_meters(never))})." if never else "."),
+        (
+            f"{text.whole(answered)} have a response; what was decided on earlier "
+            "results, who was told"
+            " and who authorised going on is not in these tables: the impact note has room for it."
+        ),
+        f"{text.count(tests.height, 'field test')} on record ({span(tests['tested_on'])}), from "
+        "which an impact note can be made."
+        if tests.height
+        else "No field test is on record, so that touched results cannot be named.",
+    ]
+    if used:
+        number = sum(one.tests for one in used)
+        answer.append(
+            f"{text.count(number, 'field test')} went on with a meter that was not righted: "
+            f"{few(_meters(used))}."
+        )
+    return Clause(
+        ISO,
+        "7.10",
+        checked=True,
+        asked=(
+            "Nonconforming work is evaluated with its effect on earlier results; customers are "
+            "told where necessary; going on is authorised."
+        ),
+        state=by_count(answered, len(failed), refuted=bool(used), complete=False),
+        decided_by=(
+            f"{text.count(len(failed), 'failure')}, {text.whole(answered)} answered, "
+            f"{text.whole(len(never))} not put right"
+        ),
+        answer=tuple(answer),
+        proof=(("data/conformity.csv", "every verdict"), ("data/responses.csv", "all responses")),
+        to_file=(
+            f"An impact note, with its decision, for each of {text.count(len(failed), 'failure')}."
+            if failed
+            else "The procedure for nonconforming work."
+        ),
+        meters=tuple(_meters([*used, *never, *failed])),
+    )
+
+
+def _meters(failed: list[FailedVisit]) -> list[str]:
+    """Return the meters of some failures, each once."""
+    return list(dict.fromkeys(one.meter_id for one in failed))
+
+
+def longest_runs(facts: LaboratoryFacts) -> dict[str, int]:
+    """Return each failing meter's longest run of visits that failed one after another."""
+    runs: dict[str, int] = {}
+    for (meter_id,), group in facts.visits.group_by("meter_id", maintain_order=True):
+        run = longest = 0
+        for found, left in group.select("found_failed", "left_failed").iter_rows():
+            run = run + 1 if found or left else 0
+            longest = max(longest, run)
+        if longest:
+            runs[str(meter_id)] = longest
+    return dict(sorted(runs.items(), key=lambda item: -item[1]))
+
+
+def corrected(facts: LaboratoryFacts) -> Clause:
+    """Answer whether causes of failures are removed, as far as meters show it."""
+    runs = longest_runs(facts)
+    again = [name for name, run in runs.items() if run >= IN_A_ROW]
+    failed = len(facts.failures)
+    answered = sum(one.answered for one in facts.failures)
+    longest = max(runs.values(), default=0)
+    answer = [
+        (
+            f"{text.count(len(runs), 'meter')} failed, {text.whole(answered)} of "
+            f"{text.count(failed, 'failure')} with a response on what was done."
+        ),
+        f"The longest run of failures of one meter is {text.whole(longest)}; from "
+        f"{text.whole(IN_A_ROW)} on no action can have worked"
+        + (f" ({few(again)})." if again else "."),
+        "Analysis of causes and the review of what was done is not in these tables.",
+    ]
+    return Clause(
+        ISO,
+        "8.7",
+        checked=False,
+        asked="Causes of nonconformities are removed, and the action is shown to work.",
+        state=by_count(answered, failed, refuted=bool(again), complete=False),
+        decided_by=(
+            f"{of(answered, failed)} failures answered; {text.whole(longest)} in a row at worst"
+        ),
+        answer=tuple(answer),
+        proof=(("data/conformity.csv", "every verdict"), ("data/responses.csv", "all responses")),
+        to_file=(
+            f"The cause and its removal for {few(again or list(runs))}."
+            if failed
+            else "Corrective actions, once something fails."
+        ),
+        meters=tuple(again or runs),
+    )

@@ -1,0 +1,294 @@
+"""This module answers what is asked of technical records, people, conditions and methods."""
+
+import polars as pl
+
+from drift import format as text
+from drift.reference.vessel import TYPE_A_REASON
+from drift.review.clauses.clause import (
+    CLAUSE_CONTRADICTED,
+    ISO,
+    NO_RECORD,
+    OUTSIDE,
+    PARTLY,
+    R18,
+    SHOWN,
+    Clause,
+    by_count,
+    few,
+    of,
+)
+from drift.review.clauses.facts import LaboratoryFacts
+
+# Water at the bench may differ this much more than readings bear before it is spoken of: a tenth
+# of the tolerance (common practice, no source).
+_MATTERS = 0.1
+
+
+def record_clauses(facts: LaboratoryFacts) -> tuple[Clause, ...]:
+    """Return the answers of this family, in the order of their numbers."""
+    return (
+        people(facts),
+        conditions(facts),
+        equipment_record(facts),
+        methods(facts),
+        originals(facts),
+    )
+
+
+def people(facts: LaboratoryFacts) -> Clause:
+    """Answer who did the work, as far as it is written down."""
+    sets = facts.review.sources.sessions
+    named = int(sets["operator"].count())
+    names = sets["operator"].drop_nulls().n_unique()
+    different = facts.review.reference.operators
+    return Clause(
+        ISO,
+        "6.2",
+        checked=False,
+        asked="People who can influence results are known, competent and authorised.",
+        state=by_count(named, sets.height if named else 0, complete=False),
+        decided_by=f"{of(named, sets.height)} sets of readings name who read them",
+        answer=(
+            (
+                f"{text.count(names, 'operator')} named. "
+                f"Their readings: {different.basis}, standard deviation "
+                f"{text.spread(different.sd)} % air."
+            ),
+            "Competence and authorisation are not in these tables.",
+        ),
+        proof=(("data/reference.csv", "how operators differ"), ("data/visits.csv", "every visit")),
+        to_file="Who is authorised for which task, since when and by whom"
+        + ("." if named == sets.height else "; the operator of every reading."),
+    )
+
+
+def conditions(facts: LaboratoryFacts) -> Clause:
+    """Answer whether the water's temperature was watched, and whether it shows in readings."""
+    policy, effects = facts.review.policy, facts.review.reference.effects
+    sets = facts.review.sources.sessions
+    known = int(sets["water_temp_c"].count())
+    seen = effects.filter(pl.col("kind") == "water_temperature").drop_nulls("q").to_dicts()
+    matters = [
+        row
+        for row in seen
+        if row["q"] <= policy.false_discovery_rate
+        and abs(row["effect_pct"]) >= _MATTERS * policy.tolerance_pct
+    ]
+    low, high = sets["water_temp_c"].min(), sets["water_temp_c"].max()
+    answer = [
+        f"Water temperature is recorded for {of(known, sets.height)} sets of readings"
+        + (f", {_celsius(low)} to {_celsius(high)} °C." if known else "."),
+        *(
+            f"Readings change by {text.bias_with_unit(row['effect_pct'])} "
+            f"({text.interval(row['low'], row['high'])}) where the water is 10 °C warmer"
+            + (": more than a tenth of the tolerance." if matters else ".")
+            for row in seen
+        ),
+        "Limits for the place of work are not in these tables.",
+    ]
+    return Clause(
+        ISO,
+        "6.3",
+        checked=False,
+        asked="Conditions that influence results are known, watched and do not spoil them.",
+        state=(
+            CLAUSE_CONTRADICTED
+            if matters
+            else OUTSIDE
+            if not known
+            else SHOWN
+            if known == sets.height and seen
+            else PARTLY
+        ),
+        decided_by=f"{of(known, sets.height)} sets with a water temperature",
+        answer=tuple(answer),
+        proof=(("data/reference.csv", "effect of the water's temperature"),),
+        to_file=(
+            "One temperature for all calibrations, or a correction."
+            if matters
+            else NO_RECORD
+            if known == sets.height and seen
+            else "The water's temperature of every reading (water_temp_c)."
+        ),
+    )
+
+
+def _celsius(value: object) -> str:
+    """Return a temperature in words."""
+    return text.fixed(value if isinstance(value, float) else None, places=1)
+
+
+def _recorded(facts: LaboratoryFacts) -> tuple[tuple[str, int, int], ...]:
+    """Return what is recorded of sets of readings and meters: name, how often, of how many."""
+    sets, meters = facts.review.sources.sessions, facts.review.sources.meters
+    above = sets.filter(pl.col("correct_air_pct") > 0)
+    used = set(facts.in_use)
+    placed = set(meters.drop_nulls("site")["meter_id"]) & used
+    due = facts.review.meters.filter(pl.col("next_due_on").is_not_null())["meter_id"]
+    return (
+        ("operator", int(sets["operator"].count()), sets.height),
+        ("vessel", int(above["vessel_id"].count()), above.height),
+        ("step of the dial", int(sets["resolution_pct"].count()), sets.height),
+        ("place of the meter", len(placed), len(used)),
+        ("due date of the meter", len(set(due) & used), len(used)),
+    )
+
+
+def _record_state(facts: LaboratoryFacts) -> tuple[str, str]:
+    """Return the state of the equipment record and the number that decides it."""
+    parts = _recorded(facts)
+    whole = [name for name, some, total in parts if total and some == total]
+    told = f"{of(len(whole), len(parts))} parts on record throughout"
+    return by_count(len(whole), len(parts), complete=False), told
+
+
+def equipment_record(facts: LaboratoryFacts) -> Clause:
+    """Answer which parts of the equipment record are there."""
+    state, decided = _record_state(facts)
+    parts = _recorded(facts)
+    told = text.listed([f"{name} {of(some, total)}" for name, some, total in parts])
+    gaps = [name for name, some, total in parts if some < total]
+    return Clause(
+        ISO,
+        "6.4.13",
+        checked=True,
+        asked=(
+            "Records hold identity, place, dates and results of calibrations, adjustments, "
+            "acceptance criteria, due date, and (from memory) damage or repair."
+        ),
+        state=state,
+        decided_by=decided,
+        answer=(
+            f"On record: {told}.",
+            f"{text.count(facts.review.sources.service.height, 'record')} of service and damage.",
+            "Maker, type, serial number and the procedure followed have no place in these tables.",
+        ),
+        proof=(
+            ("data/visits.csv", "dates, results, adjustments"),
+            ("data/meters.csv", "due dates"),
+            ("index.html#policy", "acceptance criteria"),
+        ),
+        to_file="Maker, type, serial number and procedure"
+        + (f"; {text.listed(gaps)} throughout." if gaps else "."),
+    )
+
+
+def practice_record(facts: LaboratoryFacts) -> Clause:
+    """Answer the same for the construction-materials practice."""
+    state, decided = _record_state(facts)
+    return Clause(
+        R18,
+        "equipment record",
+        checked=False,
+        asked=(
+            "For each item: results in detail, identity, date, person, procedure, previous and "
+            "next due date, and the reference used."
+        ),
+        state=state,
+        decided_by=decided,
+        answer=(
+            "As 6.4.13: "
+            + text.listed([f"{name} {of(some, total)}" for name, some, total in _recorded(facts)])
+            + ".",
+            "The procedure followed is not in these tables.",
+        ),
+        proof=(
+            ("data/visits.csv", "dates, results, adjustments"),
+            ("data/meters.csv", "due dates"),
+        ),
+        to_file="The procedure, and what 6.4.13 lacks.",
+    )
+
+
+def methods(facts: LaboratoryFacts) -> Clause:
+    """Answer whether readings follow the method for meters of this type."""
+    wrong = facts.review.reference.checks.filter(pl.col("problem") == TYPE_A_REASON)
+    meters = wrong["meter_id"].unique(maintain_order=True).to_list()
+    return Clause(
+        ISO,
+        "7.2",
+        checked=False,
+        asked="Suitable methods are chosen, verified before use and followed.",
+        state=CLAUSE_CONTRADICTED if meters else OUTSIDE,
+        decided_by=f"{text.count(wrong.height, 'set')} with the factor of another type of meter",
+        answer=(
+            f"Readings with the water-column meter's factor 0.98: {few(meters)}."
+            if meters
+            else "No reading holds the water-column meter's factor 0.98.",
+            "The procedure and its verification are not in these tables.",
+        ),
+        proof=(("data/vessel_checks.csv", "readings with another value"),),
+        to_file="The procedure with its edition, and proof that the laboratory can follow it.",
+        meters=tuple(meters),
+    )
+
+
+def _told_of_rows(facts: LaboratoryFacts, dropped: pl.DataFrame) -> list[str]:
+    """Say what is kept of rows, amended values and readings, and what was left out."""
+    sources, held = facts.review.sources, facts.held
+    sets, total = sources.sessions, facts.rows
+    named = int(sets["operator"].count())
+    meters = dropped["meter_id"].unique(maintain_order=True).to_list()
+    answer = [
+        (
+            f"{text.count(total, 'row')} from "
+            f"{text.count(sources.files.height, 'file')}, each file with"
+            f" its SHA-256; {text.count(held, 'row')} held back and not used, each with its reason."
+        ),
+        (
+            f"{text.count(sources.amendments.height, 'value')} amended; the earlier "
+            "value of each is "
+            "kept beside its file and line, who amended it and why is not in these tables."
+        ),
+        f"{text.whole(named)} of {text.count(sets.height, 'set')} of readings name who read them.",
+    ]
+    if dropped.height:
+        answer.append(
+            f"{text.count(dropped.height, 'set')} of readings lack one of their numbered readings "
+            f"({few(meters)}): the first reading stays on record, or a reason does."
+        )
+    return answer
+
+
+def originals(facts: LaboratoryFacts) -> Clause:
+    """Answer whether original observations are kept whole, and amendments can be traced."""
+    sources, held = facts.review.sources, facts.held
+    sets = sources.sessions
+    named = int(sets["operator"].count())
+    dropped = sets.filter(pl.col("readings_left_out") > 0)
+    meters = dropped["meter_id"].unique(maintain_order=True).to_list()
+    answer = _told_of_rows(facts, dropped)
+    whole = not held and not dropped.height and not sources.amendments.height
+    return Clause(
+        ISO,
+        "7.5",
+        checked=True,
+        asked="Originals are kept with dates and persons; what was amended can be traced to them.",
+        state=by_count(named, sets.height, refuted=dropped.height > 0, complete=whole),
+        decided_by=(
+            f"{text.count(dropped.height, 'set')} without a reading that was made"
+            if dropped.height
+            else f"{text.count(held, 'row')} held back"
+        ),
+        answer=tuple(answer),
+        proof=(
+            ("data/held_back.csv", "rows held back"),
+            ("#amendments", "amended values"),
+            ("data/run.json", "input files"),
+        ),
+        to_file=_lacking(
+            {
+                "the readings left out, or why": dropped.height,
+                "the rows held back, put right": held,
+                "who amended values and why": sources.amendments.height,
+                "who read": sets.height - named,
+            }
+        ),
+        meters=tuple(meters),
+    )
+
+
+def _lacking(wanted: dict[str, int]) -> str:
+    """Say what is to be filed of what is wanted, nothing where all counts are 0."""
+    words = text.listed([words for words, number in wanted.items() if number])
+    return f"{words[:1].upper()}{words[1:]}." if words else NO_RECORD

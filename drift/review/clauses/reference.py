@@ -1,0 +1,170 @@
+"""This module answers what is asked of reference values and of the chain behind them."""
+
+import polars as pl
+
+from drift import format as text
+from drift.review.clauses.clause import (
+    CLAUSE_CONTRADICTED,
+    ISO,
+    NO_RECORD,
+    NOT_SHOWN,
+    OUTSIDE,
+    PARTLY,
+    Clause,
+    by_count,
+    few,
+    of,
+)
+from drift.review.clauses.facts import LaboratoryFacts, disagreement, normalised, span
+
+# A shift of a tenth of the tolerance is spoken of (common practice, no source).
+MATTERS = 0.1
+_OF_VESSELS = ("vessel", "vessel_change", "vessel_step")
+
+
+def reference_clauses(facts: LaboratoryFacts) -> tuple[Clause, ...]:
+    """Return the answers of this family."""
+    return reference_values(facts), chain(facts)
+
+
+def shifts(facts: LaboratoryFacts) -> pl.DataFrame:
+    """Return the shifts within one calibration that are told from chance and matter."""
+    policy = facts.review.policy
+    return facts.review.reference.effects.filter(
+        pl.col("kind") == "vessel_step",
+        pl.col("q") <= policy.false_discovery_rate,
+        pl.col("effect_pct").abs() >= MATTERS * policy.tolerance_pct,
+    ).sort("effect_pct")
+
+
+def can_be_judged(facts: LaboratoryFacts) -> bool:
+    """Say whether the fleet's readings can compare its vessels at all."""
+    effects = facts.review.reference.effects
+    return effects.filter(pl.col("kind").is_in(_OF_VESSELS))["effect_pct"].count() > 0
+
+
+def reference_values(facts: LaboratoryFacts) -> Clause:
+    """Answer whether the reference values in use are the current and the right ones."""
+    review = facts.review
+    vessels, wrong, moved = review.reference.vessels, review.reference.checks, shifts(facts)
+    span_read = review.sources.sessions.filter(pl.col("correct_air_pct") > 0)
+    traced = review.reference.compared.filter(pl.col("calibrated_on").is_not_null()).height
+    judged = can_be_judged(facts)
+    answer = [
+        f"{text.count(vessels['vessel_id'].n_unique(), 'vessel')} with "
+        f"{text.count(vessels.height, 'calibration')} on record ({span(vessels['calibrated_on'])})."
+        if vessels.height
+        else "No calibration of a vessel is on record.",
+        (
+            f"{of(traced, span_read.height)} sets of readings above 0 % name a vessel with a "
+            f"calibration; {text.whole(wrong.height)} state another air content than "
+            "their vessel's."
+        ),
+        *(disagreement(row) for row in facts.disagreeing[:1]),
+        *(
+            f"A shift within one calibration: {row['name']}, "
+            f"{text.bias_with_unit(row['effect_pct'])}."
+            for row in moved.head(1).to_dicts()
+        ),
+        f"{text.count(review.sources.marks.height, 'record')} of the initial pressure mark.",
+    ]
+    if not judged:
+        answer.append(
+            "The reference cannot be judged from these readings: read five meters with a second "
+            "vessel, by a second operator."
+        )
+    state, decided = _reference_state(facts, traced=traced, span_read=span_read.height)
+    return Clause(
+        ISO,
+        "6.4.11",
+        checked=False,
+        asked="Reference values and correction factors are kept up to date and used.",
+        state=state,
+        decided_by=decided,
+        answer=tuple(answer),
+        proof=(
+            ("data/vessel_agreement.csv", "calibrations against each other and the meters"),
+            ("data/vessel_checks.csv", "readings with another value"),
+            ("data/reference.csv", "what meters share"),
+        ),
+        to_file=_reference_file(facts, wrong=wrong, traced=traced == span_read.height),
+        meters=tuple(wrong["meter_id"].unique(maintain_order=True).to_list()),
+    )
+
+
+def _reference_state(facts: LaboratoryFacts, *, traced: int, span_read: int) -> tuple[str, str]:
+    """Return the state of the reference values and the number that decides it."""
+    reference, moved = facts.review.reference, shifts(facts)
+    if reference.checks.height:
+        return (
+            CLAUSE_CONTRADICTED,
+            f"{text.count(reference.checks.height, 'set')} with another value",
+        )
+    if facts.disagreeing:
+        row = facts.disagreeing[0]
+        return CLAUSE_CONTRADICTED, f"E_n {normalised(row)} of {row['vessel_id']}; 1 is allowed"
+    if moved.height:
+        size = text.bias_with_unit(moved["effect_pct"][0])
+        return CLAUSE_CONTRADICTED, f"a shift of {size} within one calibration"
+    told = f"{of(traced, span_read)} sets traced to a calibration"
+    total = max(span_read, 1)
+    return by_count(traced, total, complete=can_be_judged(facts)), told
+
+
+def _reference_file(facts: LaboratoryFacts, *, wrong: pl.DataFrame, traced: bool) -> str:
+    """Say what closes the clause on reference values."""
+    if wrong.height:
+        return "The right air content of those readings, as an amendment."
+    if facts.disagreeing:
+        row = facts.disagreeing[0]
+        pair = dict.fromkeys((str(row["vessel_id"]), str(row["other_vessel_id"])))
+        return f"A new calibration of {few(list(pair))}, or a larger uncertainty."
+    if shifts(facts).height:
+        return "A new calibration of the vessel."
+    if not traced:
+        return "The vessel of every reading, and each vessel's calibration."
+    return NO_RECORD if can_be_judged(facts) else "Five meters read with a second vessel."
+
+
+def chain(facts: LaboratoryFacts) -> Clause:
+    """Answer how far the chain of the reference goes in these records."""
+    table = facts.review.sources.vessels
+    sure = table.filter(pl.col("u_air_pct") > 0).height
+    if facts.disagreeing:
+        state = CLAUSE_CONTRADICTED
+    elif table.is_empty():
+        state = OUTSIDE
+    else:
+        state = PARTLY if sure else NOT_SHOWN
+    return Clause(
+        ISO,
+        "6.5",
+        checked=False,
+        asked="An unbroken chain, each link with its uncertainty, leads to national standards.",
+        state=state,
+        decided_by=(
+            f"E_n {normalised(facts.disagreeing[0])}; 1 is allowed"
+            if facts.disagreeing
+            else f"{of(sure, table.height)} vessel calibrations state an uncertainty"
+        ),
+        answer=(
+            f"{of(sure, table.height)} vessel calibrations state an uncertainty.",
+            *(
+                f"Stated uncertainties are contradicted. {disagreement(row)}"
+                for row in facts.disagreeing[:1]
+            ),
+            "Certificates of the balance and the masses behind them are not in these tables.",
+        ),
+        proof=(
+            ("data/vessel_agreement.csv", "calibrations against each other and the meters"),
+            ("data/uncertainty.csv", "uncertainty budgets"),
+        ),
+        to_file="Certificates of balance and masses"
+        + (
+            ", and the cause of the disagreement."
+            if facts.disagreeing
+            else "."
+            if sure and sure == table.height
+            else ", and an uncertainty for every calibration."
+        ),
+    )

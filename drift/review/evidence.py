@@ -1,0 +1,216 @@
+"""This module gathers what an evidence pack needs besides a review: studies and validations.
+
+The checks are the tests named here, run before each release; `tests/published/SOURCES.md` says how
+each source was come by.  ``read``: read at the source, or in a copy or a page that quotes it;
+``memory``: published digits in part from memory, recomputed by other means; ``derived``: worked
+out apart from this program.
+"""
+
+import dataclasses
+import math
+from dataclasses import dataclass
+
+import polars as pl
+
+from drift.forecast.fit import Fit
+from drift.forecast.proof import Proof, prove
+from drift.limits.runs.detectability import Detectability, detectability
+from drift.limits.runs.monitors import Watch
+from drift.review.forecasts import forecast_settings, jumps_known
+from drift.review.policy import Policy
+from drift.review.results import Review
+
+
+def study_detectability(policy: Policy) -> Detectability:
+    """Compute what the charts of a fleet under `policy` can and cannot see."""
+    return detectability(
+        Watch(
+            sigma_pct=policy.sound_sigma_pct,
+            interval_days=policy.interval_days,
+            tolerance_pct=policy.tolerance_pct,
+            meters=policy.fleet_meters,
+            points_per_meter=len(policy.points_pct),
+            baseline_visits=policy.baseline_visits,
+            rules=policy.rules,
+            limit_sigmas=policy.limit_sigmas,
+            ewma_weight=policy.ewma_weight,
+            ewma_limit_sigmas=policy.limit_sigmas,
+            cusum_reference_sigmas=policy.cusum_reference_sigmas,
+            cusum_decision_sigmas=policy.cusum_decision_sigmas,
+        )
+    )
+
+
+def study_proof(ledger: pl.DataFrame, policy: Policy, *, fit: Fit | None = None) -> Proof:
+    """Judge the forecaster on the history in `ledger`, flagging where `policy` would have."""
+    return prove(
+        ledger,
+        settings=forecast_settings(policy, band_level=0.9),
+        flag_at=(1 - policy.intervals.target, policy.drifting_probability),
+        fit=fit,
+    )
+
+
+def proof_records(proof: Proof) -> dict[str, object]:
+    """Return a proof as plain lists, dicts and numbers for JSON; what is not known is None."""
+    record: dict[str, object] = {
+        "series": proof.series,
+        "forecasts": proof.forecasts,
+        "failures": proof.failures,
+        "band_level": proof.band_level,
+        "coverage": _known(proof.coverage),
+        "coverage_low": _known(proof.coverage_low),
+        "coverage_high": _known(proof.coverage_high),
+        "scores": proof.scores.fill_nan(None).to_dicts(),
+        "reliability": proof.reliability.fill_nan(None).to_dicts(),
+        "flags": [
+            {name: _known(value) for name, value in dataclasses.asdict(flag).items()}
+            for flag in proof.flags
+        ],
+    }
+    return record
+
+
+def _known(value: float) -> float | None:
+    """Return a finite number, None for all else."""
+    return value if math.isfinite(value) else None
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """What the methods of a review can do.
+
+    Attributes
+    ----------
+    detectability : Detectability
+        What the charts of its policy can and cannot see.
+    proof : Proof or None
+        How the forecaster did on its history with the fleet's own fit; None where none was made.
+    """
+
+    detectability: Detectability
+    proof: Proof | None
+
+
+def gather_evidence(review: Review) -> Evidence:
+    """Study the charts and the forecaster of a review.
+
+    Notes
+    -----
+    Each past visit is forecast from the visits before it, but with the hyper-parameters that the
+    whole history gives: a fit for every year would take longer than the review.  `drift proof`
+    makes those.
+    """
+    proof = None
+    if review.fit is not None:
+        ledger = jumps_known(review.ledger, review.sources)
+        proof = study_proof(ledger, review.policy, fit=review.fit)
+    return Evidence(detectability=study_detectability(review.policy), proof=proof)
+
+
+@dataclass(frozen=True, slots=True)
+class Validation:
+    """One part of the program and what it is checked against.
+
+    Attributes
+    ----------
+    part, against : str
+        What is checked, and the published source or other means.
+    status : {"read", "memory", "derived"}
+        How the expected values were come by.
+    test : str
+        File of the test, below ``tests/``.
+    """
+
+    part: str
+    against: str
+    status: str
+    test: str
+
+
+VALIDATIONS = (
+    Validation(
+        "Control charts of individuals, EWMA and CUSUM",
+        "worked examples of the NIST/SEMATECH e-Handbook of Statistical Methods, section 6.3",
+        "read",
+        "limits/test_charts_points.py",
+    ),
+    Validation(
+        "Chart constants",
+        "published tables for n = 2 to 25, and their integrals",
+        "read",
+        "limits/test_constants.py",
+    ),
+    Validation(
+        "False alarms and run lengths",
+        "published average run lengths of Shewhart, run-rule, EWMA and CUSUM charts",
+        "memory",
+        "limits/test_run_length.py",
+    ),
+    Validation(
+        "Least squares",
+        "certified values of the NIST Statistical Reference Datasets",
+        "read",
+        "trend/test_strd.py",
+    ),
+    Validation(
+        "Tests of trend and slopes",
+        "worked examples of US EPA guidance (QA/G-9S and others), and general libraries",
+        "read",
+        "trend/test_trend.py",
+    ),
+    Validation(
+        "Survival and intervals",
+        "remission times of leukaemia patients and cosmesis data (published estimates)",
+        "memory",
+        "upkeep/test_survival.py",
+    ),
+    Validation(
+        "Reliability arithmetic and exact intervals",
+        "independent recomputation of binomial and Weibull formulas",
+        "derived",
+        "upkeep/test_reliability.py",
+    ),
+    Validation(
+        "Mixed models of what meters share",
+        "Dyestuff, Pastes and Penicillin data (published REML estimates), and a general library",
+        "memory",
+        "reference/test_mixed.py",
+    ),
+    Validation(
+        "Uncertainty and conformance probability",
+        "examples of JCGM 100 (H.3) and JCGM 106 (clause 7)",
+        "memory",
+        "reference/test_uncertainty.py",
+    ),
+    Validation(
+        "Rounded readings",
+        "numerical integration of each cell, and simulation",
+        "derived",
+        "limits/test_rounding.py",
+    ),
+    Validation(
+        "Correct air content of a vessel, dial law",
+        "100 w/W and the gas law, by hand; a state's published canister table",
+        "read",
+        "reference/test_vessel.py",
+    ),
+    Validation(
+        "Forecasts, bands and their probabilities",
+        "simulated fleets with known truth, and sea-going thermometers over 496 recalibrations",
+        "derived",
+        "forecast/test_forecast_quality.py",
+    ),
+    Validation(
+        "The whole review on histories nobody here invented",
+        "a NIST kilogram check standard, resistivity check standard, oceanographic thermometers",
+        "read",
+        "review/test_real_reviews.py",
+    ),
+    Validation(
+        "The whole review on a laboratory with planted faults",
+        "the list of what was planted, meter by meter",
+        "derived",
+        "review/test_sample_review.py",
+    ),
+)

@@ -1,0 +1,160 @@
+"""This module holds what a review has found, ready to be written or drawn."""
+
+from dataclasses import dataclass, field
+from datetime import date
+
+import polars as pl
+
+from drift.conformity.decision_rules import DecisionRule, decision_rule
+from drift.conformity.weigh import Conformity
+from drift.forecast.fit import Fit
+from drift.meter.tolerance import within_tolerance
+from drift.reference.weigh import Reference
+from drift.review.barred_uses import BARRED_USES
+from drift.review.changes import Since
+from drift.review.noted_rows import NOTED
+from drift.review.policy import Policy
+from drift.store.tables import (
+    RowCounts,
+    Sources,
+    readings_not_taken,
+    row_counts,
+    unread_meters,
+)
+from drift.trend.change_points import link_jumps
+from drift.trend.path_trend import fitted_trend
+from drift.upkeep.reliability.censored_intervals import censored_intervals
+from drift.upkeep.reliability.survival_curve import survival_curve
+from drift.upkeep.weigh import Upkeep
+
+
+@dataclass(frozen=True, slots=True)
+class Review:
+    """Everything that a review of one source says, as of one date.
+
+    Attributes
+    ----------
+    as_of : date
+        The date it speaks for.
+    source_name : str
+        Last part of the source's path, for headings.
+    policy : Policy
+        The laboratory's choices in force.
+    sources : Sources
+        What was read, what was held back and from which files.
+    ledger, charted, limits, trends, path_trends, changes, forecasts, forecast, signals, meters
+        Frames of `drift.frames`, each sorted by its grain; `meters` with the meters of which
+        most is asked first.  `forecasts` has one row a series (with the further columns of
+        `drift.forecast.forecasts.SERIES`), `forecast` one a series and date.  `signals` has
+        the further column ``answered_on`` (date of the response, null where there is none).
+    obligations : pl.DataFrame
+        Frame of `drift.review.obligations.OBLIGATIONS`, in the order of `meters`.
+    phases : pl.DataFrame
+        Frame of `drift.limits.baseline_change.COMPARED`: old visits against new.
+    marks : pl.DataFrame
+        Frame of `drift.limits.charts.mark.MARK_CHARTS`.
+    responses : pl.DataFrame
+        Frame of `drift.review.responses.RESPONSES`: each with the signal that it answers.
+    reference : Reference
+        What the fleet's own readings say of their reference.
+    upkeep : Upkeep
+        How often meters are seen, how long they may go unseen, and how they move.
+    own_meters : pl.DataFrame
+        As `meters`, with what meters share taken out of their readings; empty where nothing
+        shared was found.
+    since : Since or None
+        What has changed since an earlier review, None where none was named.
+    fit : Fit or None
+        What the forecaster found the fleet to have in common; None where it was not asked.
+    held, alike : pl.DataFrame
+        Frames of `drift.review.noted_rows.NOTED`: rows that could not be read and the meters
+        that they name; meters that may be one, written in several ways.
+    uses : pl.DataFrame
+        Frame of `drift.review.barred_uses.BARRED_USES`.
+    """
+
+    as_of: date
+    source_name: str
+    policy: Policy
+    sources: Sources
+    ledger: pl.DataFrame
+    charted: pl.DataFrame
+    limits: pl.DataFrame
+    phases: pl.DataFrame
+    marks: pl.DataFrame
+    trends: pl.DataFrame
+    path_trends: pl.DataFrame
+    changes: pl.DataFrame
+    forecasts: pl.DataFrame
+    forecast: pl.DataFrame
+    signals: pl.DataFrame
+    responses: pl.DataFrame
+    meters: pl.DataFrame
+    obligations: pl.DataFrame
+    reference: Reference
+    upkeep: Upkeep
+    conformity: Conformity
+    own_meters: pl.DataFrame
+    since: Since | None = None
+    fit: Fit | None = None
+    held: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=NOTED))
+    alike: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=NOTED))
+    uses: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=BARRED_USES))
+
+    @property
+    def untaken_readings(self) -> tuple[int, int]:
+        """Return how many rows of readings were not taken, and of how many."""
+        return readings_not_taken(self.sources)
+
+    @property
+    def rows(self) -> RowCounts:
+        """Return what became of the rows of its input."""
+        return row_counts(self.sources)
+
+    @property
+    def never_read(self) -> list[str]:
+        """Return the meters in use that were never read."""
+        return unread_meters(self.sources, as_of=self.as_of)
+
+    @property
+    def rule(self) -> DecisionRule:
+        """Return the decision rule in force."""
+        return decision_rule(self.policy.decision_rule)
+
+    @property
+    def judged(self) -> pl.DataFrame:
+        """Return the ledger with ``within``: whether each bias as found is in tolerance."""
+        return self.ledger.with_columns(
+            within=within_tolerance(
+                pl.col("as_found_bias_pct"),
+                tolerance=self.policy.tolerance_pct,
+                comparison=self.policy.comparison,
+            )
+        )
+
+    @property
+    def jumps(self) -> pl.DataFrame:
+        """Return the jumps of paths beside recorded events."""
+        return link_jumps(self.changes, ledger=self.ledger, service=self.sources.service)
+
+    @property
+    def fitted(self) -> pl.DataFrame:
+        """Return the line of estimated drift of every series, at every visit."""
+        return fitted_trend(self.ledger, self.path_trends)
+
+    @property
+    def spells(self) -> pl.DataFrame:
+        """Return how long meters stayed in tolerance, as intervals."""
+        return censored_intervals(
+            self.ledger, tolerance=self.policy.tolerance_pct, comparison=self.policy.comparison
+        )
+
+    def survival(self, *, at_days: float) -> pl.DataFrame:
+        """Return the share of spells in tolerance that still last, by their age in days."""
+        choices = self.policy.intervals
+        return survival_curve(
+            self.spells,
+            at_days=at_days,
+            longest_days=choices.longest_days,
+            confidence=choices.confidence,
+        )

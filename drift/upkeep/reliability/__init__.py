@@ -1,0 +1,1 @@
+"""How long meters stay in tolerance: censored intervals, survival, reliability."""

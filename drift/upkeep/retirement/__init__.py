@@ -1,0 +1,1 @@
+"""Keep, see more often, service or retire: grounds, wear, costs and the advice."""

@@ -1,0 +1,85 @@
+"""Pages on disk: the same on one core and on several."""
+
+import dataclasses
+import signal
+from pathlib import Path
+
+import pytest
+
+from drift.report import page_files
+from drift.report.pages.dossier import dossier_page
+from drift.report.pages.parts import file_name
+from drift.report.pages.split import split_by_meter
+from drift.review.results import Review
+from tests.fabricated_review import IDS, fabricate
+
+
+@pytest.fixture(scope="module")
+def review() -> Review:
+    return fabricate()
+
+
+def _bytes(folder: Path) -> dict[str, bytes]:
+    return {
+        file.relative_to(folder).as_posix(): file.read_bytes() for file in folder.rglob("*.html")
+    }
+
+
+def test_pages_are_the_same_on_one_core_and_on_two(
+    review: Review, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Names and bytes do not depend on which process drew what before."""
+    told: list[tuple[int, int]] = []
+    written = {}
+    for cores in (1, 2):
+        monkeypatch.setattr(page_files, "_cores", lambda cores=cores: cores)
+        folder = tmp_path / str(cores)
+        with page_files.helpers(len(IDS)) as beside:
+            assert len(beside) == cores - 1
+            names = page_files.write_pages(
+                review, folder, beside=beside, progress=lambda done, of: told.append((done, of))
+            )
+        written[cores] = _bytes(folder)
+        assert names == [
+            "index.html",
+            "evidence.html",
+            *(f"meters/{file_name(i)}" for i in sorted(IDS)),
+        ]
+        assert set(names) == set(written[cores])
+        assert told[-1] == (len(names), len(names))
+    assert written[1] == written[2]
+
+
+def test_a_dossier_loses_nothing_by_being_told_from_its_share(review: Review) -> None:
+    """The share of one meter holds all that its dossier reads, its neighbours' standings too."""
+    for meter_id, share in split_by_meter(review):
+        assert share.ledger["meter_id"].unique().to_list() == [meter_id]
+        assert dossier_page(share, meter_id) == dossier_page(review, meter_id)
+
+
+def test_progress_never_goes_back(review: Review, tmp_path: Path) -> None:
+    """Progress rises to the number of pages."""
+    few = dataclasses.replace(review, meters=review.meters.head(2))
+    told: list[int] = []
+    page_files.write_pages(few, tmp_path, beside=(), progress=lambda done, _of: told.append(done))
+    assert told == [1, 2, 3, 4]
+
+
+def test_a_failure_in_another_process_is_raised(
+    review: Review, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A page that cannot be written is an error, whichever process was to write it."""
+    monkeypatch.setattr(page_files, "_cores", lambda: 2)
+    (tmp_path / "meters" / file_name(min(IDS))).mkdir(parents=True)
+    with page_files.helpers(len(IDS)) as beside, pytest.raises(OSError, match="directory"):
+        page_files.write_pages(review, tmp_path, beside=beside, progress=lambda _done, _of: None)
+
+
+def test_the_keyboard_interrupts_the_main_process_alone(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A helper that it interrupted while loading would print a traceback."""
+    monkeypatch.setattr(page_files, "_cores", lambda: 2)
+    before = signal.getsignal(signal.SIGINT)
+    with page_files.helpers(len(IDS)) as beside:
+        assert beside[0].submit(signal.getsignal, signal.SIGINT).result() == signal.SIG_IGN
+        assert signal.getsignal(signal.SIGINT) == before
+    assert before != signal.SIG_IGN

@@ -1,0 +1,412 @@
+"""Pages in a real browser: quiet, offline, harmless, legible on every screen and on paper."""
+
+import re
+import shutil
+import subprocess
+from collections.abc import Iterator
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Browser, Page, sync_playwright
+
+from drift.api.reviews import find
+from drift.report import render
+from drift.report.page_files import write_pages
+from drift.report.pages.fleet import fleet_page
+from drift.report.pages.parts import file_name
+from drift.review.policy import Policy
+from tests.fabricated_review import (
+    DRIFTER,
+    IDS,
+    IMAGE,
+    NEWCOMER,
+    REMARK,
+    SCRIPT,
+    VISITS,
+    fabricate,
+    of_many,
+)
+
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+ARGUMENTS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
+WIDTHS = (1440, 1024, 390)
+
+needs_pdftotext = pytest.mark.skipif(
+    shutil.which("pdftotext") is None, reason="no pdftotext on this machine"
+)
+pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this machine")
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    with sync_playwright() as play:
+        opened = play.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
+        yield opened
+        opened.close()
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Write the pages of the fabricated review into a folder."""
+    out: Path = tmp_path_factory.mktemp("pages")
+    write_pages(fabricate(), out, beside=(), progress=lambda _done, _of: None)
+    return out
+
+
+@pytest.fixture
+def page(browser: Browser) -> Iterator[Page]:
+    context = browser.new_context(offline=True)
+    yield context.new_page()
+    context.close()
+
+
+def _files(folder: Path) -> list[Path]:
+    return [folder / "index.html", folder / "evidence.html", *sorted((folder / "meters").iterdir())]
+
+
+def _dossier(folder: Path, meter_id: str) -> str:
+    return (folder / "meters" / file_name(meter_id)).as_uri()
+
+
+def test_pages_open_without_a_word_or_a_request(page: Page, folder: Path) -> None:
+    """No page logs to the console, breaks its own security policy or asks for anything else."""
+    said: list[str] = []
+    asked: list[str] = []
+    page.on("console", lambda message: said.append(message.text))
+    page.on("pageerror", lambda error: said.append(str(error)))
+    page.on("request", lambda request: asked.append(request.url))
+    for file in _files(folder):
+        page.goto(file.as_uri())
+    assert said == []
+    assert asked == [file.as_uri() for file in _files(folder)]
+
+
+def test_every_page_of_the_sample_opens_in_silence(page: Page, tmp_path: Path) -> None:
+    """The same for a whole review of the sample: each page's figures are drawn, each dot speaks."""
+    said: list[str] = []
+    asked: list[str] = []
+    page.on("console", lambda message: said.append(message.text))
+    page.on("pageerror", lambda error: said.append(str(error)))
+    page.on("request", lambda request: asked.append(request.url))
+    source = Path(__file__).resolve().parents[2] / "sample_history"
+    review = find(source, as_of=date(2026, 10, 1), policy=Policy())
+    names = write_pages(review, tmp_path, beside=(), progress=lambda _done, _of: None)
+    for name in names:
+        page.goto((tmp_path / name).as_uri())
+        figures = page.locator("figure").count()
+        assert figures > 0
+        assert page.locator("figure .picture:has(svg path)").count() == figures
+        assert page.locator(".drawing[role=application]").count() > 0
+    assert said == []
+    assert asked == [(tmp_path / name).as_uri() for name in names]
+
+
+def test_hostile_ids_and_remarks_run_nothing(page: Page, folder: Path) -> None:
+    """Markup in ids and remarks is text: nothing ran, no element came of it."""
+    for file in _files(folder):
+        page.goto(file.as_uri())
+        assert page.evaluate("window.harmed === undefined")
+        assert page.locator("img").count() == 0
+        assert page.locator("script").count() == 1
+    page.goto((folder / "index.html").as_uri())
+    assert page.locator("bdi", has_text=SCRIPT).count() > 0
+    assert page.locator("bdi", has_text=IMAGE).count() > 0
+
+
+def test_links_lead_to_dossiers_and_back(page: Page, folder: Path) -> None:
+    """Each meter's link opens its dossier, whose heading is the id; its own link leads back."""
+    page.goto((folder / "index.html").as_uri())
+    links = page.locator("section table a[href^='meters/']")
+    seen = {links.nth(n).get_attribute("href") or "" for n in range(links.count())}
+    assert seen == {f"meters/{file_name(meter_id)}" for meter_id in IDS}
+    for meter_id in (SCRIPT, DRIFTER, IDS[5]):
+        page.goto((folder / "index.html").as_uri())
+        page.locator(f"a[href='meters/{file_name(meter_id)}']").first.click()
+        assert page.locator("h1 bdi").inner_text() == meter_id
+        page.get_by_role("link", name="Fleet review", exact=True).click()
+        assert page.url.endswith("/index.html")
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+def test_no_page_is_wider_than_its_screen(page: Page, folder: Path, width: int) -> None:
+    """Only tables and drawings scroll sideways, within their own box, never the page."""
+    page.set_viewport_size({"width": width, "height": 900})
+    for file in _files(folder):
+        page.goto(file.as_uri())
+        assert page.evaluate("document.documentElement.scrollWidth") <= width, file.name
+
+
+def test_a_narrow_screen_shows_the_newest_visits_first(page: Page, folder: Path) -> None:
+    """A figure over time that is wider than the screen starts at its end, that of the fleet not."""
+    page.set_viewport_size({"width": 390, "height": 900})
+    left = "document.querySelector('{} .drawing').scrollLeft"
+    page.goto(_dossier(folder, DRIFTER))
+    assert page.evaluate(left.format("#as-found")) > 50
+    page.goto((folder / "index.html").as_uri())
+    assert page.evaluate(left.format("#fleet-figure")) == 0
+
+
+def test_figures_are_drawn(page: Page, folder: Path) -> None:
+    """Each figure shows marks at a legible size and has a name for a screen reader."""
+    page.goto((folder / "meters" / file_name(DRIFTER)).as_uri())
+    pictures = page.locator(".picture")
+    assert pictures.count() == 5
+    for n in range(pictures.count()):
+        box = pictures.nth(n).locator("> svg").bounding_box()
+        assert box is not None
+        assert box["width"] > 300
+        assert pictures.nth(n).locator("path").count() > 10
+        assert pictures.nth(n).get_attribute("aria-label")
+    smallest = page.evaluate(
+        "Math.min(...[...document.querySelectorAll('.picture text')]"
+        ".filter(t => t.textContent).map(t => t.getBoundingClientRect().height))"
+    )
+    assert smallest >= 9
+
+
+def test_keyboard_reaches_every_link_and_scroll_box(page: Page, folder: Path) -> None:
+    """The first tab stop skips to the findings; scrolling boxes can be focused."""
+    page.goto((folder / "index.html").as_uri())
+    page.keyboard.press("Tab")
+    assert page.evaluate("document.activeElement.className") == "skip"
+    page.keyboard.press("Enter")
+    assert page.url.endswith("#main")
+    assert page.locator(".wide:not([tabindex])").count() == 0
+    assert page.locator(".drawing:not([tabindex])").count() == 0
+
+
+def test_dark_on_screen_light_on_paper(browser: Browser, folder: Path) -> None:
+    """A dark screen gets dark pages and figures; paper stays light."""
+    context = browser.new_context(color_scheme="dark")
+    page = context.new_page()
+    page.goto((folder / "meters" / file_name(DRIFTER)).as_uri())
+    ground = "getComputedStyle(document.documentElement).getPropertyValue('--paper').trim()"
+    ink = "getComputedStyle(document.querySelector('.picture text')).fill"
+    dark, dark_ink = page.evaluate(ground), page.evaluate(ink)
+    page.emulate_media(media="print")
+    light, light_ink = page.evaluate(ground), page.evaluate(ink)
+    context.close()
+    assert dark != light
+    assert dark_ink != light_ink
+
+
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+def test_prints_on_both_papers(page: Page, folder: Path, paper: str) -> None:
+    """A dossier prints on a few pages, none wider than the paper, none blank."""
+    page.goto((folder / "meters" / file_name(DRIFTER)).as_uri())
+    pdf = page.pdf(format=paper)
+    leaves = len(re.findall(rb"/Type\s*/Page\b(?!s)", pdf))
+    assert 2 <= leaves <= 9
+    streams = [len(found) for found in re.findall(rb"stream\r?\n(.*?)endstream", pdf, re.DOTALL)]
+    assert len([size for size in streams if size > 500]) >= leaves
+
+
+def _place(page: Page, dot: int, figure: str = "as-found") -> tuple[float, float]:
+    """Return the middle of a dot of a figure, which is scrolled into sight."""
+    mark = page.locator(f"#{figure} .picture [aria-label]").nth(dot)
+    mark.scroll_into_view_if_needed()
+    box = mark.bounding_box()
+    assert box is not None
+    return box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+
+
+def test_pointing_at_a_dot_shows_what_was_read(page: Page, folder: Path) -> None:
+    """Reading, operator, vessel and remarks appear beside the dot, as text; away, they go."""
+    page.goto(_dossier(folder, DRIFTER))
+    tip = page.locator(".tip")
+    assert tip.is_hidden()
+    x, y = _place(page, 2)
+    page.mouse.move(x + 3, y + 2)
+    assert tip.is_visible()
+    shown = tip.inner_text().replace("\u00a0", " ")
+    assert "7 Sep 2022, 0 % point" in shown
+    assert "where 0 is correct" in shown
+    assert "R. <b>Example</b>" in shown
+    assert "vessel V-1" in shown
+    assert REMARK in shown
+    assert tip.locator("b, img, script").count() == 0
+    page.mouse.move(x, y - 400)
+    assert tip.is_hidden()
+
+
+def test_touching_a_dot_shows_what_was_read(browser: Browser, folder: Path) -> None:
+    """A finger on a dot is enough, and what is shown lies within a narrow screen."""
+    context = browser.new_context(has_touch=True, viewport={"width": 390, "height": 800})
+    page = context.new_page()
+    page.goto(_dossier(folder, DRIFTER))
+    page.touchscreen.tap(*_place(page, 2))
+    box = page.locator(".tip").bounding_box()
+    context.close()
+    assert box is not None
+    assert box["x"] >= 0
+    assert box["x"] + box["width"] <= 390
+
+
+def test_arrow_keys_go_from_dot_to_dot(page: Page, folder: Path) -> None:
+    """With a figure in focus, keys walk its readings and a live region says each of them."""
+    page.goto(_dossier(folder, DRIFTER))
+    page.locator("#as-found .drawing").focus()
+    voice = page.locator(".voice")
+    heard = []
+    for key in ["ArrowRight"] * VISITS + ["ArrowDown", "Home", "Escape"]:
+        page.keyboard.press(key)
+        heard.append(voice.inner_text().replace("\u00a0", " "))
+    assert len(set(heard[:VISITS])) == VISITS
+    assert all("0 % point" in words for words in heard[:VISITS])
+    days = [words.split(",")[0] for words in heard[:VISITS]]
+    assert days[0] == "10 Jan 2022"
+    assert days[-1] == "27 Aug 2024"
+    assert "5 % point" in heard[VISITS]
+    assert heard[VISITS].split(",")[0] == days[-1]
+    assert heard[VISITS + 1] == heard[0]
+    assert page.locator(".tip").is_hidden()
+
+
+def _column(page: Page, column: int) -> list[str]:
+    """Return the visible texts of a column of the table of meters."""
+    texts: list[str] = page.evaluate(
+        "column => [...document.querySelectorAll('#meter-table tbody tr')]"
+        ".filter(row => !row.hidden).map(row => row.cells[column].innerText.trim())",
+        column,
+    )
+    return texts
+
+
+def test_the_table_of_meters_is_sorted_by_mouse(page: Page, folder: Path) -> None:
+    """One click sorts upwards, two downwards, three give the review's order back."""
+    page.goto((folder / "index.html").as_uri())
+    head = page.locator("#meter-table thead th", has_text="P(out)")
+    given = _column(page, 0)
+    assert given == [str(place) for place in range(1, len(IDS) + 1)]
+    assert head.get_attribute("aria-sort") == "none"
+    head.get_by_role("button").click()
+    assert head.get_attribute("aria-sort") == "ascending"
+    upwards = _column(page, 9)
+    assert upwards[:2] == ["under 1\u00a0%"] * 2
+    assert sorted(upwards[-2:]) == ["cannot say", "not in use"]
+    head.get_by_role("button").click()
+    assert head.get_attribute("aria-sort") == "descending"
+    assert _column(page, 9)[0] == "over 99\u00a0%"
+    assert _column(page, 9)[-2:] == upwards[-2:]
+    head.get_by_role("button").click()
+    assert _column(page, 0) == given
+
+
+def test_the_table_of_meters_is_sorted_and_filtered_by_keyboard(page: Page, folder: Path) -> None:
+    """Heads and filters are reached by tab and worked by keys; the count says what is left."""
+    page.goto((folder / "index.html").as_uri())
+    count = page.locator(".filters output")
+    assert count.inner_text() == f"all {len(IDS)}"
+    page.get_by_label("Search").focus()
+    page.keyboard.type("am-0")
+    assert count.inner_text() == f"3 of {len(IDS)}"
+    assert sorted(_column(page, 1)) == ["AM-01", "AM-02", "am-01"]
+    page.keyboard.press("Tab")
+    page.keyboard.type("drift")
+    assert _column(page, 1) == [DRIFTER]
+    page.keyboard.press("Home")
+    page.keyboard.press("Tab")
+    page.keyboard.press("Space")
+    assert _column(page, 1) == []
+    assert count.inner_text() == f"0 of {len(IDS)}"
+    page.keyboard.press("Space")
+    for _ in range(3):  # over the box that scrolls and the first head
+        page.keyboard.press("Tab")
+    assert page.evaluate("document.activeElement.textContent") == "Meter"
+    page.keyboard.press("Enter")
+    page.keyboard.press("Enter")
+    assert [name.upper() for name in _column(page, 1)] == ["AM-02", "AM-01", "AM-01"]
+    assert "descending" in page.locator(".voice").inner_text()
+
+
+def test_without_script_nothing_is_missing(browser: Browser, folder: Path) -> None:
+    """No dead control is shown, all rows and figures are."""
+    context = browser.new_context(java_script_enabled=False)
+    page = context.new_page()
+    page.goto((folder / "index.html").as_uri())
+    assert page.locator(".filters").is_hidden()
+    assert page.locator("[role=button]").count() == 0
+    assert page.locator("#meter-table tbody tr").count() == len(IDS)
+    context.close()
+
+
+@pytest.mark.parametrize("name", ["index", DRIFTER, NEWCOMER])
+def test_no_serious_fault_of_accessibility(page: Page, folder: Path, name: str) -> None:
+    """The rules of axe-core find nothing serious or critical, in light and in dark."""
+    page.goto((folder / "index.html").as_uri() if name == "index" else _dossier(folder, name))
+    for scheme in ("light", "dark"):
+        page.emulate_media(color_scheme=scheme)
+        found: list[dict[str, Any]] = Axe().run(page).response["violations"]
+        serious = [
+            (fault["id"], fault["nodes"][0]["html"][:200])
+            for fault in found
+            if fault["impact"] in {"serious", "critical"}
+        ]
+        assert serious == []
+
+
+def test_eight_hundred_meters_open_within_three_seconds(page: Page, tmp_path: Path) -> None:
+    """A page of 800 meters is under 6 MB, opens in 3 s and is filtered at once."""
+    html = render.html_fleet(fleet_page(of_many(fabricate(), meters=800)))
+    assert len(html.encode()) < 6e6
+    file = tmp_path / "index.html"
+    file.write_text(html, encoding="utf-8")
+    page.goto(file.as_uri())
+    loaded = page.evaluate("performance.getEntriesByType('navigation')[0].loadEventEnd")
+    assert 0 < loaded < 3000
+    assert page.locator("#meter-table tbody tr").count() == 800
+    page.get_by_label("Search").fill("M-0123")
+    assert page.locator(".filters output").inner_text() == "1 of 800"
+
+
+def _leaves(page: Page, pdf: Path) -> list[str]:
+    """Return the words of each leaf of a page's A4 print."""
+    page.pdf(path=pdf, format="A4")
+    printed = subprocess.run(
+        ["pdftotext", "-raw", pdf, "-"], capture_output=True, text=True, check=True
+    ).stdout
+    return printed.split("\f")[:-1]
+
+
+@needs_pdftotext
+def test_heads_of_tables_are_repeated_on_every_leaf(page: Page, tmp_path: Path) -> None:
+    """Each leaf that holds rows of the table of meters holds its head."""
+    file = tmp_path / "index.html"
+    html = render.html_fleet(fleet_page(of_many(fabricate(), meters=90)))
+    file.write_text(html, encoding="utf-8")
+    page.goto(file.as_uri())
+    assert page.locator("#meter-table [role=button]").count() > 0
+    leaves = _leaves(page, tmp_path / "page.pdf")
+    row = re.compile(r"^\d+ M-\d+ (holding|watch) ", re.MULTILINE)
+    rows = [leaf for leaf in leaves if row.search(leaf)]
+    headed = [leaf for leaf in rows if "Untouched" in leaf]
+    assert len(headed) >= 2
+    assert headed == rows
+
+
+@needs_pdftotext
+@pytest.mark.parametrize("name", ["index", DRIFTER])
+def test_nothing_is_cut_off_on_paper(page: Page, folder: Path, tmp_path: Path, name: str) -> None:
+    """Every word of the tables is on the paper, and every leaf has words; no row is filtered."""
+    page.goto((folder / "index.html").as_uri() if name == "index" else _dossier(folder, name))
+    if name == "index":
+        page.get_by_label("Search").fill("AM-01")
+    leaves = _leaves(page, tmp_path / "page.pdf")
+    assert all(len(leaf.split()) > 20 for leaf in leaves)
+    closely = "".join("".join(leaves).split())
+    heads = page.locator("table:visible thead th").all_text_contents()
+    for words in heads:
+        assert "".join(words.split()) in closely, words
+    if name == "index":
+        assert all("".join(one.split()) in closely for one in (DRIFTER, NEWCOMER))

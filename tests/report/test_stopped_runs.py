@@ -1,0 +1,249 @@
+"""Runs that are killed, interrupted or out of room leave what was there before, or all of the new.
+
+Twenty kills in the default suite and 200 under ``-m long``: five and fifty of each command, half
+of them at each write in turn or as a file grows, half at random times.
+"""
+
+import random
+import shutil
+import subprocess
+import sys
+from datetime import date, timedelta
+from pathlib import Path
+
+import polars as pl
+import pytest
+
+from drift.api.reviews import intake, read
+from drift.report.exchange import digests_of, place_for
+from drift.report.leftovers import UNFINISHED
+from drift.report.own_files import REVIEW_FOLDER, record_at
+from drift.review.policy import Policy
+from tests.csv_folders import readings, write
+
+ROOT = Path(__file__).resolve().parents[2]
+AS_OF = date(2026, 3, 1)
+FIRST = date(2024, 1, 15)
+LOUD = [0.0, 0.02, 0.01, 0.0, 0.02, 0.01, 0.0, 0.6]
+SAID = ("--finding", "hand loose", "--action", "reset", "--by", "me", "--on", "2026-02-01")
+COUNTS = (5, pytest.param(50, marks=pytest.mark.long))
+
+
+def run(how: str, when: float, root: Path, *arguments: object) -> subprocess.CompletedProcess[str]:
+    command = [sys.executable, "-m", "tests.stopped_run", how, str(when), str(root)]
+    return subprocess.run(
+        [*command, *map(str, arguments)], capture_output=True, text=True, check=False, cwd=ROOT
+    )
+
+
+def rows_of(meter: str) -> list[str]:
+    return [
+        f"{meter},{FIRST + timedelta(days=91 * visit)},as_found,5.0,{5 + bias:.2f}"
+        for visit, bias in enumerate(LOUD)
+    ]
+
+
+@pytest.fixture(scope="module")
+def source(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return write(tmp_path_factory.mktemp("stops") / "in", readings=readings(*rows_of("A")))
+
+
+@pytest.fixture(scope="module")
+def earlier(source: Path) -> Path:
+    """Review the source whole, with pages."""
+    out = source.parent / "earlier"
+    assert run("none", 0, out, *review(source, out)).returncode == 0
+    return out
+
+
+def review(source: Path, out: Path, *more: str) -> tuple[object, ...]:
+    return ("review", source, "--as-of", AS_OF, "--out", out, *more)
+
+
+def stops(
+    count: int, *, writes: int, seconds: float, sizes: tuple[int, int]
+) -> list[tuple[str, float]]:
+    """Return `count` stops: at writes spread over all there are, at sizes, and at random times."""
+    rng = random.Random(count)  # noqa: S311  # where to stop, no secret
+    half = (count + 1) // 2
+    chosen: list[tuple[str, float]] = []
+    for at in range(half):
+        by_size = at % 3 == 2 or not writes
+        share = at / max(half - 1, 1)
+        chosen.append(
+            ("size", int(sizes[0] + share * (sizes[1] - sizes[0])))
+            if by_size
+            else ("write", 1 + round(share * (writes - 1)))
+        )
+    return chosen + [("time", rng.uniform(0.01, seconds)) for _ in range(count - half)]
+
+
+def measured(root: Path, *arguments: object) -> tuple[int, float]:
+    """Return how often an undisturbed run writes, and how long it takes."""
+    ran = run("none", 0, root, *arguments)
+    assert ran.returncode == 0, ran.stderr
+    writes, seconds = ran.stdout.splitlines()[-1].split()
+    return int(writes), float(seconds)
+
+
+def is_whole(out: Path) -> bool:
+    """Say whether a folder holds just what its record lists, unchanged, unfinished output apart."""
+    written = record_at(out / REVIEW_FOLDER.record).get("written")
+    there = digests_of(out) if out.exists() else {}
+    there.pop(REVIEW_FOLDER.record, None)
+    return written == {
+        name: value for name, value in there.items() if not name.startswith(UNFINISHED)
+    }
+
+
+def settled(out: Path) -> None:
+    """Let a run into the folder begin, which finishes or removes what another left."""
+    place_for(out, REVIEW_FOLDER)
+    assert not list(out.glob(f"{UNFINISHED}*")) if out.exists() else True
+
+
+@pytest.mark.parametrize("count", COUNTS)
+def test_a_killed_review_leaves_nothing_that_looks_whole(
+    source: Path, tmp_path: Path, count: int
+) -> None:
+    """In a new folder there is the whole review or none, and the next run may begin."""
+    probe = tmp_path / "probe"
+    writes, seconds = measured(probe, *review(source, probe, "--data-only"))
+    for number, (how, when) in enumerate(
+        stops(count, writes=writes, seconds=seconds, sizes=(1, 4000))
+    ):
+        out = tmp_path / f"out-{number}"
+        run(how, when, out, *review(source, out, "--data-only"))
+        assert is_whole(out) or not (out / "data").exists(), (how, when)
+        settled(out)
+
+
+@pytest.mark.parametrize("count", COUNTS)
+def test_a_killed_re_review_leaves_the_earlier_one_or_the_new(
+    earlier: Path, tmp_path: Path, count: int
+) -> None:
+    """Pages and data are of one review, or a stopped exchange is marked, and finished then."""
+    more = write(tmp_path / "in", readings=readings(*rows_of("A"), *rows_of("B")))
+    probe = tmp_path / "probe"
+    shutil.copytree(earlier, probe)
+    writes, seconds = measured(probe, *review(more, probe))
+    before, after = (
+        record_at(earlier / REVIEW_FOLDER.record),
+        record_at(probe / REVIEW_FOLDER.record),
+    )
+    ends = [record["written"]["data/meters.csv"] for record in (before, after)]
+    for number, (how, when) in enumerate(
+        stops(count, writes=writes, seconds=seconds, sizes=(1, 300_000))
+    ):
+        out = tmp_path / f"out-{number}"
+        shutil.copytree(earlier, out)
+        run(how, when, out, *review(more, out))
+        interrupted = any(out.glob(f"{UNFINISHED}*/exchange.json"))
+        assert is_whole(out) or interrupted, (how, when)
+        settled(out)
+        assert is_whole(out)
+        assert record_at(out / REVIEW_FOLDER.record)["written"]["data/meters.csv"] in ends
+
+
+@pytest.mark.parametrize("count", COUNTS)
+def test_a_killed_intake_leaves_a_store_that_can_be_loaded_and_read(
+    source: Path, tmp_path: Path, count: int
+) -> None:
+    """The rows are in it all or not at all, and loading again brings them all."""
+    probe = tmp_path / "probe.duckdb"
+    first = tmp_path / "first.duckdb"
+    intake(source, store=first)
+    more = write(tmp_path / "in", readings=readings(*rows_of("B")))
+    shutil.copy(first, probe)
+    size = probe.stat().st_size
+    _, seconds = measured(tmp_path, "intake", more, "--store", probe)
+    for number, (how, when) in enumerate(
+        stops(count, writes=0, seconds=seconds, sizes=(1, size + 4096))
+    ):
+        store = tmp_path / f"{number}.duckdb"
+        shutil.copy(first, store)
+        run(how, when, tmp_path, "intake", more, "--store", store)
+        meters = set(read(store, as_of=AS_OF, policy=Policy()).sessions["meter_id"])
+        assert meters in ({"A"}, {"A", "B"}), (how, when)
+        intake(more, store=store)
+        sessions = read(store, as_of=AS_OF, policy=Policy()).sessions
+        assert sessions["meter_id"].value_counts().sort("meter_id").rows() == [("A", 8), ("B", 8)]
+
+
+@pytest.mark.parametrize("count", COUNTS)
+def test_a_killed_response_is_recorded_whole_or_not_at_all(
+    source: Path, earlier: Path, tmp_path: Path, count: int
+) -> None:
+    """The readings are as they were, and the responses hold no half row."""
+    signal_id = str(pl.read_csv(earlier / "data" / "signals.csv")["signal_id"][0])
+    probe = tmp_path / "probe"
+    shutil.copytree(source, probe)
+    writes, seconds = measured(probe, "respond", probe, signal_id, *SAID)
+    assert writes
+    whole = (probe / "responses.csv").read_bytes()
+    for number, (how, when) in enumerate(
+        stops(count, writes=writes, seconds=seconds, sizes=(1, len(whole)))
+    ):
+        folder = tmp_path / f"in-{number}"
+        shutil.copytree(source, folder)
+        run(how, when, folder, "respond", folder, signal_id, *SAID)
+        assert (folder / "readings.csv").read_bytes() == (source / "readings.csv").read_bytes()
+        made = folder / "responses.csv"
+        assert not made.exists() or made.read_bytes() == whole, (how, when)
+
+
+@pytest.mark.parametrize("room", [1, 2_000, 60_000])
+def test_a_full_disk_is_said_and_changes_nothing(
+    source: Path, earlier: Path, tmp_path: Path, room: int
+) -> None:
+    """One sentence and code 2; the earlier review stands, and nothing lies beside it."""
+    out = tmp_path / "out"
+    shutil.copytree(earlier, out)
+    before = digests_of(out)
+    ran = run("full", room, out, *review(source, out))
+    assert ran.returncode == 2
+    assert "Traceback" not in ran.stderr
+    assert ran.stderr.startswith("drift: ")
+    assert digests_of(out) == before
+
+
+def test_a_full_disk_takes_no_part_of_a_response(
+    source: Path, earlier: Path, tmp_path: Path
+) -> None:
+    """A row that does not fit is not begun, in a file that is there and in one that is new."""
+    signal_id = str(pl.read_csv(earlier / "data" / "signals.csv")["signal_id"][0])
+    for there in (None, "signal_id,recorded_on,finding,action,recorded_by\n"):
+        folder = tmp_path / ("new" if there is None else "there")
+        shutil.copytree(source, folder)
+        if there is not None:
+            (folder / "responses.csv").write_text(there)
+        before = digests_of(folder)
+        ran = run("full", 70, folder, "respond", folder, signal_id, *SAID)
+        assert (ran.returncode, ran.stdout) == (2, "")
+        assert "cannot be written" in ran.stderr
+        assert digests_of(folder) == before
+
+
+def test_a_full_disk_takes_no_part_of_an_intake(source: Path, tmp_path: Path) -> None:
+    """The store holds what it held."""
+    store = tmp_path / "store.duckdb"
+    intake(source, store=store)
+    more = write(tmp_path / "in", readings=readings(*rows_of("B")))
+    ran = run("full", 100, tmp_path, "intake", more, "--store", store)
+    assert ran.returncode == 2
+    assert "Traceback" not in ran.stderr
+    assert set(read(store, as_of=AS_OF, policy=Policy()).sessions["meter_id"]) == {"A"}
+
+
+@pytest.mark.parametrize(("how", "when"), [("key", 3), ("key", 12), ("key_at", 0.5)])
+def test_the_keyboard_stops_with_one_sentence(
+    source: Path, earlier: Path, tmp_path: Path, how: str, when: float
+) -> None:
+    """Code 130, one sentence, and the earlier review as it was."""
+    out = tmp_path / "out"
+    shutil.copytree(earlier, out)
+    before = digests_of(out)
+    ran = run(how, when, out, *review(source, out))
+    assert ran.returncode == 130
+    assert ran.stderr.strip() == "drift: stopped"
+    assert digests_of(out) == before

@@ -1,0 +1,214 @@
+"""The house as a table: what each room may import, where SQL and HTML live, how long code is."""
+
+import ast
+import re
+import sys
+from collections import defaultdict
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[1]
+MODULES = sorted((ROOT / "drift").rglob("*.py"))
+
+NUMERIC = {"numpy", "scipy", "statsmodels", "polars"}
+# One row a room: libraries outside the standard library, then rooms.  Loose modules, such as
+# `drift.format`, are the ground: every room may import them, and they import each other alone.
+ROOMS: dict[str, tuple[set[str], set[str]]] = {
+    "": ({"numpy", "polars"}, set()),
+    "intake": ({"numpy", "openpyxl", "polars", "python_calamine", "rapidfuzz"}, set()),
+    "store": ({"duckdb", "polars"}, {"intake"}),
+    "meter": (NUMERIC, set()),
+    "limits": (NUMERIC, set()),
+    "trend": (NUMERIC, {"meter"}),
+    "forecast": (NUMERIC, {"meter", "trend"}),
+    "reference": (NUMERIC, {"meter", "limits", "trend"}),
+    "conformity": (NUMERIC, {"meter", "reference"}),
+    "upkeep": (NUMERIC, {"meter", "trend", "forecast", "conformity"}),
+    "review": (
+        NUMERIC,
+        {
+            "store",
+            "meter",
+            "limits",
+            "trend",
+            "forecast",
+            "reference",
+            "conformity",
+            "upkeep",
+        },
+    ),
+    "report": (
+        {"altair", "jinja2", "polars", "vl_convert", "xlsxwriter"},
+        # Of the store and the domains names, schemas and types alone: see below.
+        {
+            "intake",
+            "store",
+            "meter",
+            "limits",
+            "trend",
+            "forecast",
+            "reference",
+            "conformity",
+            "upkeep",
+            "review",
+        },
+    ),
+    "api": ({"polars"}, {"intake", "store", "meter", "forecast", "review", "report"}),
+    "cli": ({"click", "polars"}, {"intake", "store", "limits", "forecast", "review", "report", "api"}),
+}
+# The doors of the program, which lead to the top room.
+DOORS = {"drift": set(), "drift.__main__": {"cli"}}
+DOMAINS = {
+    "store",
+    "meter",
+    "limits",
+    "trend",
+    "forecast",
+    "reference",
+    "conformity",
+    "upkeep",
+}
+LONGEST_MODULE = 400
+LONGEST_FUNCTION = 50
+
+
+def module_name(path: Path) -> str:
+    parts = path.relative_to(ROOT).with_suffix("").parts
+    return ".".join(part for part in parts if part != "__init__")
+
+
+NAMES = {module_name(path) for path in MODULES}
+
+
+def room_of(module: str) -> str:
+    parts = module.split(".")
+    return parts[1] if len(parts) > 1 and parts[1] in ROOMS else ""
+
+
+def imported(tree: ast.Module) -> Iterator[tuple[str, str]]:
+    """Give the module and the name of every import; the name is empty for a whole module."""
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Import):
+            yield from ((alias.name, "") for alias in node.names)
+        elif isinstance(node, ast.ImportFrom) and node.module:
+            for alias in node.names:
+                whole = f"{node.module}.{alias.name}"
+                yield (whole, "") if whole in NAMES else (node.module, alias.name)
+
+
+@pytest.mark.parametrize("path", MODULES, ids=module_name)
+def test_a_module_imports_only_what_its_room_may(path: Path) -> None:
+    """Every import stands in the row of the module's room, or lies in the room itself."""
+    name = module_name(path)
+    room = room_of(name)
+    libraries, rooms = ROOMS[room]
+    allowed = DOORS.get(name, rooms | {room, ""})
+    for module, _ in imported(ast.parse(path.read_text(encoding="utf-8"))):
+        top = module.split(".")[0]
+        if module == "drift":
+            continue
+        if top == "drift":
+            assert room_of(module) in allowed, f"{name} may not import {module}"
+        elif top not in sys.stdlib_module_names:
+            assert top in libraries, f"{name} may not import {top}"
+
+
+@pytest.mark.parametrize(
+    "path", [path for path in MODULES if room_of(module_name(path)) == "report"], ids=module_name
+)
+def test_reports_call_no_estimate(path: Path) -> None:
+    """From the store and the domains a report takes names, schemas and types, no function."""
+    for module, name in imported(ast.parse(path.read_text(encoding="utf-8"))):
+        if room_of(module) in DOMAINS:
+            assert name, f"{module} is imported whole"
+            assert not name.islower(), f"{module}.{name} computes"
+
+
+def test_rooms_are_entered_by_their_modules() -> None:
+    """The file of a room holds its docstring alone: nothing is imported by the way."""
+    for path in MODULES:
+        if path.name == "__init__.py" and module_name(path) not in {"drift", "drift.cli"}:
+            body = ast.parse(path.read_text(encoding="utf-8")).body
+            assert len(body) == 1, f"{module_name(path)} holds more than its docstring"
+            assert isinstance(body[0], ast.Expr)
+
+
+@pytest.mark.parametrize("depth", [2, 3, 9])
+def test_nothing_imports_in_a_circle(depth: int) -> None:
+    """Neither rooms nor their sub-folders nor modules import each other in a circle."""
+    arrows: dict[str, set[str]] = defaultdict(set)
+    for path in MODULES:
+        name = module_name(path)
+        for module, _ in imported(ast.parse(path.read_text(encoding="utf-8"))):
+            ends = [".".join(_folder(one, depth)) for one in (name, module)]
+            if module in NAMES and ends[0] != ends[1]:
+                arrows[ends[0]].add(ends[1])
+    done: set[str] = set()
+
+    def follow(name: str, trail: tuple[str, ...]) -> None:
+        assert name not in trail, f"a circle: {' -> '.join((*trail, name))}"
+        if name not in done:
+            for other in sorted(arrows[name]):
+                follow(other, (*trail, name))
+            done.add(name)
+
+    for name in sorted(arrows):
+        follow(name, ())
+
+
+def _folder(module: str, depth: int) -> list[str]:
+    """Return the first parts of a module's name."""
+    return module.split(".")[:depth]
+
+
+def strings(tree: ast.Module) -> Iterator[tuple[int, str]]:
+    docstrings = {
+        id(node.body[0].value)
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Module | ast.FunctionDef | ast.ClassDef)
+        and node.body
+        and isinstance(node.body[0], ast.Expr)
+    }
+    for node in ast.walk(tree):
+        if (
+            isinstance(node, ast.Constant)
+            and isinstance(node.value, str)
+            and id(node) not in docstrings
+        ):
+            yield node.lineno, node.value
+
+
+@pytest.mark.parametrize("path", MODULES, ids=module_name)
+def test_sql_and_html_live_outside_python(path: Path) -> None:
+    """No string reads like a statement of SQL or holds a tag of HTML."""
+    statement = re.compile(
+        r"^\s*(select|insert|update|delete|create|with|attach)\s+\w+", re.IGNORECASE
+    )
+    tag = re.compile(r"</?[a-z][a-z0-9]*(\s[^<>]*)?/?>", re.IGNORECASE)
+    for line, text in strings(ast.parse(path.read_text(encoding="utf-8"))):
+        assert not (statement.match(text) and "\n" in text.strip()), f"line {line} looks like SQL"
+        assert not tag.search(text), f"line {line} holds HTML"
+
+
+@pytest.mark.parametrize("path", MODULES, ids=module_name)
+def test_modules_and_functions_stay_small(path: Path) -> None:
+    """A module fits one sitting and a function one screen, docstrings not counted."""
+    text = path.read_text(encoding="utf-8")
+    assert len(text.splitlines()) <= LONGEST_MODULE
+    for node in ast.walk(ast.parse(text)):
+        if not isinstance(node, ast.FunctionDef):
+            continue
+        first = node.body[0]
+        documented = isinstance(first, ast.Expr) and isinstance(first.value, ast.Constant)
+        doc = (first.end_lineno or 0) - first.lineno + 1 if documented else 0
+        length = (node.end_lineno or 0) - node.lineno + 1 - doc
+        assert length <= LONGEST_FUNCTION, f"{node.name} has {length} lines"
+
+
+@pytest.mark.parametrize("path", MODULES, ids=module_name)
+def test_no_magic_dispatch(path: Path) -> None:
+    """Functions are found by reading, not by registries or names built at run time."""
+    text = path.read_text(encoding="utf-8")
+    assert not re.search(r"__subclasses__|\bgetattr\(|entry_points\(|\bABC\b|globals\(\)", text)
