@@ -4,14 +4,14 @@ import csv
 import shutil
 import tempfile
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
 
 from drift.api.reviews import intake
-from drift.errors import DriftError, SourceError, written_into
+from drift.errors import DriftError, written_into
 from drift.intake.layouts.answers import Answers
-from drift.intake.layouts.history import Change, Tables, as_csv, news, tables_of
+from drift.intake.layouts.history import Change, Tables, as_csv, key_of, news, tables_of
 from drift.intake.layouts.layout_file import FILE_NAME, Layout, layout_text, read_layout
 from drift.intake.layouts.proposal import Proposal, propose
 from drift.intake.layouts.records import read_records, record_paths
@@ -40,6 +40,8 @@ class Imported:
         Where the proposal is shown and where it may be edited.
     written : tuple of Path
         What was written of the history; empty where nothing was.
+    given : mapping of str to str
+        The answers that it was read by.
     """
 
     proposal: Proposal
@@ -49,6 +51,7 @@ class Imported:
     page: Path
     layout: Path
     written: tuple[Path, ...] = ()
+    given: Mapping[str, str] = field(default_factory=dict)
 
 
 def propose_import(
@@ -59,6 +62,7 @@ def propose_import(
     layout: Path | None,
     given: Mapping[str, str],
     today: date,
+    without: frozenset[str] = frozenset(),
 ) -> tuple[Imported, Answers]:
     """Read records, and show how in a page and a layout file; no history is written.
 
@@ -76,6 +80,8 @@ def propose_import(
         Answers by normal key, before those of the layout file.
     today : date
         No record is of a later day.
+    without : frozenset of str
+        Names of files that are not to be read.
 
     Raises
     ------
@@ -86,14 +92,16 @@ def propose_import(
     _check_out(out)
     known = _layout_for(records, out, layout)
     answers = Answers({**known.answers, **given}, known.tables, known.accepted)
-    proposal = propose(read_records(records), answers=answers, today=today)
+    proposal = propose(read_records(records, without=without), answers=answers, today=today)
     made = tables_of(proposal.rows)
     held = _history(into)
     fresh, changes, same = news(made, held)
     if changes and into.is_dir():
         _ask_who(changes, answers)
         proposal.questions = tuple(answers.open.values())
-    imported = Imported(proposal, fresh, tuple(changes), same, out / PAGE, out / FILE_NAME)
+    imported = Imported(
+        proposal, fresh, tuple(changes), same, out / PAGE, out / FILE_NAME, given=answers.given
+    )
     _write_proposal(imported, answers, records, out, today=today)
     return imported, answers
 
@@ -122,50 +130,6 @@ def accept_import(imported: Imported, answers: Answers, *, into: Path, today: da
 def is_store(into: Path) -> bool:
     """Say whether a history is a store file: it is a file, or is to be one by its ending."""
     return into.is_file() or (not into.exists() and bool(into.suffix))
-
-
-def converted(source: Path, *, today: date, place: Path) -> Path:
-    """Return a folder of CSV files made of records that have an accepted layout or ask nothing.
-
-    Parameters
-    ----------
-    source : Path
-        A file of records, or a folder with a layout file.
-    today : date
-        No record is of a later day.
-    place : Path
-        An empty folder to make it in.
-
-    Raises
-    ------
-    SourceError
-        If something must be asked first, or nothing is found.
-    """
-    beside = (source if source.is_dir() else source.parent) / FILE_NAME
-    known = read_layout(beside) if beside.is_file() else Layout()
-    answers = Answers(known.answers, known.tables, known.accepted)
-    proposal = propose(read_records(source), answers=answers, today=today)
-    if proposal.questions:
-        first = proposal.questions[0]
-        raise SourceError(
-            what=f"leaves {len(proposal.questions)} questions open, the first: {first.asks} ({first.place})",
-            where=str(source),
-            expected=f"{first.key} answered in {FILE_NAME} beside it",
-            hint=f"drift import {source} shows every cell and takes the answers",
-        )
-    made = tables_of(proposal.rows)
-    if not made.get("readings"):
-        raise SourceError(
-            what="holds no readings that are understood",
-            where=str(source),
-            expected="records of meters, days and readings",
-            hint=f"drift import {source} shows every cell and why",
-        )
-    folder = place / (source.resolve().name if source.is_dir() else source.stem)
-    folder.mkdir()
-    for name, rows in made.items():
-        (folder / f"{name}.csv").write_text(as_csv(name, rows), encoding="utf-8")
-    return folder
 
 
 def _layout_for(records: Path, out: Path, layout: Path | None) -> Layout:
@@ -213,8 +177,6 @@ def _with_amendments(imported: Imported, answers: Answers) -> Tables:
     tables = {name: list(rows) for name, rows in imported.tables.items()}
     who, why = answers.get("amended_by") or "", answers.get("amended_why") or ""
     made = tables_of(imported.proposal.rows)
-    from drift.intake.layouts.history import key_of  # noqa: PLC0415
-
     for change in imported.changes:
         row = next(row for row in made[change.table] if key_of(change.table, row) == change.key)
         signed = f"amended by {who}: {why}" if who else ""
@@ -303,6 +265,3 @@ def _replace_text(path: Path, text: str) -> None:
     except BaseException:
         made.unlink(missing_ok=True)
         raise
-
-
-__all__ = ["Imported", "accept_import", "converted", "is_store", "propose_import"]

@@ -13,7 +13,7 @@ from drift import __version__
 from drift.cli.bench import check, respond, sheet
 from drift.cli.memos import impact, retirement
 from drift.cli.options import EXIT_STOPPED, EXIT_UNUSABLE
-from drift.cli.records import import_records
+from drift.cli.records import import_records, start, status
 from drift.cli.source import intake, review
 from drift.cli.studies import detectability, proof
 from drift.errors import DriftError
@@ -33,6 +33,8 @@ for _command in (
     review,
     intake,
     import_records,
+    start,
+    status,
     respond,
     sheet,
     check,

@@ -12,8 +12,10 @@ from drift.format import count
 
 if TYPE_CHECKING:
     from drift.api.importing import Imported
+    from drift.api.records_folder import RecordsFolder
 
 _LONGEST_LIST = 8
+_SOON_DAYS = 30
 
 
 @click.command("import")
@@ -81,6 +83,97 @@ def import_records(
     for path in imported.written:
         tell(f"Written: {path}")
     return _code(imported)
+
+
+@click.command()
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option(
+    "--laboratory", default="", metavar="NAME", help="Name of the laboratory, for its reports."
+)
+def start(folder: Path, *, laboratory: str) -> int:
+    """Make FOLDER a records folder: drift.toml, incoming/ and reviews/.
+
+    Put records into incoming/ and run drift review in FOLDER, once a quarter.
+    """
+    from drift.api.records_folder import start_folder  # noqa: PLC0415
+
+    place = start_folder(folder, laboratory=laboratory)
+    tell(
+        f"Made: {place.policy}\nPut records into {place.incoming}, then run drift review in {folder}"
+    )
+    return EXIT_DONE
+
+
+@click.command()
+def status() -> int:
+    """Say what is due, what is open and when the last review was, in a records folder."""
+    from drift.api.records_folder import last_review, open_folder  # noqa: PLC0415
+    from drift.api.reviews import find  # noqa: PLC0415
+    from drift.review.policy import read_policy  # noqa: PLC0415
+
+    place, today = open_folder(Path()), day_asked(None)
+    policy = read_policy(place.policy)
+    last = last_review(place)
+    tell(f"Laboratory: {policy.laboratory or 'not named (laboratory in drift.toml)'}")
+    tell(f"Last review: {last.name if last else 'none yet'}")
+    waiting = (
+        sorted(path.name for path in place.incoming.iterdir()) if place.incoming.is_dir() else []
+    )
+    tell(f"In {place.incoming}: {count(len(waiting), 'file')}")
+    if not place.history.is_dir():
+        tell("No history yet: drift review takes in what is there")
+        return EXIT_DONE
+    review = find(place.history, as_of=today, policy=policy)
+    rows = [row for row in review.meters.iter_rows(named=True) if row["standing"] != "retired"]
+    late = [row["meter_id"] for row in rows if row["overdue"]]
+    due = [
+        row["meter_id"]
+        for row in rows
+        if row["next_due_on"]
+        and not row["overdue"]
+        and (row["next_due_on"] - today).days <= _SOON_DAYS
+    ]
+    stop = [row["meter_id"] for row in rows if "do_not_use" in row["obligations"].split()]
+    open_files = [row["meter_id"] for row in rows if "close_file" in row["obligations"].split()]
+    tell(
+        f"Meters in use: {len(rows)}, last visit on {max((row['last_visit_on'] for row in rows), default='none')}"
+    )
+    for words, names in (
+        ("Overdue", late),
+        (f"Due within {_SOON_DAYS} days", due),
+        ("Not to be used", stop),
+        ("With signals or rows to answer", open_files),
+    ):
+        tell(f"{words}: {len(names)}{_named(names)}")
+    return EXIT_DONE
+
+
+def _named(names: list[str]) -> str:
+    """Return the first names of a list."""
+    shown = ", ".join(names[:_LONGEST_LIST])
+    return f" ({shown}{' …' if len(names) > _LONGEST_LIST else ''})" if names else ""
+
+
+def taken_in() -> "RecordsFolder":
+    """Take in what is new in the records folder of now; end where something must be answered first."""
+    from drift.api.records_folder import accept_first, open_folder, take_in  # noqa: PLC0415
+
+    place, today = open_folder(Path()), day_asked(None)
+    taken = take_in(place, today=today)
+    for name in taken.copied:
+        tell(f"Taken in: {name}")
+    if taken.imported is None:
+        return place
+    say_import(taken.imported)
+    if taken.stopped and not taken.imported.proposal.questions and _yes():
+        taken = accept_first(taken, place, today=today)
+    if taken.stopped:
+        tell(
+            "Nothing was reviewed.  Answer and accept first: drift import "
+            f"{place.incoming} --into {place.history} --out {place.proposal} --accept"
+        )
+        click.get_current_context().exit(EXIT_REPEAT)
+    return place
 
 
 def _pairs(given: tuple[str, ...]) -> dict[str, str]:

@@ -24,6 +24,8 @@ class Policy(ReadingChoices, LimitChoices, UpkeepChoices):
 
     Attributes
     ----------
+    laboratory : str
+        Name of the laboratory, as its reports print it; empty for none.
     required_points_pct : tuple of float
         Points that a calibration reads, % air; empty for those that each meter is kept at, which
         its last visits show.
@@ -40,6 +42,7 @@ class Policy(ReadingChoices, LimitChoices, UpkeepChoices):
         A signal without a response keeps a meter watched for this many days.
     """
 
+    laboratory: str = ""
     required_points_pct: tuple[float, ...] = ()
     stop_probability: float = 0.5
     drifting_probability: float = 0.5
@@ -50,6 +53,7 @@ class Policy(ReadingChoices, LimitChoices, UpkeepChoices):
 
 # Choices in the order in which they are printed and recorded.
 _ORDER = (
+    "laboratory",
     "tolerance_pct",
     "comparison",
     "decision_rule",
@@ -87,6 +91,8 @@ _ORDER = (
     "retirement",
 )
 
+# The table of a records folder's file that says where things are.
+PLACES = "places"
 _FILE = "a TOML file of a few lines"
 _LARGEST_FILE = 2**20
 # A value that stands alone in the file, or a list of such.
@@ -144,6 +150,9 @@ def read_policy(path: Path | None) -> Policy:
             where=str(path),
             expected="lines such as interval_days = 91",
         ) from error
+    if isinstance(given.get(PLACES), dict):
+        # Where things are, in the file of a records folder; no choice of a policy.
+        del given[PLACES]
     try:
         policy = _over(Policy(), given, path=path)
         check_choices(path, dict(choices_of(policy)))

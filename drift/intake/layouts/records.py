@@ -57,8 +57,8 @@ def _is_record(path: Path) -> bool:
     return path.suffix.lower() in SUFFIXES and not path.name.startswith(("~$", ".~", "."))
 
 
-def read_records(records: Path) -> list[Sheet]:
-    """Return every sheet of a file or folder of records.
+def read_records(records: Path, *, without: frozenset[str] = frozenset()) -> list[Sheet]:
+    """Return every sheet of a file or folder of records, some files of it left out.
 
     Raises
     ------
@@ -67,6 +67,8 @@ def read_records(records: Path) -> list[Sheet]:
     """
     sheets: list[Sheet] = []
     for path in record_paths(records):
+        if path.name in without:
+            continue
         if path.suffix.lower() in WORKBOOKS:
             sheets.extend(read_workbook(path))
         else:
