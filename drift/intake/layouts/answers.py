@@ -24,7 +24,7 @@ KEYS: dict[str, str] = {
     "cells.slash": "replicates or found_left: what 4.9/5.0 in one cell means",
     "cells.fraction": "yes or no: whether 0.05 means 5 % air",
     "blanks": "as_above or missing: what a blank date, meter or stage means",
-    "meters.same": "one or apart: whether sheets of different files with one name are one meter",
+    "same_meters": "one or apart: whether sheets of different files with one name are one meter",
     "layouts.new": "accept or refuse: tables of another layout than those accepted before",
     "amended_by": "who stands for values that have changed since the last import",
     "amended_why": "why they have changed",

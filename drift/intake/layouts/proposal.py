@@ -5,6 +5,7 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
+from itertools import pairwise
 
 from drift.intake.layouts.answers import Answers, Question
 from drift.intake.layouts.cells import Fate, Marks, Sheet, Value, shown
@@ -22,7 +23,7 @@ from drift.intake.layouts.others import tells_readings
 from drift.intake.layouts.settling import settle
 from drift.intake.layouts.signatures import take_known
 from drift.intake.layouts.surroundings import Around, labels_in, titles_in
-from drift.intake.layouts.tables import Named, Rows, Table
+from drift.intake.layouts.tables import Named, Reading, Rows, Table
 from drift.intake.layouts.vessels import is_vessel_table, vessel_values
 from drift.intake.layouts.words import VOID, folded
 
@@ -107,6 +108,7 @@ def propose(sheets: Sequence[Sheet], *, answers: Answers, today: date) -> Propos
     emitter = Emitter(answers, proposal.dating, proposal.rows, vessels)
     for table in reading:
         emit(table, emitter)
+    _ask_of_names(proposal, answers)
     settle(proposal.rows, answers)
     _mark_the_rest(proposal)
     proposal.questions = tuple(answers.open.values())
@@ -117,6 +119,44 @@ def _writes_commas(sheet: Sheet) -> bool:
     """Say whether a sheet writes decimals with commas and none with points."""
     texts = [value for row in sheet.rows for value in row if isinstance(value, str)]
     return any(map(_COMMA.match, texts)) and not any(map(_POINT.match, texts))
+
+
+def _ask_of_names(proposal: Proposal, answers: Answers) -> None:
+    """Ask whether sheets of two files that name one meter mean one, where their visits interleave."""
+    named = {table.sheet.title: table for table in proposal.tables if table.named.meter}
+    spans: dict[str, dict[str, list[Reading]]] = {}
+    for reading in proposal.rows.readings:
+        table = named.get(reading.sheet)
+        if table is not None and reading.meter_id == table.named.meter:
+            spans.setdefault(reading.meter_id, {}).setdefault(table.sheet.file, []).append(reading)
+    for meter, files in spans.items():
+        days = sorted(
+            (min(r.performed_on for r in own), max(r.performed_on for r in own))
+            for own in files.values()
+        )
+        if all(first[1] < second[0] for first, second in pairwise(days)):
+            continue
+        answer = answers.get("same_meters")
+        if answer is None:
+            first, second = list(files)[:2]
+            answers.ask(
+                "same_meters",
+                f"{meter} names a sheet or file of its own in {first} and in {second}",
+                (
+                    "one: it is one meter",
+                    f"apart: they are two, {_apart(first, meter)} and {_apart(second, meter)}",
+                ),
+                next(iter(files.values()))[0].place,
+            )
+        elif answer == "apart":
+            for file, own in files.items():
+                for reading in own:
+                    reading.meter_id = _apart(file, meter)
+
+
+def _apart(file: str, meter: str) -> str:
+    """Return the name of a meter that another file has, too."""
+    return f"{file.rsplit('.', 1)[0]} {meter}"
 
 
 def _whole_sheet(sheet: Sheet, answers: Answers) -> str:
