@@ -1,4 +1,4 @@
-"""This module imports a laboratory's own records: proposal, page and, once accepted, the history."""
+"""This module imports a laboratory's own records: a proposal and, once accepted, the history."""
 
 import csv
 import shutil
@@ -75,7 +75,7 @@ def propose_import(
     out : Path
         Folder of the proposal.
     layout : Path or None
-        The layout file to go by; where None, the one beside the records or in `out`, if there is one.
+        The layout file to go by; where None, the one beside the records or in `out`, if any.
     given : mapping of str to str
         Answers by normal key, before those of the layout file.
     today : date
@@ -144,7 +144,7 @@ def _layout_for(records: Path, out: Path, layout: Path | None) -> Layout:
 
 
 def _history(into: Path) -> Tables:
-    """Return the rows that a folder of an earlier import holds, a later file's in place of earlier ones."""
+    """Return the rows that a folder of an earlier import holds; later ones count."""
     known: Tables = {}
     if not into.is_dir():
         return known

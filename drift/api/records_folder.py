@@ -95,7 +95,8 @@ def _first_file(laboratory: str) -> str:
     name = laboratory.replace("\\", "\\\\").replace('"', '\\"')
     places = "\n".join(f'{key} = "{value}"' for key, value in _DEFAULTS.items())
     return (
-        "# The laboratory's choices; the README lists them all with what they are unless named here.\n"
+        "# The laboratory's choices; the README lists them all with what they are unless "
+        "named here.\n"
         f'laboratory = "{name}"\n\n'
         f"# Where things are, from this file.\n[places]\n{places}\n"
     )

@@ -177,7 +177,7 @@ def find(source: Path, *, as_of: date, policy: Policy) -> Review:
 
 
 def intake(source: Path, *, store: Path) -> IntakeSummary:
-    """Load a folder or own records into a store file, all of it or nothing; a new file stays only if it loads.
+    """Load a folder or own records into a store file, all or nothing; a new file stays if it loads.
 
     Raises
     ------

@@ -99,7 +99,8 @@ def start(folder: Path, *, laboratory: str) -> int:
 
     place = start_folder(folder, laboratory=laboratory)
     tell(
-        f"Made: {place.policy}\nPut records into {place.incoming}, then run drift review in {folder}"
+        f"Made: {place.policy}\nPut records into {place.incoming}, then run drift review in "
+        f"{folder}"
     )
     return EXIT_DONE
 
@@ -135,9 +136,8 @@ def status() -> int:
     ]
     stop = [row["meter_id"] for row in rows if "do_not_use" in row["obligations"].split()]
     open_files = [row["meter_id"] for row in rows if "close_file" in row["obligations"].split()]
-    tell(
-        f"Meters in use: {len(rows)}, last visit on {max((row['last_visit_on'] for row in rows), default='none')}"
-    )
+    last_on = max((row["last_visit_on"] for row in rows), default="none")
+    tell(f"Meters in use: {len(rows)}, last visit on {last_on}")
     for words, names in (
         ("Overdue", late),
         (f"Due within {_SOON_DAYS} days", due),
@@ -155,7 +155,7 @@ def _named(names: list[str]) -> str:
 
 
 def taken_in() -> "RecordsFolder":
-    """Take in what is new in the records folder of now; end where something must be answered first."""
+    """Take in what is new in the records folder of now; end where something is to be answered."""
     from drift.api.records_folder import accept_first, open_folder, take_in  # noqa: PLC0415
 
     place, today = open_folder(Path()), day_asked(None)
@@ -201,7 +201,8 @@ def say_import(imported: "Imported") -> None:
     """Print what an import found, and what it still asks."""
     proposal, counts = imported.proposal, imported.proposal.counts
     tell(
-        f"{count(len(proposal.sheets), 'sheet')}: {counts['read']} cells read, {counts['passed']} passed over, {counts['unread']} not understood"
+        f"{count(len(proposal.sheets), 'sheet')}: {counts['read']} cells read, "
+        f"{counts['passed']} passed over, {counts['unread']} not understood"
     )
     for number, why in list(proposal.passed.items())[:_LONGEST_LIST]:
         tell(f"Passed over: {proposal.sheets[number].title}: {why}")

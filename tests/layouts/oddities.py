@@ -93,7 +93,7 @@ def percent_cells(folder: Path, visits: list[Visit]) -> Path:
 
 
 def masses(folder: Path, visits: list[Visit]) -> Path:
-    """Readings at 5 % beside the masses of water that give its R; 0 and 10 % as they are."""
+    """Write readings at 5 % beside the masses of water that give its R; 0 and 10 % as they are."""
     lines: list[list[object]] = [
         ["Meter", "Date", "AF 0 %", "AF 5 %", "AF 10 %", "w (g) 5 %", "W (lb) 5 %"]
     ]

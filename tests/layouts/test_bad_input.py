@@ -1,4 +1,4 @@
-"""Workbooks that are not what they should be are read, asked about or passed over with the reason."""
+"""Workbooks not as they should be are read, asked about or passed over with the reason."""
 
 from datetime import date, datetime
 from pathlib import Path
@@ -42,7 +42,7 @@ def test_a_password_is_told(tmp_path: Path) -> None:
     """An encrypted workbook is a compound file and no zip; the sentence says what to do."""
     path = tmp_path / "log.xlsx"
     path.write_bytes(bytes.fromhex("d0cf11e0a1b11ae1") + bytes(4096))
-    with pytest.raises(SourceError, match="password|cannot be read as a workbook"):
+    with pytest.raises(SourceError, match=r"password|cannot be read as a workbook"):
         read(path)
 
 

@@ -1,4 +1,4 @@
-"""Records in many layouts are read rightly, ask no more than they must, and are never read wrongly."""
+"""Records in many layouts are read rightly, ask no more than they must, and never wrongly."""
 
 from datetime import date
 from pathlib import Path
@@ -28,7 +28,7 @@ def rows_of(proposal: Proposal) -> Rows:
 
 @pytest.mark.parametrize("case", CASES, ids=lambda case: case.name)
 def test_a_layout_gives_the_table_it_tells(case: Case, tmp_path: Path) -> None:
-    """With the answers that it needs, every reading is there, none is wrong and nothing is asked."""
+    """With the answers that it needs, every reading is there, none wrong, and nothing is asked."""
     records = case.write(tmp_path, case.visits)
     proposal = read(records, case.answers)
     assert [question.key for question in proposal.questions] == []

@@ -15,11 +15,17 @@ KEYS: dict[str, str] = {
     "resolution_pct": "smallest step the dials are read to, % air",
     "mark_unit": "dial_pct, kpa or psi, where no unit stands by the marks",
     "dates.order": "day_first, month_first or year_first, where dates can be read in several ways",
-    "dates.month_only": "the day of the month to take where only the month is written: 1 to 28, or last",
+    "dates.month_only": (
+        "the day of the month to take where only the month is written: 1 to 28, or last"
+    ),
     "dates.year": "the year, where dates are written without one",
     "dates.month_figure": "year or day: what 26 means in Mar-26",
-    "dates.typed": "as_stored or swapped: how to take dates that the workbook may have turned about",
-    "dates.quarter_only": "first, middle or last: the day to take where only the quarter is written",
+    "dates.typed": (
+        "as_stored or swapped: how to take dates that the workbook may have turned about"
+    ),
+    "dates.quarter_only": (
+        "first, middle or last: the day to take where only the quarter is written"
+    ),
     "sheet_names": "meters or other: whether the names of sheets are those of meters",
     "cells.slash": "replicates or found_left: what 4.9/5.0 in one cell means",
     "cells.fraction": "yes or no: whether 0.05 means 5 % air",

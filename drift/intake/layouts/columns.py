@@ -1,4 +1,4 @@
-"""This module decides what each column of a table holds: by its words, its values and the physics."""
+"""This module decides what each column of a table holds: by words, values and the physics."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace

@@ -41,7 +41,7 @@ class Emitter:
 def companion(
     table: Table, column: Column, roles: tuple[str, ...], cells: Mapping[int, Value]
 ) -> Column | None:
-    """Return the column of some roles that goes with a column of readings, by what both headers tell."""
+    """Return the column of some roles that goes with one of readings, by what both headers tell."""
     best, most = None, -1
     for other in table.columns:
         if other.holds not in roles or other.at not in cells or other is column:
@@ -118,7 +118,7 @@ def _meter(
 
 
 def _sheet_as_meter(table: Table, row: int, column: Column, emitter: Emitter) -> str:
-    """Return the sheet's name where a person says that sheets are named by meters; empty otherwise."""
+    """Return the sheet's name where a person says that it is a meter's; empty otherwise."""
     maybe = table.named.maybe
     if not maybe:
         return ""

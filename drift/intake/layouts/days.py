@@ -2,8 +2,8 @@
 
 A date is first taken apart (`written`): what it says by itself, and the two figures that may be day
 and month either way.  Which way is decided by all dates of one column and form together (`orders`).
-Names of months are read by an own table and not by a date library, because those fill in what a text
-does not say from the day of today.
+Names of months are read by an own table and not by a date library, because those fill in what a
+text does not say from the day of today.
 """
 
 import re
@@ -48,7 +48,8 @@ _WEEKDAY = re.compile(
     r"[.,]?\s+(?=\d|[A-Za-z])"
 )
 _TIME = re.compile(
-    r"(?i)[T ,]+(?:um |at |à )?\d{1,2}[:h]\d{2}(?::\d{2}(?:[.,]\d+)?)?\s*(?:[ap]\.?m\.?|uhr|z)?(?:[+-]\d\d:?\d\d)?$"
+    r"(?i)[T ,]+(?:um |at |à )?\d{1,2}[:h]\d{2}(?::\d{2}(?:[.,]\d+)?)?\s*(?:[ap]\.?m\.?|uhr"
+    r"|z)?(?:[+-]\d\d:?\d\d)?$"
 )
 _ISO = re.compile(r"^(\d{4})([-/.])(\d{1,2})\2(\d{1,2})$")
 _COMPACT = re.compile(r"^((?:19|20)\d\d)(\d\d)(\d\d)$")
@@ -250,7 +251,7 @@ def _fits(one: tuple[Written, int | None, int | None], order: Order, today: date
 
 
 def _years_lead(seen: list[tuple[Written, int | None, int | None]]) -> bool:
-    """Say whether first figures may be years: they vary no more than last figures, over few years."""
+    """Say whether first figures may be years: no more of them than of the last, over few years."""
     firsts = {one.pair[0] for one, _, _ in seen if one.pair}
     lasts = {one.pair[2] for one, _, _ in seen if one.pair}
     return (

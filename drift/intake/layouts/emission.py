@@ -129,7 +129,8 @@ def _told_of(reading: Reading) -> str:
         if reading.reading_air_pct is None
         else f"{plain_number(reading.reading_air_pct)} % air"
     )
-    return f"{reading.meter_id}, {reading.performed_on.isoformat()}, {reading.stage.replace('_', ' ')}{point}: {number}"
+    stage = reading.stage.replace("_", " ")
+    return f"{reading.meter_id}, {reading.performed_on.isoformat()}, {stage}{point}: {number}"
 
 
 def _reading(

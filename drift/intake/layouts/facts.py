@@ -30,7 +30,8 @@ _UNITS = (
     ("c", re.compile(r"(?i)°\s*c\b|\bdeg\.?\s*c\b|\(c\)|\bcelsius\b|(?<=temp )c$")),
 )
 _QUARTER = re.compile(
-    r"(?i)(?:\bq|\bqtr\.?|\bquarter|\btrim(?:estre)?|\bquartal|\bt)\s*([1-4])(?!\d)|\b([1-4])\s*(?:\.\s*quartal|q\b|e?r?\s*trim(?:estre)?|st qu|nd qu|rd qu|th qu)"
+    r"(?i)(?:\bq|\bqtr\.?|\bquarter|\btrim(?:estre)?|\bquartal|\bt)\s*([1-4])(?!\d)"
+    r"|\b([1-4])\s*(?:\.\s*quartal|q\b|e?r?\s*trim(?:estre)?|st qu|nd qu|rd qu|th qu)"
 )
 _YEAR = re.compile(r"(?<!\d)((?:19|20)\d\d)(?!\d)")
 _NAMED = re.compile(r"(?<![\w.])([A-Za-z]{1,6})[-_ ]?\d{1,6}[A-Za-z]?(?![\w.,])")

@@ -63,7 +63,8 @@ ROLES: dict[str, frozenset[str]] = {
         "mass of water in vessel|water in vessel|vessel water|vessel water mass|water mass vessel"
         "|mass vessel|vessel mass|weight of water in vessel|weight vessel|water mass g|w|small w"
         "|water mass|wasser gefass|masse wasser gefass|wassermasse gefass|masse eau recipient"
-        "|water in cal vessel|water in calibration vessel|mass of water w|vessel fill|vessel water g"
+        "|water in cal vessel|water in calibration vessel|mass of water w|vessel fill|vessel "
+        "water g"
         "|water drawn|water removed|water withdrawn|mass drawn|drawn off|water drawn off"
         "|mass of water drawn|mass of water removed|entnommenes wasser|entnommene wassermasse"
         "|eau retiree|masse d eau retiree"
@@ -104,7 +105,8 @@ ROLES: dict[str, frozenset[str]] = {
         "|vessel value|vessel air|vessel r|vessel air content|r value|r pct|known|known air"
         "|should read|should be|calculated air|assigned|assigned value|valor de referencia|true pct"
         "|correct reading|expected reading|true reading|reference reading|teneur vraie|bezugswert"
-        "|sollanzeige|soll luftgehalt|valeur cible|correct value|reference air|reference air content"
+        "|sollanzeige|soll luftgehalt|valeur cible|correct value|reference air|reference air "
+        "content"
         "|certified|certified value|vessel pct|cal value|teneur de reference|valeur etalon"
     ),
     "point": phrases(
@@ -118,7 +120,8 @@ ROLES: dict[str, frozenset[str]] = {
         "|reading pct|reading air|reading air pct|measured air|measured value|observed reading"
         "|anzeige|ablesung|messwert|istwert|ist|abgelesen|angezeigt|manometer|lecture|lectures"
         "|valeur lue|lu|indique|indicated value|meter reads|reads|lectura|medido|shown|displayed"
-        "|display|value read|valeur mesuree|mesure|found value|gemessen|messung|affichage|ablesewert"
+        "|display|value read|valeur mesuree|mesure|found value|gemessen|messung|affichage"
+        "|ablesewert"
     ),
     "air": phrases(
         "air|air content|air pct|luftgehalt|luft|lp gehalt|teneur en air|air occlus|contenido de"
@@ -140,7 +143,8 @@ ROLES: dict[str, frozenset[str]] = {
         "|lp gerat|messgerat|appareil|appareil n|n appareil|no appareil|aerometre|aerometre n"
         "|numero appareil|identifiant|instrument n|equipo|medidor|aparato|pot|pot no|lab no|lab id"
         "|meter nr|geraet|geraete nr|prufmittelnummer|which meter|am no|n aerometre|inventarnummer"
-        "|dial no|dial id|dial number|identification|equipment number|asset number|meter identification|air meters|meters"
+        "|dial no|dial id|dial number|identification|equipment number|asset number|meter "
+        "identification|air meters|meters"
     ),
     "serial": phrases(
         "serial|serial no|serial number|s n|sn|seriennummer|serien nr|ser no"
@@ -166,7 +170,8 @@ ROLES: dict[str, frozenset[str]] = {
 # Words beside these that say nothing more.
 NOISE = phrases(
     "of|the|at|in|for|a|an|no|nr|id|number|value|pct|percent|air|calibration|cal|check|test|water"
-    "|on|and|content|vol|by volume|type b|pressure|meter|gauge|dial|air meter|von|der|die|das|bei|am"
+    "|on|and|content|vol|by volume|type b|pressure|meter|gauge|dial|air meter|von|der|die|das"
+    "|bei|am"
     "|im|und|luft|luftgehalt|de|la|le|l|du|des|a|en|n|d|et|au|point|reading|readings|rdg|trial|run|is"
     "|was|concrete|type|b|all|values|as|g|lb|kg|psi|kpa|c|f|bar|unit|units|vol %|%|yy|yyyy|mm|dd"
     "|mm dd yyyy|dd mm yyyy|deg|level|verification|per|cent|meas|measurement|room|span|full|bowl"

@@ -321,7 +321,8 @@ def _goes_on(sheet: Sheet, looks: list[list[Look]], top: int, row: int) -> bool:
 
 
 _UNIT = re.compile(
-    r"(?i)^[(\[]?\s*(?:%|% ?air|°\s?[cf]|psi|kpa|g|kg|lb|lbs|vol\.? ?-?%|dd.?mm.?yy(?:yy)?|mm.?dd.?yy(?:yy)?|yyyy.?mm.?dd|-)\s*[)\]]?$"
+    r"(?i)^[(\[]?\s*(?:%|% ?air|°\s?[cf]|psi|kpa|g|kg|lb|lbs|vol\.? ?-?%|dd.?mm.?yy(?:yy)?"
+    r"|mm.?dd.?yy(?:yy)?|yyyy.?mm.?dd|-)\s*[)\]]?$"
 )
 
 

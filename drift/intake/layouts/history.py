@@ -1,4 +1,4 @@
-"""This module turns what records say into the input tables, and finds what is new or changed in them."""
+"""This module turns what records say into input tables, and finds what is new or changed."""
 
 import csv
 import io

@@ -1,4 +1,4 @@
-"""This module writes and reads layout.toml: how records are read, in words that a person can edit."""
+"""This module writes and reads layout.toml: how records are read, in words that can be edited."""
 
 import json
 import tomllib
@@ -75,7 +75,8 @@ def _question_lines(proposal: Proposal) -> list[str]:
     lines = ["# Still asked:"] if proposal.questions else []
     for question in proposal.questions:
         lines.append(
-            f"#   {_one_line(question.asks)} ({_one_line(question.place)}; cells waiting: {question.cells})"
+            f"#   {_one_line(question.asks)} ({_one_line(question.place)}; cells waiting: "
+            f"{question.cells})"
         )
         lines += [
             f"#     {question.key} = {_quoted(choice.split(':')[0])}   # {_one_line(choice)}"
@@ -124,9 +125,8 @@ def _date_lines(proposal: Proposal) -> list[str]:
     if proposal.dating is None:
         return []
     lines = [
-        f"# dates, {_one_line(file)}, {form} digits: {order or 'not all of one order'} ({count} dates)".replace(
-            "figures with , year in two digits", ""
-        )
+        f"# dates, {_one_line(file)}, {form} digits: {order or 'not all of one order'} "
+        f"({count} dates)".replace("figures with , year in two digits", "")
         for file, form, order, count in proposal.dating.told()
     ]
     return [*lines, ""] if lines else []
@@ -177,7 +177,7 @@ def read_layout(path: Path) -> Layout:
     unknown = set(given) - {"version", "accepted", "answers", "tables"}
     if unknown or given.get("version", _VERSION) != _VERSION:
         raise SourceError(
-            what=f"unknown key {sorted(unknown)[0]!r}" if unknown else "is of another version",
+            what=f"unknown key {min(unknown)!r}" if unknown else "is of another version",
             where=str(path),
             expected="version = 1, [answers] and [[tables]]",
         )
@@ -224,7 +224,9 @@ def checked_answers(given: Mapping[str, str], *, where: str) -> dict[str, str]:
             raise SourceError(
                 what=f"{key!r} answers nothing",
                 where=where,
-                expected=f"one of {', '.join(KEYS)}, or {', '.join(f'{name}.NAME' for name in FAMILIES)}",
+                expected=(
+                    f"one of {', '.join(KEYS)}, or {', '.join(f'{name}.NAME' for name in FAMILIES)}"
+                ),
             )
         answers[plain] = value.strip()
     return answers

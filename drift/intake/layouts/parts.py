@@ -56,7 +56,10 @@ def _several(
     place = table.place(line.row, column.at)
     if column.points:
         if len(column.points) != len(figure.found):
-            return f"holds {len(figure.found)} figures where its header names {len(column.points)} points"
+            return (
+                f"holds {len(figure.found)} figures where its header names "
+                f"{len(column.points)} points"
+            )
         stage = stage or _stage(table, line, column, emitter)
         if not stage:
             return "waits for an answer: stage"

@@ -11,7 +11,7 @@ _HIGHEST = 30.0
 
 
 def ask_unknown(table: Table, emitter: Emitter) -> None:
-    """Ask what columns hold that may be of readings, as far as their figures go, and are not known."""
+    """Ask what columns hold that are not known and, by their figures, may be of readings."""
     if not table.holding(*VALUES, "date", "meter", "stage"):
         return
     for column in table.holding("unknown"):
@@ -29,7 +29,8 @@ def ask_unknown(table: Table, emitter: Emitter) -> None:
             key = f"columns.{column.title}"
             emitter.answers.ask(
                 key,
-                f"nothing says what “{column.title}” holds, such as {shown(table.sheet.at(row, column.at))}",
+                f"nothing says what “{column.title}” holds, such as "
+                f"{shown(table.sheet.at(row, column.at))}",
                 (
                     "reading: what the dial showed",
                     "correct: correct air content",
@@ -47,7 +48,7 @@ def _like_readings(figures: list[float], *, beside: bool) -> bool:
 
 
 def check_physics(table: Table, emitter: Emitter, before: int) -> None:
-    """Take back the readings of a column most of which lie too far from what they are compared with.
+    """Take back the readings of a column most of which lie far from their correct air content.
 
     Then it is not what its header seems to say, and a person is asked.
     """
@@ -66,7 +67,8 @@ def check_physics(table: Table, emitter: Emitter, before: int) -> None:
             key = f"columns.{column.title}"
             emitter.answers.ask(
                 key,
-                f"most figures of “{column.title}” lie more than {NEAR_PCT} % from the correct air content",
+                f"most figures of “{column.title}” lie more than {NEAR_PCT} % from the correct "
+                f"air content",
                 (
                     "ignored: they are no readings",
                     "reading at 5 %: with the point that they are of",

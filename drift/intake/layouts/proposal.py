@@ -28,15 +28,17 @@ from drift.intake.layouts.vessels import is_vessel_table, vessel_values
 from drift.intake.layouts.words import VOID, folded
 
 _SUMMARY = re.compile(
-    r"(?i)^(summary|overview|totals?|statistics|stats|chart|charts|graphs?|dashboard|instructions|read ?me|notes|template"
-    r"|blank( form)?|example|index|contents|übersicht|zusammenfassung|auswertung|vorlage|diagramm|synthèse|résumé|récapitulatif|modèle|pivot)\b"
+    r"(?i)^(summary|overview|totals?|statistics|stats|chart|charts|graphs?|dashboard"
+    r"|instructions|read ?me|notes|template"
+    r"|blank( form)?|example|index|contents|übersicht|zusammenfassung|auswertung|vorlage"
+    r"|diagramm|synthèse|résumé|récapitulatif|modèle|pivot)\b"
 )
 _COMMA = re.compile(r"^[-−]?\d{1,2},\d{1,3}\s*%?$")
 _POINT = re.compile(r"^[-−]?\d{1,2}\.\d{1,3}\s*%?$")
 _NAME = re.compile(r"^(?=[^\d]*\d)[A-Za-z]{0,8}[-_ .#/]{0,2}\d[\w-]*$")
 
-# Records are read along columns only where that asks less and gives at least a half as many readings,
-# or asks as much and gives clearly more.
+# Records are read along columns only where that asks less and gives at least half as many
+# readings, or asks as much and gives clearly more.
 _ENOUGH, _MORE = 2.0, 1.5
 
 
@@ -122,7 +124,7 @@ def _writes_commas(sheet: Sheet) -> bool:
 
 
 def _ask_of_names(proposal: Proposal, answers: Answers) -> None:
-    """Ask whether sheets of two files that name one meter mean one, where their visits interleave."""
+    """Ask whether sheets of two files that name one meter mean one, where visits interleave."""
     named = {table.sheet.title: table for table in proposal.tables if table.named.meter}
     spans: dict[str, dict[str, list[Reading]]] = {}
     for reading in proposal.rows.readings:

@@ -44,7 +44,7 @@ def reference_of(
     """Return the correct air content of a reading.
 
     It is that of the row; else R = 100·w/W of masses of water; else, near the point, that of a
-    label above or of the vessel on that day; else the point as it is written; else the declared one.
+    label above or of the vessel on that day; else the point as written; else the declared one.
     R = 100·w/W: ASTM C231, annex on the calibration of the apparatus, for Type B without factor
     (from memory).
     """
@@ -132,7 +132,7 @@ def _weighed(table: Table, row: int, cells: Mapping[int, Value], column: Column)
 
 
 def _decimal_comma(table: Table) -> bool:
-    """Say whether a sheet writes decimals with commas: some figure has one or two behind a comma."""
+    """Say whether a sheet writes decimals with commas: one or two figures behind one."""
     for cells in table.sheet.rows[table.region.first : table.region.last]:
         for value in cells:
             if (

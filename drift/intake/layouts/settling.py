@@ -50,7 +50,7 @@ def _values(group: Iterable[Reading]) -> list[tuple[float, bool]]:
 
 
 def _chosen(groups: list[list[Reading]], answers: Answers) -> list[Reading] | None:
-    """Return the readings of the sheet that a person chose; None where nobody did, and it is asked."""
+    """Return the readings of the sheet that a person chose; None where it is still asked."""
     first = groups[0][0]
     name = f"{first.meter_id} {first.performed_on.isoformat()}"
     answer = answers.named("visits", name)
@@ -63,7 +63,8 @@ def _chosen(groups: list[list[Reading]], answers: Answers) -> list[Reading] | No
             return group
     answers.ask(
         f"visits.{name}",
-        f"{first.meter_id} has different readings of {first.performed_on.isoformat()} in two places",
+        f"{first.meter_id} has different readings of {first.performed_on.isoformat()} in two "
+        f"places",
         tuple(
             f"{group[0].sheet.rpartition('sheet ')[2]}: {_listed(group)}"
             for group in groups[:_SHOWN]
@@ -87,7 +88,8 @@ def _listed(group: list[Reading]) -> str:
 
 
 def _number(readings: list[Reading]) -> None:
-    """Number the readings of one stage and point as they stand, where their own numbers do not."""
+    """Give readings of one stage and point numbers as they stand, where they have none of "
+    "their own."""
     groups: dict[tuple[object, ...], list[Reading]] = defaultdict(list)
     for reading in readings:
         if reading.reading_air_pct is not None:

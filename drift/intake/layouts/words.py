@@ -29,13 +29,15 @@ AS_FOUND = phrases(
     "|before calibration|pre|pre adjustment|pre adj|pre cal|prior|incoming|as received|received"
     "|on arrival|vor|vorher|vor justage|vor justierung|vor einstellung|wie vorgefunden|vorgefunden"
     "|vorgefundener zustand|eingang|eingangsmessung|eingangswert|avant|avant reglage|avant ajustage"
-    "|avant ajustement|tel que trouve|trouve|etat trouve|a l arrivee|a reception|antes|encontrado|gefunden|angetroffen"
+    "|avant ajustement|tel que trouve|trouve|etat trouve|a l arrivee|a reception|antes"
+    "|encontrado|gefunden|angetroffen"
     "|antes de ajuste|como se encontro|fnd|afound|bef"
 )
 AS_LEFT = phrases(
     "as left|asleft|as-left|left|al|a l|after|after adjustment|after adj|after cal"
     "|after calibration|post|post adjustment|post adj|post cal|outgoing|as returned|returned"
-    "|nach|nachher|nach justage|nach justierung|nach einstellung|eingestellt|nach einstellen|wie hinterlassen|hinterlassen"
+    "|nach|nachher|nach justage|nach justierung|nach einstellung|eingestellt|nach einstellen"
+    "|wie hinterlassen|hinterlassen"
     "|ausgang|ausgangsmessung|ausgangswert|apres|apres reglage|apres ajustage|apres ajustement"
     "|tel que laisse|laisse|etat laisse|au depart|despues|dejado|despues de ajuste|como se dejo"
     "|lft|aleft|aft"
@@ -188,7 +190,8 @@ VOID = re.compile(
 )
 TOTALS = re.compile(
     r"(?i)^\s*(?:grand\s+)?(totals?|sub-?totals?|sum|mean|average|avg|minimum|min|maximum|max"
-    r"|std\.?\s*dev\.?|st\.?\s*dev\.?|stdev|standard deviation|sd|count|range|n\s*=|summe|mittelwert"
+    r"|std\.?\s*dev\.?|st\.?\s*dev\.?|stdev|standard deviation|sd|count|range|n\s*=|summe"
+    r"|mittelwert"
     r"|mittel|anzahl|standardabweichung|moyenne|somme|écart[- ]type|promedio|suma|gesamt)\b"
 )
 DITTO = frozenset(

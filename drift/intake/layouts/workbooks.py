@@ -1,8 +1,8 @@
 """This module reads workbooks into sheets of typed cells; it runs no macro, formula or link.
 
-Values come from calamine, which is quick and typed.  What it does not tell is looked up by openpyxl,
-and only in workbooks whose styles or formulas give a reason to: which cells are shown as percentages,
-are struck through, or hold formulas without a stored value.
+Values come from calamine, which is quick and typed.  What it does not tell is looked up by
+openpyxl, and only in workbooks whose styles or formulas give a reason to: which cells are shown as
+percentages, are struck through, or hold formulas without a stored value.
 """
 
 import re
@@ -124,7 +124,7 @@ def _rows(found: Iterable[Iterable[object]]) -> list[list[Value]]:
 
 
 def tidy(value: object) -> Value:
-    """Return a value as a cell holds it: text trimmed, empty text as None, days without midnight."""
+    """Return a value as a cell holds it: text trimmed, None where empty, days without midnight."""
     if isinstance(value, str):
         return value.strip() or None
     if isinstance(value, bool):

@@ -36,7 +36,7 @@ class CellShown:
 
 @dataclass(frozen=True, slots=True)
 class SheetShown:
-    """One sheet: its title, what is to be said of it, its rows with their numbers, its columns' names."""
+    """One sheet: its title, what is said of it, its rows with their numbers, its columns' names."""
 
     title: str
     note: str
