@@ -56,7 +56,10 @@ ROOMS: dict[str, tuple[set[str], set[str]]] = {
         },
     ),
     "api": ({"polars"}, {"intake", "store", "meter", "forecast", "review", "report"}),
-    "cli": ({"click", "polars"}, {"intake", "store", "limits", "forecast", "review", "report", "api"}),
+    "cli": (
+        {"click", "polars"},
+        {"intake", "store", "limits", "forecast", "review", "report", "api"},
+    ),
 }
 # The doors of the program, which lead to the top room.
 DOORS = {"drift": set(), "drift.__main__": {"cli"}}

@@ -59,6 +59,8 @@ def turned(folder: Path, visits: list[Visit]) -> Path:
         ["Technician", *(v.operator for v in visits)],
     ]
     for word, name in _STAGES:
-        for point in visits[0].found:
-            lines.append([f"{word} {point:g} %", *(getattr(v, name)[point] for v in visits)])
+        lines.extend(
+            [f"{word} {point:g} %", *(getattr(v, name)[point] for v in visits)]
+            for point in visits[0].found
+        )
     return book(folder / "turned.xlsx", {"Data": lines})

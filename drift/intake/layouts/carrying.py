@@ -40,7 +40,7 @@ def undo_dittos(
         used.clear()
     blank = [column for column in keys if column.at not in line.cells and column.at in above]
     if blank and any(column.at in line.cells for column in table.holding(*VALUES)):
-        _carry(table, line, above, used, blank, emitter)
+        _carry(table, line, above, used=used, blank=blank, emitter=emitter)
     used.add(_row_key(table, line))
 
 
@@ -48,6 +48,7 @@ def _carry(
     table: Table,
     line: Line,
     above: Mapping[int, Value],
+    *,
     used: set[tuple[str, ...]],
     blank: list[Column],
     emitter: Emitter,

@@ -33,28 +33,8 @@ def _held_by_words(column: Column, seen: Values) -> str:
         return "reading" if seen.split or (numeric and seen.decimals) else "stage"
     if role == "replicate" and seen.decimals:
         return "reading"
-    if role in {"point", "replicate"} and seen.share(seen.labels) >= _MOST and not numeric:
-        return "label"
-    if (
-        role == "date"
-        and seen.count
-        and not seen.dates
-        and numeric
-        and seen.like_readings
-        and facts.stage
-    ):
-        return "reading"
-    if role == "verdict" and numeric and seen.like_readings and seen.decimals:
-        return "reading"
-    if (
-        role == "correct"
-        and seen.share(seen.labels) >= _MOST
-        and not numeric
-        and facts.point_pct is None
-    ):
-        return "label"
-    if role == "reading" and seen.share(seen.stages) >= _MOST and not seen.figures:
-        return "label"
+    if told := _labels_rather(column, seen, numeric=numeric):
+        return told
     if role == "zero_reading":
         column.facts = replace(facts, role="reading", point_pct=0.0)
         return "reading"
@@ -69,7 +49,28 @@ def _held_by_words(column: Column, seen: Values) -> str:
         or column.day
         or column.meter
     ):
-        return _value_column(column, seen)
+        return _value_column(seen)
+    return ""
+
+
+def _labels_rather(column: Column, seen: Values, *, numeric: bool) -> str:
+    """Return what a column of verdicts, correct values or readings holds whose cells are others."""
+    role, facts = column.facts.role, column.facts
+    if role in {"point", "replicate"} and seen.share(seen.labels) >= _MOST and not numeric:
+        return "label"
+    if role == "date" and facts.stage and numeric and not seen.dates and seen.like_readings:
+        return "reading"
+    if role == "verdict" and numeric and seen.like_readings and seen.decimals:
+        return "reading"
+    if (
+        role == "correct"
+        and seen.share(seen.labels) >= _MOST
+        and not numeric
+        and facts.point_pct is None
+    ):
+        return "label"
+    if role == "reading" and seen.share(seen.stages) >= _MOST and not seen.figures:
+        return "label"
     return ""
 
 
@@ -79,7 +80,7 @@ def _names_rather(column: Column, seen: Values) -> bool:
     return plain and seen.share(seen.texts) >= _MOST and not seen.marks
 
 
-def _value_column(column: Column, seen: Values) -> str:
+def _value_column(seen: Values) -> str:
     """Return what a column of a stage, point, day or meter holds."""
     if seen.dates and seen.share(seen.dates) >= _MOST:
         return "date"
@@ -97,7 +98,7 @@ def _held_by_values(column: Column, seen: Values) -> tuple[str, str]:
     if column.title.startswith("column ") and _like_meters(seen):
         return "meter", ""
     if seen.share(seen.stages) >= _MOST or _stage_letters(seen):
-        return "stage" if seen.share(seen.stages) >= _MOST and not seen.figures else "stage", ""
+        return "stage", ""
     if seen.share(seen.labels) >= _MOST:
         return "label", ""
     if column.facts.bare and not column.facts.rest and seen.like_readings:

@@ -85,8 +85,6 @@ def _titled(sheet: Sheet, region: Region, width: int) -> list[Column]:
         _take_facts(
             column,
             told,
-            sheet,
-            region,
             percent=(region.header[-1], at) in sheet.percent if region.header else False,
         )
         columns.append(column)
@@ -127,16 +125,14 @@ def _may_share(sheet: Sheet, region: Region, row: int, at: int) -> bool:
     return bool(told) and not (set(told) & _ON_THEIR_OWN)
 
 
-def _take_facts(
-    column: Column, told: Sequence[Value], sheet: Sheet, region: Region, *, percent: bool
-) -> None:
+def _take_facts(column: Column, told: Sequence[Value], *, percent: bool) -> None:
     """Put together what the texts of a header tell, from the bottom up."""
     facts = Facts()
     for number, value in enumerate(told):
         day = written(value)
         if (
             day is not None
-            and day.form not in {"a day number of a spreadsheet"}
+            and day.form != "a day number of a spreadsheet"
             and not isinstance(value, float)
         ):
             column.day = column.day or day

@@ -162,10 +162,9 @@ def _of_words(plain: str) -> Written | None:
     words = _ORDINAL.sub("", text)
     tight = re.sub(r"[\s.,/'\-]+", "", words)
     loose = re.sub(r"[\s.,/'\-]+", " ", words).strip()
-    if found := _DAY_WORD.match(tight):
-        if month := MONTHS.get(found[2]):
-            year = _year(found[3]) if found[3] else None
-            return _named(year, month, int(found[1]), loose)
+    if (found := _DAY_WORD.match(tight)) and (month := MONTHS.get(found[2])):
+        year = _year(found[3]) if found[3] else None
+        return _named(year, month, int(found[1]), loose)
     if (found := _WORD_DAY_YEAR.match(loose)) and (month := MONTHS.get(found[1])):
         return _named(_year(found[3]), month, int(found[2]), loose)
     if (found := _YEAR_WORD.match(loose)) and (month := MONTHS.get(found[2])):

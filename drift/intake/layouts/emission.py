@@ -13,7 +13,7 @@ from drift.intake.layouts.numbers import Figure, figure_of, plain_number
 from drift.intake.layouts.others import emit_others
 from drift.intake.layouts.parts import Part, parts_of
 from drift.intake.layouts.physics import ask_unknown, check_physics
-from drift.intake.layouts.references import reference_of
+from drift.intake.layouts.references import Reference, reference_of
 from drift.intake.layouts.rowfacts import row_facts
 from drift.intake.layouts.rowkinds import passed_over, section_of
 from drift.intake.layouts.tables import Line, Reading, Table
@@ -65,13 +65,13 @@ def _emit_row(table: Table, line: Line, emitter: Emitter) -> None:
         if (line.row, column.at) in table.sheet.struck:
             table.mark(line.row, column.at, "passed", "it is struck through")
             continue
-        made += _emit_cell(table, line, column, value, label, emitter)
+        made += _emit_cell(table, line, column, value=value, label=label, emitter=emitter)
     emit_others(table, line.row, line.cells, label, emitter, readings=made)
     _mark_rest(table, line)
 
 
 def _emit_cell(
-    table: Table, line: Line, column: Column, value: Value, label: Facts, emitter: Emitter
+    table: Table, line: Line, column: Column, *, value: Value, label: Facts, emitter: Emitter
 ) -> int:
     """Make readings of one cell; return how many."""
     figure = figure_of(
@@ -91,17 +91,31 @@ def _emit_cell(
         table.mark(line.row, column.at, "passed", "worked out from the reading beside it")
         return 0
     who = whose(table, line.row, line.cells, column, emitter)
-    parts = parts_of(table, line, column, figure, label, emitter)
+    parts = parts_of(table, line, column, figure=figure, label=label, emitter=emitter)
     if isinstance(who, str) or isinstance(parts, str):
         if isinstance(who, str) and not isinstance(parts, str):
             # So that all that is open is asked at once.
-            _reading(table, line, column, parts[0], figure, ("", emitter.dating.today), emitter)
+            _reading(
+                table,
+                line,
+                column,
+                part=parts[0],
+                figure=figure,
+                who=("", emitter.dating.today),
+                emitter=emitter,
+            )
         table.mark(line.row, column.at, "unread", who if isinstance(who, str) else str(parts))
         return 0
     made, told = 0, []
     for stage, point, replicate, number in parts:
         reading = _reading(
-            table, line, column, (stage, point, replicate, number), figure, who, emitter
+            table,
+            line,
+            column,
+            part=(stage, point, replicate, number),
+            figure=figure,
+            who=who,
+            emitter=emitter,
         )
         if isinstance(reading, str):
             table.mark(line.row, column.at, "unread", reading)
@@ -137,6 +151,7 @@ def _reading(
     table: Table,
     line: Line,
     column: Column,
+    *,
     part: Part,
     figure: Figure,
     who: tuple[str, date],
@@ -146,41 +161,17 @@ def _reading(
     stage, point, replicate, number = part
     if figure.unit not in {"", "%"}:
         return f"is in {figure.unit}, and readings are in % air"
-    reference = reference_of(table, line.row, line.cells, column, point, who[1], emitter)
+    reference = reference_of(
+        table, line.row, line.cells, column=column, point=point, day=who[1], emitter=emitter
+    )
     correct = reference.value
-    if correct is None and number is not None:
-        correct = _less_error(table, line, column, number)
-    if correct is None and (number is not None or point is None):
-        if reference.why:
-            return reference.why
-        if number is None:
-            correct = None
-        else:
-            emitter.answers.ask(
-                "correct_air_pct",
-                "no correct air content is written, and no vessel that has one",
-                ("such as 5.0",),
-                table.place(line.row, column.at),
-            )
-            return "waits for an answer: correct_air_pct"
-    if number is not None and correct is not None and column.holds != "reading":
-        number = _round(correct + number if column.holds == "error" else correct - number)
-    if number is not None and not _LOWEST <= number <= _HIGHEST:
-        return f"{plain_number(number)} is no air content that a dial shows"
-    if number is not None and correct is not None and _may_be_share(number, correct):
-        answer = emitter.answers.get("cells.fraction", sheet=table.sheet.name)
-        if answer is None:
-            emitter.answers.ask(
-                "cells.fraction",
-                f"{plain_number(number)} stands where about {plain_number(correct)} % is read",
-                (
-                    f"yes: it means {plain_number(number * 100)} %",
-                    f"no: the dial showed {plain_number(number)} %",
-                ),
-                table.place(line.row, column.at),
-            )
-            return "waits for an answer: cells.fraction"
-        number = _round(number * 100) if answer == "yes" else number
+    if number is not None:
+        sized = _sized(table, line, column, number=number, reference=reference, emitter=emitter)
+        if isinstance(sized, str):
+            return sized
+        correct, number = sized
+    elif correct is None and reference.why:
+        return reference.why
     return Reading(
         meter_id=who[0],
         performed_on=who[1],
@@ -196,6 +187,50 @@ def _reading(
         column=column.at,
         at=(line.row, column.at),
     )
+
+
+def _sized(
+    table: Table,
+    line: Line,
+    column: Column,
+    *,
+    number: float,
+    reference: Reference,
+    emitter: Emitter,
+) -> tuple[float, float] | str:
+    """Return the correct air content and the reading that a figure tells, or why it tells none."""
+    correct = reference.value
+    if correct is None:
+        correct = _less_error(table, line, column, number)
+    if correct is None:
+        if reference.why:
+            return reference.why
+        emitter.answers.ask(
+            "correct_air_pct",
+            "no correct air content is written, and no vessel that has one",
+            ("such as 5.0",),
+            table.place(line.row, column.at),
+        )
+        return "waits for an answer: correct_air_pct"
+    if column.holds != "reading":
+        number = _round(correct + number if column.holds == "error" else correct - number)
+    if not _LOWEST <= number <= _HIGHEST:
+        return f"{plain_number(number)} is no air content that a dial shows"
+    if not _may_be_share(number, correct):
+        return correct, number
+    answer = emitter.answers.get("cells.fraction", sheet=table.sheet.name)
+    if answer is None:
+        emitter.answers.ask(
+            "cells.fraction",
+            f"{plain_number(number)} stands where about {plain_number(correct)} % is read",
+            (
+                f"yes: it means {plain_number(number * 100)} %",
+                f"no: the dial showed {plain_number(number)} %",
+            ),
+            table.place(line.row, column.at),
+        )
+        return "waits for an answer: cells.fraction"
+    return correct, _round(number * 100) if answer == "yes" else number
 
 
 def _may_be_share(number: float, correct: float) -> bool:

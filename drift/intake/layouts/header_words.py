@@ -189,8 +189,8 @@ REPLICATE_WORDS = phrases(
 
 ORDINALS: dict[str, int] = {
     "1st": 1, "2nd": 2, "3rd": 3, "4th": 4, "first": 1, "second": 2, "third": 3, "fourth": 4,
-    "i": 1, "ii": 2, "iii": 3, "erste": 1, "zweite": 2, "dritte": 3, "1ere": 1, "2eme": 2, "3eme": 3,
-    "premiere": 1, "deuxieme": 2, "1re": 1, "2e": 2, "3e": 3,
+    "i": 1, "ii": 2, "iii": 3, "erste": 1, "zweite": 2, "dritte": 3, "1ere": 1, "2eme": 2,
+    "3eme": 3, "premiere": 1, "deuxieme": 2, "1re": 1, "2e": 2, "3e": 3,
 }  # fmt: skip
 
 

@@ -3,6 +3,7 @@
 import re
 from dataclasses import dataclass, field
 from functools import lru_cache
+from itertools import pairwise
 
 from drift.intake.layouts.cells import Sheet, Value, shown
 from drift.intake.layouts.days import written
@@ -26,6 +27,9 @@ _METER = re.compile(
 )
 
 
+_NO_FACTS = Facts()
+
+
 @dataclass(frozen=True, slots=True)
 class Look:
     """What a cell looks like on its own.
@@ -40,7 +44,7 @@ class Look:
     """
 
     kind: str
-    facts: Facts = Facts()
+    facts: Facts = _NO_FACTS
 
 
 _EMPTY = Look("empty")
@@ -144,9 +148,7 @@ def _header_tops(sheet: Sheet, looks: list[list[Look]]) -> list[tuple[int, int]]
             continue
         top = row - 1 if _is_group_row(sheet, looks, row - 1) else row
         end = row + 1
-        while (
-            end < len(looks) and end - top < _MOST_HEADER_ROWS and _goes_on(sheet, looks, top, end)
-        ):
+        while end < len(looks) and end - top < _MOST_HEADER_ROWS and _goes_on(sheet, looks, end):
             end += 1
         texts = tuple(
             shown(value).casefold() for at in range(top, end) for value in sheet.rows[at] if value
@@ -172,15 +174,12 @@ def _is_header(looks: list[Look], values: list[Value]) -> bool:
         return False
     side_by_side = any(
         {left.kind, right.kind} <= {"word", "label"} and "word" in {left.kind, right.kind}
-        for left, right in zip(looks, looks[1:], strict=False)
+        for left, right in pairwise(looks)
     )
-    if (
-        words >= 2
-        and side_by_side
-        and words + labels + points > figures + dates + kinds.count("mark")
-    ):
-        if words + labels + points >= kinds.count("text"):
-            return True
+    named = words + labels + points
+    others = figures + dates + kinds.count("mark")
+    if words >= 2 and side_by_side and named > others and named >= kinds.count("text"):
+        return True
     if figures and not _bare_points(values, looks):
         return False
     if kinds.count("mark"):
@@ -241,7 +240,7 @@ def _is_labelled(looks: list[Look]) -> bool:
         left.kind == "word"
         and right.kind in {"text", "number", "date"}
         and (right.kind == "date") == (left.facts.role == "date")
-        for left, right in zip(filled, filled[1:], strict=False)
+        for left, right in pairwise(filled)
     )
     return 2 * pairs >= len(filled) - 1 and pairs > 0
 
@@ -272,8 +271,8 @@ def _is_group_row(sheet: Sheet, looks: list[list[Look]], row: int) -> bool:
     )
 
 
-def _goes_on(sheet: Sheet, looks: list[list[Look]], top: int, row: int) -> bool:
-    """Say whether a row belongs to the header that begins at `top`."""
+def _goes_on(sheet: Sheet, looks: list[list[Look]], row: int) -> bool:
+    """Say whether a row belongs to the header above it."""
     filled = [(at, look) for at, look in enumerate(looks[row]) if look.kind != "empty"]
     if not filled or any(look.kind in {"date", "mark", "inline"} for _, look in filled):
         return False

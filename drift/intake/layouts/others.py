@@ -56,7 +56,7 @@ def emit_others(
             return
     for column in table.holding("verdict"):
         if column.at in cells:
-            _emit_verdict(table, row, cells, column, label, emitter)
+            _emit_verdict(table, row, cells, column=column, label=label, emitter=emitter)
 
 
 def _emit_mark(
@@ -96,7 +96,7 @@ def _emit_mark(
             "mark": size,
             "mark_unit": name,
             "stage": column.facts.stage,
-            "operator": _text(table, row, cells, column, "operator"),
+            "operator": _text(table, cells, column, "operator"),
         }
     )
     table.mark(row, column.at, "read", f"{who[0]}, {who[1].isoformat()}: mark at {size} {name}")
@@ -118,7 +118,7 @@ def _emit_service(
                 "meter_id": who[0],
                 "performed_on": who[1].isoformat(),
                 "action": action,
-                "operator": _text(table, row, cells, column, "operator"),
+                "operator": _text(table, cells, column, "operator"),
                 "remarks": text,
             }
         )
@@ -127,7 +127,7 @@ def _emit_service(
         )
 
 
-def _text(table: Table, row: int, cells: Mapping[int, Value], column: Column, role: str) -> str:
+def _text(table: Table, cells: Mapping[int, Value], column: Column, role: str) -> str:
     """Return the text of a companion column; empty where there is none."""
     other = companion(table, column, (role,), cells)
     return " ".join(shown(cells[other.at]).split()) if other is not None else ""
@@ -161,7 +161,15 @@ def _emit_told(
         )
         return True
     for stage, point, reading in parts:
-        _add(table, row, cells, column, emitter, who, (stage, point, reading, None))
+        _add(
+            table,
+            row,
+            cells,
+            column=column,
+            emitter=emitter,
+            who=who,
+            part=(stage, point, reading, None),
+        )
     table.mark(
         row,
         column.at,
@@ -175,13 +183,14 @@ def _add(
     table: Table,
     row: int,
     cells: Mapping[int, Value],
+    *,
     column: Column,
     emitter: Emitter,
     who: tuple[str, date],
     part: tuple[str, float | None, float | None, bool | None],
 ) -> None:
     """Add a reading, or a pass or fail without one."""
-    more = {"operator": _text(table, row, cells, column, "operator")}
+    more = {"operator": _text(table, cells, column, "operator")}
     emitter.rows.readings.append(
         Reading(
             meter_id=who[0],
@@ -203,6 +212,7 @@ def _emit_verdict(
     table: Table,
     row: int,
     cells: Mapping[int, Value],
+    *,
     column: Column,
     label: Facts,
     emitter: Emitter,
@@ -220,10 +230,10 @@ def _emit_verdict(
         table,
         row,
         cells,
-        column,
-        emitter,
-        who,
-        (stage, label.point_pct, None, figure.kind == "passed"),
+        column=column,
+        emitter=emitter,
+        who=who,
+        part=(stage, label.point_pct, None, figure.kind == "passed"),
     )
     word = "passed" if figure.kind == "passed" else "failed"
     table.mark(row, column.at, "read", f"{who[0]}, {who[1].isoformat()}: {word}, no reading")

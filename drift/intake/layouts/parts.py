@@ -11,7 +11,7 @@ Part = tuple[str, float | None, int | None, float | None]
 
 
 def parts_of(
-    table: Table, line: Line, column: Column, figure: Figure, label: Facts, emitter: Emitter
+    table: Table, line: Line, column: Column, *, figure: Figure, label: Facts, emitter: Emitter
 ) -> list[Part] | str:
     """Return stage, point, replicate and figure of each reading in a cell, or why none is known."""
     facts = column.facts
@@ -35,7 +35,7 @@ def parts_of(
             ("as_left", point, None, figure.found[1]),
         ]
     if len(figure.found) > 1:
-        return _several(table, line, column, figure, (stage, point), emitter)
+        return _several(table, line, column, figure=figure, told=(stage, point), emitter=emitter)
     stage = stage or _stage(table, line, column, emitter)
     if not stage:
         return "waits for an answer: stage"
@@ -47,6 +47,7 @@ def _several(
     table: Table,
     line: Line,
     column: Column,
+    *,
     figure: Figure,
     told: tuple[str, float | None],
     emitter: Emitter,

@@ -393,7 +393,14 @@ def _mark_the_rest(proposal: Proposal) -> None:
         for row, values in enumerate(sheet.rows):
             for column, value in enumerate(values):
                 if value is not None:
-                    _mark_cell(proposal, number, (row, column), value, has_table, headers[number])
+                    _mark_cell(
+                        proposal,
+                        number,
+                        (row, column),
+                        value=value,
+                        has_table=has_table,
+                        headers=headers[number],
+                    )
         for row, column in sheet.unvalued:
             proposal.marks[number].put(row, column, "unread", "a formula whose value is not stored")
 
@@ -402,6 +409,7 @@ def _mark_cell(
     proposal: Proposal,
     number: int,
     place: tuple[int, int],
+    *,
     value: Value,
     has_table: bool,
     headers: set[tuple[int, int]],

@@ -36,6 +36,7 @@ def reference_of(
     table: Table,
     row: int,
     cells: Mapping[int, Value],
+    *,
     column: Column,
     point: float | None,
     day: date,
@@ -60,7 +61,7 @@ def reference_of(
     for number in _labelled(table, column):
         if point is None or abs(number - point) <= NEAR_PCT:
             return Reference(number)
-    vessel = _of_vessel(table, row, cells, column, point, day, emitter)
+    vessel = _of_vessel(table, row, cells, column=column, point=point, day=day, emitter=emitter)
     if vessel is not None:
         return Reference(vessel)
     if point is not None:
@@ -162,6 +163,7 @@ def _of_vessel(
     table: Table,
     row: int,
     cells: Mapping[int, Value],
+    *,
     column: Column,
     point: float | None,
     day: date,

@@ -243,6 +243,7 @@ ACTIONS: tuple[tuple[str, re.Pattern[str]], ...] = (
     ("seal_replaced", re.compile(
         r"(?i)(seal|gasket|o-?ring|dichtung|joint)\s*(was\s*)?(replaced|changed|getauscht|ersetzt"
         r"|remplacé)|new (seal|gasket|o-?ring)|neue dichtung|joint neuf")),
-    ("chamber_dried", re.compile(r"(?i)chamber (was )?dried|dried (the )?chamber|kammer getrocknet")),
+    ("chamber_dried", re.compile(
+        r"(?i)chamber (was )?dried|dried (the )?chamber|kammer getrocknet")),
     ("dropped", re.compile(r"(?i)\bdropped\b|heruntergefallen|tombé")),
 )  # fmt: skip
