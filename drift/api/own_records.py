@@ -11,7 +11,8 @@ from drift.intake.layouts.answers import Answers
 from drift.intake.layouts.history import as_csv, tables_of
 from drift.intake.layouts.layout_file import FILE_NAME, Layout, read_layout
 from drift.intake.layouts.proposal import propose
-from drift.intake.layouts.records import WORKBOOKS, read_records
+from drift.intake.layouts.records import read_records
+from drift.intake.layouts.workbooks import SUFFIXES as WORKBOOKS
 
 
 def is_own(source: Path) -> bool:

@@ -31,6 +31,10 @@ def lines(visits: list[Visit]) -> list[list[object]]:
     ]
 
 
+def table_lines(visits: list[Visit]) -> list[list[object]]:
+    return [list(HEADER), *lines(visits)]
+
+
 def told(proposal: Proposal) -> list[tuple[str, str, str, float | None, float | None]]:
     return sorted(
         (r.meter_id, r.performed_on.isoformat(), r.stage, r.correct_air_pct, r.reading_air_pct)
@@ -135,7 +139,10 @@ def test_one_visit_on_two_sheets_with_other_values_is_asked(tmp_path: Path) -> N
     changed = [[*line[:4], float(str(line[4])) + 0.3] for line in lines(visits)[:1]]
     path = book(
         tmp_path / "log.xlsx",
-        {"Log": [HEADER, *lines(visits)], "Copy": [HEADER, *lines(visits)[1:], *changed]},
+        {
+            "Log": table_lines(visits),
+            "Copy": [*table_lines(visits[:0]), *lines(visits)[1:], *changed],
+        },
     )
     proposal = read(path)
     (question,) = proposal.questions
@@ -149,7 +156,7 @@ def test_one_visit_on_two_sheets_with_other_values_is_asked(tmp_path: Path) -> N
 
 def test_one_visit_on_two_sheets_with_the_same_values_counts_once(tmp_path: Path) -> None:
     visits = fleet(meters=2, visits=2)
-    both = [HEADER, *lines(visits)]
+    both = table_lines(visits)
     proposal = read(book(tmp_path / "log.xlsx", {"Log": both, "Copy": both}))
     assert told(proposal) == table(visits)
     assert not proposal.questions

@@ -1,19 +1,19 @@
 """This package takes a laboratory's own records as they are; it guesses nothing in silence.
 
-``cells``       a sheet as its cells, each with its place
-``workbooks``   workbooks into sheets
-``texts``       text files into sheets
-``words``       what the words of the trade mean: headers, stages, verdicts, marks for nothing
-``facts``       what a text says of its column, row or sheet
-``numbers``     figures as people write them, units and several in a cell included
-``days``        dates as people write them, and what decides between two ways to read one
-``headers``     where the tables of a sheet begin and end, and what stands around them
-``columns``     what each column of a table holds
-``emission``    the rows that a table makes, and why a cell makes none
-``proposal``    sheets and answers in; rows, reasons and open questions out
-``settling``    the same visit in two places
-``answers``     what a person has declared: layout.toml and ``--set``
-``records``     files and folders into sheets
+``records`` ``texts`` ``workbooks``   files into sheets
+``cells``      a sheet as its cells, each with its place
+``words`` ``header_words`` ``facts``  what a text tells of its column, row or sheet
+``numbers`` ``days`` ``dating``       figures and dates as people write them, and what decides
+``headers`` ``rowkinds`` ``surroundings`` ``naming``  where tables lie, and what stands around them
+``columns`` ``column_values`` ``column_meaning`` ``column_beside``  what a column holds
+``emission`` ``carrying`` ``rowfacts`` ``parts`` ``companions`` ``beside``  the rows of a table
+``references`` ``vessels`` ``errors_beside``  what a reading is compared with
+``others``     what a row says beside its readings
+``physics``    columns whose figures fit no dial
+``proposal``   sheets and answers in; rows, reasons and open questions out
+``settling``   the same visit in two places
+``answers`` ``signatures`` ``layout_file``  what a person has declared, and layout.toml
+``history``    the input tables, and what is new or changed in them
 
 ``proposal`` and what it calls are pure: cells in, rows and reasons out.
 """

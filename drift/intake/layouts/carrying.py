@@ -20,8 +20,7 @@ def undo_dittos(
     used: set[tuple[str, ...]],
     emitter: Emitter,
 ) -> None:
-    """Put what stands above in place of ditto signs, merged cells and blanks, where that is "
-    "meant."""
+    """Put what stands above in place of ditto signs, merged cells and blanks."""
     for at, value in list(line.cells.items()):
         if isinstance(value, str) and value.strip().casefold() in DITTO:
             if at in above:

@@ -9,7 +9,6 @@ Place = tuple[int, int]
 # What became of a cell.
 Fate = Literal["read", "passed", "unread"]
 _RANK: dict[Fate, int] = {"passed": 0, "unread": 1, "read": 2}
-FATES: tuple[Fate, ...] = ("read", "passed", "unread")
 
 
 @dataclass(slots=True)

@@ -18,7 +18,6 @@ from drift.intake.layouts.facts import Facts, facts_of
 from drift.intake.layouts.headers import Region, look_at, meter_named
 from drift.intake.layouts.words import folded
 
-_MOST = 0.6
 # What is said once for a row and not below each of several headings, unless cells are merged.
 _ON_THEIR_OWN = {"meter", "operator", "remarks", "checked_by", "due", "serial", "action"}
 # Roles that a line above a header gives to the columns below it.

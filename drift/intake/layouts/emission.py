@@ -6,7 +6,8 @@ from drift.intake.layouts.beside import more_of
 from drift.intake.layouts.carrying import undo_dittos
 from drift.intake.layouts.cells import Value
 from drift.intake.layouts.column_values import NEAR_PCT, VALUES, Column
-from drift.intake.layouts.companions import Emitter, agreement, companion, whose
+from drift.intake.layouts.companions import Emitter, whose
+from drift.intake.layouts.errors_beside import less_error, rounded, stands_beside
 from drift.intake.layouts.facts import Facts
 from drift.intake.layouts.headers import look_at
 from drift.intake.layouts.numbers import Figure, figure_of, plain_number
@@ -86,7 +87,7 @@ def _emit_cell(
     if (
         column.holds != "reading"
         and figure.kind == "numbers"
-        and _stands_beside(table, line, column)
+        and stands_beside(table, line, column)
     ):
         table.mark(line.row, column.at, "passed", "worked out from the reading beside it")
         return 0
@@ -106,17 +107,23 @@ def _emit_cell(
             )
         table.mark(line.row, column.at, "unread", who if isinstance(who, str) else str(parts))
         return 0
+    return _emit_parts(table, line, column, parts=parts, figure=figure, who=who, emitter=emitter)
+
+
+def _emit_parts(
+    table: Table,
+    line: Line,
+    column: Column,
+    *,
+    parts: list[Part],
+    figure: Figure,
+    who: tuple[str, date],
+    emitter: Emitter,
+) -> int:
+    """Make the readings of a cell, each of one stage and point; return how many."""
     made, told = 0, []
-    for stage, point, replicate, number in parts:
-        reading = _reading(
-            table,
-            line,
-            column,
-            part=(stage, point, replicate, number),
-            figure=figure,
-            who=who,
-            emitter=emitter,
-        )
+    for part in parts:
+        reading = _reading(table, line, column, part=part, figure=figure, who=who, emitter=emitter)
         if isinstance(reading, str):
             table.mark(line.row, column.at, "unread", reading)
             return made
@@ -201,7 +208,7 @@ def _sized(
     """Return the correct air content and the reading that a figure tells, or why it tells none."""
     correct = reference.value
     if correct is None:
-        correct = _less_error(table, line, column, number)
+        correct = less_error(table, line, column, number)
     if correct is None:
         if reference.why:
             return reference.why
@@ -213,7 +220,7 @@ def _sized(
         )
         return "waits for an answer: correct_air_pct"
     if column.holds != "reading":
-        number = _round(correct + number if column.holds == "error" else correct - number)
+        number = rounded(correct + number if column.holds == "error" else correct - number)
     if not _LOWEST <= number <= _HIGHEST:
         return f"{plain_number(number)} is no air content that a dial shows"
     if not _may_be_share(number, correct):
@@ -230,39 +237,12 @@ def _sized(
             table.place(line.row, column.at),
         )
         return "waits for an answer: cells.fraction"
-    return correct, _round(number * 100) if answer == "yes" else number
+    return correct, rounded(number * 100) if answer == "yes" else number
 
 
 def _may_be_share(number: float, correct: float) -> bool:
     """Say whether a figure fits only as a share of one: 0.05 where 5 is read."""
     return correct > 2 and abs(number) < 0.3 and abs(number * 100 - correct) <= NEAR_PCT
-
-
-def _round(number: float) -> float:
-    """Return a sum of decimals without the noise of binary fractions."""
-    return round(number, 9)
-
-
-def _stands_beside(table: Table, line: Line, column: Column) -> bool:
-    """Say whether a reading stands beside an error."""
-    return companion(table, column, ("reading",), line.cells) is not None or any(
-        other.holds == "reading" and other.at in line.cells and agreement(other, column) is not None
-        for other in table.columns
-    )
-
-
-def _less_error(table: Table, line: Line, column: Column, number: float) -> float | None:
-    """Return the correct air content that a reading and its error leave; None where none stands."""
-    if column.holds != "reading":
-        return None
-    other = companion(table, column, ("error", "correction"), line.cells)
-    if other is None:
-        return None
-    figure = figure_of(line.cells[other.at], percent=(line.row, other.at) in table.sheet.percent)
-    if figure.kind != "numbers" or len(figure.found) != 1:
-        return None
-    sign = -1 if other.holds == "error" else 1
-    return _round(number + sign * figure.found[0])
 
 
 def _mark_rest(table: Table, line: Line) -> None:

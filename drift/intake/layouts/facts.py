@@ -132,7 +132,8 @@ _SINGLE = [word for word in (*_KNOWN, *NOISE) if " " not in word and len(word) >
 _RANK = {role: rank for rank, role in enumerate(ROLES)}
 # Words that may be letters of a name are no role inside a longer text.
 _ALONE_ONLY = {"r", "w", "d", "n", "no", "at", "an", "by", "i", "c", "p", "af al", "g", "ist",
-               "can", "so", "t", "par", "lu", "a f", "a l", "i o", "ip", "mes", "al", "δ"}  # fmt: skip
+               "can", "so", "t", "par", "lu", "a f", "a l", "i o", "ip",
+               "mes", "al", "δ"}  # fmt: skip
 
 
 # What may stand behind a sign such as R.

@@ -1,7 +1,7 @@
 """This module finds the tables of a sheet: header rows, and what stands around them."""
 
 import re
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import lru_cache
 from itertools import pairwise
 
@@ -109,19 +109,6 @@ class Region:
     header: tuple[int, ...]
     first: int
     last: int
-
-
-@dataclass(slots=True)
-class Scan:
-    """What stands where on a sheet.
-
-    Attributes
-    ----------
-    regions : list of Region
-        Its tables from top to bottom.
-    """
-
-    regions: list[Region] = field(default_factory=list)
 
 
 def regions_of(sheet: Sheet) -> list[Region]:

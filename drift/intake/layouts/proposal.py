@@ -5,7 +5,6 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
-from itertools import pairwise
 
 from drift.intake.layouts.answers import Answers, Question
 from drift.intake.layouts.cells import Fate, Marks, Sheet, Value, shown
@@ -15,17 +14,16 @@ from drift.intake.layouts.companions import Emitter
 from drift.intake.layouts.dating import Dating
 from drift.intake.layouts.days import written
 from drift.intake.layouts.emission import emit
-from drift.intake.layouts.facts import facts_of
-from drift.intake.layouts.header_words import PLAIN_SHEET
-from drift.intake.layouts.headers import Region, look_at, meter_named, regions_of
+from drift.intake.layouts.headers import Region, look_at, regions_of
+from drift.intake.layouts.naming import ask_of_names, names_of
 from drift.intake.layouts.numbers import figure_of
 from drift.intake.layouts.others import tells_readings
 from drift.intake.layouts.settling import settle
 from drift.intake.layouts.signatures import take_known
 from drift.intake.layouts.surroundings import Around, labels_in, titles_in
-from drift.intake.layouts.tables import Named, Reading, Rows, Table
+from drift.intake.layouts.tables import Named, Rows, Table
 from drift.intake.layouts.vessels import is_vessel_table, vessel_values
-from drift.intake.layouts.words import VOID, folded
+from drift.intake.layouts.words import VOID
 
 _SUMMARY = re.compile(
     r"(?i)^(summary|overview|totals?|statistics|stats|chart|charts|graphs?|dashboard"
@@ -35,7 +33,6 @@ _SUMMARY = re.compile(
 )
 _COMMA = re.compile(r"^[-−]?\d{1,2},\d{1,3}\s*%?$")
 _POINT = re.compile(r"^[-−]?\d{1,2}\.\d{1,3}\s*%?$")
-_NAME = re.compile(r"^(?=[^\d]*\d)[A-Za-z]{0,8}[-_ .#/]{0,2}\d[\w-]*$")
 
 # Records are read along columns only where that asks less and gives at least half as many
 # readings, or asks as much and gives clearly more.
@@ -92,7 +89,7 @@ def propose(sheets: Sequence[Sheet], *, answers: Answers, today: date) -> Propos
         No record is of a later day.
     """
     proposal = Proposal(sheets=tuple(sheets))
-    names = _names(sheets)
+    names = names_of(sheets)
     for number, sheet in enumerate(sheets):
         marks = Marks()
         proposal.marks.append(marks)
@@ -110,7 +107,7 @@ def propose(sheets: Sequence[Sheet], *, answers: Answers, today: date) -> Propos
     emitter = Emitter(answers, proposal.dating, proposal.rows, vessels)
     for table in reading:
         emit(table, emitter)
-    _ask_of_names(proposal, answers)
+    ask_of_names(proposal.tables, proposal.rows, answers)
     settle(proposal.rows, answers)
     _mark_the_rest(proposal)
     proposal.questions = tuple(answers.open.values())
@@ -121,44 +118,6 @@ def _writes_commas(sheet: Sheet) -> bool:
     """Say whether a sheet writes decimals with commas and none with points."""
     texts = [value for row in sheet.rows for value in row if isinstance(value, str)]
     return any(map(_COMMA.match, texts)) and not any(map(_POINT.match, texts))
-
-
-def _ask_of_names(proposal: Proposal, answers: Answers) -> None:
-    """Ask whether sheets of two files that name one meter mean one, where visits interleave."""
-    named = {table.sheet.title: table for table in proposal.tables if table.named.meter}
-    spans: dict[str, dict[str, list[Reading]]] = {}
-    for reading in proposal.rows.readings:
-        table = named.get(reading.sheet)
-        if table is not None and reading.meter_id == table.named.meter:
-            spans.setdefault(reading.meter_id, {}).setdefault(table.sheet.file, []).append(reading)
-    for meter, files in spans.items():
-        days = sorted(
-            (min(r.performed_on for r in own), max(r.performed_on for r in own))
-            for own in files.values()
-        )
-        if all(first[1] < second[0] for first, second in pairwise(days)):
-            continue
-        answer = answers.get("same_meters")
-        if answer is None:
-            first, second = list(files)[:2]
-            answers.ask(
-                "same_meters",
-                f"{meter} names a sheet or file of its own in {first} and in {second}",
-                (
-                    "one: it is one meter",
-                    f"apart: they are two, {_apart(first, meter)} and {_apart(second, meter)}",
-                ),
-                next(iter(files.values()))[0].place,
-            )
-        elif answer == "apart":
-            for file, own in files.items():
-                for reading in own:
-                    reading.meter_id = _apart(file, meter)
-
-
-def _apart(file: str, meter: str) -> str:
-    """Return the name of a meter that another file has, too."""
-    return f"{file.rsplit('.', 1)[0]} {meter}"
 
 
 def _whole_sheet(sheet: Sheet, answers: Answers) -> str:
@@ -344,41 +303,6 @@ def note_dates(table: Table, dating: Dating) -> None:
         dating.note((table.sheet.file, "name"), table.named.day, None, None)
 
 
-def _names(sheets: Sequence[Sheet]) -> list[Named]:
-    """Return what the names of sheets, and of files where there are several, tell."""
-    stems = [sheet.file.rsplit(".", 1)[0] for sheet in sheets]
-    several = len(set(stems)) > 1
-    names = []
-    for sheet, stem in zip(sheets, stems, strict=True):
-        named = _named(sheet.name) if sheet.name else Named()
-        of_file = _named(stem)
-        if several and not named.meter and (not sheet.name or PLAIN_SHEET.match(sheet.name)):
-            named.meter, named.maybe = of_file.meter, of_file.maybe
-        named.day = named.day or of_file.day
-        named.year = named.year or of_file.year
-        named.quarter = named.quarter or of_file.quarter
-        names.append(named)
-    return names
-
-
-def _named(name: str) -> Named:
-    """Return what one name tells."""
-    plain = " ".join(name.replace("_", " ").split())
-    day = written(plain)
-    facts = facts_of(plain)
-    if day is not None and day.form != "a day number of a spreadsheet":
-        return Named(day=day, year=day.year)
-    if PLAIN_SHEET.match(plain) or not plain:
-        return Named(year=facts.year)
-    told = Named(year=facts.year, quarter=facts.quarter, stage=facts.stage)
-    if meter := meter_named(plain):
-        told.meter = meter
-    elif not (facts.year or facts.quarter or facts.tells):
-        told.meter = name.strip() if _NAME.match(plain) else ""
-        told.maybe = "" if told.meter else name.strip()
-    return told
-
-
 def _mark_the_rest(proposal: Proposal) -> None:
     """Note the fate of every cell that no table has taken."""
     headers: list[set[tuple[int, int]]] = [set() for _ in proposal.sheets]
@@ -431,6 +355,3 @@ def _mark_cell(
         marks.put(*place, fate, told)
     else:
         marks.put(*place, fate, "no table of readings was found around it")
-
-
-__all__ = ["Proposal", "folded", "propose", "shown"]

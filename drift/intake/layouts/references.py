@@ -13,7 +13,6 @@ from drift.intake.layouts.tables import Table
 from drift.intake.layouts.words import folded
 
 _GRAMS = {"g": 1.0, "kg": 1000.0, "lb": 453.59237, "oz": 28.349523125}
-_ZERO_NEAR = 0.5
 
 
 @dataclass(frozen=True, slots=True)

@@ -88,8 +88,7 @@ def _listed(group: list[Reading]) -> str:
 
 
 def _number(readings: list[Reading]) -> None:
-    """Give readings of one stage and point numbers as they stand, where they have none of "
-    "their own."""
+    """Give readings of one stage and point numbers where they have none of their own."""
     groups: dict[tuple[object, ...], list[Reading]] = defaultdict(list)
     for reading in readings:
         if reading.reading_air_pct is not None:

@@ -9,7 +9,6 @@ from drift.intake.encoding import BLANKS, STRAY, fingerprint
 from drift.intake.layouts.cells import Sheet, Value
 
 SUFFIXES = (".csv", ".tsv", ".txt")
-_DELIMITERS = (",", ";", "\t", "|")
 _SPACES = re.compile(r"\s{2,}")
 _SEEN_LINES = 200
 _MANY_NULS = 0.1
