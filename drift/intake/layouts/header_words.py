@@ -135,7 +135,7 @@ ROLES: dict[str, frozenset[str]] = {
         "|vessel number|standard used|reference used|kalibrierbehalter"
     ),
     "meter": phrases(
-        "meter|meter id|meter no|meter number|meter name|gauge id|gauge no|gauge number|air meter"
+        "meter|meter id|meter no|metre|metre no|metre id|air metre|meter number|meter name|gauge id|gauge no|gauge number|air meter"
         "|airmeter|air meter id|air meter no|instrument|instrument no|instrument id|equipment"
         "|equipment id|equipment no|equip|equip no|equip id|asset|asset no|asset id|asset tag|unit"
         "|unit no|unit id|device|id|tag|id no|gerat|gerate nr|geratenummer|gerat nr|inventar nr"
