@@ -19,7 +19,7 @@ FITS = NUMERIC | {"statsmodels"}
 # `drift.format`, are the ground: every room may import them, and they import each other alone.
 ROOMS: dict[str, tuple[set[str], set[str]]] = {
     "": ({"numpy", "polars"}, set()),
-    "intake": ({"numpy", "polars"}, set()),
+    "intake": ({"numpy", "openpyxl", "polars", "python_calamine", "rapidfuzz"}, set()),
     "store": ({"duckdb", "polars"}, {"intake"}),
     "meter": (NUMERIC, set()),
     "limits": (NUMERIC, set()),
@@ -45,6 +45,7 @@ ROOMS: dict[str, tuple[set[str], set[str]]] = {
         {"altair", "jinja2", "polars", "vl_convert", "xlsxwriter"},
         # Of the store and the domains names, schemas and types alone: see below.
         {
+            "intake",
             "store",
             "meter",
             "limits",
@@ -57,7 +58,10 @@ ROOMS: dict[str, tuple[set[str], set[str]]] = {
         },
     ),
     "api": ({"polars"}, {"intake", "store", "meter", "limits", "forecast", "review", "report"}),
-    "cli": ({"click", "polars"}, {"store", "limits", "forecast", "review", "report", "api"}),
+    "cli": (
+        {"click", "polars"},
+        {"intake", "store", "limits", "forecast", "review", "report", "api"},
+    ),
 }
 # The doors of the program, which lead to the top room.
 DOORS = {"drift": {"", "api"}, "drift.__main__": {"cli"}}

@@ -9,6 +9,7 @@ from typing import Any
 
 import polars as pl
 
+from drift.api.own_records import as_folder, is_own
 from drift.api.reviews import read, read_folder
 from drift.errors import SourceError
 from drift.intake.appending import append_row, start_file, take_back
@@ -173,7 +174,10 @@ def doubted_in(store: Path) -> list[str]:
 
 
 def _read_fresh(fresh: Path, *, source: Path, policy: Policy) -> Sources:
-    """Read one CSV file by the rules of intake, as if it were a folder of its own."""
+    """Read one file by the rules of intake, as if it were a folder of its own."""
+    if is_own(fresh):
+        with as_folder(fresh, layouts=(source,)) as made:
+            return read_folder(Path(made), as_of=None, policy=policy)
     beside = [fresh.parent / FILE_NAME, source / FILE_NAME]
     for path in beside:
         check_place(path, raised=SourceError, expected="a mapping file")

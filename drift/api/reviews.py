@@ -8,6 +8,7 @@ from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from drift.api.own_records import as_folder, is_own
 from drift.errors import SourceError
 from drift.places import check_place
 from drift.report.data_files import read_previous, write_record, write_review
@@ -207,17 +208,23 @@ def find(source: Path, *, as_of: date, policy: Policy) -> Review:
 
 
 def intake(source: Path, *, store: Path) -> IntakeSummary:
-    """Load a folder into a store file, all of it or nothing; a new file stays only if it loads.
+    """Load a folder or own records into a store file, all or nothing; a new file stays if it loads.
 
     Raises
     ------
     DriftError
         If the folder or the store cannot be used.
     """
+    with as_folder(source) as folder:
+        return _take(folder, store)
+
+
+def _take(folder: Path, store: Path) -> IntakeSummary:
+    """Load a folder of tables into a store file."""
     is_new = not store.exists()
-    con = open_store(store, folder=source)
+    con = open_store(store, folder=folder)
     try:
-        summary = take_folder(con, source)
+        summary = take_folder(con, folder)
     except BaseException:
         con.close()
         if is_new:
@@ -233,8 +240,9 @@ def read(source: Path, *, as_of: date, policy: Policy) -> Sources:
     check_place(source, raised=SourceError, expected=expected)
     if not source.exists():
         raise SourceError(what="does not exist", where=str(source), expected=expected)
-    if source.is_dir():
-        return read_folder(source, as_of=as_of, policy=policy)
+    if source.is_dir() or is_own(source):
+        with as_folder(source) as folder:
+            return read_folder(folder, as_of=as_of, policy=policy)
     con = open_store(source, read_only=True)
     try:
         return _sources_of(con, as_of=as_of, policy=policy)

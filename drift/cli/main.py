@@ -12,6 +12,7 @@ import click
 from drift.cli.bench import check, respond, sheet
 from drift.cli.memos import impact, retirement
 from drift.cli.options import EXIT_STOPPED, EXIT_UNUSABLE
+from drift.cli.records import import_records, start, status
 from drift.cli.source import intake, review
 from drift.cli.studies import detectability, proof
 from drift.errors import DriftError
@@ -28,7 +29,20 @@ def commands() -> None:
     """Watch a fleet of pressure-type air meters for drift toward its tolerance."""
 
 
-for _command in (review, intake, respond, sheet, check, impact, retirement, detectability, proof):
+for _command in (
+    review,
+    intake,
+    import_records,
+    start,
+    status,
+    respond,
+    sheet,
+    check,
+    impact,
+    retirement,
+    detectability,
+    proof,
+):
     commands.add_command(_command)
 
 

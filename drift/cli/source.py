@@ -24,7 +24,7 @@ from drift.report.pdf import find_browser
 
 
 @click.command()
-@source_argument
+@click.argument("source", type=click.Path(path_type=Path), required=False)
 @out_option("review")
 @as_of_option
 @policy_option
@@ -45,7 +45,7 @@ from drift.report.pdf import find_browser
 @click.option("--trends", is_flag=True, help="Write the plain trends of all meters as data too.")
 @strict_option
 def review(
-    source: Path,
+    source: Path | None,
     *,
     out: Path | None,
     as_of: datetime | None,
@@ -57,9 +57,10 @@ def review(
     trends: bool,
     strict: bool,
 ) -> int:
-    """Review SOURCE, a folder of CSV files or a store file.
+    """Review SOURCE, a folder of CSV files, a store file or a workbook.
 
-    Writes index.html, a dossier for each meter and data files into the folder of --out.
+    Writes index.html, a dossier for each meter and data files into the folder of --out.  Without
+    SOURCE, in a records folder, takes in what is new first and compares with the last review.
     """
     if pdf and data_only:
         raise click.UsageError("--pdf prints pages, and --data-only writes none")
@@ -67,9 +68,16 @@ def review(
         raise click.UsageError("--browser is for --pdf")
     # Before the work, so that nobody waits for what cannot be printed.
     printer = find_browser(browser) if pdf else None
+    from drift.api.records_folder import last_review  # noqa: PLC0415
     from drift.api.reviews import review_source  # noqa: PLC0415
+    from drift.cli.records import taken_in  # noqa: PLC0415
     from drift.review.policy import read_policy  # noqa: PLC0415
 
+    if source is None:
+        place = taken_in()
+        source, policy = place.history, policy or place.policy
+        out = out or place.reviews / day_asked(as_of).isoformat()
+        previous = previous or last_review(place, before=day_asked(as_of))
     chosen = read_policy(policy)
     with _progress() as progress:
         written = review_source(

@@ -13,6 +13,7 @@ from drift.report.pages.dossier import DossierPage
 from drift.report.pages.evidence import EvidencePage
 from drift.report.pages.fleet import FleetPage
 from drift.report.pages.impact import ImpactPage
+from drift.report.pages.records import RecordsPage
 from drift.report.pages.retirement import RetirementPage
 from drift.report.pages.sheet import SheetPage
 from drift.report.pages.short import ShortPage
@@ -53,9 +54,20 @@ def html_short(page: ShortPage) -> str:
     return _environment().get_template("short.html.jinja2").render(page=page)
 
 
+def html_records(page: RecordsPage) -> str:
+    """Return how records are read, cell by cell, as one HTML page that needs nothing beside it."""
+    return _html("import.html.jinja2", page)
+
+
 def _html(
     template: str,
-    page: FleetPage | DossierPage | EvidencePage | ImpactPage | RetirementPage | SheetPage,
+    page: FleetPage
+    | DossierPage
+    | EvidencePage
+    | ImpactPage
+    | RecordsPage
+    | RetirementPage
+    | SheetPage,
 ) -> str:
     """Return a page: its template over the frame, with style, script and what admits them."""
     style, script = _style(), report("page.js")

@@ -25,6 +25,8 @@ class Policy(ReadingChoices, LimitChoices, UpkeepChoices):
 
     Attributes
     ----------
+    laboratory : str
+        Name of the laboratory, as its reports print it; empty for none.
     required_points_pct : tuple of float
         Points that a calibration reads, % air; empty for those that each meter is kept at, which
         its last visits show.
@@ -41,6 +43,7 @@ class Policy(ReadingChoices, LimitChoices, UpkeepChoices):
         A signal without a response keeps a meter watched for this many days.
     """
 
+    laboratory: str = ""
     required_points_pct: tuple[float, ...] = ()
     stop_probability: float = 0.5
     drifting_probability: float = 0.5
@@ -101,6 +104,7 @@ class Policy(ReadingChoices, LimitChoices, UpkeepChoices):
 
 # Choices in the order in which they are printed and recorded.
 _ORDER = (
+    "laboratory",
     "tolerance_pct",
     "comparison",
     "decision_rule",
@@ -138,6 +142,8 @@ _ORDER = (
     "retirement",
 )
 
+# The table of a records folder's file that says where things are.
+PLACES = "places"
 _FILE = "a TOML file of a few lines"
 # Where choices stand that no file holds.
 _IN_A_SCRIPT = Path("policy")
@@ -197,6 +203,9 @@ def read_policy(path: Path | None) -> Policy:
             where=str(path),
             expected="lines such as interval_days = 91",
         ) from error
+    if isinstance(given.get(PLACES), dict):
+        # Where things are, in the file of a records folder; no choice of a policy.
+        del given[PLACES]
     return _checked(given, path=path)
 
 

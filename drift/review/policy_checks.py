@@ -14,6 +14,7 @@ _COMPARISONS = ("absolute", "rounding")
 VESSEL_UNCERTAINTIES = ("stated", "larger")
 # As of the column `correct_air_pct`.
 _LARGEST_POINT_PCT = 30.0
+_LONGEST_NAME = 200
 # As many as there are whole percents.
 _MOST_POINTS = 31
 # Bounds outside which a value cannot be meant: field, lowest, highest (both inclusive); those of a
@@ -69,6 +70,13 @@ def check_choices(path: Path, values: dict[str, Any]) -> None:
     PolicyError
         If one is out of its bounds, unknown, or contradicts another.
     """
+    name = values["laboratory"]
+    if len(name) > _LONGEST_NAME or not name.isprintable():
+        raise PolicyError(
+            what="laboratory is no name of one line",
+            where=str(path),
+            expected=f"at most {_LONGEST_NAME} letters that can be printed",
+        )
     for key, low, high in BOUNDS:
         if not low <= values[key] <= high:
             raise PolicyError(

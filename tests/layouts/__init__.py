@@ -1,0 +1,1 @@
+"""Record layouts of invented laboratories, each with the table that it must give."""
