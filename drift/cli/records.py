@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from drift.cli.options import EXIT_DONE, EXIT_HELD_BACK, EXIT_REPEAT, EXIT_UNUSABLE, day_asked
 from drift.cli.console import tell
+from drift.cli.options import EXIT_DONE, EXIT_HELD_BACK, EXIT_REPEAT, EXIT_UNUSABLE, day_asked
 from drift.format import count
 
 if TYPE_CHECKING:
