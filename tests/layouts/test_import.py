@@ -45,7 +45,7 @@ def test_nothing_is_written_but_the_proposal_until_it_is_accepted(tmp_path: Path
 
 def test_a_question_names_the_set_that_answers_it(tmp_path: Path) -> None:
     visits = [visit for visit in fleet(visits=2) if visit.day.day <= 12 or visit.day.month == 1]
-    lines = [["Meter", "Date", "AF 5"], ["M-1", "3/4/2025", 4.9]]
+    lines: list[list[object]] = [["Meter", "Date", "AF 5"], ["M-1", "3/4/2025", 4.9]]
     records = text_file(tmp_path / "log.csv", lines)
     assert visits
     asked = drift("import", records, "--into", tmp_path / "h", "--out", tmp_path / "o", "--accept")
@@ -60,7 +60,11 @@ def test_a_question_names_the_set_that_answers_it(tmp_path: Path) -> None:
 
 
 def test_cells_not_understood_exit_with_one_and_nothing_usable_with_two(tmp_path: Path) -> None:
-    lines = [["Meter", "Date", "AF 5"], ["M-1", "2025-03-31", 4.9], ["M-1", "2025-06-30", "??x"]]
+    lines: list[list[object]] = [
+        ["Meter", "Date", "AF 5"],
+        ["M-1", "2025-03-31", 4.9],
+        ["M-1", "2025-06-30", "??x"],
+    ]
     records = text_file(tmp_path / "log.csv", lines)
     where = ("--into", tmp_path / "h", "--out", tmp_path / "o", "--accept")
     assert drift("import", records, *where).returncode == 1

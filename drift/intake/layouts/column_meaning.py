@@ -29,7 +29,7 @@ def _held_by_words(column: Column, seen: Values) -> str:
         return "reading" if role == "meter" else "correct"
     if role == "reading" and _names_rather(column, seen):
         return "meter"
-    if role == "stage":
+    if role == "stage" and not seen.share(seen.dates) >= _MOST:
         return "reading" if seen.split or (numeric and seen.decimals) else "stage"
     if role == "replicate" and seen.decimals:
         return "reading"
@@ -56,6 +56,8 @@ def _held_by_words(column: Column, seen: Values) -> str:
 def _labels_rather(column: Column, seen: Values, *, numeric: bool) -> str:
     """Return what a column of verdicts, correct values or readings holds whose cells are others."""
     role, facts = column.facts.role, column.facts
+    if role in {"stage", "meter", "point"} and seen.share(seen.dates) >= _MOST and not numeric:
+        return "date"
     if role in {"point", "replicate"} and seen.share(seen.labels) >= _MOST and not numeric:
         return "label"
     if role == "date" and facts.stage and numeric and not seen.dates and seen.like_readings:

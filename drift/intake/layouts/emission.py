@@ -9,7 +9,6 @@ from drift.intake.layouts.column_values import NEAR_PCT, VALUES, Column
 from drift.intake.layouts.companions import Emitter, whose
 from drift.intake.layouts.errors_beside import less_error, rounded, stands_beside
 from drift.intake.layouts.facts import Facts
-from drift.intake.layouts.headers import look_at
 from drift.intake.layouts.numbers import Figure, figure_of, plain_number
 from drift.intake.layouts.others import emit_others
 from drift.intake.layouts.parts import Part, parts_of
@@ -248,16 +247,19 @@ def _may_be_share(number: float, correct: float) -> bool:
 def _mark_rest(table: Table, line: Line) -> None:
     """Note what became of the cells of a row that made nothing."""
     for column in table.columns:
-        if column.at not in line.cells or line.row is None:
+        if column.at not in line.cells:
             continue
         if table.sheet.at(line.row, column.at) is None:
             continue
-        look = look_at(line.cells[column.at])
-        if column.holds in {"ignored", "verdict", "year", "unknown"}:
+        told = column.facts.stage or column.facts.point_pct is not None
+        if column.holds == "unknown" and told:
+            why = "no figure, though its header is one of readings"
+            table.mark(line.row, column.at, "unread", why)
+        elif column.holds in {"ignored", "verdict", "year", "unknown"}:
             why = column.why or {
                 "verdict": "the laboratory's own verdict, worked out again from the readings",
                 "year": "read with the date",
             }.get(column.holds, f"“{column.title}” is no column that is known")
             table.mark(line.row, column.at, "read" if column.holds == "year" else "passed", why)
-        elif look.kind != "empty":
+        else:
             table.mark(line.row, column.at, "passed", "belongs to a row without a reading")

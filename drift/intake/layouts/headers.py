@@ -217,7 +217,8 @@ def _is_point(look: Look) -> bool:
 
 def _is_form_line(looks: list[Look]) -> bool:
     """Say whether a row is a line of a form, with labels and their values."""
-    return _is_labelled(looks) or any(look.kind == "inline" for look in looks)
+    kinds = [look.kind for look in looks]
+    return _is_labelled(looks) or ("inline" in kinds and kinds.count("number") < 2)
 
 
 def _is_labelled(looks: list[Look]) -> bool:
