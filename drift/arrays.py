@@ -17,8 +17,6 @@ Flags = NDArray[np.bool_]
 # Probabilities on a grid, in the precision of the grid.
 Masses = NDArray[np.float32] | NDArray[np.float64]
 # Places in a text, and its bytes.
-Positions = NDArray[np.intp]
-Symbols = NDArray[np.uint8]
 
 
 @dataclass(frozen=True, slots=True)

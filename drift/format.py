@@ -305,6 +305,11 @@ def typed(value: float) -> str:
     return f"{value:g}"
 
 
+def twelve_digits(value: float) -> str:
+    """Return a number as a cell holds it: twelve digits at most, an ASCII minus sign."""
+    return f"{value:.12g}"
+
+
 def decimals(value: float, *, most: int) -> int:
     """Return how many decimal places a number is written with, such as 2 for 0.05."""
     return len(f"{value:.{most}f}".rstrip("0").split(".")[1])

@@ -10,10 +10,10 @@ from typing import Any
 import polars as pl
 
 from drift.api.own_records import as_folder, is_own
-from drift.api.reviews import read, read_folder
+from drift.api.reviews import read_folder, read_known
 from drift.errors import SourceError
 from drift.intake.appending import append_row, start_file, take_back
-from drift.intake.mapping import FILE_NAME, Mapping
+from drift.intake.mapping import MAPPING_FILE, Mapping
 from drift.places import check_place
 from drift.review.analyse import find_signals, ledger_of
 from drift.review.bench_verdicts import told_swaps, visit_verdicts
@@ -55,7 +55,7 @@ def respond(source: Path, response: Response, *, as_of: date, policy: Policy) ->
         response is on record already.
     """
     check_response(response, as_of=as_of)
-    sources = read(source, as_of=as_of, policy=policy)
+    sources = read_known(source, as_of=as_of, policy=policy)
     signals, responses = find_signals(
         sources, source_name=source.resolve().name, as_of=as_of, policy=policy
     )
@@ -66,7 +66,7 @@ def respond(source: Path, response: Response, *, as_of: date, policy: Policy) ->
         return Recorded(source, signal)
     place, before = append_row(source, table="responses", row=asdict(response))
     try:
-        seen = read(source, as_of=as_of, policy=policy).responses
+        seen = read_known(source, as_of=as_of, policy=policy).responses
     except BaseException:
         take_back(place, before=before)
         raise
@@ -153,7 +153,7 @@ def check(source: Path, fresh: Path, *, as_of: date, policy: Policy) -> Checked:
             expected="a file outside the folder",
             hint="check it first, and move it into the folder then",
         )
-    history = read(source, as_of=as_of, policy=policy)
+    history = read_known(source, as_of=as_of, policy=policy)
     ledger = ledger_of(history, source_name=source.resolve().name, as_of=as_of, policy=policy)
     new = _read_fresh(fresh, source=source, policy=policy)
     past = history_of(ledger, history.meters, next_visits(ledger, history, policy))
@@ -169,7 +169,7 @@ def doubted_in(store: Path) -> list[str]:
     DriftError
         If the store cannot be used.
     """
-    sources = read(store, as_of=date.max, policy=Policy())
+    sources = read_known(store, as_of=date.max, policy=Policy())
     return told_swaps(sources.sessions)
 
 
@@ -178,7 +178,7 @@ def _read_fresh(fresh: Path, *, source: Path, policy: Policy) -> Sources:
     if is_own(fresh):
         with as_folder(fresh, layouts=(source,)) as made:
             return read_folder(Path(made), as_of=None, policy=policy)
-    beside = [fresh.parent / FILE_NAME, source / FILE_NAME]
+    beside = [fresh.parent / MAPPING_FILE, source / MAPPING_FILE]
     for path in beside:
         check_place(path, raised=SourceError, expected="a mapping file")
     mapping = next((path for path in beside if path.is_file()), None)
@@ -188,7 +188,7 @@ def _read_fresh(fresh: Path, *, source: Path, policy: Policy) -> Sources:
         try:
             shutil.copyfile(fresh, folder / f"{fresh.stem}.csv")
             if mapping is not None:
-                shutil.copyfile(mapping, folder / FILE_NAME)
+                shutil.copyfile(mapping, folder / MAPPING_FILE)
         except OSError as error:
             raise SourceError(
                 what=f"cannot be read ({error.strerror})",
@@ -199,7 +199,7 @@ def _read_fresh(fresh: Path, *, source: Path, policy: Policy) -> Sources:
             return read_folder(folder, as_of=None, policy=policy)
         except SourceError as error:
             # Said of the copy, but meant of what was copied.
-            of_mapping = mapping is not None and error.where == str(folder / FILE_NAME)
+            of_mapping = mapping is not None and error.where == str(folder / MAPPING_FILE)
             raise SourceError(
                 what="holds no table of readings" if error.where == str(folder) else error.what,
                 where=str(mapping if of_mapping else fresh),

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import polars as pl
 
-from drift.api.reviews import read
+from drift.api.reviews import read_known
 from drift.errors import DriftError, SourceError
 from drift.intake.columns import TABLES
 from drift.review.policy import Policy, check_policy, read_policy
@@ -35,9 +35,9 @@ def read_given(source: Source, *, as_of: date, policy: Policy) -> tuple[Sources,
     """
     if not isinstance(source, Mapping):
         path = Path(source)
-        return read(path, as_of=as_of, policy=policy), path.resolve().name
+        return read_known(path, as_of=as_of, policy=policy), path.resolve().name
     with _written_down(source) as folder:
-        sources = read(folder, as_of=as_of, policy=policy)
+        sources = read_known(folder, as_of=as_of, policy=policy)
     _check_recognised(source, sources)
     return sources, _FRAMES
 

@@ -11,15 +11,15 @@ from pathlib import Path
 from drift.api.reviews import intake
 from drift.errors import DriftError, written_into
 from drift.intake.layouts.answers import Answers
-from drift.intake.layouts.history import Change, Tables, as_csv, key_of, news, tables_of
-from drift.intake.layouts.layout_file import FILE_NAME, Layout, layout_text, read_layout
+from drift.intake.layouts.history import Change, HistoryTables, as_csv, history_tables, key_of, news
+from drift.intake.layouts.layout_file import LAYOUT_FILE, Layout, layout_text, read_layout
 from drift.intake.layouts.proposal import Proposal, propose
 from drift.intake.layouts.records import read_records, record_paths
 from drift.places import check_place
 
 PAGE = "import.html"
 _COPY = "records"
-_OWN = frozenset({PAGE, FILE_NAME, _COPY})
+_OWN = frozenset({PAGE, LAYOUT_FILE, _COPY})
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +45,7 @@ class Imported:
     """
 
     proposal: Proposal
-    tables: Tables
+    tables: HistoryTables
     changes: tuple[Change, ...]
     known: int
     page: Path
@@ -93,14 +93,14 @@ def propose_import(
     known = _layout_for(records, out, layout)
     answers = Answers({**known.answers, **given}, known.tables, known.accepted)
     proposal = propose(read_records(records, without=without), answers=answers, today=today)
-    made = tables_of(proposal.rows)
+    made = history_tables(proposal.rows)
     held = _history(into)
     fresh, changes, same = news(made, held)
     if changes and into.is_dir():
         _ask_who(changes, answers)
         proposal.questions = tuple(answers.open.values())
     imported = Imported(
-        proposal, fresh, tuple(changes), same, out / PAGE, out / FILE_NAME, given=answers.given
+        proposal, fresh, tuple(changes), same, out / PAGE, out / LAYOUT_FILE, given=answers.given
     )
     _write_proposal(imported, answers, records, out, today=today)
     return imported, answers
@@ -136,16 +136,16 @@ def _layout_for(records: Path, out: Path, layout: Path | None) -> Layout:
     """Return the layout file to go by, or an empty one."""
     if layout is not None:
         return read_layout(layout)
-    beside = (records if records.is_dir() else records.parent) / FILE_NAME
-    for path in (beside, out / FILE_NAME):
+    beside = (records if records.is_dir() else records.parent) / LAYOUT_FILE
+    for path in (beside, out / LAYOUT_FILE):
         if path.is_file():
             return read_layout(path)
     return Layout()
 
 
-def _history(into: Path) -> Tables:
+def _history(into: Path) -> HistoryTables:
     """Return the rows that a folder of an earlier import holds; later ones count."""
-    known: Tables = {}
+    known: HistoryTables = {}
     if not into.is_dir():
         return known
     for path in sorted(into.glob("*.csv"), key=lambda path: path.name):
@@ -172,11 +172,11 @@ def _ask_who(changes: list[Change], answers: Answers) -> None:
             )
 
 
-def _with_amendments(imported: Imported, answers: Answers) -> Tables:
+def _with_amendments(imported: Imported, answers: Answers) -> HistoryTables:
     """Return the new rows with those that amend known ones, signed in their remarks."""
     tables = {name: list(rows) for name, rows in imported.tables.items()}
     who, why = answers.get("amended_by") or "", answers.get("amended_why") or ""
-    made = tables_of(imported.proposal.rows)
+    made = history_tables(imported.proposal.rows)
     for change in imported.changes:
         row = next(row for row in made[change.table] if key_of(change.table, row) == change.key)
         signed = f"amended by {who}: {why}" if who else ""
@@ -185,7 +185,7 @@ def _with_amendments(imported: Imported, answers: Answers) -> Tables:
     return tables
 
 
-def _into_folder(tables: Tables, into: Path, *, today: date) -> tuple[Path, ...]:
+def _into_folder(tables: HistoryTables, into: Path, *, today: date) -> tuple[Path, ...]:
     """Write tables into a folder; what is there stays, later rows get files of their own."""
     written = []
     with written_into(into):
@@ -200,7 +200,7 @@ def _into_folder(tables: Tables, into: Path, *, today: date) -> tuple[Path, ...]
     return tuple(written)
 
 
-def _into_store(tables: Tables, into: Path) -> tuple[Path, ...]:
+def _into_store(tables: HistoryTables, into: Path) -> tuple[Path, ...]:
     """Load tables into a store file; of a folder that is removed again."""
     with tempfile.TemporaryDirectory(prefix="drift-") as place:
         folder = Path(place) / "import"
@@ -238,7 +238,7 @@ def _write_proposal(
 
     page = records_page(
         imported.proposal,
-        tables=tables_of(imported.proposal.rows),
+        tables=history_tables(imported.proposal.rows),
         source_name=records.resolve().name,
         today=today,
     )
@@ -246,7 +246,7 @@ def _write_proposal(
         out.mkdir(parents=True, exist_ok=True)
         _replace_text(out / PAGE, html_records(page))
         _replace_text(
-            out / FILE_NAME, layout_text(imported.proposal, answers, accepted=answers.accepted)
+            out / LAYOUT_FILE, layout_text(imported.proposal, answers, accepted=answers.accepted)
         )
         copies = out / _COPY
         if records.resolve().parent == copies.resolve() or records.resolve() == copies.resolve():

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import polars as pl
 
-from drift.api.reviews import read
+from drift.api.reviews import read_known
 from drift.errors import SourceError
 from drift.report.data_files import plain_columns, write_data
 from drift.report.exchange import digests_of, exchanged_for, place_for, write_kind_record
@@ -55,7 +55,7 @@ def write_impact(
     from drift.report.render import html_impact  # noqa: PLC0415
 
     place = place_for(out, IMPACT)
-    sources = read(source, as_of=as_of, policy=policy)
+    sources = read_known(source, as_of=as_of, policy=policy)
     check_meter_and_visit(sources.sessions, meter_id, visit)
     name = source.resolve().name
     review = analyse(sources, source_name=name, as_of=as_of, policy=policy)
@@ -100,7 +100,7 @@ def retirement_memo(
     DriftError
         If the source cannot be used, a meter is not in it, or every meter is retired.
     """
-    sources = read(source, as_of=as_of, policy=policy)
+    sources = read_known(source, as_of=as_of, policy=policy)
     name = source.resolve().name
     asked = tuple(dict.fromkeys(meters))
     # A wrong name is told at once, not after all has been worked out.

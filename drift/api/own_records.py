@@ -8,17 +8,17 @@ from pathlib import Path
 
 from drift.errors import SourceError
 from drift.intake.layouts.answers import Answers
-from drift.intake.layouts.history import as_csv, tables_of
-from drift.intake.layouts.layout_file import FILE_NAME, Layout, read_layout
+from drift.intake.layouts.history import as_csv, history_tables
+from drift.intake.layouts.layout_file import LAYOUT_FILE, Layout, read_layout
 from drift.intake.layouts.proposal import propose
 from drift.intake.layouts.records import read_records
-from drift.intake.layouts.workbooks import SUFFIXES as WORKBOOKS
+from drift.intake.layouts.workbooks import WORKBOOK_SUFFIXES as WORKBOOKS
 
 
 def is_own(source: Path) -> bool:
     """Say whether a source is a workbook, or a folder with a layout file."""
     if source.is_dir():
-        return (source / FILE_NAME).is_file()
+        return (source / LAYOUT_FILE).is_file()
     return source.is_file() and source.suffix.lower() in WORKBOOKS
 
 
@@ -51,7 +51,9 @@ def as_folder(source: Path, *, layouts: tuple[Path, ...] = ()) -> Iterator[Path]
 def _convert(source: Path, folder: Path, *, layouts: tuple[Path, ...]) -> None:
     """Write the tables that records make into a folder."""
     places = [source if source.is_dir() else source.parent, *layouts]
-    beside = next((place / FILE_NAME for place in places if (place / FILE_NAME).is_file()), None)
+    beside = next(
+        (place / LAYOUT_FILE for place in places if (place / LAYOUT_FILE).is_file()), None
+    )
     known = read_layout(beside) if beside else Layout()
     answers = Answers(known.answers, known.tables, accepted=known.accepted)
     today = date.today()  # noqa: DTZ011 (the laboratory's own day)
@@ -64,10 +66,10 @@ def _convert(source: Path, folder: Path, *, layouts: tuple[Path, ...]) -> None:
             what=f"leaves {many} {'question' if many == 1 else 'questions'} open, "
             f"the first: {first.asks} ({first.place})",
             where=str(source),
-            expected=f"{first.key} answered in {FILE_NAME} beside it",
+            expected=f"{first.key} answered in {LAYOUT_FILE} beside it",
             hint=hint,
         )
-    made = tables_of(proposal.rows)
+    made = history_tables(proposal.rows)
     if not made.get("readings"):
         raise SourceError(
             what="holds no readings that are understood",

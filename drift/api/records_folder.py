@@ -11,12 +11,12 @@ from drift.api.importing import Imported, accept_import, propose_import
 from drift.errors import DriftError, SourceError, written_into
 from drift.intake.files import inspect_file
 from drift.intake.layouts.answers import Answers
-from drift.intake.layouts.history import columns_of
+from drift.intake.layouts.history import history_columns
 from drift.intake.layouts.records import record_paths
 from drift.intake.mapping import Mapping
 from drift.places import check_place
 
-FILE_NAME = "drift.toml"
+FOLDER_FILE = "drift.toml"
 _DEFAULTS = {"incoming": "incoming", "history": "history", "reviews": "reviews", "import": "import"}
 _EXPECTED = "a records folder, made by drift start FOLDER"
 _DATED = re.compile(r"\d{4}-\d\d-\d\d")
@@ -75,10 +75,10 @@ def start_folder(folder: Path, *, laboratory: str) -> RecordsFolder:
         If there is one already, or it cannot be written.
     """
     check_place(folder, raised=DriftError, expected="a folder to keep records in")
-    path = folder / FILE_NAME
+    path = folder / FOLDER_FILE
     if path.exists():
         raise DriftError(
-            what=f"is a records folder already: it has a {FILE_NAME}",
+            what=f"is a records folder already: it has a {FOLDER_FILE}",
             where=str(folder),
             expected="a folder without one",
         )
@@ -110,11 +110,11 @@ def open_folder(folder: Path) -> RecordsFolder:
     SourceError
         If it is none, or its file cannot be read.
     """
-    path = folder / FILE_NAME
+    path = folder / FOLDER_FILE
     check_place(path, raised=SourceError, expected=_EXPECTED)
     if not path.is_file():
         raise SourceError(
-            what=f"has no {FILE_NAME}",
+            what=f"has no {FOLDER_FILE}",
             where=str(folder.resolve()),
             expected=_EXPECTED,
             hint="or name what to review: drift review SOURCE",
@@ -141,7 +141,7 @@ def open_folder(folder: Path) -> RecordsFolder:
     )
 
 
-def take_in(place: RecordsFolder, *, today: date) -> TakenIn:
+def take_in_new(place: RecordsFolder, *, today: date) -> TakenIn:
     """Take in what is new among the incoming records.
 
     Tables as drift reads them are copied as they are.  Other records are imported, by the layout
@@ -189,7 +189,9 @@ def _is_table(path: Path) -> bool:
     if path.suffix.lower() != ".csv":
         return False
     file = inspect_file(path, mapping=Mapping())
-    return bool(file.table) and not file.lacking and set(file.names) <= {*columns_of(file.table)}
+    return (
+        bool(file.table) and not file.lacking and set(file.names) <= {*history_columns(file.table)}
+    )
 
 
 def _copy_in(path: Path, history: Path) -> bool:

@@ -99,7 +99,7 @@ def review_source(
     progress(0, 1)
     place = place_for(out, REVIEW_FOLDER)
     with timed(timings, "read"):
-        sources = read(source, as_of=as_of, policy=policy)
+        sources = read_known(source, as_of=as_of, policy=policy)
         earlier = earlier_review(previous, sources, source_name=source.resolve().name, as_of=as_of)
     kept = {}
     if not with_pages:
@@ -203,7 +203,7 @@ def find(source: Path, *, as_of: date, policy: Policy) -> Review:
     DriftError
         If the source cannot be used.
     """
-    sources = read(source, as_of=as_of, policy=policy)
+    sources = read_known(source, as_of=as_of, policy=policy)
     return analyse(sources, source_name=source.resolve().name, as_of=as_of, policy=policy)
 
 
@@ -234,7 +234,7 @@ def _take(folder: Path, store: Path) -> IntakeSummary:
     return summary
 
 
-def read(source: Path, *, as_of: date, policy: Policy) -> Sources:
+def read_known(source: Path, *, as_of: date, policy: Policy) -> Sources:
     """Read what was known on `as_of` from a folder or a store file."""
     expected = "a folder of CSV files or a store file"
     check_place(source, raised=SourceError, expected=expected)

@@ -156,10 +156,10 @@ def _named(names: list[str]) -> str:
 
 def taken_in() -> "RecordsFolder":
     """Take in what is new in the records folder of now; end where something is to be answered."""
-    from drift.api.records_folder import accept_first, open_folder, take_in  # noqa: PLC0415
+    from drift.api.records_folder import accept_first, open_folder, take_in_new  # noqa: PLC0415
 
     place, today = open_folder(Path()), day_asked(None)
-    taken = take_in(place, today=today)
+    taken = take_in_new(place, today=today)
     for name in taken.copied:
         tell(f"Taken in: {name}")
     if taken.imported is None:

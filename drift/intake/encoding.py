@@ -186,7 +186,7 @@ def text_of(path: Path, *, encoding: str) -> Iterator[TextIO]:
 
 
 @dataclass(frozen=True, slots=True)
-class Lines:
+class FileLines:
     """A file of lines in UTF-8 that the library can read.
 
     Attributes
@@ -204,7 +204,7 @@ class Lines:
     longest: int
 
 
-def write_lines(path: Path, *, encoding: str, to: Path) -> Lines:
+def write_lines(path: Path, *, encoding: str, to: Path) -> FileLines:
     """Write the text of a file in UTF-8 with one kind of line ending, `DAMAGE` for `STRAY`."""
     count = longest = 0
     with text_of(path, encoding=encoding) as lines, to.open("wb") as made:
@@ -213,7 +213,7 @@ def write_lines(path: Path, *, encoding: str, to: Path) -> Lines:
             made.write(written + b"\n")
             count += 1
             longest = max(longest, len(written))
-    return Lines(path=to, count=count, longest=longest)
+    return FileLines(path=to, count=count, longest=longest)
 
 
 def _is_cp1252(path: Path) -> bool:

@@ -11,15 +11,15 @@ from drift.intake.columns import TABLES
 from drift.intake.encoding import (
     BLANKS,
     WESTERN,
+    FileLines,
     Fingerprint,
-    Lines,
     fingerprint,
     text_of,
     write_lines,
 )
 from drift.intake.headers import Header, delimiter_of, nearest_column, recognise
 from drift.intake.mapping import Mapping
-from drift.intake.records import Record, first_record
+from drift.intake.records import FileRecord, first_record
 from drift.places import check_place
 
 # How the note on a file begins that was not read as UTF-8, or not all of it.
@@ -165,7 +165,7 @@ def is_as_it_was(file: SourceFile) -> bool:
         return False
 
 
-def lines_of(file: SourceFile, *, scratch: Callable[[], Path]) -> Lines:
+def lines_of(file: SourceFile, *, scratch: Callable[[], Path]) -> FileLines:
     """Return the lines of a file as the library can read them: its own, or of a decoded copy.
 
     Parameters
@@ -182,7 +182,7 @@ def lines_of(file: SourceFile, *, scratch: Callable[[], Path]) -> Lines:
     """
     mark = file.mark
     if mark.is_read_as_it_is:
-        return Lines(path=file.path, count=mark.lines, longest=mark.longest)
+        return FileLines(path=file.path, count=mark.lines, longest=mark.longest)
     try:
         return write_lines(file.path, encoding=mark.encoding, to=scratch())
     except OSError as error:
@@ -261,7 +261,7 @@ def _header_below(path: Path, *, encoding: str, mapping: Mapping) -> _Below | No
     return None
 
 
-def _header_record(path: Path, *, encoding: str, mapping: Mapping) -> tuple[str, Record | None]:
+def _header_record(path: Path, *, encoding: str, mapping: Mapping) -> tuple[str, FileRecord | None]:
     """Return the delimiter of a file and its first record that is not empty, if it has one."""
     with text_of(path, encoding=encoding) as lines:
         first = next((line for line in lines if line.strip(BLANKS + "\r\n")), "")

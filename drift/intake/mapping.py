@@ -12,7 +12,7 @@ from drift.errors import SourceError
 from drift.intake.columns import TABLES
 from drift.places import check_place
 
-FILE_NAME = "mapping.toml"
+MAPPING_FILE = "mapping.toml"
 _SECTIONS = ("dates", "columns")
 # Codes that a layout needs so that year, month and day are all told.
 _LAYOUT_NEEDS = (("%Y", "%y"), ("%m", "%b", "%B", "%-m"), ("%d", "%-d"))
@@ -53,7 +53,7 @@ def read_mapping(folder: Path) -> Mapping:
     SourceError
         If it cannot be read, is not TOML, or declares something that cannot be meant.
     """
-    path = folder / FILE_NAME
+    path = folder / MAPPING_FILE
     check_place(path, raised=SourceError, expected=f"a file with {_LINES}")
     try:
         content = path.read_bytes()

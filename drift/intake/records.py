@@ -12,7 +12,7 @@ NOT_CLOSED = "a quote opened on this line is not closed where its cell ends"
 
 
 @dataclass(frozen=True, slots=True)
-class Record:
+class FileRecord:
     """One record of a file.
 
     Attributes
@@ -31,7 +31,7 @@ class Record:
     problem: str = ""
 
 
-def first_record(lines: Iterable[str], *, delimiter: str) -> Record | None:
+def first_record(lines: Iterable[str], *, delimiter: str) -> FileRecord | None:
     """Return the first record that has content; None where there is none.
 
     Parameters
@@ -50,18 +50,18 @@ def first_record(lines: Iterable[str], *, delimiter: str) -> Record | None:
         except csv.Error as error:
             if "unexpected end of data" not in str(error):
                 problem = NOT_CLOSED if len(block) > 1 else f"its quotes are wrong ({error})"
-                return Record(line=first, end=first, cells=(), problem=problem)
+                return FileRecord(line=first, end=first, cells=(), problem=problem)
             if len(block) == LONGEST_RECORD_LINES:
                 break
             continue
         trimmed = tuple(cell.strip(BLANKS + "\r\n") for cell in cells)
         if any(trimmed):
-            return Record(line=first, end=number, cells=trimmed, problem=_damage(block))
+            return FileRecord(line=first, end=number, cells=trimmed, problem=_damage(block))
         block = []
     if not block:
         return None
     first = number - len(block) + 1
-    return Record(line=first, end=first, cells=(), problem=NOT_CLOSED)
+    return FileRecord(line=first, end=first, cells=(), problem=NOT_CLOSED)
 
 
 def _damage(block: list[str]) -> str:

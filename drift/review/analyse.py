@@ -7,7 +7,6 @@ from datetime import date
 
 import polars as pl
 
-import drift
 from drift.conformity.weigh import Conformity, judge_sittings, weigh_conformity
 from drift.errors import SourceError
 from drift.forecast.forecasts import Forecasts
@@ -30,6 +29,7 @@ from drift.review.stand import OnFile, Seen, find_records, stand
 from drift.store.tables import Sources
 from drift.trend.weigh import weigh_drift
 from drift.upkeep.weigh import Upkeep, meter_falls, weigh_upkeep
+from drift.version import __version__
 
 
 @dataclass(frozen=True, slots=True)
@@ -221,7 +221,7 @@ def _compare(
         earlier,
         Present(
             as_of=as_of,
-            version=drift.__version__,
+            version=__version__,
             policy=tables_of(policy),
             files=sources.files,
             meters=meters,

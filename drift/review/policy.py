@@ -143,7 +143,7 @@ _ORDER = (
 )
 
 # The table of a records folder's file that says where things are.
-PLACES = "places"
+FOLDER_TABLE = "places"
 _FILE = "a TOML file of a few lines"
 # Where choices stand that no file holds.
 _IN_A_SCRIPT = Path("policy")
@@ -203,9 +203,9 @@ def read_policy(path: Path | None) -> Policy:
             where=str(path),
             expected="lines such as interval_days = 91",
         ) from error
-    if isinstance(given.get(PLACES), dict):
+    if isinstance(given.get(FOLDER_TABLE), dict):
         # Where things are, in the file of a records folder; no choice of a policy.
-        del given[PLACES]
+        del given[FOLDER_TABLE]
     return _checked(given, path=path)
 
 

@@ -8,7 +8,7 @@ import duckdb
 import polars as pl
 
 from drift.frames import Schema
-from drift.intake.encoding import Lines
+from drift.intake.encoding import FileLines
 from drift.intake.files import SourceFile
 from drift.intake.records import LONGEST_RECORD_LINES
 from drift.store.connection import Connection, run
@@ -42,7 +42,7 @@ class Arriving:
 
     file_no: int
     file: SourceFile
-    lines: Lines
+    lines: FileLines
 
     @property
     def below_header(self) -> int:

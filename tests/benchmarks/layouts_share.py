@@ -63,20 +63,17 @@ def main() -> None:
     sums = [0, 0, 0]
     print(f"{'layout':66} readings  rightly  wrongly  asked")
     for case in CASES:
-        told, right, wrong, asked, _ = tried(case, {})
-        sums = [sums[0] + told, sums[1] + right, sums[2] + wrong]
-        print(f"{case.name:66} {told:8} {right:8} {wrong:8} {asked:6}")
-    print(
-        f"all without an answer: {sums[1] / sums[0]:.1%} rightly, {sums[2] / sums[0]:.1%} wrongly"
-    )
+        told, good, bad, asked, _ = tried(case, {})
+        sums = [sums[0] + told, sums[1] + good, sums[2] + bad]
+        print(f"{case.name:66} {told:8} {good:8} {bad:8} {asked:6}")
+    right, wrong = sums[1] / sums[0], sums[2] / sums[0]
+    print(f"all without an answer: {right:.1%} rightly, {wrong:.1%} wrongly")
     print(f"\n{'shape':40} readings  rightly  wrongly  commands  answers  CPU s")
     for case in SHAPES:
-        told, right, wrong, _, took = tried(case, case.answers)
+        told, good, bad, _, took = tried(case, case.answers)
         commands = 2 if case.answers else 1
-        print(
-            f"{case.name:40} {told:8} {right:8} {wrong:8}",
-            f"{commands:9} {len(case.answers):8} {took:6.2f}",
-        )
+        answers = len(case.answers)
+        print(f"{case.name:40} {told:8} {good:8} {bad:8} {commands:9} {answers:8} {took:6.2f}")
 
 
 if __name__ == "__main__":

@@ -8,7 +8,7 @@ import pytest
 from drift.errors import SourceError
 from drift.intake.encoding import fingerprint
 from drift.intake.mapping import read_mapping
-from drift.intake.records import Record, first_record
+from drift.intake.records import FileRecord, first_record
 from drift.store import saving
 from drift.store.loading import take_folder
 from drift.store.opening import open_store
@@ -193,16 +193,16 @@ def test_a_record_within_a_record_begins_none(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("content", "found"),
     [
-        ("\n ,\na, b\n", Record(3, 3, ("a", "b"))),
-        ('"a\nb",c\r1,2', Record(1, 2, ("a\nb", "c"))),
-        ('\n"a', Record(2, 2, (), "a quote opened on this line is not closed")),
-        ('"a\nb"c,d\n', Record(1, 1, (), "a quote opened on this line is not closed")),
-        ('"a"b,c\n', Record(1, 1, (), "its quotes are wrong")),
-        ("a\0,b\n", Record(1, 1, ("a\0", "b"), "holds a NUL character")),
+        ("\n ,\na, b\n", FileRecord(3, 3, ("a", "b"))),
+        ('"a\nb",c\r1,2', FileRecord(1, 2, ("a\nb", "c"))),
+        ('\n"a', FileRecord(2, 2, (), "a quote opened on this line is not closed")),
+        ('"a\nb"c,d\n', FileRecord(1, 1, (), "a quote opened on this line is not closed")),
+        ('"a"b,c\n', FileRecord(1, 1, (), "its quotes are wrong")),
+        ("a\0,b\n", FileRecord(1, 1, ("a\0", "b"), "holds a NUL character")),
         ("\n\n", None),
     ],
 )
-def test_a_header_is_the_first_record(content: str, found: Record | None) -> None:
+def test_a_header_is_the_first_record(content: str, found: FileRecord | None) -> None:
     """Its lines are counted, and what is wrong with it is said."""
     record = first_record(content.splitlines(keepends=True), delimiter=",")
     if found is None or record is None:

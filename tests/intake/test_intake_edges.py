@@ -13,7 +13,7 @@ import pytest
 from drift.cli import main
 from drift.errors import SourceError, StoreError
 from drift.intake.columns import TABLES
-from drift.intake.encoding import Lines
+from drift.intake.encoding import FileLines
 from drift.intake.files import SourceFile, lines_of
 from drift.intake.headers import recognise
 from drift.intake.mapping import read_mapping
@@ -70,7 +70,7 @@ def test_rows_that_do_not_add_up_are_refused(
 ) -> None:
     """Whatever else may read a file wrong, no row is lost or gained unsaid."""
 
-    def wrong(file: SourceFile, *, scratch: Callable[[], Path]) -> Lines:
+    def wrong(file: SourceFile, *, scratch: Callable[[], Path]) -> FileLines:
         found = lines_of(file, scratch=scratch)
         return replace(found, count=found.count + off)
 

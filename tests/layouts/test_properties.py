@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from drift.intake.layouts.answers import Answers
-from drift.intake.layouts.history import as_csv, columns_of, tables_of
+from drift.intake.layouts.history import as_csv, history_columns, history_tables
 from drift.intake.layouts.proposal import Proposal, propose
 from drift.intake.layouts.records import read_records
 from drift.intake.layouts.texts import read_text
@@ -85,10 +85,12 @@ def test_order_of_rows_and_columns_changes_nothing(
 def test_what_was_written_is_read_back_the_same(tmp_path: Path) -> None:
     """The tables that an import writes, imported again, are the same tables."""
     visits = fleet()
-    made = tables_of(read(text_file(tmp_path / "a.csv", wide(visits, TITLES[0], FORMS[0]))).rows)
+    made = history_tables(
+        read(text_file(tmp_path / "a.csv", wide(visits, TITLES[0], FORMS[0]))).rows
+    )
     (tmp_path / "readings.csv").write_text(as_csv("readings", made["readings"]), encoding="utf-8")
-    again = tables_of(read(tmp_path / "readings.csv").rows)["readings"]
-    columns = columns_of("readings")
+    again = history_tables(read(tmp_path / "readings.csv").rows)["readings"]
+    columns = history_columns("readings")
     assert [[row.get(column, "") for column in columns] for row in again] == [
         [row.get(column, "") for column in columns] for row in made["readings"]
     ]

@@ -14,7 +14,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from drift.api.reviews import intake, read
+from drift.api.reviews import intake, read_known
 from drift.report.exchange import digests_of, place_for
 from drift.report.leftovers import UNFINISHED
 from drift.report.own_files import REVIEW_FOLDER, record_at
@@ -163,10 +163,10 @@ def test_a_killed_intake_leaves_a_store_that_can_be_loaded_and_read(
         store = tmp_path / f"{number}.duckdb"
         shutil.copy(first, store)
         run(how, when, tmp_path, "intake", more, "--store", store)
-        meters = set(read(store, as_of=AS_OF, policy=Policy()).sessions["meter_id"])
+        meters = set(read_known(store, as_of=AS_OF, policy=Policy()).sessions["meter_id"])
         assert meters in ({"A"}, {"A", "B"}), (how, when)
         intake(more, store=store)
-        sessions = read(store, as_of=AS_OF, policy=Policy()).sessions
+        sessions = read_known(store, as_of=AS_OF, policy=Policy()).sessions
         assert sessions["meter_id"].value_counts().sort("meter_id").rows() == [("A", 8), ("B", 8)]
 
 
@@ -232,7 +232,7 @@ def test_a_full_disk_takes_no_part_of_an_intake(source: Path, tmp_path: Path) ->
     ran = run("full", 100, tmp_path, "intake", more, "--store", store)
     assert ran.returncode == 2
     assert "Traceback" not in ran.stderr
-    assert set(read(store, as_of=AS_OF, policy=Policy()).sessions["meter_id"]) == {"A"}
+    assert set(read_known(store, as_of=AS_OF, policy=Policy()).sessions["meter_id"]) == {"A"}
 
 
 @pytest.mark.parametrize(("how", "when"), [("key", 3), ("key", 12), ("key_at", 0.5)])

@@ -6,7 +6,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from drift.api.reviews import intake, read
+from drift.api.reviews import intake, read_known
 from drift.review.noted_rows import held_rows_noted, names_noted, unread_since
 from drift.review.policy import Policy
 from tests.csv_folders import readings, write
@@ -18,7 +18,7 @@ GOOD = "AM-01,2026-01-02,as_found,5.0,5.0"
 def noted(
     source: Path, *, meters: tuple[str, ...] = ("AM-01", "AM-02")
 ) -> list[tuple[object, ...]]:
-    rows = held_rows_noted(read(source, as_of=AS_OF, policy=Policy()).held_rows, meters)
+    rows = held_rows_noted(read_known(source, as_of=AS_OF, policy=Policy()).held_rows, meters)
     plain = rows.with_columns(pl.col("words").str.replace_all("\u00a0", " "))
     return plain.rows()
 
@@ -114,7 +114,7 @@ def test_what_may_be_newer_than_the_last_calibration_counts(tmp_path: Path) -> N
             "AM-02,someday,as_found,5.0,5.0",
         ),
     )
-    held = read(folder, as_of=AS_OF, policy=Policy()).held_rows
+    held = read_known(folder, as_of=AS_OF, policy=Policy()).held_rows
     rows = held_rows_noted(held, ("AM-01", "AM-02"))
     first, second = (rows.filter(meter_id=meter) for meter in ("AM-01", "AM-02"))
     assert unread_since(first, date(2026, 4, 1))

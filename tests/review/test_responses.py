@@ -9,7 +9,7 @@ import polars as pl
 import pytest
 
 from drift.api.bench import respond
-from drift.api.reviews import find, intake, read
+from drift.api.reviews import find, intake, read_known
 from drift.errors import DriftError
 from drift.limits.signals import SIGNALS
 from drift.meter.ledger import LEDGER
@@ -48,7 +48,7 @@ def _day(number: int, mapping: str) -> str:
 
 
 def signal_of(source: Path) -> str:
-    sources = read(source, as_of=TODAY, policy=Policy())
+    sources = read_known(source, as_of=TODAY, policy=Policy())
     signals, _ = find_signals(sources, source_name="in", as_of=TODAY, policy=Policy())
     return str(signals.filter(pl.col("meter_id") == "AM-1")["signal_id"][0])
 
@@ -190,7 +190,7 @@ def test_a_row_is_added_in_the_files_own_layout(
     text = written.decode(encoding or "utf-8")
     *_, last = csv.reader(text.splitlines(), delimiter=";" if ";" in text else ",")
     assert {signal_id, "2026-09-01", "hand loose, “worn”", "hand reset, then read"} <= set(last)
-    assert read(folder, as_of=TODAY, policy=Policy()).responses.height == 2
+    assert read_known(folder, as_of=TODAY, policy=Policy()).responses.height == 2
 
 
 def test_dates_follow_the_folders_mapping(tmp_path: Path) -> None:

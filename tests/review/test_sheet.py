@@ -9,7 +9,7 @@ import polars as pl
 import pytest
 
 from drift.api.bench import check
-from drift.api.reviews import intake, read
+from drift.api.reviews import intake, read_known
 from drift.api.sheets import write_sheets
 from drift.errors import DriftError
 from drift.review.policy import Policy
@@ -130,7 +130,7 @@ def test_a_filled_sheet_goes_through_check_and_intake(folder: Path, tmp_path: Pa
     summary = intake(sheets / "as_found", store=store)
     taken = summary.files.filter(pl.col("file") == "AM-1.csv")
     assert taken["taken"].to_list() == [6]
-    late = read(store, as_of=date(2022, 5, 1), policy=Policy()).sessions
+    late = read_known(store, as_of=date(2022, 5, 1), policy=Policy()).sessions
     assert late.filter(pl.col("performed_on") == date(2022, 4, 14)).height == 3
 
 

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from drift.api.reviews import intake, read
+from drift.api.reviews import intake, read_known
 from drift.cli import commands
 from drift.errors import DriftError
 from drift.review.policy import Policy
@@ -25,7 +25,7 @@ LACKS_ONE = (
 
 
 def counted(source: Path, *, as_of: date = date(2024, 12, 31)) -> RowCounts:
-    return row_counts(read(source, as_of=as_of, policy=Policy()))
+    return row_counts(read_known(source, as_of=as_of, policy=Policy()))
 
 
 def test_a_row_counts_once_however_many_reasons_there_are(tmp_path: Path) -> None:
@@ -39,14 +39,14 @@ def test_a_reading_after_the_date_is_held_back_and_not_taken(tmp_path: Path) -> 
     folder = write(tmp_path / "f", r=readings(*ROWS))
     seen = counted(folder, as_of=date(2024, 2, 1))
     assert seen == RowCounts(taken=1, held_back=2, known=0)
-    assert rows_then(read(folder, as_of=date(2024, 2, 1), policy=Policy())) == (2, 1)
+    assert rows_then(read_known(folder, as_of=date(2024, 2, 1), policy=Policy())) == (2, 1)
 
 
 def test_a_file_held_back_whole_counts_with_all_its_rows(tmp_path: Path) -> None:
     """Its four rows were held back and none of them was known already."""
     folder = write(tmp_path / "f", r=readings(*ROWS), s=LACKS_ONE, empty="")
     assert counted(folder) == RowCounts(taken=2, held_back=5, known=0)
-    sources = read(folder, as_of=date(2024, 12, 31), policy=Policy())
+    sources = read_known(folder, as_of=date(2024, 12, 31), policy=Policy())
     assert [file for file, _ in unused_files(sources)] == ["empty.csv", "s.csv"]
 
 
@@ -97,7 +97,7 @@ def test_a_specification_that_nothing_meets_is_held_back(tmp_path: Path) -> None
     specs = ("7.5,4.5", "10,9", "4.5,7.5", "5,5", ",7.5", "4.5,", ",", "x,4")
     rows = [f"T{no},A,2024-01-06,6,{spec}\n" for no, spec in enumerate(specs)]
     folder = write(tmp_path / "f", r=readings(*ROWS[:2]), t=tests + "".join(rows))
-    sources = read(folder, as_of=date(2024, 12, 31), policy=Policy())
+    sources = read_known(folder, as_of=date(2024, 12, 31), policy=Policy())
     assert sources.held_back.select("line", "column", "reason").rows() == [
         (2, "spec_min_pct", "7.5 is above spec_max_pct, 4.5"),
         (3, "spec_min_pct", "10 is above spec_max_pct, 9"),

@@ -3,10 +3,10 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from drift.intake.layouts.words import folded
+from drift.intake.layouts.words import folded_words
 
 # What can be declared of all records or of one sheet, and what each answer means.
-KEYS: dict[str, str] = {
+ANSWER_KEYS: dict[str, str] = {
     "meter_id": "the meter, where no cell, sheet or file names it",
     "date": "the day, where none is written",
     "stage": "as_found or as_left, where nothing says which",
@@ -95,7 +95,7 @@ class Answers:
 
     def get(self, key: str, *, sheet: str = "") -> str | None:
         """Return the answer to a key, that for a sheet first; None where there is none."""
-        for name in (f"sheets.{folded(sheet)}.{key}" if sheet else "", key):
+        for name in (f"sheets.{folded_words(sheet)}.{key}" if sheet else "", key):
             if name and name in self.given:
                 self.used.add(name)
                 return self.given[name]
@@ -103,7 +103,7 @@ class Answers:
 
     def named(self, family: str, name: str) -> str | None:
         """Return the answer for a name of a family; None where there is none."""
-        key = f"{family}.{folded(name)}"
+        key = f"{family}.{folded_words(name)}"
         if key in self.given:
             self.used.add(key)
         return self.given.get(key)
@@ -130,16 +130,16 @@ def normal_key(key: str) -> str:
     if head not in FAMILIES or not tail:
         return key.strip()
     if head == "sheets":
-        for known in KEYS:
+        for known in ANSWER_KEYS:
             if tail.endswith("." + known):
-                return f"sheets.{folded(tail[: -len(known) - 1])}.{known}"
-    return f"{head}.{folded(tail)}"
+                return f"sheets.{folded_words(tail[: -len(known) - 1])}.{known}"
+    return f"{head}.{folded_words(tail)}"
 
 
 def is_key(key: str) -> bool:
     """Say whether a normal key means something."""
     head, _, tail = key.partition(".")
-    return key in KEYS or (head in FAMILIES and bool(tail))
+    return key in ANSWER_KEYS or (head in FAMILIES and bool(tail))
 
 
 def flattened(given: Mapping[str, object], *, prefix: str = "") -> dict[str, str]:

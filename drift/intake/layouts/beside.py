@@ -1,9 +1,9 @@
 """This module reads what stands beside a reading: vessel, operator, water, resolution, remarks."""
 
 from drift.intake.layouts.cells import shown
-from drift.intake.layouts.column_values import Column
+from drift.intake.layouts.column_values import CellColumn
 from drift.intake.layouts.companions import Emitter, companion
-from drift.intake.layouts.numbers import Figure, figure_of, large_number, plain_number
+from drift.intake.layouts.numbers import CellNumber, figure_of, large_number, plain_number
 from drift.intake.layouts.tables import Line, Table
 from drift.intake.layouts.words import ACTIONS
 
@@ -13,7 +13,7 @@ _LARGEST_CELSIUS = 45.0
 
 
 def more_of(
-    table: Table, line: Line, column: Column, figure: Figure, emitter: Emitter
+    table: Table, line: Line, column: CellColumn, *, figure: CellNumber, emitter: Emitter
 ) -> dict[str, str]:
     """Return what else a reading carries: vessel, operator, water, resolution, remarks."""
     more: dict[str, str] = {}
@@ -39,9 +39,9 @@ def more_of(
     return more
 
 
-def _beside_text(table: Table, line: Line, column: Column, role: str) -> str:
+def _beside_text(table: Table, line: Line, column: CellColumn, role: str) -> str:
     """Return the text of a companion column, else of a label; empty where there is none."""
-    other = companion(table, column, (role,), line.cells)
+    other = companion(table, column, (role,), cells=line.cells)
     if other is not None:
         text = " ".join(shown(line.cells[other.at]).split())
         figure = figure_of(line.cells[other.at])
@@ -54,9 +54,9 @@ def _beside_text(table: Table, line: Line, column: Column, role: str) -> str:
     return " ".join(shown(label.value).split()) if label is not None and role != "action" else ""
 
 
-def _number_beside(table: Table, line: Line, column: Column, role: str) -> str:
+def _number_beside(table: Table, line: Line, column: CellColumn, role: str) -> str:
     """Return the number of a companion column or a label as text; empty where there is none."""
-    other = companion(table, column, (role,), line.cells)
+    other = companion(table, column, (role,), cells=line.cells)
     label = table.around.first(role)
     value = (
         line.cells[other.at] if other is not None else label.value if label is not None else None
@@ -69,9 +69,9 @@ def _number_beside(table: Table, line: Line, column: Column, role: str) -> str:
     return plain_number(figure.found[0])
 
 
-def _temperature(table: Table, line: Line, column: Column) -> float | None:
+def _temperature(table: Table, line: Line, column: CellColumn) -> float | None:
     """Return the water's temperature in °C; None where none is written or its unit is not known."""
-    other = companion(table, column, ("temperature",), line.cells)
+    other = companion(table, column, ("temperature",), cells=line.cells)
     label = table.around.first("temperature")
     value = (
         line.cells[other.at] if other is not None else label.value if label is not None else None

@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 
 from drift.intake.layouts.cells import Value, shown
-from drift.intake.layouts.column_values import VALUES, Column
+from drift.intake.layouts.column_values import VALUES, CellColumn
 from drift.intake.layouts.companions import Emitter
 from drift.intake.layouts.tables import Line, Table
 from drift.intake.layouts.words import DITTO
@@ -17,6 +17,7 @@ def undo_dittos(
     table: Table,
     line: Line,
     above: Mapping[int, Value],
+    *,
     used: set[tuple[str, ...]],
     emitter: Emitter,
 ) -> None:
@@ -49,7 +50,7 @@ def _carry(
     above: Mapping[int, Value],
     *,
     used: set[tuple[str, ...]],
-    blank: list[Column],
+    blank: list[CellColumn],
     emitter: Emitter,
 ) -> None:
     """Take blanks for what stands above where the row then is one of the same visit, and new."""

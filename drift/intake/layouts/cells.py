@@ -4,8 +4,10 @@ from dataclasses import dataclass, field
 from datetime import date, datetime, time
 from typing import Literal
 
+from drift.format import twelve_digits
+
 Value = str | float | bool | date | datetime | time | None
-Place = tuple[int, int]
+CellPlace = tuple[int, int]
 # What became of a cell.
 Fate = Literal["read", "passed", "unread"]
 _RANK: dict[Fate, int] = {"passed": 0, "unread": 1, "read": 2}
@@ -38,9 +40,9 @@ class Sheet:
     name: str
     rows: list[list[Value]]
     merged: tuple[tuple[int, int, int, int], ...] = ()
-    percent: frozenset[Place] = frozenset()
-    struck: frozenset[Place] = frozenset()
-    unvalued: frozenset[Place] = frozenset()
+    percent: frozenset[CellPlace] = frozenset()
+    struck: frozenset[CellPlace] = frozenset()
+    unvalued: frozenset[CellPlace] = frozenset()
     hidden: bool = False
     refusal: str = ""
     epoch_1904: bool = False
@@ -85,7 +87,7 @@ class Marks:
         Each cell that is not empty, and as what it was read or why it was not.
     """
 
-    fates: dict[Place, tuple[Fate, str]] = field(default_factory=dict)
+    fates: dict[CellPlace, tuple[Fate, str]] = field(default_factory=dict)
 
     def put(self, row: int, column: int, fate: Fate, why: str) -> None:
         """Note the fate of a cell; one passed over may turn out not understood, and that read."""
@@ -111,7 +113,7 @@ def shown(value: Value) -> str:
     if isinstance(value, bool):
         return "TRUE" if value else "FALSE"
     if isinstance(value, float):
-        return f"{value:.12g}"
+        return twelve_digits(value)
     if isinstance(value, datetime):
         midnight = value.time() == time()
         return value.date().isoformat() if midnight else value.isoformat(sep=" ")

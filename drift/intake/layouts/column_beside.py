@@ -3,14 +3,14 @@
 from collections.abc import Mapping
 from dataclasses import replace
 
-from drift.intake.layouts.column_values import NEAR_PCT, VALUES, Column, Values
+from drift.intake.layouts.column_values import NEAR_PCT, VALUES, CellColumn, Values
 from drift.intake.layouts.facts import HIGHEST_POINT_PCT
-from drift.intake.layouts.words import folded
+from drift.intake.layouts.words import folded_words
 
 _MOST = 0.6
 
 
-def meters_named(columns: list[Column]) -> None:
+def meters_named(columns: list[CellColumn]) -> None:
     """Make meters of names in headers beside stages and points, where no column holds meters.
 
     Beside a column of meters such a name is something else, and what is below it is not known.
@@ -26,7 +26,7 @@ def meters_named(columns: list[Column]) -> None:
             column.meter = column.meter or column.facts.name
 
 
-def meters_across(columns: list[Column], values: Mapping[int, Values]) -> None:
+def meters_across(columns: list[CellColumn], values: Mapping[int, Values]) -> None:
     """Make meters of headers that name nothing else, where figures stand below several of them."""
     if any(column.holds in VALUES and values[column.at].figures for column in columns):
         return
@@ -40,7 +40,7 @@ def meters_across(columns: list[Column], values: Mapping[int, Values]) -> None:
             column.facts = replace(column.facts, bare=(), point_pct=None)
 
 
-def _may_be_meter(column: Column, seen: Values) -> bool:
+def _may_be_meter(column: CellColumn, seen: Values) -> bool:
     """Say whether a header may be the name of a meter with its readings below."""
     name = column.title.split(" / ")[-1]
     return (
@@ -51,7 +51,7 @@ def _may_be_meter(column: Column, seen: Values) -> bool:
     )
 
 
-def settle_bare(columns: list[Column], values: Mapping[int, Values]) -> None:
+def settle_bare(columns: list[CellColumn], values: Mapping[int, Values]) -> None:
     """Decide whether bare numbers of headers are points, or count replicates."""
     bare = [
         column for column in columns if column.holds in {*VALUES, "correct"} and column.facts.bare
@@ -82,7 +82,7 @@ def settle_bare(columns: list[Column], values: Mapping[int, Values]) -> None:
             column.facts = replace(column.facts, point_pct=None)
 
 
-def settle_air(columns: list[Column], values: Mapping[int, Values]) -> None:
+def settle_air(columns: list[CellColumn], values: Mapping[int, Values]) -> None:
     """Decide what a column of air contents is by what stands beside it."""
     held = {column.holds for column in columns}
     pending = [column for column in columns if column.holds in {"air", "actual"}]
@@ -115,7 +115,7 @@ def settle_air(columns: list[Column], values: Mapping[int, Values]) -> None:
             column.holds = "label"
 
 
-def settle_twins(columns: list[Column], values: Mapping[int, Values]) -> None:
+def settle_twins(columns: list[CellColumn], values: Mapping[int, Values]) -> None:
     """Keep one column of those that say whose and when a row is; the others are passed over."""
     for role in ("meter",):
         twins = [column for column in columns if column.holds == role and not column.meter]
@@ -130,9 +130,9 @@ def settle_twins(columns: list[Column], values: Mapping[int, Values]) -> None:
                 column.holds, column.why = "ignored", f"“{best.title}” says which meter it is"
 
 
-def _names_meter(column: Column) -> int:
+def _names_meter(column: CellColumn) -> int:
     """Return how plainly a header names meters."""
-    words = set(folded(column.title).split())
+    words = set(folded_words(column.title).split())
     plain = {
         "meter",
         "gauge",

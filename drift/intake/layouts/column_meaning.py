@@ -2,13 +2,13 @@
 
 from dataclasses import replace
 
-from drift.intake.layouts.column_values import Column, Values
-from drift.intake.layouts.words import STAGE_LETTERS, folded
+from drift.intake.layouts.column_values import CellColumn, Values
+from drift.intake.layouts.words import STAGE_LETTERS, folded_words
 
 _MOST = 0.6
 
 
-def held(column: Column, seen: Values) -> tuple[str, str]:
+def held_cells(column: CellColumn, seen: Values) -> tuple[str, str]:
     """Return what a column holds by its words, then by its values; and why it is passed over."""
     facts = column.facts
     if facts.role == "replicate" and facts.replicate is not None:
@@ -21,7 +21,7 @@ def held(column: Column, seen: Values) -> tuple[str, str]:
     return _held_by_values(column, seen)
 
 
-def _held_by_words(column: Column, seen: Values) -> str:
+def _held_by_words(column: CellColumn, seen: Values) -> str:
     """Return what the words of a header say, as far as the values allow it."""
     facts, role = column.facts, column.facts.role
     numeric = seen.share(len(seen.figures)) >= _MOST
@@ -29,7 +29,7 @@ def _held_by_words(column: Column, seen: Values) -> str:
         return "reading" if role == "meter" else "correct"
     if role == "reading" and _names_rather(column, seen):
         return "meter"
-    if role == "stage":
+    if role == "stage" and not seen.share(seen.dates) >= _MOST:
         return "reading" if seen.split or (numeric and seen.decimals) else "stage"
     if role == "replicate" and seen.decimals:
         return "reading"
@@ -53,9 +53,11 @@ def _held_by_words(column: Column, seen: Values) -> str:
     return ""
 
 
-def _labels_rather(column: Column, seen: Values, *, numeric: bool) -> str:
+def _labels_rather(column: CellColumn, seen: Values, *, numeric: bool) -> str:
     """Return what a column of verdicts, correct values or readings holds whose cells are others."""
     role, facts = column.facts.role, column.facts
+    if role in {"stage", "meter", "point"} and seen.share(seen.dates) >= _MOST and not numeric:
+        return "date"
     if role in {"point", "replicate"} and seen.share(seen.labels) >= _MOST and not numeric:
         return "label"
     if role == "date" and facts.stage and numeric and not seen.dates and seen.like_readings:
@@ -74,9 +76,9 @@ def _labels_rather(column: Column, seen: Values, *, numeric: bool) -> str:
     return ""
 
 
-def _names_rather(column: Column, seen: Values) -> bool:
+def _names_rather(column: CellColumn, seen: Values) -> bool:
     """Say whether a column headed such as ``Gauge`` holds names of gauges."""
-    plain = folded(column.title) in {"gauge", "dial", "manometer", "display"}
+    plain = folded_words(column.title) in {"gauge", "dial", "manometer", "display"}
     return plain and seen.share(seen.texts) >= _MOST and not seen.marks
 
 
@@ -89,7 +91,7 @@ def _value_column(seen: Values) -> str:
     return "reading"
 
 
-def _held_by_values(column: Column, seen: Values) -> tuple[str, str]:
+def _held_by_values(column: CellColumn, seen: Values) -> tuple[str, str]:
     """Return what the values of a column say that no word tells of."""
     if not seen.count:
         return "ignored", "it holds nothing"

@@ -5,11 +5,11 @@ from dataclasses import dataclass, field
 from itertools import islice
 
 from drift.intake.layouts.cells import Sheet
-from drift.intake.layouts.days import Written, written
-from drift.intake.layouts.facts import HIGHEST_POINT_PCT, Facts
+from drift.intake.layouts.days import WrittenDay, written
+from drift.intake.layouts.facts import HIGHEST_POINT_PCT, SheetFacts
 from drift.intake.layouts.headers import Region, look_at
 from drift.intake.layouts.numbers import figure_of
-from drift.intake.layouts.words import folded
+from drift.intake.layouts.words import folded_words
 
 # Columns that hold one figure of a reading in each row.
 VALUES = ("reading", "error", "correction")
@@ -24,7 +24,7 @@ NEAR_PCT = 1.5
 
 
 @dataclass(slots=True)
-class Column:
+class CellColumn:
     """One column of a table.
 
     Attributes
@@ -54,11 +54,11 @@ class Column:
 
     at: int
     title: str
-    facts: Facts
+    facts: SheetFacts
     holds: str = ""
     why: str = ""
     group: str = ""
-    day: Written | None = None
+    day: WrittenDay | None = None
     meter: str = ""
     slash: str = ""
     points: tuple[float, ...] = ()
@@ -116,7 +116,7 @@ def values_of(sheet: Sheet, region: Region, at: int) -> Values:
         value = sheet.at(row, at)
         seen.count += 1
         if isinstance(value, str):
-            seen.words[folded(value)] += 1
+            seen.words[folded_words(value)] += 1
         percent = (row, at) in sheet.percent
         look, figure = look_at(value), figure_of(value, percent=percent)
         if figure.kind == "numbers":

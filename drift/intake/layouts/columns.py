@@ -11,12 +11,12 @@ from drift.intake.layouts.column_beside import (
     settle_bare,
     settle_twins,
 )
-from drift.intake.layouts.column_meaning import held
-from drift.intake.layouts.column_values import Column, values_of
+from drift.intake.layouts.column_meaning import held_cells
+from drift.intake.layouts.column_values import CellColumn, values_of
 from drift.intake.layouts.days import written
-from drift.intake.layouts.facts import Facts, facts_of
+from drift.intake.layouts.facts import SheetFacts, facts_of
 from drift.intake.layouts.headers import Region, look_at, meter_named
-from drift.intake.layouts.words import folded
+from drift.intake.layouts.words import folded_words
 
 # What is said once for a row and not below each of several headings, unless cells are merged.
 _ON_THEIR_OWN = {"meter", "operator", "remarks", "checked_by", "due", "serial", "action"}
@@ -24,7 +24,7 @@ _ON_THEIR_OWN = {"meter", "operator", "remarks", "checked_by", "due", "serial", 
 _INHERITED = {"reading", "error", "correction", "correct"}
 
 
-def columns_of(sheet: Sheet, region: Region, declared: Mapping[str, str]) -> list[Column]:
+def sheet_columns(sheet: Sheet, region: Region, declared: Mapping[str, str]) -> list[CellColumn]:
     """Return what each column of a table holds.
 
     Parameters
@@ -46,13 +46,13 @@ def columns_of(sheet: Sheet, region: Region, declared: Mapping[str, str]) -> lis
     columns = _titled(sheet, region, width)
     values = {column.at: values_of(sheet, region, column.at) for column in columns}
     for column in columns:
-        said = declared.get(folded(column.title)) or declared.get(
-            folded(column.title.split(" / ")[-1])
+        said = declared.get(folded_words(column.title)) or declared.get(
+            folded_words(column.title.split(" / ")[-1])
         )
         if said:
             take_declared(column, said)
         else:
-            column.holds, column.why = held(column, values[column.at])
+            column.holds, column.why = held_cells(column, values[column.at])
     meters_named(columns)
     meters_across(columns, values)
     settle_bare(columns, values)
@@ -65,7 +65,7 @@ def columns_of(sheet: Sheet, region: Region, declared: Mapping[str, str]) -> lis
     ]
 
 
-def _titled(sheet: Sheet, region: Region, width: int) -> list[Column]:
+def _titled(sheet: Sheet, region: Region, width: int) -> list[CellColumn]:
     """Return columns with their titles, the lines above each included."""
     lines = [_spread(sheet, row, width, region) for row in region.header[:-1]]
     bottom = [sheet.at(region.header[-1], at) if region.header else None for at in range(width)]
@@ -76,7 +76,7 @@ def _titled(sheet: Sheet, region: Region, width: int) -> list[Column]:
         path = [text for number, text in enumerate(path) if number == 0 or text != path[number - 1]]
         title = " / ".join(path) if region.header else ""
         title = title or f"column {cell_name(0, at)[:-1]}"
-        column = Column(at=at, title=title, facts=Facts())
+        column = CellColumn(at=at, title=title, facts=SheetFacts())
         told = [value for value in (bottom[at], *reversed(above)) if value is not None]
         column.group = (
             shown(above[0]) if above and above[0] is not None and bottom[at] is not None else ""
@@ -124,9 +124,9 @@ def _may_share(sheet: Sheet, region: Region, row: int, at: int) -> bool:
     return bool(told) and not (set(told) & _ON_THEIR_OWN)
 
 
-def _take_facts(column: Column, told: Sequence[Value], *, percent: bool) -> None:
+def _take_facts(column: CellColumn, told: Sequence[Value], *, percent: bool) -> None:
     """Put together what the texts of a header tell, from the bottom up."""
-    facts = Facts()
+    facts = SheetFacts()
     for number, value in enumerate(told):
         day = written(value)
         if (
@@ -138,7 +138,7 @@ def _take_facts(column: Column, told: Sequence[Value], *, percent: bool) -> None
             continue
         if isinstance(value, float):
             size = round(value * 100, 9) if percent and number == 0 else value
-            here = Facts(bare=(size,), percent=percent)
+            here = SheetFacts(bare=(size,), percent=percent)
         else:
             here = facts_of(shown(value))
         if here.role == "meter" and (named := meter_named(shown(value))):
@@ -152,7 +152,7 @@ def _take_facts(column: Column, told: Sequence[Value], *, percent: bool) -> None
     column.facts = facts
 
 
-def take_declared(column: Column, said: str) -> None:
+def take_declared(column: CellColumn, said: str) -> None:
     """Make of a column what a person has said that it is."""
     plain = said.strip().casefold()
     if plain in {"ignored", "ignore", "skip"}:

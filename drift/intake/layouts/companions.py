@@ -6,7 +6,7 @@ from datetime import date
 
 from drift.intake.layouts.answers import Answers
 from drift.intake.layouts.cells import Value, shown
-from drift.intake.layouts.column_values import Column
+from drift.intake.layouts.column_values import CellColumn
 from drift.intake.layouts.dating import Dating
 from drift.intake.layouts.days import written
 from drift.intake.layouts.numbers import figure_of
@@ -39,20 +39,20 @@ class Emitter:
 
 
 def companion(
-    table: Table, column: Column, roles: tuple[str, ...], cells: Mapping[int, Value]
-) -> Column | None:
+    table: Table, column: CellColumn, roles: tuple[str, ...], *, cells: Mapping[int, Value]
+) -> CellColumn | None:
     """Return the column of some roles that goes with one of readings, by what both headers tell."""
     best, most = None, -1
     for other in table.columns:
         if other.holds not in roles or other.at not in cells or other is column:
             continue
-        worth = agreement(column, other)
+        worth = companion_agreement(column, other)
         if worth is not None and worth > most:
             best, most = other, worth
     return best
 
 
-def agreement(column: Column, other: Column) -> int | None:
+def companion_agreement(column: CellColumn, other: CellColumn) -> int | None:
     """Return how many facts two headers share; None where they contradict each other."""
     worth = 0
     pairs = [
@@ -75,7 +75,7 @@ def agreement(column: Column, other: Column) -> int | None:
 
 
 def whose(
-    table: Table, row: int, cells: Mapping[int, Value], column: Column, emitter: Emitter
+    table: Table, row: int, cells: Mapping[int, Value], *, column: CellColumn, emitter: Emitter
 ) -> tuple[str, date] | str:
     """Return the meter and the day of a cell, or why one is not known."""
     meter = _meter(table, row, cells, column, emitter)
@@ -96,10 +96,10 @@ def whose(
 
 
 def _meter(
-    table: Table, row: int, cells: Mapping[int, Value], column: Column, emitter: Emitter
+    table: Table, row: int, cells: Mapping[int, Value], column: CellColumn, emitter: Emitter
 ) -> str:
     """Return the meter of a cell; empty where nothing names it."""
-    other = companion(table, column, ("meter",), cells)
+    other = companion(table, column, ("meter",), cells=cells)
     label = table.around.first("meter")
     if column.meter:
         name = column.meter
@@ -117,7 +117,7 @@ def _meter(
     return emitter.answers.named("meters", name) or name
 
 
-def _sheet_as_meter(table: Table, row: int, column: Column, emitter: Emitter) -> str:
+def _sheet_as_meter(table: Table, row: int, column: CellColumn, emitter: Emitter) -> str:
     """Return the sheet's name where a person says that it is a meter's; empty otherwise."""
     maybe = table.named.maybe
     if not maybe:
@@ -136,13 +136,13 @@ def _sheet_as_meter(table: Table, row: int, column: Column, emitter: Emitter) ->
 
 
 def _day(
-    table: Table, row: int, cells: Mapping[int, Value], column: Column, emitter: Emitter
+    table: Table, row: int, cells: Mapping[int, Value], column: CellColumn, emitter: Emitter
 ) -> date | str:
     """Return the day of a cell, or why it is not known."""
     year = column.facts.year or table.around.year or table.named.year
     quarter = column.facts.quarter or table.around.quarter or table.named.quarter
     place = table.place(row, column.at)
-    other = companion(table, column, ("date",), cells)
+    other = companion(table, column, ("date",), cells=cells)
     label = table.around.first("date")
     if other is not None:
         what = written(cells[other.at], epoch_1904=table.sheet.epoch_1904)

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from datetime import date
 
 from drift.intake.layouts.answers import Answers
-from drift.intake.layouts.days import ORDERS, Order, Written, orders, placed
+from drift.intake.layouts.days import ORDERS, Order, WrittenDay, orders, placed_days
 
 Scope = tuple[str, ...]
 _TYPED = "a date of the workbook"
@@ -39,14 +39,14 @@ class Dating:
 
     today: date
     answers: Answers
-    seen: dict[tuple[Scope, str], list[tuple[Written, int | None, int | None]]] = field(
+    seen: dict[tuple[Scope, str], list[tuple[WrittenDay, int | None, int | None]]] = field(
         default_factory=lambda: defaultdict(list)
     )
     found: dict[tuple[Scope, str], list[Order]] = field(default_factory=dict)
     commas: set[str] = field(default_factory=set)
     swapped: set[Scope] = field(default_factory=set)
 
-    def note(self, scope: Scope, what: Written, year: int | None, quarter: int | None) -> None:
+    def note(self, scope: Scope, what: WrittenDay, year: int | None, quarter: int | None) -> None:
         """Take a date in as evidence."""
         self.seen[scope, what.form].append((what, year, quarter))
 
@@ -83,7 +83,7 @@ class Dating:
 
     def day_of(
         self,
-        what: Written,
+        what: WrittenDay,
         scope: Scope,
         *,
         year: int | None,
@@ -129,7 +129,7 @@ class Dating:
             return f"{day.isoformat()} lies in the future"
         return day
 
-    def _typed(self, what: Written, scope: Scope, place: str, sheet: str) -> date | None:
+    def _typed(self, what: WrittenDay, scope: Scope, place: str, sheet: str) -> date | None:
         """Return a date of the workbook, turned back where a person says so."""
         day = date(what.year or 1, what.month or 1, what.day or 1)
         if what.form != _TYPED or scope not in self.swapped:
@@ -152,7 +152,7 @@ class Dating:
 
     def _of_pair(
         self,
-        what: Written,
+        what: WrittenDay,
         scope: Scope,
         *,
         year: int | None,
@@ -166,11 +166,11 @@ class Dating:
             year = year or self._year(place, sheet)
             if year is None:
                 return "waits for an answer: dates.year"
-            what = Written(what.form, pair=(first, second, -year))
+            what = WrittenDay(what.form, pair=(first, second, -year))
         fits = [
             order
             for order in ORDERS
-            if (day := placed(what, order))
+            if (day := placed_days(what, order))
             and day <= self.today
             and (quarter is None or (day.month + 2) // 3 == quarter)
         ]
@@ -180,16 +180,16 @@ class Dating:
             return "there is no such day, or it lies in the future"
         column = self.found.get((scope, what.form), [])
         usable = [order for order in fits if order in column] or fits
-        days = {placed(what, order) for order in usable}
+        days = {placed_days(what, order) for order in usable}
         if len(days) == 1:
             return days.pop() or ""
         if scope[0] in self.commas and "with ." in what.form and "day_first" in usable:
-            return placed(what, "day_first") or ""
+            return placed_days(what, "day_first") or ""
         answer = self.answers.get("dates.order", sheet=sheet)
         if answer in fits and (answer in column or not column):
-            return placed(what, answer) or ""
+            return placed_days(what, answer) or ""
         readings = tuple(
-            f"{order}: {day.isoformat()}" for order in usable if (day := placed(what, order))
+            f"{order}: {day.isoformat()}" for order in usable if (day := placed_days(what, order))
         )
         told = f"{first}{what.form[19:20] if 'three' in what.form else '.'}{second}"
         self.answers.ask(
@@ -248,13 +248,13 @@ class Dating:
         return "waits for an answer: dates.quarter_only"
 
     def _of_figure(
-        self, what: Written, scope: Scope, *, year: int | None, place: str, sheet: str
-    ) -> Written | None:
+        self, what: WrittenDay, scope: Scope, *, year: int | None, place: str, sheet: str
+    ) -> WrittenDay | None:
         """Return a month with a figure as month and year or as month and day."""
         dates = self.seen.get((scope, _FIGURE), [])
         figures = [one.number or 0 for one, _, _ in dates] or [what.number or 0]
-        as_year = Written("month and year in words", 2000 + (what.number or 0), what.month)
-        as_day = Written("day and month in words", None, what.month, what.number)
+        as_year = WrittenDay("month and year in words", 2000 + (what.number or 0), what.month)
+        as_day = WrittenDay("day and month in words", None, what.month, what.number)
         answer = self.answers.get("dates.month_figure", sheet=sheet)
         if answer is None:
             if any(figure > 31 for figure in figures):

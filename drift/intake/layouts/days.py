@@ -64,7 +64,7 @@ _YEAR_WORD = re.compile(r"^(\d{4}) ?([a-z]+) ?(\d{1,2})?$")
 
 
 @dataclass(frozen=True, slots=True)
-class Written:
+class WrittenDay:
     """A date as it is written.
 
     Attributes
@@ -87,45 +87,45 @@ class Written:
     number: int | None = None
 
 
-def written(value: Value, *, epoch_1904: bool = False) -> Written | None:
+def written(value: Value, *, epoch_1904: bool = False) -> WrittenDay | None:
     """Take a date apart; None where a cell is none."""
     if isinstance(value, datetime):
         value = value.date()
     if isinstance(value, date):
-        return Written("a date of the workbook", value.year, value.month, value.day)
+        return WrittenDay("a date of the workbook", value.year, value.month, value.day)
     if isinstance(value, float):
         return _of_number(value, epoch_1904=epoch_1904)
     return _of_text(value) if isinstance(value, str) else None
 
 
-def _of_number(value: float, *, epoch_1904: bool = False) -> Written | None:
+def _of_number(value: float, *, epoch_1904: bool = False) -> WrittenDay | None:
     """Return a day number of a spreadsheet, or a date in eight digits."""
     if _SERIALS[0] <= value <= _SERIALS[1]:
         day = _EPOCHS[epoch_1904] + timedelta(days=int(value))
-        return Written("a day number of a spreadsheet", day.year, day.month, day.day)
+        return WrittenDay("a day number of a spreadsheet", day.year, day.month, day.day)
     if value == int(value) and (found := _COMPACT.match(str(int(value)))):
         return _certain("YYYYMMDD", int(found[1]), int(found[2]), int(found[3]))
     return None
 
 
-def _certain(form: str, year: int, month: int, day: int) -> Written | None:
+def _certain(form: str, year: int, month: int, day: int) -> WrittenDay | None:
     """Return a date that is told whole; None where there is no such day."""
     try:
         date(year, month, day)
     except ValueError:
         return None
-    return Written(form, year, month, day)
+    return WrittenDay(form, year, month, day)
 
 
 @lru_cache(maxsize=65536)
-def _of_text(text: str) -> Written | None:
+def _of_text(text: str) -> WrittenDay | None:
     """Take a text apart."""
     plain = _TIME.sub("", text.strip()).strip().strip(",")
     bare = _WEEKDAY.sub("", plain).strip()
     return _of_plain(plain) or (_of_plain(bare) if bare != plain else None)
 
 
-def _of_plain(plain: str) -> Written | None:
+def _of_plain(plain: str) -> WrittenDay | None:
     """Take a text without weekday and time apart."""
     if re.fullmatch(r"\d{5}(?:\.\d+)?", plain):
         return _of_number(float(plain))
@@ -138,25 +138,25 @@ def _of_plain(plain: str) -> Written | None:
     if found := _MONTH_YEAR.match(plain):
         month, year = (found[1], found[3]) if found[1] else (found[6], found[4])
         valid = 1 <= int(month) <= 12
-        return Written("month and year", int(year), int(month)) if valid else None
+        return WrittenDay("month and year", int(year), int(month)) if valid else None
     if found := _TWO.match(plain):
         first, second = int(found[1]), int(found[3] or found[5])
         if max(first, second) > 31 or min(first, second) < 1:
             return None
-        return Written(f"two figures with {found[2] or found[4]}", pair=(first, second, -1))
+        return WrittenDay(f"two figures with {found[2] or found[4]}", pair=(first, second, -1))
     return _of_words(plain)
 
 
-def _three(found: re.Match[str]) -> Written | None:
+def _three(found: re.Match[str]) -> WrittenDay | None:
     """Return three figures whose order is open."""
     first, second = int(found[1]), int(found[3])
     short = len(found[4]) < 4
     last = int(found[4].strip("'"))
     form = f"three figures with {found[2]}, year in {'two' if short else 'four'}"
-    return Written(form, pair=(first, second, last if short else -last))
+    return WrittenDay(form, pair=(first, second, last if short else -last))
 
 
-def _of_words(plain: str) -> Written | None:
+def _of_words(plain: str) -> WrittenDay | None:
     """Return a date with the name of a month."""
     text = plain.casefold().replace("ä", "a").replace("é", "e").replace("û", "u").replace("è", "e")
     words = _ORDINAL.sub("", text)
@@ -170,22 +170,22 @@ def _of_words(plain: str) -> Written | None:
     if (found := _YEAR_WORD.match(loose)) and (month := MONTHS.get(found[2])):
         if found[3]:
             return _named(int(found[1]), month, int(found[3]), loose)
-        return Written("month and year in words", int(found[1]), month)
+        return WrittenDay("month and year in words", int(found[1]), month)
     if (found := _WORD_NUMBER.match(loose)) and (month := MONTHS.get(found[1])):
         if not found[2]:
-            return Written("a month in words", None, month)
+            return WrittenDay("a month in words", None, month)
         if len(found[2]) == 4:
-            return Written("month and year in words", int(found[2]), month)
-        return Written("a month in words with a figure", None, month, number=int(found[2]))
+            return WrittenDay("month and year in words", int(found[2]), month)
+        return WrittenDay("a month in words with a figure", None, month, number=int(found[2]))
     return None
 
 
-def _named(year: int | None, month: int, day: int, loose: str) -> Written | None:
+def _named(year: int | None, month: int, day: int, loose: str) -> WrittenDay | None:
     """Return a date in words; ``25 Mar`` without a year may also be a month of a year."""
     if year is None:
         if re.match(r"^\d{1,2} [a-z]+$", loose) and not 1 <= day <= 31:
             return None
-        return Written("day and month in words", None, month, day) if 1 <= day <= 31 else None
+        return WrittenDay("day and month in words", None, month, day) if 1 <= day <= 31 else None
     return _certain("day, month and year in words", year, month, day)
 
 
@@ -197,7 +197,7 @@ def _year(text: str) -> int:
     return year + (2000 if year <= _PIVOT else 1900)
 
 
-def placed(one: Written, order: Order) -> date | None:
+def placed_days(one: WrittenDay, order: Order) -> date | None:
     """Return three figures in an order as a date; None where there is no such day."""
     if one.pair is None:
         return None
@@ -215,7 +215,9 @@ def placed(one: Written, order: Order) -> date | None:
         return None
 
 
-def orders(dates: Iterable[tuple[Written, int | None, int | None]], *, today: date) -> list[Order]:
+def orders(
+    dates: Iterable[tuple[WrittenDay, int | None, int | None]], *, today: date
+) -> list[Order]:
     """Return the orders in which every date of one column and form can be read.
 
     Parameters
@@ -232,7 +234,7 @@ def orders(dates: Iterable[tuple[Written, int | None, int | None]], *, today: da
     return open_to
 
 
-def _fits(one: tuple[Written, int | None, int | None], order: Order, today: date) -> bool:
+def _fits(one: tuple[WrittenDay, int | None, int | None], order: Order, today: date) -> bool:
     """Say whether a date can be read in an order where it stands."""
     what, year, quarter = one
     if what.pair and what.pair[2] == -1 and "two figures" in what.form:
@@ -241,7 +243,7 @@ def _fits(one: tuple[Written, int | None, int | None], order: Order, today: date
         if order == "year_first" or not (1 <= month <= 12 and 1 <= day <= 31):
             return False
         return quarter is None or (month + 2) // 3 == quarter
-    day_of = placed(what, order)
+    day_of = placed_days(what, order)
     if day_of is None or day_of > today or day_of.year < EARLIEST_YEAR:
         return False
     return (year is None or day_of.year == year) and (
@@ -249,7 +251,7 @@ def _fits(one: tuple[Written, int | None, int | None], order: Order, today: date
     )
 
 
-def _years_lead(seen: list[tuple[Written, int | None, int | None]]) -> bool:
+def _years_lead(seen: list[tuple[WrittenDay, int | None, int | None]]) -> bool:
     """Say whether first figures may be years: no more of them than of the last, over few years."""
     firsts = {one.pair[0] for one, _, _ in seen if one.pair}
     lasts = {one.pair[2] for one, _, _ in seen if one.pair}

@@ -5,16 +5,15 @@ from datetime import date
 from drift.intake.layouts.beside import more_of
 from drift.intake.layouts.carrying import undo_dittos
 from drift.intake.layouts.cells import Value
-from drift.intake.layouts.column_values import NEAR_PCT, VALUES, Column
+from drift.intake.layouts.column_values import NEAR_PCT, VALUES, CellColumn
 from drift.intake.layouts.companions import Emitter, whose
 from drift.intake.layouts.errors_beside import less_error, rounded, stands_beside
-from drift.intake.layouts.facts import Facts
-from drift.intake.layouts.headers import look_at
-from drift.intake.layouts.numbers import Figure, figure_of, plain_number
+from drift.intake.layouts.facts import SheetFacts
+from drift.intake.layouts.numbers import CellNumber, figure_of, plain_number
 from drift.intake.layouts.others import emit_others
-from drift.intake.layouts.parts import Part, parts_of
+from drift.intake.layouts.parts import SheetPart, parts_of
 from drift.intake.layouts.physics import ask_unknown, check_physics
-from drift.intake.layouts.references import Reference, reference_of
+from drift.intake.layouts.references import SheetReference, sheet_reference
 from drift.intake.layouts.rowfacts import row_facts
 from drift.intake.layouts.rowkinds import passed_over, section_of
 from drift.intake.layouts.tables import Line, Reading, Table
@@ -45,7 +44,7 @@ def emit(table: Table, emitter: Emitter) -> None:
             above, used = {}, set()
             continue
         line = Line(row, cells)
-        undo_dittos(table, line, above, used, emitter)
+        undo_dittos(table, line, above, used=used, emitter=emitter)
         above = {**above, **line.cells}
         _emit_row(table, line, emitter)
     ask_unknown(table, emitter)
@@ -67,12 +66,18 @@ def _emit_row(table: Table, line: Line, emitter: Emitter) -> None:
             table.mark(line.row, column.at, "passed", "it is struck through")
             continue
         made += _emit_cell(table, line, column, value=value, label=label, emitter=emitter)
-    emit_others(table, line.row, line.cells, label, emitter, readings=made)
+    emit_others(table, line.row, line.cells, label=label, emitter=emitter, readings=made)
     _mark_rest(table, line)
 
 
 def _emit_cell(
-    table: Table, line: Line, column: Column, *, value: Value, label: Facts, emitter: Emitter
+    table: Table,
+    line: Line,
+    column: CellColumn,
+    *,
+    value: Value,
+    label: SheetFacts,
+    emitter: Emitter,
 ) -> int:
     """Make readings of one cell; return how many."""
     figure = figure_of(
@@ -91,7 +96,7 @@ def _emit_cell(
     ):
         table.mark(line.row, column.at, "passed", "worked out from the reading beside it")
         return 0
-    who = whose(table, line.row, line.cells, column, emitter)
+    who = whose(table, line.row, line.cells, column=column, emitter=emitter)
     parts = parts_of(table, line, column, figure=figure, label=label, emitter=emitter)
     if isinstance(who, str) or isinstance(parts, str):
         if isinstance(who, str) and not isinstance(parts, str):
@@ -113,10 +118,10 @@ def _emit_cell(
 def _emit_parts(
     table: Table,
     line: Line,
-    column: Column,
+    column: CellColumn,
     *,
-    parts: list[Part],
-    figure: Figure,
+    parts: list[SheetPart],
+    figure: CellNumber,
     who: tuple[str, date],
     emitter: Emitter,
 ) -> int:
@@ -157,10 +162,10 @@ def _told_of(reading: Reading) -> str:
 def _reading(
     table: Table,
     line: Line,
-    column: Column,
+    column: CellColumn,
     *,
-    part: Part,
-    figure: Figure,
+    part: SheetPart,
+    figure: CellNumber,
     who: tuple[str, date],
     emitter: Emitter,
 ) -> Reading | str:
@@ -168,7 +173,7 @@ def _reading(
     stage, point, replicate, number = part
     if figure.unit not in {"", "%"}:
         return f"is in {figure.unit}, and readings are in % air"
-    reference = reference_of(
+    reference = sheet_reference(
         table, line.row, line.cells, column=column, point=point, day=who[1], emitter=emitter
     )
     correct = reference.value
@@ -187,7 +192,7 @@ def _reading(
         reading_air_pct=number,
         passed=None if number is not None else figure.kind == "passed",
         replicate=replicate,
-        more=more_of(table, line, column, figure, emitter),
+        more=more_of(table, line, column, figure=figure, emitter=emitter),
         place=table.place(line.row, column.at),
         sheet=table.sheet.title,
         turn=emitter.turn,
@@ -199,16 +204,16 @@ def _reading(
 def _sized(
     table: Table,
     line: Line,
-    column: Column,
+    column: CellColumn,
     *,
     number: float,
-    reference: Reference,
+    reference: SheetReference,
     emitter: Emitter,
 ) -> tuple[float, float] | str:
     """Return the correct air content and the reading that a figure tells, or why it tells none."""
     correct = reference.value
     if correct is None:
-        correct = less_error(table, line, column, number)
+        correct = less_error(table, line, column, number=number)
     if correct is None:
         if reference.why:
             return reference.why
@@ -248,16 +253,19 @@ def _may_be_share(number: float, correct: float) -> bool:
 def _mark_rest(table: Table, line: Line) -> None:
     """Note what became of the cells of a row that made nothing."""
     for column in table.columns:
-        if column.at not in line.cells or line.row is None:
+        if column.at not in line.cells:
             continue
         if table.sheet.at(line.row, column.at) is None:
             continue
-        look = look_at(line.cells[column.at])
-        if column.holds in {"ignored", "verdict", "year", "unknown"}:
+        told = column.facts.stage or column.facts.point_pct is not None
+        if column.holds == "unknown" and told:
+            why = "no figure, though its header is one of readings"
+            table.mark(line.row, column.at, "unread", why)
+        elif column.holds in {"ignored", "verdict", "year", "unknown"}:
             why = column.why or {
                 "verdict": "the laboratory's own verdict, worked out again from the readings",
                 "year": "read with the date",
             }.get(column.holds, f"“{column.title}” is no column that is known")
             table.mark(line.row, column.at, "read" if column.holds == "year" else "passed", why)
-        elif look.kind != "empty":
+        else:
             table.mark(line.row, column.at, "passed", "belongs to a row without a reading")

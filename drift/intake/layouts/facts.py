@@ -6,8 +6,8 @@ from functools import lru_cache
 
 from rapidfuzz import fuzz, process
 
-from drift.intake.layouts.header_words import NOISE, ORDINALS, REPLICATE_WORDS, ROLES, ZERO
-from drift.intake.layouts.words import AS_FOUND, AS_LEFT, folded
+from drift.intake.layouts.header_words import HEADER_ROLES, NOISE, ORDINALS, REPLICATE_WORDS, ZERO
+from drift.intake.layouts.words import AS_FOUND, AS_LEFT, folded_words
 
 # Points of a verification lie on or near whole and half per cents of a dial.
 HIGHEST_POINT_PCT = 30.0
@@ -43,7 +43,7 @@ _LONGEST_HEADER = 80
 
 
 @dataclass(frozen=True, slots=True)
-class Facts:
+class SheetFacts:
     """What a text tells.
 
     Attributes
@@ -96,7 +96,7 @@ class Facts:
             or self.quarter
         )
 
-    def over(self, other: "Facts") -> "Facts":
+    def over(self, other: "SheetFacts") -> "SheetFacts":
         """Return these facts, and where they say nothing, those of `other`."""
         return replace(
             self,
@@ -119,9 +119,11 @@ class Facts:
 def _vocabulary() -> dict[str, tuple[str, str]]:
     """Return what each phrase tells: its kind and value, roles that come first last."""
     known: dict[str, tuple[str, str]] = {}
-    for role in reversed(ROLES):
-        known |= dict.fromkeys(ROLES[role], ("role", role))
-    known |= {phrase: ("point", "0") for phrase in ZERO if phrase not in ROLES["zero_reading"]}
+    for role in reversed(HEADER_ROLES):
+        known |= dict.fromkeys(HEADER_ROLES[role], ("role", role))
+    known |= {
+        phrase: ("point", "0") for phrase in ZERO if phrase not in HEADER_ROLES["zero_reading"]
+    }
     known |= dict.fromkeys(AS_FOUND, ("stage", "as_found"))
     known |= dict.fromkeys(AS_LEFT, ("stage", "as_left"))
     return known
@@ -129,7 +131,7 @@ def _vocabulary() -> dict[str, tuple[str, str]]:
 
 _KNOWN = _vocabulary()
 _SINGLE = [word for word in (*_KNOWN, *NOISE) if " " not in word and len(word) >= _SHORTEST_NEAR]
-_RANK = {role: rank for rank, role in enumerate(ROLES)}
+_RANK = {role: rank for rank, role in enumerate(HEADER_ROLES)}
 # Words that may be letters of a name are no role inside a longer text.
 _ALONE_ONLY = {"r", "w", "d", "n", "no", "at", "an", "by", "i", "c", "p", "af al", "g", "ist",
                "can", "so", "t", "par", "lu", "a f", "a l", "i o", "ip",
@@ -141,10 +143,10 @@ _AFTER_A_SIGN = {"of", "for", "at", "value", "vessel", "du", "de", "des", "von",
 
 
 @lru_cache(maxsize=65536)
-def facts_of(text: str) -> Facts:
+def facts_of(text: str) -> SheetFacts:
     """Return what a text tells; a long text is a remark and tells nothing here."""
     if len(text) > _LONGEST_HEADER:
-        return Facts()
+        return SheetFacts()
     unit = next((name for name, sign in _UNITS if sign.search(text)), "")
     points, remainder = _points(text)
     replicate = None
@@ -156,8 +158,10 @@ def facts_of(text: str) -> Facts:
     if found := _YEAR.search(remainder):
         year, remainder = int(found[1]), _YEAR.sub(" ", remainder)
     name, remainder = _named(remainder)
-    tokens = folded(_LETTERS_DIGITS.sub(" ", _numbers_kept(remainder))).replace("%", " ").split()
-    facts = _read(tokens, whole=folded(remainder).replace("%", "").strip())
+    tokens = (
+        folded_words(_LETTERS_DIGITS.sub(" ", _numbers_kept(remainder))).replace("%", " ").split()
+    )
+    facts = _read(tokens, whole=folded_words(remainder).replace("%", "").strip())
     if facts.role == "mass_vessel" and _CAPITAL_W.match(text.strip()):
         facts = replace(facts, role="mass_bowl")
     if facts.replicate is not None:
@@ -188,7 +192,7 @@ def _points(text: str) -> tuple[float | None, str]:
 def _named(text: str) -> tuple[str, str]:
     """Return a name with figures that a text holds and no word of the trade, and the rest of it."""
     for found in _NAMED.finditer(text):
-        letters = folded(found[1])
+        letters = folded_words(found[1])
         known = (
             letters in _KNOWN
             or letters in NOISE
@@ -213,7 +217,7 @@ def _number(token: str) -> float | None:
         return None
 
 
-def _read(tokens: list[str], *, whole: str) -> Facts:
+def _read(tokens: list[str], *, whole: str) -> SheetFacts:
     """Return what words tell, the longest phrase first."""
     roles: list[tuple[int, str]] = []
     stage, zero, replicate = "", None, None
@@ -246,7 +250,7 @@ def _read(tokens: list[str], *, whole: str) -> Facts:
     named = [role for _, role in sorted(roles, key=lambda found: (_RANK[found[1]], -found[0]))]
     if len(roles) > 1 and "ignored" in named:
         named = [role for role in named if role != "ignored"] + ["ignored"]
-    return Facts(
+    return SheetFacts(
         role=named[0] if named else "",
         also=tuple(dict.fromkeys(named[1:])),
         stage=stage,

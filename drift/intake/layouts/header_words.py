@@ -5,7 +5,7 @@ import re
 from drift.intake.layouts.words import phrases
 
 # What a column may be, by the words of its header; the first that fits counts.
-ROLES: dict[str, frozenset[str]] = {
+HEADER_ROLES: dict[str, frozenset[str]] = {
     "due": phrases(
         "due|due date|next due|next|next cal|next calibration|next check|next visit|valid until"
         "|expires|expiry|fallig|fallig am|nachste|nachste prufung|nachste kalibrierung|gultig bis"
@@ -53,7 +53,7 @@ ROLES: dict[str, frozenset[str]] = {
         "|bewertung|resultat|conforme|conformite|decision|pass|resultado|judgement|outcome|io nio"
         "|ok nok|ok not ok|in tol"
     ),
-    "correction": phrases("correction|korrektur|correccion|corr"),
+    "correction": phrases("correction|korrektur|correccion"),
     "error": phrases(
         "error|err|deviation|dev|difference|diff|delta|bias|offset|variance|abweichung|differenz"
         "|messabweichung|fehler|anzeigeabweichung|ecart|erreur|biais|desviacion|error pct|error air"
@@ -98,7 +98,8 @@ ROLES: dict[str, frozenset[str]] = {
         "|skalenteilung|teilung|smallest division|graduation pct|resolution pct"
     ),
     "correct": phrases(
-        "correct|correct air|correct air content|correct air pct|reference|ref|ref value|r|true"
+        "correct|correct air|corr air|corr air content|correct air content"
+        "|correct air pct|reference|ref|ref value|r|true"
         "|reference value|ref air|true value|true air|nominal|expected|expected air|expected value"
         "|target|standard|standard value|std|soll|sollwert|referenz|referenzwert|richtwert"
         "|reference r|valeur de reference|valeur vraie|valeur attendue|valeur correcte|consigne"
@@ -135,15 +136,16 @@ ROLES: dict[str, frozenset[str]] = {
         "|vessel number|standard used|reference used|kalibrierbehalter"
     ),
     "meter": phrases(
-        "meter|meter id|meter no|metre|metre no|metre id|air metre|meter number|meter name"
-        "|gauge id|gauge no|gauge number|air meter"
+        "meter|meter id|meter no|metre|metre no|meter number|meter name|gauge id|gauge no"
+        "|gauge number|air meter"
         "|airmeter|air meter id|air meter no|instrument|instrument no|instrument id|equipment"
         "|equipment id|equipment no|equip|equip no|equip id|asset|asset no|asset id|asset tag|unit"
         "|unit no|unit id|device|id|tag|id no|gerat|gerate nr|geratenummer|gerat nr|inventar nr"
         "|inv nr|prufgerat|lp topf|luftporentopf|topf|topf nr|gerate id|prufmittel|prufmittel nr"
         "|lp gerat|messgerat|appareil|appareil n|n appareil|no appareil|aerometre|aerometre n"
         "|numero appareil|identifiant|instrument n|equipo|medidor|aparato|pot|pot no|lab no|lab id"
-        "|meter nr|geraet|geraete nr|prufmittelnummer|which meter|am no|n aerometre|inventarnummer"
+        "|meter nr|geraet|geraete nr|prufmittelnummer|metre id|air metre|which meter"
+        "|am no|n aerometre|inventarnummer"
         "|dial no|dial id|dial number|identification|equipment number|asset number|meter "
         "identification|air meters|meters"
     ),
@@ -173,7 +175,8 @@ NOISE = phrases(
     "of|the|at|in|for|a|an|no|nr|id|number|value|pct|percent|air|calibration|cal|check|test|water"
     "|on|and|content|vol|by volume|type b|pressure|meter|gauge|dial|air meter|von|der|die|das"
     "|bei|am"
-    "|im|und|luft|luftgehalt|de|la|le|l|du|des|a|en|n|d|et|au|point|reading|readings|rdg|trial|run|is"
+    "|im|und|luft|luftgehalt|de|la|le|l|du|des|a|en|n|d|et|au|point|reading|readings|rdg"
+    "|trial|run|is"
     "|was|concrete|type|b|all|values|as|g|lb|kg|psi|kpa|c|f|bar|unit|units|vol %|%|yy|yyyy|mm|dd"
     "|mm dd yyyy|dd mm yyyy|deg|level|verification|per|cent|meas|measurement|room|span|full|bowl"
     "|nominal|stufe|messpunkt|prufpunkt|punkt|air content|teneur en air|adjustment|adj|state|result"

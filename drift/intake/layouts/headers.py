@@ -7,8 +7,8 @@ from itertools import pairwise
 
 from drift.intake.layouts.cells import Sheet, Value, shown
 from drift.intake.layouts.days import written
-from drift.intake.layouts.facts import Facts, facts_of
-from drift.intake.layouts.numbers import Figure, figure_of
+from drift.intake.layouts.facts import SheetFacts, facts_of
+from drift.intake.layouts.numbers import CellNumber, figure_of
 
 # Header rows that belong together at most.
 _MOST_HEADER_ROWS = 4
@@ -27,7 +27,7 @@ _METER = re.compile(
 )
 
 
-_NO_FACTS = Facts()
+_NO_FACTS = SheetFacts()
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +44,7 @@ class Look:
     """
 
     kind: str
-    facts: Facts = _NO_FACTS
+    facts: SheetFacts = _NO_FACTS
 
 
 _EMPTY = Look("empty")
@@ -87,7 +87,7 @@ def _look_at_text(text: str) -> Look:
     return Look("text", facts)
 
 
-def _is_staged_point(figure: Figure, facts: Facts) -> bool:
+def _is_staged_point(figure: CellNumber, facts: SheetFacts) -> bool:
     """Say whether a text such as ``AF 5`` names a stage and a point rather than a reading."""
     return (
         figure.split == "tags" and len(figure.found) + len(figure.left) == 1 and bool(facts.stage)
@@ -217,7 +217,8 @@ def _is_point(look: Look) -> bool:
 
 def _is_form_line(looks: list[Look]) -> bool:
     """Say whether a row is a line of a form, with labels and their values."""
-    return _is_labelled(looks) or any(look.kind == "inline" for look in looks)
+    kinds = [look.kind for look in looks]
+    return _is_labelled(looks) or ("inline" in kinds and kinds.count("number") < 2)
 
 
 def _is_labelled(looks: list[Look]) -> bool:

@@ -9,12 +9,12 @@ from drift.intake.columns import TABLES
 from drift.intake.layouts.numbers import plain_number
 from drift.intake.layouts.tables import Reading, Rows
 
-Row = dict[str, str]
-Tables = dict[str, list[Row]]
+HistoryRow = dict[str, str]
+HistoryTables = dict[str, list[HistoryRow]]
 
 _CHECKS = ("meter_id", "performed_on", "check", "value", "expected", "operator", "remarks")
 # What makes a row the same row as one that is known, table by table.
-KEYS: dict[str, tuple[str, ...]] = {
+ROW_KEYS: dict[str, tuple[str, ...]] = {
     "readings": ("meter_id", "performed_on", "stage", "correct_air_pct", "replicate"),
     "marks": ("meter_id", "performed_on"),
     "vessels": ("vessel_id", "calibrated_on"),
@@ -39,18 +39,18 @@ class Change:
 
     table: str
     key: tuple[str, ...]
-    before: Row
-    now: Row
+    before: HistoryRow
+    now: HistoryRow
 
 
-def columns_of(table: str) -> tuple[str, ...]:
+def history_columns(table: str) -> tuple[str, ...]:
     """Return the columns that a table is written with."""
     if table == "checks" and table not in TABLES:
         return _CHECKS
     return tuple(column.name for column in TABLES[table])
 
 
-def tables_of(rows: Rows) -> Tables:
+def history_tables(rows: Rows) -> HistoryTables:
     """Return the input tables that records make, each in the order of days; empty ones left out.
 
     A mark is ``established`` where it is a meter's first on record, ``verified`` where it is where
@@ -58,7 +58,7 @@ def tables_of(rows: Rows) -> Tables:
     """
     numbers = [reading for reading in rows.readings if reading.reading_air_pct is not None]
     words = [reading for reading in rows.readings if reading.reading_air_pct is None]
-    made: Tables = {
+    made: HistoryTables = {
         "readings": sorted(map(_reading_row, numbers), key=_by_day),
         "checks": sorted(_unlike(map(_check_row, words)), key=_by_day),
         "marks": _mark_rows(rows.marks),
@@ -70,19 +70,19 @@ def tables_of(rows: Rows) -> Tables:
     return {name: table for name, table in made.items() if table}
 
 
-def _by_day(row: Row) -> tuple[str, ...]:
+def _by_day(row: HistoryRow) -> tuple[str, str, str, float, int]:
     """Return by what rows are sorted: numbers by size."""
     correct, replicate = row.get("correct_air_pct") or "0", row.get("replicate") or "0"
     return (
         row["performed_on"],
         row["meter_id"],
         row.get("stage", ""),
-        f"{float(correct):09.4f}",
-        f"{int(replicate):03d}",
+        float(correct),
+        int(replicate),
     )
 
 
-def _reading_row(reading: Reading) -> Row:
+def _reading_row(reading: Reading) -> HistoryRow:
     """Return a row of the readings."""
     return {
         "meter_id": reading.meter_id,
@@ -95,7 +95,7 @@ def _reading_row(reading: Reading) -> Row:
     }
 
 
-def _check_row(reading: Reading) -> Row:
+def _check_row(reading: Reading) -> HistoryRow:
     """Return a row of a pass or fail without a reading: no bias of it, and no reading."""
     at_zero = reading.correct_air_pct == 0
     stage = reading.stage.replace("_", " ")
@@ -116,15 +116,15 @@ def _text(number: float | None) -> str:
     return "" if number is None else plain_number(number)
 
 
-def _unlike(rows: Iterable[Row]) -> list[Row]:
+def _unlike(rows: Iterable[HistoryRow]) -> list[HistoryRow]:
     """Return rows, each once."""
     return [dict(cells) for cells in dict.fromkeys(tuple(sorted(row.items())) for row in rows)]
 
 
-def _mark_rows(marks: Sequence[Row]) -> list[Row]:
+def _mark_rows(marks: Sequence[HistoryRow]) -> list[HistoryRow]:
     """Return rows of the marks table with what was done to each mark."""
     last: dict[str, tuple[str, str]] = {}
-    days: dict[tuple[str, str], Row] = {}
+    days: dict[tuple[str, str], HistoryRow] = {}
     for row in sorted(
         marks, key=lambda row: (row["performed_on"], row["meter_id"], row["stage"] == "as_left")
     ):
@@ -145,11 +145,11 @@ def _mark_rows(marks: Sequence[Row]) -> list[Row]:
     return list(days.values())
 
 
-def as_csv(table: str, rows: Sequence[Row]) -> str:
+def as_csv(table: str, rows: Sequence[HistoryRow]) -> str:
     """Return rows of a table as the text of a CSV file."""
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
-    columns = columns_of(table)
+    columns = history_columns(table)
     writer.writerow(columns)
     writer.writerows([row.get(column, "") for column in columns] for row in rows)
     return text.getvalue()
@@ -157,7 +157,7 @@ def as_csv(table: str, rows: Sequence[Row]) -> str:
 
 def key_of(table: str, row: Mapping[str, str]) -> tuple[str, ...]:
     """Return what makes a row the same row; numbers by their size."""
-    return tuple(_plain(row.get(column, "") or "") for column in KEYS[table])
+    return tuple(_plain(row.get(column, "") or "") for column in ROW_KEYS[table])
 
 
 def _plain(text: str) -> str:
@@ -168,12 +168,12 @@ def _plain(text: str) -> str:
         return text
 
 
-def news(made: Tables, known: Tables) -> tuple[Tables, list[Change], int]:
+def news(made: HistoryTables, known: HistoryTables) -> tuple[HistoryTables, list[Change], int]:
     """Return the rows that are new, those that have changed, and the number of those known.
 
     A blank in the records changes nothing that is known.
     """
-    fresh: Tables = {}
+    fresh: HistoryTables = {}
     changes: list[Change] = []
     same = 0
     for table, rows in made.items():

@@ -7,14 +7,21 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from drift.errors import SourceError
-from drift.intake.layouts.answers import FAMILIES, KEYS, Answers, flattened, is_key, normal_key
+from drift.intake.layouts.answers import (
+    ANSWER_KEYS,
+    FAMILIES,
+    Answers,
+    flattened,
+    is_key,
+    normal_key,
+)
 from drift.intake.layouts.proposal import Proposal
 from drift.intake.layouts.signatures import Signature, phrase_of, signature_of, title_of
 from drift.intake.layouts.tables import Table
-from drift.intake.layouts.words import folded
+from drift.intake.layouts.words import folded_words
 from drift.places import check_place
 
-FILE_NAME = "layout.toml"
+LAYOUT_FILE = "layout.toml"
 _VERSION = 1
 # Answers that hold for one import only.
 _ONCE = frozenset({"amended_by", "amended_why"})
@@ -93,7 +100,7 @@ def _one_line(text: str) -> str:
 def _answer_lines(given: Mapping[str, str]) -> list[str]:
     """Return the answers, one a line, with what each key means."""
     lines = ["[answers]", "# Any of:"]
-    lines += [f"#   {key}: {meaning}" for key, meaning in KEYS.items()]
+    lines += [f"#   {key}: {meaning}" for key, meaning in ANSWER_KEYS.items()]
     lines += [f"#   {family}.NAME: {meaning}" for family, meaning in FAMILIES.items()]
     lines += [
         f"{_quoted(key)} = {_quoted(value)}"
@@ -204,7 +211,7 @@ def _tables(given: object, path: Path) -> dict[Signature, dict[str, str]]:
                 what="[[tables]] lacks header or columns", where=str(path), expected=_EXPECTED
             )
         tables[tuple(map(str, header))] = {
-            folded(str(name)): str(text) for name, text in columns.items()
+            folded_words(str(name)): str(text) for name, text in columns.items()
         }
     return tables
 
@@ -224,9 +231,8 @@ def checked_answers(given: Mapping[str, str], *, where: str) -> dict[str, str]:
             raise SourceError(
                 what=f"{key!r} answers nothing",
                 where=where,
-                expected=(
-                    f"one of {', '.join(KEYS)}, or {', '.join(f'{name}.NAME' for name in FAMILIES)}"
-                ),
+                expected="one of "
+                + ", ".join([*ANSWER_KEYS, *(f"{name}.NAME" for name in FAMILIES)]),
             )
         answers[plain] = value.strip()
     return answers

@@ -5,10 +5,11 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import Literal
 
+from drift.format import twelve_digits
 from drift.intake.layouts.cells import Value, shown
-from drift.intake.layouts.words import AS_FOUND, AS_LEFT, FAILED, NOTHING, PASSED, folded
+from drift.intake.layouts.words import AS_FOUND, AS_LEFT, FAILED, NO_VALUE, PASSED, folded_words
 
-Kind = Literal["numbers", "nothing", "passed", "failed", "unread"]
+NumberKind = Literal["numbers", "nothing", "passed", "failed", "unread"]
 _NUMBER = r"[-+−–]?\s?(?:\d+(?:[.,]\d+)?|[.,]\d+)"
 _UNIT = r"(?:%|pct|percent|vol\.?-?%|psig?|kpa|bar|kg|g|lbs?|oz|°\s?[cf]|[cf](?![a-z]))"
 _ONE = re.compile(rf"(?i)^({_NUMBER})\s*({_UNIT})?\s*(?:air)?\s*(?:\(([^()]*)\))?[*†]?$")
@@ -20,7 +21,7 @@ _BOTH_MARKS = re.compile(r"^[-+−]?\d{1,3}(?:([.,' \u00a0])\d{3})+(?:[.,]\d+)?$
 
 
 @dataclass(frozen=True, slots=True)
-class Figure:
+class CellNumber:
     """What a cell that should hold a figure holds.
 
     Attributes
@@ -40,7 +41,7 @@ class Figure:
         Words beside the number.
     """
 
-    kind: Kind
+    kind: NumberKind
     found: tuple[float, ...] = ()
     left: tuple[float, ...] = ()
     unit: str = ""
@@ -48,7 +49,7 @@ class Figure:
     aside: str = ""
 
 
-def figure_of(value: Value, *, percent: bool = False) -> Figure:
+def figure_of(value: Value, *, percent: bool = False) -> CellNumber:
     """Return what a cell holds that should hold a reading, % air unless it names a unit.
 
     Parameters
@@ -59,15 +60,15 @@ def figure_of(value: Value, *, percent: bool = False) -> Figure:
         Whether the workbook shows it as a percentage, so that 0.05 means 5.
     """
     if value is None:
-        return Figure("nothing")
+        return CellNumber("nothing")
     if isinstance(value, bool):
-        return Figure("passed" if value else "failed", aside=shown(value))
+        return CellNumber("passed" if value else "failed", aside=shown(value))
     if isinstance(value, float):
-        return Figure(
+        return CellNumber(
             "numbers", (_times_hundred(value) if percent else value,), unit="%" if percent else ""
         )
     if not isinstance(value, str):
-        return Figure("unread", aside=shown(value))
+        return CellNumber("unread", aside=shown(value))
     return _of_text(value)
 
 
@@ -77,42 +78,42 @@ def _times_hundred(value: float) -> float:
 
 
 @lru_cache(maxsize=65536)
-def _of_text(text: str) -> Figure:
+def _of_text(text: str) -> CellNumber:
     """Return what a text holds."""
     word = text.strip().casefold()
-    if word in NOTHING:
-        return Figure("nothing", aside=text)
+    if word in NO_VALUE:
+        return CellNumber("nothing", aside=text)
     if word in PASSED:
-        return Figure("passed", aside=text)
+        return CellNumber("passed", aside=text)
     if word in FAILED:
-        return Figure("failed", aside=text)
+        return CellNumber("failed", aside=text)
     if one := _one(text):
         return one
     halves = _ARROW.split(text.strip())
     if len(halves) == 2 and all(halves):
         found, left = _several(halves[0]), _several(halves[1])
         if found and left:
-            return Figure("numbers", found[0], left[0], unit=found[1] or left[1], split="arrow")
-        return Figure("unread", aside=text)
+            return CellNumber("numbers", found[0], left[0], unit=found[1] or left[1], split="arrow")
+        return CellNumber("unread", aside=text)
     if tagged := _tagged(text):
         return tagged
     several = _several(text)
     if several and len(several[0]) > 1:
-        return Figure("numbers", several[0], unit=several[1], split="slash")
-    return Figure("unread", aside=text)
+        return CellNumber("numbers", several[0], unit=several[1], split="slash")
+    return CellNumber("unread", aside=text)
 
 
-def _one(text: str) -> Figure | None:
+def _one(text: str) -> CellNumber | None:
     """Return a text that holds one number, perhaps with a unit and a verdict or a note."""
     if found := _ONE.match(text.strip()):
         aside = (found[3] or "").strip()
         if aside and _numbers_in(aside):
             return None
-        return Figure("numbers", (number(found[1]),), unit=_unit(found[2]), aside=aside)
+        return CellNumber("numbers", (number(found[1]),), unit=_unit(found[2]), aside=aside)
     if found := _BEHIND.match(text.strip()):
         aside = found[3].strip()
         if aside.casefold().strip("().") in PASSED | FAILED:
-            return Figure("numbers", (number(found[1]),), unit=_unit(found[2]), aside=aside)
+            return CellNumber("numbers", (number(found[1]),), unit=_unit(found[2]), aside=aside)
     return None
 
 
@@ -129,13 +130,13 @@ def _several(text: str) -> tuple[tuple[float, ...], str] | None:
     return tuple(numbers), unit
 
 
-def _tagged(text: str) -> Figure | None:
+def _tagged(text: str) -> CellNumber | None:
     """Return a text such as ``AF 4.9, AL 5.0``."""
     found: list[float] = []
     left: list[float] = []
     end = 0
     for match in _TAGGED.finditer(text):
-        word = folded(match[1])
+        word = folded_words(match[1])
         if text[end : match.start()].strip(" ,;/|"):
             return None
         if word in AS_FOUND:
@@ -147,7 +148,7 @@ def _tagged(text: str) -> Figure | None:
         end = match.end()
     if not (found or left) or text[end:].strip(" ,;/|."):
         return None
-    return Figure("numbers", tuple(found), tuple(left), split="tags")
+    return CellNumber("numbers", tuple(found), tuple(left), split="tags")
 
 
 def number(text: str) -> float:
@@ -211,5 +212,5 @@ def large_number(value: Value, *, decimal_comma: bool) -> tuple[float, str] | No
 
 def plain_number(value: float) -> str:
     """Return a number as it stands in a table: no more than nine decimals, no noise."""
-    text = f"{round(value, 9):.12g}"
+    text = twelve_digits(round(value, 9))
     return "0" if text == "-0" else text

@@ -5,9 +5,9 @@ from collections.abc import Mapping
 from datetime import date
 
 from drift.intake.layouts.cells import Value, shown
-from drift.intake.layouts.column_values import NEAR_PCT, Column
+from drift.intake.layouts.column_values import NEAR_PCT, CellColumn
 from drift.intake.layouts.companions import Emitter, companion, whose
-from drift.intake.layouts.facts import Facts, facts_of
+from drift.intake.layouts.facts import SheetFacts, facts_of
 from drift.intake.layouts.numbers import figure_of, large_number, number, plain_number
 from drift.intake.layouts.tables import Reading, Table
 from drift.intake.layouts.words import ACTIONS
@@ -34,9 +34,9 @@ def emit_others(
     table: Table,
     row: int,
     cells: Mapping[int, Value],
-    label: Facts,
-    emitter: Emitter,
     *,
+    label: SheetFacts,
+    emitter: Emitter,
     readings: int,
 ) -> None:
     """Make the rows of other tables that a row tells."""
@@ -60,7 +60,7 @@ def emit_others(
 
 
 def _emit_mark(
-    table: Table, row: int, cells: Mapping[int, Value], column: Column, emitter: Emitter
+    table: Table, row: int, cells: Mapping[int, Value], column: CellColumn, emitter: Emitter
 ) -> None:
     """Make a row of the marks table of an initial pressure mark."""
     found = large_number(cells[column.at], decimal_comma=False)
@@ -83,7 +83,7 @@ def _emit_mark(
         )
         table.mark(row, column.at, "unread", "waits for an answer: mark_unit")
         return
-    who = whose(table, row, cells, column, emitter)
+    who = whose(table, row, cells, column=column, emitter=emitter)
     if isinstance(who, str):
         table.mark(row, column.at, "unread", who)
         return
@@ -103,14 +103,14 @@ def _emit_mark(
 
 
 def _emit_service(
-    table: Table, row: int, cells: Mapping[int, Value], column: Column, emitter: Emitter
+    table: Table, row: int, cells: Mapping[int, Value], column: CellColumn, emitter: Emitter
 ) -> None:
     """Make rows of the service table of work that a remark names."""
     text = shown(cells[column.at])
     for action, sign in ACTIONS:
         if not sign.search(text):
             continue
-        who = whose(table, row, cells, column, emitter)
+        who = whose(table, row, cells, column=column, emitter=emitter)
         if isinstance(who, str):
             return
         emitter.rows.service.append(
@@ -127,14 +127,14 @@ def _emit_service(
         )
 
 
-def _text(table: Table, cells: Mapping[int, Value], column: Column, role: str) -> str:
+def _text(table: Table, cells: Mapping[int, Value], column: CellColumn, role: str) -> str:
     """Return the text of a companion column; empty where there is none."""
-    other = companion(table, column, (role,), cells)
+    other = companion(table, column, (role,), cells=cells)
     return " ".join(shown(cells[other.at]).split()) if other is not None else ""
 
 
 def _emit_told(
-    table: Table, row: int, cells: Mapping[int, Value], column: Column, emitter: Emitter
+    table: Table, row: int, cells: Mapping[int, Value], column: CellColumn, emitter: Emitter
 ) -> bool:
     """Make readings of figures that a remark tells whole: stage, reading and point."""
     text = shown(cells[column.at])
@@ -151,7 +151,7 @@ def _emit_told(
                 row, column.at, "unread", "figures in a remark that do not say stage and point"
             )
         return False
-    who = whose(table, row, cells, column, emitter)
+    who = whose(table, row, cells, column=column, emitter=emitter)
     if isinstance(who, str):
         table.mark(row, column.at, "unread", who)
         return True
@@ -184,7 +184,7 @@ def _add(
     row: int,
     cells: Mapping[int, Value],
     *,
-    column: Column,
+    column: CellColumn,
     emitter: Emitter,
     who: tuple[str, date],
     part: tuple[str, float | None, float | None, bool | None],
@@ -213,15 +213,15 @@ def _emit_verdict(
     row: int,
     cells: Mapping[int, Value],
     *,
-    column: Column,
-    label: Facts,
+    column: CellColumn,
+    label: SheetFacts,
     emitter: Emitter,
 ) -> None:
     """Keep a pass or fail of a row without any reading."""
     figure = figure_of(cells[column.at])
     if figure.kind not in {"passed", "failed"}:
         return
-    who = whose(table, row, cells, column, emitter)
+    who = whose(table, row, cells, column=column, emitter=emitter)
     if isinstance(who, str):
         table.mark(row, column.at, "unread", who)
         return

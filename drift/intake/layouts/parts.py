@@ -1,18 +1,24 @@
 """This module takes a cell of readings apart: stage, point, number and figure of each."""
 
 from drift.intake.layouts.cells import shown
-from drift.intake.layouts.column_values import NEAR_PCT, Column
+from drift.intake.layouts.column_values import NEAR_PCT, CellColumn
 from drift.intake.layouts.companions import Emitter
-from drift.intake.layouts.facts import Facts, facts_of
-from drift.intake.layouts.numbers import Figure
+from drift.intake.layouts.facts import SheetFacts, facts_of
+from drift.intake.layouts.numbers import CellNumber
 from drift.intake.layouts.tables import Line, Table
 
-Part = tuple[str, float | None, int | None, float | None]
+SheetPart = tuple[str, float | None, int | None, float | None]
 
 
 def parts_of(
-    table: Table, line: Line, column: Column, *, figure: Figure, label: Facts, emitter: Emitter
-) -> list[Part] | str:
+    table: Table,
+    line: Line,
+    column: CellColumn,
+    *,
+    figure: CellNumber,
+    label: SheetFacts,
+    emitter: Emitter,
+) -> list[SheetPart] | str:
     """Return stage, point, replicate and figure of each reading in a cell, or why none is known."""
     facts = column.facts
     point = facts.point_pct if facts.point_pct is not None else label.point_pct
@@ -46,12 +52,12 @@ def parts_of(
 def _several(
     table: Table,
     line: Line,
-    column: Column,
+    column: CellColumn,
     *,
-    figure: Figure,
+    figure: CellNumber,
     told: tuple[str, float | None],
     emitter: Emitter,
-) -> list[Part] | str:
+) -> list[SheetPart] | str:
     """Return the readings of a cell that holds several figures with strokes between."""
     stage, point = told
     place = table.place(line.row, column.at)
@@ -94,7 +100,7 @@ def _several(
     return [(stage, point, None, number) for number in figure.found]
 
 
-def _stage(table: Table, line: Line, column: Column, emitter: Emitter) -> str:
+def _stage(table: Table, line: Line, column: CellColumn, emitter: Emitter) -> str:
     """Return the stage that surroundings or a person tell; empty where none, and asked."""
     label = table.around.first("stage")
     stage = (

@@ -8,8 +8,8 @@ from datetime import date
 
 from drift.intake.layouts.answers import Answers, Question
 from drift.intake.layouts.cells import Fate, Marks, Sheet, Value, shown
-from drift.intake.layouts.column_values import VALUES, Column
-from drift.intake.layouts.columns import columns_of
+from drift.intake.layouts.column_values import VALUES, CellColumn
+from drift.intake.layouts.columns import sheet_columns
 from drift.intake.layouts.companions import Emitter
 from drift.intake.layouts.dating import Dating
 from drift.intake.layouts.days import written
@@ -22,7 +22,7 @@ from drift.intake.layouts.settling import settle
 from drift.intake.layouts.signatures import take_known
 from drift.intake.layouts.surroundings import Around, labels_in, titles_in
 from drift.intake.layouts.tables import Named, Rows, Table
-from drift.intake.layouts.vessels import is_vessel_table, vessel_values
+from drift.intake.layouts.vessels import is_vessel_table, vessel_cells
 from drift.intake.layouts.words import VOID
 
 _SUMMARY = re.compile(
@@ -96,8 +96,10 @@ def propose(sheets: Sequence[Sheet], *, answers: Answers, today: date) -> Propos
         if why := _whole_sheet(sheet, answers):
             proposal.passed[number] = why
             continue
-        proposal.tables.extend(tables_of(sheet, names[number], marks, answers, today))
-    vessels = vessel_values(proposal.tables, proposal.rows)
+        proposal.tables.extend(
+            proposed_tables(sheet, names[number], marks, answers=answers, today=today)
+        )
+    vessels = vessel_cells(proposal.tables, proposal.rows)
     proposal.dating = Dating(today=today, answers=answers)
     reading = [table for table in proposal.tables if not is_vessel_table(table)]
     proposal.dating.commas = {sheet.file for sheet in sheets if _writes_commas(sheet)}
@@ -136,8 +138,8 @@ def _whole_sheet(sheet: Sheet, answers: Answers) -> str:
     return ""
 
 
-def tables_of(
-    sheet: Sheet, named: Named, marks: Marks, answers: Answers, today: date
+def proposed_tables(
+    sheet: Sheet, named: Named, marks: Marks, *, answers: Answers, today: date
 ) -> list[Table]:
     """Return the tables of a sheet, read along its rows or its columns, whichever gives more.
 
@@ -206,7 +208,7 @@ def _worth(table: Table) -> int:
     )
 
 
-def _may_tell(column: Column, value: Value) -> bool:
+def _may_tell(column: CellColumn, value: Value) -> bool:
     """Say whether a cell of a column may tell readings."""
     if column.holds == "remarks":
         return tells_readings(shown(value))
@@ -232,7 +234,7 @@ def _tables(
         for label in labels:
             around.add(label)
         titles_in(sheet, rows, around)
-        columns = columns_of(sheet, region, declared)
+        columns = sheet_columns(sheet, region, declared)
         table = Table(sheet, region, columns, around.copy(), named, turned, marks)
         take_known(table, answers)
         if _worth(table) == 0:

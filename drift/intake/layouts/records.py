@@ -4,14 +4,14 @@ from pathlib import Path
 
 from drift.errors import SourceError
 from drift.intake.layouts.cells import Sheet
-from drift.intake.layouts.texts import SUFFIXES as TEXTS
+from drift.intake.layouts.texts import TEXT_SUFFIXES as TEXTS
 from drift.intake.layouts.texts import read_text
-from drift.intake.layouts.workbooks import SUFFIXES as WORKBOOKS
+from drift.intake.layouts.workbooks import WORKBOOK_SUFFIXES as WORKBOOKS
 from drift.intake.layouts.workbooks import read_workbook
 from drift.places import check_place
 
-SUFFIXES = (*WORKBOOKS, *TEXTS)
-_EXPECTED = f"a file or a folder of files that end in {', '.join(SUFFIXES)}"
+RECORD_SUFFIXES = (*WORKBOOKS, *TEXTS)
+_EXPECTED = f"a file or a folder of files that end in {', '.join(RECORD_SUFFIXES)}"
 
 
 def record_paths(records: Path) -> list[Path]:
@@ -26,7 +26,7 @@ def record_paths(records: Path) -> list[Path]:
     if not records.exists():
         raise SourceError(what="does not exist", where=str(records), expected=_EXPECTED)
     if records.is_file():
-        if records.suffix.lower() not in SUFFIXES:
+        if records.suffix.lower() not in RECORD_SUFFIXES:
             raise SourceError(
                 what="is of a kind that is not read", where=str(records), expected=_EXPECTED
             )
@@ -54,7 +54,7 @@ def record_paths(records: Path) -> list[Path]:
 
 def _is_record(path: Path) -> bool:
     """Say whether a file may hold records; those that programs keep open for themselves do not."""
-    return path.suffix.lower() in SUFFIXES and not path.name.startswith(("~$", ".~", "."))
+    return path.suffix.lower() in RECORD_SUFFIXES and not path.name.startswith(("~$", ".~", "."))
 
 
 def read_records(records: Path, *, without: frozenset[str] = frozenset()) -> list[Sheet]:

@@ -5,18 +5,18 @@ from dataclasses import dataclass
 from datetime import date
 
 from drift.intake.layouts.cells import Value, shown
-from drift.intake.layouts.column_values import NEAR_PCT, Column
+from drift.intake.layouts.column_values import NEAR_PCT, CellColumn
 from drift.intake.layouts.companions import Emitter, companion
 from drift.intake.layouts.facts import HIGHEST_POINT_PCT
 from drift.intake.layouts.numbers import figure_of, large_number, plain_number
 from drift.intake.layouts.tables import Table
-from drift.intake.layouts.words import folded
+from drift.intake.layouts.words import folded_words
 
 _GRAMS = {"g": 1.0, "kg": 1000.0, "lb": 453.59237, "oz": 28.349523125}
 
 
 @dataclass(frozen=True, slots=True)
-class Reference:
+class SheetReference:
     """A correct air content.
 
     Attributes
@@ -31,16 +31,16 @@ class Reference:
     why: str = ""
 
 
-def reference_of(
+def sheet_reference(
     table: Table,
     row: int,
     cells: Mapping[int, Value],
     *,
-    column: Column,
+    column: CellColumn,
     point: float | None,
     day: date,
     emitter: Emitter,
-) -> Reference:
+) -> SheetReference:
     """Return the correct air content of a reading.
 
     It is that of the row; else R = 100·w/W of masses of water; else, near the point, that of a
@@ -49,28 +49,28 @@ def reference_of(
     (from memory).
     """
     if point == 0:
-        return Reference(0.0)
-    stated = companion(table, column, ("correct",), cells)
+        return SheetReference(0.0)
+    stated = companion(table, column, ("correct",), cells=cells)
     if stated is not None and not (
         point is not None and _is_other_point(table, stated, cells, row, point)
     ):
         return _stated(table, row, cells, stated, point)
     if (found := _weighed(table, row, cells, column)) is not None:
-        return Reference(found)
+        return SheetReference(found)
     for number in _labelled(table, column):
         if point is None or abs(number - point) <= NEAR_PCT:
-            return Reference(number)
+            return SheetReference(number)
     vessel = _of_vessel(table, row, cells, column=column, point=point, day=day, emitter=emitter)
     if vessel is not None:
-        return Reference(vessel)
+        return SheetReference(vessel)
     if point is not None:
-        return Reference(point)
+        return SheetReference(point)
     answer = emitter.answers.get("correct_air_pct", sheet=table.sheet.name)
-    return Reference(_declared(answer))
+    return SheetReference(_declared(answer))
 
 
 def _is_other_point(
-    table: Table, stated: Column, cells: Mapping[int, Value], row: int, point: float
+    table: Table, stated: CellColumn, cells: Mapping[int, Value], row: int, point: float
 ) -> bool:
     """Say whether a stated value belongs to another point than that of the column or row."""
     figure = figure_of(cells[stated.at], percent=(row, stated.at) in table.sheet.percent)
@@ -80,33 +80,37 @@ def _is_other_point(
 
 
 def _stated(
-    table: Table, row: int, cells: Mapping[int, Value], stated: Column, point: float | None
-) -> Reference:
+    table: Table, row: int, cells: Mapping[int, Value], stated: CellColumn, point: float | None
+) -> SheetReference:
     """Return the correct value that a row states."""
     value = cells[stated.at]
     if (row, stated.at) in table.sheet.unvalued:
-        return Reference(None, "its correct air content is a formula whose value is not stored")
+        return SheetReference(
+            None, "its correct air content is a formula whose value is not stored"
+        )
     figure = figure_of(value, percent=(row, stated.at) in table.sheet.percent)
     if figure.kind == "numbers" and len(figure.found) == 1 and figure.unit in {"", "%"}:
         number = figure.found[0]
         if not 0 <= number <= HIGHEST_POINT_PCT:
             table.mark(row, stated.at, "unread", "no air content that a vessel stands for")
-            return Reference(None, "its correct air content cannot be meant")
+            return SheetReference(None, "its correct air content cannot be meant")
         table.mark(
             row, stated.at, "read", f"read as the correct air content {plain_number(number)} %"
         )
-        return Reference(number)
+        return SheetReference(number)
     if figure.kind == "nothing" and point is not None:
-        return Reference(point)
+        return SheetReference(point)
     table.mark(row, stated.at, "unread", "no air content")
-    return Reference(None, "its correct air content cannot be read")
+    return SheetReference(None, "its correct air content cannot be read")
 
 
-def _weighed(table: Table, row: int, cells: Mapping[int, Value], column: Column) -> float | None:
+def _weighed(
+    table: Table, row: int, cells: Mapping[int, Value], column: CellColumn
+) -> float | None:
     """Return R = 100·w/W of the masses of water in vessel and bowl; None where one is missing."""
     masses = []
     for role in ("mass_vessel", "mass_bowl"):
-        other = companion(table, column, (role,), cells)
+        other = companion(table, column, (role,), cells=cells)
         label = table.around.first(role)
         value = cells[other.at] if other is not None else label.value if label is not None else None
         if value is None:
@@ -144,7 +148,7 @@ def _decimal_comma(table: Table) -> bool:
     return False
 
 
-def _labelled(table: Table, column: Column) -> Iterator[float]:
+def _labelled(table: Table, column: CellColumn) -> Iterator[float]:
     """Yield the correct air contents that labels above a table name."""
     for label in table.around.labels.get("correct", ()):
         if label.facts.stage and column.facts.stage and label.facts.stage != column.facts.stage:
@@ -163,17 +167,17 @@ def _of_vessel(
     row: int,
     cells: Mapping[int, Value],
     *,
-    column: Column,
+    column: CellColumn,
     point: float | None,
     day: date,
     emitter: Emitter,
 ) -> float | None:
     """Return the air content of the vessel of a reading on its day; None where it is not known."""
-    other = companion(table, column, ("vessel",), cells)
+    other = companion(table, column, ("vessel",), cells=cells)
     label = table.around.first("vessel")
     name = shown(cells[other.at]) if other is not None else shown(label.value) if label else ""
     name = name or emitter.answers.get("vessel_id", sheet=table.sheet.name) or ""
-    values = emitter.vessels.get(folded(name), []) if name else []
+    values = emitter.vessels.get(folded_words(name), []) if name else []
     known = [(since, air) for since, air in values if since is None or since <= day] or values[:1]
     if not known:
         return None

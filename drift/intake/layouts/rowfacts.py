@@ -3,8 +3,8 @@
 from dataclasses import replace
 
 from drift.intake.layouts.cells import Value, shown
-from drift.intake.layouts.column_values import Column
-from drift.intake.layouts.facts import Facts, facts_of
+from drift.intake.layouts.column_values import CellColumn
+from drift.intake.layouts.facts import SheetFacts, facts_of
 from drift.intake.layouts.numbers import figure_of, plain_number
 from drift.intake.layouts.tables import Line, Table
 from drift.intake.layouts.words import STAGE_LETTERS
@@ -16,9 +16,9 @@ _LETTERS = {
 }
 
 
-def row_facts(table: Table, line: Line) -> Facts:
+def row_facts(table: Table, line: Line) -> SheetFacts:
     """Return what the columns of stages, points and replicates say of a row."""
-    facts = Facts()
+    facts = SheetFacts()
     for column in table.holding("label", "stage", "point", "replicate"):
         value = line.cells.get(column.at)
         if value is None:
@@ -40,32 +40,32 @@ _NOUNS = {
 }
 
 
-def _told_by_cell(column: Column, value: Value) -> Facts | None:
+def _told_by_cell(column: CellColumn, value: Value) -> SheetFacts | None:
     """Return what a cell of a stage, point, replicate or label tells; None where it is none."""
     figure = figure_of(value)
     if column.holds == "replicate":
         if figure.kind == "numbers" and figure.found[0] == int(figure.found[0]):
-            return Facts(replicate=int(figure.found[0]))
+            return SheetFacts(replicate=int(figure.found[0]))
         facts = facts_of(shown(value))
         number = facts.replicate or (int(facts.bare[0]) if facts.bare else None)
-        return Facts(replicate=number) if number is not None else None
+        return SheetFacts(replicate=number) if number is not None else None
     if column.holds == "point":
         if figure.kind == "numbers":
-            return Facts(point_pct=figure.found[0])
+            return SheetFacts(point_pct=figure.found[0])
         facts = facts_of(shown(value))
         point = (
             facts.point_pct
             if facts.point_pct is not None
             else (facts.bare[0] if facts.bare else None)
         )
-        return Facts(point_pct=point, stage=facts.stage) if point is not None else None
+        return SheetFacts(point_pct=point, stage=facts.stage) if point is not None else None
     facts = facts_of(shown(value))
     if (
         not facts.stage
         and shown(value).casefold().strip(" .") in _LETTERS
         and column.holds == "stage"
     ):
-        return Facts(stage=_LETTERS[shown(value).casefold().strip(" .")])
+        return SheetFacts(stage=_LETTERS[shown(value).casefold().strip(" .")])
     if facts.bare and facts.point_pct is None:
         facts = (
             replace(facts, replicate=int(facts.bare[0]))
@@ -75,7 +75,7 @@ def _told_by_cell(column: Column, value: Value) -> Facts | None:
     return facts if facts.tells else None
 
 
-def _facts_words(facts: Facts) -> str:
+def _facts_words(facts: SheetFacts) -> str:
     """Return facts in words."""
     words = [facts.stage.replace("_", " ")] if facts.stage else []
     if facts.point_pct is not None:

@@ -8,7 +8,7 @@ from drift.intake.layouts.facts import facts_of
 from drift.intake.layouts.headers import look_at, meter_named
 from drift.intake.layouts.surroundings import Label, labels_in
 from drift.intake.layouts.tables import Table
-from drift.intake.layouts.words import TOTALS, VOID, folded
+from drift.intake.layouts.words import TOTALS, VOID, folded_words
 
 _CAPITALS = re.compile(r"(?<!\w)(VOID|CANCELL?ED|STORNIERT|ANNULÉE?|INVALID|UNGÜLTIG)(?!\w)")
 _NAME = re.compile(r"^[A-Za-z]{0,6}[-_ ./]?\d[\w-]*$")
@@ -53,14 +53,16 @@ def _is_total(table: Table, row: int) -> bool:
 def _is_header_again(table: Table, row: int) -> bool:
     """Say whether a row repeats a line of the header."""
     values = {
-        at: folded(shown(value))
+        at: folded_words(shown(value))
         for at, value in enumerate(table.sheet.rows[row])
         if value is not None
     }
     if len(values) < 2:
         return False
     for header in table.region.header:
-        same = sum(folded(shown(table.sheet.at(header, at))) == text for at, text in values.items())
+        same = sum(
+            folded_words(shown(table.sheet.at(header, at))) == text for at, text in values.items()
+        )
         if (
             same >= _MOST * len(values)
             and same >= 2

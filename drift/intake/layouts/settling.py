@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from drift.intake.layouts.answers import Answers
 from drift.intake.layouts.numbers import plain_number
 from drift.intake.layouts.tables import Reading, Rows
-from drift.intake.layouts.words import folded
+from drift.intake.layouts.words import folded_words
 
 _SHOWN = 4
 
@@ -55,10 +55,10 @@ def _chosen(groups: list[list[Reading]], answers: Answers) -> list[Reading] | No
     name = f"{first.meter_id} {first.performed_on.isoformat()}"
     answer = answers.named("visits", name)
     for group in groups:
-        if answer is not None and folded(answer) in {
-            folded(group[0].sheet),
-            folded(group[0].sheet.rpartition("sheet ")[2]),
-            folded(group[0].place),
+        if answer is not None and folded_words(answer) in {
+            folded_words(group[0].sheet),
+            folded_words(group[0].sheet.rpartition("sheet ")[2]),
+            folded_words(group[0].place),
         }:
             return group
     answers.ask(

@@ -1,20 +1,20 @@
 """This module says by what a layout is known again, and what its columns hold in words."""
 
 from drift.intake.layouts.answers import Answers
-from drift.intake.layouts.column_values import Column
+from drift.intake.layouts.column_values import CellColumn
 from drift.intake.layouts.columns import take_declared
 from drift.intake.layouts.numbers import plain_number
 from drift.intake.layouts.tables import Table
-from drift.intake.layouts.words import folded
+from drift.intake.layouts.words import folded_words
 
 Signature = tuple[str, ...]
 
 
-def title_of(column: Column) -> str:
+def title_of(column: CellColumn) -> str:
     """Return the title of a column; days and meters in headers are not the same next time."""
     if column.day is not None:
         return "a day"
-    return "a meter" if column.meter else folded(column.title)
+    return "a meter" if column.meter else folded_words(column.title)
 
 
 def signature_of(table: Table) -> Signature:
@@ -22,7 +22,7 @@ def signature_of(table: Table) -> Signature:
     return tuple(dict.fromkeys(title_of(column) for column in table.columns if column.title))
 
 
-def phrase_of(column: Column) -> str:
+def phrase_of(column: CellColumn) -> str:
     """Return what a column holds in words that `facts_of` reads again."""
     if column.holds in {"ignored", "unknown"}:
         return "ignored"

@@ -4,12 +4,12 @@ import re
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
-from drift.intake.layouts.cells import Place, Sheet, Value, shown
-from drift.intake.layouts.facts import Facts, facts_of
+from drift.intake.layouts.cells import CellPlace, Sheet, Value, shown
+from drift.intake.layouts.facts import SheetFacts, facts_of
 from drift.intake.layouts.headers import look_at, meter_named
 
 # Labels whose value says something of a table.
-ROLES = (
+SURROUNDING_ROLES = (
     "meter", "date", "operator", "vessel", "correct", "temperature", "mark", "mass_vessel",
     "mass_bowl", "year", "remarks", "action", "resolution", "verdict", "stage", "point",
 )  # fmt: skip
@@ -36,9 +36,9 @@ class Label:
     """
 
     role: str
-    facts: Facts
+    facts: SheetFacts
     value: Value
-    place: Place
+    place: CellPlace
 
 
 @dataclass(slots=True)
@@ -85,7 +85,7 @@ class Around:
 def labels_in(sheet: Sheet, rows: Iterable[int]) -> list[Label]:
     """Return the values that labels in some rows name, in reading order."""
     found: list[Label] = []
-    taken: set[Place] = set()
+    taken: set[CellPlace] = set()
     for row in rows:
         for column, value in enumerate(sheet.rows[row]):
             if value is None or (row, column) in taken or not isinstance(value, str):
@@ -102,19 +102,21 @@ def labels_in(sheet: Sheet, rows: Iterable[int]) -> list[Label]:
     return found
 
 
-def _inline(text: str, place: Place) -> list[Label]:
+def _inline(text: str, place: CellPlace) -> list[Label]:
     """Return the values of a text such as ``Meter: M-101   Date: 4 March 2026``."""
     labels = []
     for match in _SEGMENT.finditer(text):
         facts = facts_of(match[1].strip())
-        if facts.role in ROLES and not (facts.rest and len(facts.rest) > 2):
+        if facts.role in SURROUNDING_ROLES and not (facts.rest and len(facts.rest) > 2):
             labels.append(Label(facts.role, facts, match[2].strip(), place))
     return labels
 
 
-def _beside(sheet: Sheet, row: int, column: int, facts: Facts, taken: set[Place]) -> Label | None:
+def _beside(
+    sheet: Sheet, row: int, column: int, facts: SheetFacts, taken: set[CellPlace]
+) -> Label | None:
     """Return the value to the right of a label, else the one below it."""
-    if facts.role not in ROLES:
+    if facts.role not in SURROUNDING_ROLES:
         return None
     for at in range(column + 1, column + 1 + _FARTHEST):
         value = sheet.at(row, at)
@@ -154,7 +156,7 @@ def titles_in(sheet: Sheet, rows: Iterable[int], around: Around) -> None:
         filled = [value for value in sheet.rows[row] if value is not None]
         if len(filled) == 1 and look_at(filled[0]).kind == "date":
             at = next(at for at, value in enumerate(sheet.rows[row]) if value is not None)
-            around.add(Label("date", Facts(), filled[0], (row, at)))
+            around.add(Label("date", SheetFacts(), filled[0], (row, at)))
             continue
         if len(filled) != 1 or not isinstance(filled[0], str):
             continue

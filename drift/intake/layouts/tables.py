@@ -4,9 +4,9 @@ from collections import Counter
 from dataclasses import dataclass, field
 from datetime import date
 
-from drift.intake.layouts.cells import Marks, Place, Sheet, Value, cell_name
-from drift.intake.layouts.column_values import Column
-from drift.intake.layouts.days import Written
+from drift.intake.layouts.cells import CellPlace, Marks, Sheet, Value, cell_name
+from drift.intake.layouts.column_values import CellColumn
+from drift.intake.layouts.days import WrittenDay
 from drift.intake.layouts.headers import Region
 from drift.intake.layouts.surroundings import Around
 
@@ -31,7 +31,7 @@ class Named:
 
     meter: str = ""
     maybe: str = ""
-    day: Written | None = None
+    day: WrittenDay | None = None
     year: int | None = None
     quarter: int | None = None
     stage: str = ""
@@ -61,7 +61,7 @@ class Table:
 
     sheet: Sheet
     region: Region
-    columns: list[Column]
+    columns: list[CellColumn]
     around: Around
     named: Named
     turned: bool
@@ -87,11 +87,11 @@ class Table:
         at = (column, row) if self.turned else (row, column)
         self.marks.put(*at, fate, why)  # type: ignore[arg-type]
 
-    def unmark(self, at: Place, why: str) -> None:
+    def unmark(self, at: CellPlace, why: str) -> None:
         """Note that a cell, though read, was not understood after all."""
         self.marks.fates[(at[1], at[0]) if self.turned else at] = ("unread", why)
 
-    def holding(self, *roles: str) -> list[Column]:
+    def holding(self, *roles: str) -> list[CellColumn]:
         """Return the columns that hold one of some roles."""
         return [column for column in self.columns if column.holds in roles]
 
@@ -136,7 +136,7 @@ class Reading:
     sheet: str
     turn: int
     column: int = -1
-    at: Place = (-1, -1)
+    at: CellPlace = (-1, -1)
 
     @property
     def visit(self) -> tuple[str, date]:

@@ -8,7 +8,7 @@ from drift.errors import SourceError
 from drift.intake.encoding import BLANKS, STRAY, fingerprint
 from drift.intake.layouts.cells import Sheet, Value
 
-SUFFIXES = (".csv", ".tsv", ".txt")
+TEXT_SUFFIXES = (".csv", ".tsv", ".txt")
 _SPACES = re.compile(r"\s{2,}")
 _SEEN_LINES = 200
 _MANY_NULS = 0.1

@@ -8,7 +8,7 @@ from drift.intake.layouts.days import written
 from drift.intake.layouts.facts import HIGHEST_POINT_PCT
 from drift.intake.layouts.numbers import figure_of, large_number, plain_number
 from drift.intake.layouts.tables import Rows, Table
-from drift.intake.layouts.words import folded
+from drift.intake.layouts.words import folded_words
 
 _GRAMS = {"g": 1.0, "": 1.0, "kg": 1000.0, "lb": 453.59237, "oz": 28.349523125}
 
@@ -20,7 +20,7 @@ def is_vessel_table(table: Table) -> bool:
     return bool(table.holding("correct", "air", "unknown", "mass_vessel", "point"))
 
 
-def vessel_values(tables: list[Table], rows: Rows) -> dict[str, list[tuple[date | None, float]]]:
+def vessel_cells(tables: list[Table], rows: Rows) -> dict[str, list[tuple[date | None, float]]]:
     """Return the air contents of vessels by folded name, and make rows of the vessels table."""
     values: dict[str, list[tuple[date | None, float]]] = {}
     for table in tables:
@@ -33,7 +33,7 @@ def vessel_values(tables: list[Table], rows: Rows) -> dict[str, list[tuple[date 
             if not name or air is None:
                 continue
             day = _day(table, row)
-            values.setdefault(folded(name), []).append((day, air))
+            values.setdefault(folded_words(name), []).append((day, air))
             for column in table.columns:
                 if table.sheet.at(row, column.at) is not None:
                     table.mark(row, column.at, "read", f"read as of vessel {name}")

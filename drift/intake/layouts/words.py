@@ -12,7 +12,7 @@ _SIGNS = re.compile(r"[\s_\-/\\.,:;()\[\]{}*+=<>|#°'\"’`´@&!?“”„«»�
 
 
 @lru_cache(maxsize=65536)
-def folded(text: str) -> str:
+def folded_words(text: str) -> str:
     """Return a text as it is compared: no case, accents or signs, single blanks."""
     plain = unicodedata.normalize("NFKD", text.casefold().replace("ß", "ss"))
     plain = "".join(sign for sign in plain if not unicodedata.combining(sign))
@@ -21,7 +21,7 @@ def folded(text: str) -> str:
 
 def phrases(words: str) -> frozenset[str]:
     """Return the phrases of a list, separated by bars, folded."""
-    return frozenset(folded(word) for word in words.split("|")) - {""}
+    return frozenset(folded_words(word) for word in words.split("|")) - {""}
 
 
 AS_FOUND = phrases(
@@ -45,7 +45,7 @@ AS_LEFT = phrases(
 # Letters that mean a stage only where the column is one of stages and both are in it.
 STAGE_LETTERS = (("f", "l"), ("b", "a"), ("v", "n"), ("i", "f"))
 
-NOTHING = frozenset(
+NO_VALUE = frozenset(
     [
         "",
         "n/a",

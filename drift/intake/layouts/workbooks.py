@@ -23,9 +23,9 @@ from python_calamine import (
 )
 
 from drift.errors import SourceError
-from drift.intake.layouts.cells import Place, Sheet, Value
+from drift.intake.layouts.cells import CellPlace, Sheet, Value
 
-SUFFIXES = (".xlsx", ".xlsm", ".xls", ".ods")
+WORKBOOK_SUFFIXES = (".xlsx", ".xlsm", ".xls", ".ods")
 # A part of a workbook that unpacks to more is no record of readings.
 _LARGEST_PART = 1 << 29
 _MOST_CELLS = 5_000_000
@@ -41,7 +41,7 @@ _TYPES = (
     (SheetTypeEnum.DialogSheet, "it is a dialog, not cells"),
     (SheetTypeEnum.Vba, "it holds macros, which are not run"),
 )
-_Looks = dict[str, tuple[set[Place], set[Place], set[Place]]]
+_Looks = dict[str, tuple[set[CellPlace], set[CellPlace], set[CellPlace]]]
 
 
 def read_workbook(path: Path) -> list[Sheet]:
@@ -110,7 +110,7 @@ def _rows(found: Iterable[Iterable[object]]) -> list[list[Value]]:
     rows: list[list[Value]] = []
     filled = cells = 0
     for given in found:
-        row = [tidy(value) for value in given]
+        row = [tidy_cell(value) for value in given]
         while row and row[-1] is None:
             row.pop()
         rows.append(row)
@@ -123,7 +123,7 @@ def _rows(found: Iterable[Iterable[object]]) -> list[list[Value]]:
     return rows[:filled]
 
 
-def tidy(value: object) -> Value:
+def tidy_cell(value: object) -> Value:
     """Return a value as a cell holds it: text trimmed, None where empty, days without midnight."""
     if isinstance(value, str):
         return value.strip() or None
@@ -168,9 +168,9 @@ def _looked_up(path: Path) -> _Looks:
         book = openpyxl.load_workbook(path, keep_links=False)
     looks: _Looks = {}
     for sheet in book.worksheets:
-        percent: set[Place] = set()
-        struck: set[Place] = set()
-        formulas: set[Place] = set()
+        percent: set[CellPlace] = set()
+        struck: set[CellPlace] = set()
+        formulas: set[CellPlace] = set()
         for (row, column), cell in sheet._cells.items():  # noqa: SLF001  # rows would make empty ones
             place = (row - 1, column - 1)
             if cell.data_type == "f":

@@ -4,11 +4,11 @@ from collections import Counter, defaultdict
 from dataclasses import dataclass
 from datetime import date
 
-from drift import __version__
 from drift.intake.layouts.answers import Question
 from drift.intake.layouts.cells import Fate, Marks, Sheet, cell_name, shown
-from drift.intake.layouts.history import Tables, columns_of
+from drift.intake.layouts.history import HistoryTables, history_columns
 from drift.intake.layouts.proposal import Proposal
+from drift.version import __version__
 
 _SAMPLE_ROWS = 12
 _MOST_PLACES = 5
@@ -75,7 +75,7 @@ class RecordsPage:
 
 
 def records_page(
-    proposal: Proposal, *, tables: Tables, source_name: str, today: date
+    proposal: Proposal, *, tables: HistoryTables, source_name: str, today: date
 ) -> RecordsPage:
     """Return the page of a proposal.
 
@@ -129,7 +129,9 @@ def _sample(
     name: str, rows: list[dict[str, str]]
 ) -> tuple[str, int, tuple[str, ...], tuple[tuple[str, ...], ...]]:
     """Return the first rows of a table, with the columns that have something in them."""
-    columns = tuple(column for column in columns_of(name) if any(row.get(column) for row in rows))
+    columns = tuple(
+        column for column in history_columns(name) if any(row.get(column) for row in rows)
+    )
     first = tuple(tuple(row.get(column, "") for column in columns) for row in rows[:_SAMPLE_ROWS])
     return name, len(rows), columns, first
 
