@@ -108,8 +108,9 @@ def test_the_next_quarter_adds_what_is_new_and_signs_what_has_changed(tmp_path: 
 
 def test_a_table_of_another_layout_stops_the_next_import(tmp_path: Path) -> None:
     where = ("--into", tmp_path / "h", "--out", tmp_path / "o", "--accept")
-    assert drift("import", wide_log(tmp_path, fleet(visits=1)), *where).returncode == 0
-    other = long_log(tmp_path, fleet(visits=2))
+    visits = fleet(visits=2)
+    assert drift("import", wide_log(tmp_path, visits[:4]), *where).returncode == 0
+    other = long_log(tmp_path, visits)
     stopped = drift("import", other, *where)
     assert stopped.returncode == 3
     assert "layouts.new" in stopped.stdout
