@@ -74,7 +74,7 @@ def figure_of(value: Value, *, percent: bool = False) -> CellNumber:
 
 def _times_hundred(value: float) -> float:
     """Return a share as per cents, without the noise of binary fractions."""
-    return float(f"{value * 100:.10g}")
+    return round(value * 100, 8)
 
 
 @lru_cache(maxsize=65536)
