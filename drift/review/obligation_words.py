@@ -139,12 +139,10 @@ def early(facts: Facts, policy: Policy) -> str:
 
 
 def causes(facts: Facts, policy: Policy) -> list[str]:
-    """Say what asks for a cause: drift, jump, level, adjustments one way, failures."""
+    """Say what asks for a cause: drift, jump, adjustments one way, failures."""
     told = [_drifts(drift, facts) for drift in facts.confirmed]
     if facts.jump is not None:
         told.append(f"at {point(facts.jump['point_pct'])} it {jumped(facts.jump)}")
-    elif facts.level_change is not None:
-        told.append(level_words(facts.level_change))
     if abs(facts.one_way) >= policy.retirement.same_direction_moves:
         way = "up" if facts.one_way > 0 else "down"
         told.append(f"the last {count(abs(facts.one_way), 'adjustment')} all moved it {way}")
@@ -213,11 +211,14 @@ def open_file(facts: Facts, policy: Policy, *, unused: bool) -> list[str]:
 
 
 def notes(facts: Facts, *, told_partial: bool) -> list[str]:
-    """Say which visits were no calibrations, unless told, and which points are no longer read."""
+    """Say what level changed, which visits were no calibrations and which points are given up."""
     if facts.status == "retired":
         return []
     partial = [] if told_partial or not facts.partial else [_noted(facts.partial)]
-    return partial + [each.words for each in facts.given_up]
+    # A change that a jump already tells is not told twice.
+    changed = facts.level_change if facts.jump is None else None
+    level = [] if changed is None else [level_words(changed)]
+    return level + partial + [each.words for each in facts.given_up]
 
 
 def partial_words(points: list[float], on: date) -> str:

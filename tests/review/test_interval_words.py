@@ -45,7 +45,7 @@ def test_a_fleet_of_one_meter_has_its_interval(tmp_path: Path, drift: float, eve
     lead = interval_part(review).lead
     assert lead[0].startswith("The fleet is one meter")
     sooner = advice["days"][0] < every
-    assert ("needs to be seen sooner" in lead[1]) == sooner
+    assert ("See M-0 every" in lead[1]) == sooner
 
 
 def test_a_short_interval_of_the_fleet_is_for_meters_without_a_history(tmp_path: Path) -> None:

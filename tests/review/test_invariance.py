@@ -29,6 +29,8 @@ SAID_DAY = re.compile(r"\b\d{1,2}[ \u00a0][A-Z][a-z]{2}[ \u00a0]\d{4}\b")
 NAME = re.compile(r"Z\d{4}Z")
 # Made of names, or of the order of rows, by what they are.
 NAMED = ("signal_id", "visit_id", "line")
+# Sentences of clauses name meters in the order of their names and count whole calendar months.
+SAID = ("answer", "decided_by", "to_file")
 
 
 @dataclass(frozen=True)
@@ -105,10 +107,11 @@ def reviewed(folder: Path, rows: Rows, *, as_of: date = AS_OF) -> dict[str, pl.D
     )
     files = sorted((out / "data").glob("*.csv"))
     assert len(files) > 10
-    return {
+    tables = {
         file.stem: pl.read_csv(file, infer_schema=False).fill_null("").drop(NAMED, strict=False)
         for file in files
     }
+    return tables | {"evidence": tables["evidence"].drop(SAID)}
 
 
 def renamed(rows: Rows, names: dict[str, str]) -> Rows:

@@ -258,12 +258,12 @@ def test_a_forecast_that_never_falls_vouches_for_what_it_saw() -> None:
 
 
 def test_a_meter_below_the_target_is_checked_now() -> None:
-    """Already below 95 %: the interval is the one after an adjustment, and the reason says so."""
+    """Already below 95 %: the interval is the one after an adjustment, and the reason says what it is after."""
     days, reason, carried = advised(
         said("forecast", 50.0, at_once=True), said("forecast_once_adjusted", 80.0)
     )
     assert (days, carried) == (80, ("forecast_once_adjusted",))
-    assert reason.startswith("Below 95 % already, so check it now; afterwards 80 days")
+    assert reason.startswith("Once adjusted, 80 days by the forecast once adjusted")
 
 
 def test_an_impracticable_interval_asks_for_more_than_checks() -> None:

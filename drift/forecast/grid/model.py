@@ -157,6 +157,8 @@ class HyperParameters:
 TILT_KNOTS = np.linspace(0.5, 2.5, 5)
 # Pseudo-meters that say that the rates of those that drift are normal.
 TILT_WORTH = 4.0
+# Drifting meters below which no shape is learnt: the sizes of a few are no distribution.
+_FEWEST_TILTED = 30.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -294,7 +296,12 @@ def log_tilt_prior(hyper: HyperParameters, grid: Grid) -> float:
 
 
 def learnt_tilt(hyper: HyperParameters, grid: Grid, meters: Floats) -> tuple[float, ...]:
-    """Return the tilt where so many `meters` drift at each rate, and some at normal ones."""
+    """Return the tilt where so many `meters` drift at each rate, and some at normal ones.
+
+    Empty, which means none, where too few drift.
+    """
+    if meters.sum() < _FEWEST_TILTED:
+        return ()
     parts = slab_parts(hyper, grid)
     normal = parts.sum(axis=1)
     tilted = slab_tilts(hyper)[:, None] * parts

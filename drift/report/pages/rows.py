@@ -262,4 +262,4 @@ def _shown(value: object) -> str:
     """Return one value of the policy as text."""
     if isinstance(value, tuple):
         return ", ".join(_shown(item) for item in value) or "none named"
-    return text.plain(value) if isinstance(value, int | float) else str(value)
+    return text.plain(value) if isinstance(value, int | float) else str(value) or "none given"
