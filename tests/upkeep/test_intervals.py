@@ -258,7 +258,7 @@ def test_a_forecast_that_never_falls_vouches_for_what_it_saw() -> None:
 
 
 def test_a_meter_below_the_target_is_checked_now() -> None:
-    """Already below 95 %: the interval is the one after an adjustment, and the reason says what it is after."""
+    """Already below 95 %: the interval is the one after an adjustment, as the reason says."""
     days, reason, carried = advised(
         said("forecast", 50.0, at_once=True), said("forecast_once_adjusted", 80.0)
     )
