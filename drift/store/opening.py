@@ -18,7 +18,7 @@ from drift.store.connection import PATHS, SCRATCH, Connection, run, trouble
 from drift.store.form import check_form, is_older, make_form
 from drift.store.rules import rules
 
-LOCK_PATIENCE_S = 3.0
+LOCK_PATIENCE_S = 8.0
 # A DuckDB file begins with a checksum of eight bytes, then these.
 _MAGIC_AT, _MAGIC = 8, b"DUCK"
 # No extension is fetched or loaded, no Python variable is taken for a table, and the file can be
