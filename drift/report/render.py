@@ -3,12 +3,15 @@
 import base64
 import hashlib
 import json
+from dataclasses import dataclass
 from functools import cache
 
 from jinja2 import Environment, FunctionLoader, StrictUndefined
 
 from drift import format as text
 from drift.folders import cautions, report
+from drift.report.charts.assets import figures_script, library_script
+from drift.report.pages.bar import PageBar
 from drift.report.pages.dossier import DossierPage
 from drift.report.pages.evidence import EvidencePage
 from drift.report.pages.fleet import FleetPage
@@ -19,34 +22,97 @@ from drift.report.pages.sheet import SheetPage
 from drift.report.pages.short import ShortPage
 
 
-def html_fleet(page: FleetPage) -> str:
-    """Return the fleet review as one HTML page that needs nothing beside it."""
-    return _html("fleet.html.jinja2", page)
+@dataclass(frozen=True, slots=True)
+class Top:
+    """The bar at the top of a page: the pages of the review, which this is, the way to them."""
+
+    bar: PageBar | None = None
+    here: str = ""
+    up: str = ""
 
 
-def html_dossier(page: DossierPage) -> str:
-    """Return the dossier of one meter as one HTML page that needs nothing beside it."""
-    return _html("dossier.html.jinja2", page)
+@dataclass(frozen=True, slots=True)
+class PageScripts:
+    """The scripts of a page.
+
+    Attributes
+    ----------
+    admitted : str
+        What its security policy admits: hashes of scripts within, or files beside it.
+    within : tuple of str
+        Scripts that the page holds.
+    beside : tuple of str
+        Where the scripts that draw its figures lie, from the page.
+    """
+
+    admitted: str
+    within: tuple[str, ...]
+    beside: tuple[str, ...]
 
 
-def html_retirement(page: RetirementPage) -> str:
-    """Return the retirement memo as one HTML page that needs nothing beside it."""
-    return _html("retirement.html.jinja2", page)
+# Pages of the fleet review: file, template, and the key by which the bar knows it.
+_FLEET_PAGES = (
+    ("index.html", "fleet.html.jinja2", "fleet"),
+    ("meters.html", "meters.html.jinja2", "meters"),
+    ("reference.html", "reference.html.jinja2", "reference"),
+    ("intervals.html", "intervals.html.jinja2", "intervals"),
+    ("signals.html", "signals.html.jinja2", "signals"),
+    ("basis.html", "basis.html.jinja2", "basis"),
+)
+FLEET_PAGES = tuple(name for name, _, _ in _FLEET_PAGES)
 
 
-def html_sheet(page: SheetPage) -> str:
-    """Return the visit sheet, one meter a printed page, as one HTML page."""
-    return _html("sheet.html.jinja2", page)
+def html_fleet(
+    page: FleetPage, bar: PageBar | None = None, *, alone: bool = False
+) -> dict[str, str]:
+    """Return the fleet review as HTML pages by name, the first screen first.
+
+    Parameters
+    ----------
+    page : FleetPage
+        What it says.
+    bar : PageBar or None
+        The pages of the review, None for a page without others beside it.
+    alone : bool
+        Whether it holds the scripts that draw its figures, 0.9 MB, to be mailed by itself; else
+        they lie in ``assets/`` beside the review.  The same for every page with figures.
+    """
+    figures = "" if alone else "assets/"
+    return {
+        name: _html(template, page, figures=figures, top=Top(bar, here))
+        for name, template, here in _FLEET_PAGES
+    }
 
 
-def html_impact(page: ImpactPage) -> str:
-    """Return an impact note as one HTML page that needs nothing beside it."""
-    return _html("impact.html.jinja2", page)
+def html_dossier(page: DossierPage, bar: PageBar | None = None, *, alone: bool = False) -> str:
+    """Return the dossier of one meter as one HTML page; parameters as of `html_fleet`."""
+    figures = "" if alone else "../assets/"
+    return _html("dossier.html.jinja2", page, figures=figures, top=Top(bar, "meters", "../"))
 
 
-def html_evidence(page: EvidencePage) -> str:
-    """Return the evidence pack as one HTML page that needs nothing beside it."""
-    return _html("evidence.html.jinja2", page)
+def html_retirement(
+    page: RetirementPage, bar: PageBar | None = None, *, alone: bool = False
+) -> str:
+    """Return the retirement memo as one HTML page; parameters as of `html_fleet`."""
+    figures = "" if alone else "assets/"
+    return _html("retirement.html.jinja2", page, figures=figures, top=Top(bar, "retirement"))
+
+
+def html_sheet(page: SheetPage, bar: PageBar | None = None) -> str:
+    """Return the visit sheet, one meter a printed page; `bar` as of `html_fleet`."""
+    return _html("sheet.html.jinja2", page, top=Top(bar, "sheets"))
+
+
+def html_impact(page: ImpactPage, bar: PageBar | None = None, *, alone: bool = False) -> str:
+    """Return an impact note as one HTML page; parameters as of `html_fleet`."""
+    figures = "" if alone else "assets/"
+    return _html("impact.html.jinja2", page, figures=figures, top=Top(bar, "impact"))
+
+
+def html_evidence(page: EvidencePage, bar: PageBar | None = None, *, alone: bool = False) -> str:
+    """Return the evidence pack as one HTML page; parameters as of `html_fleet`."""
+    figures = "" if alone else "assets/"
+    return _html("evidence.html.jinja2", page, figures=figures, top=Top(bar, "evidence"))
 
 
 def html_short(page: ShortPage) -> str:
@@ -68,22 +134,39 @@ def _html(
     | RecordsPage
     | RetirementPage
     | SheetPage,
+    *,
+    figures: str | None = None,
+    top: Top | None = None,
 ) -> str:
-    """Return a page: its template over the frame, with style, script and what admits them."""
-    style, script = _style(), report("page.js")
+    """Return a page: its template over the frame, with style, scripts and what admits them.
+
+    figures is where the scripts that draw them lie, empty where the page holds them itself, None
+    where it has none to draw.
+    """
     rendered = (
         _environment()
         .get_template(template)
         .render(
             page=page,
-            style=style,
-            style_hash=_digest(style),
-            script=script,
-            script_hash=_digest(script),
+            top=top or Top(),
+            style=_style(),
+            scripts=_scripts(figures),
             cautions=cautions(),
         )
     )
     return rendered + "\n"
+
+
+@cache
+def _scripts(figures: str | None) -> PageScripts:
+    """Return the scripts of a page, by where those that draw figures lie."""
+    within = [report("page.js")]
+    if figures == "":
+        within += [library_script(), figures_script()]
+    beside = [f"{figures}{name}.js" for name in ("vega", "figures")] if figures else []
+    hashes = (f"'sha256-{_digest(script)}'" for script in within)
+    admitted = " ".join([*(["'self'"] if beside else []), *hashes])
+    return PageScripts(admitted, tuple(within), tuple(beside))
 
 
 def _digest(text_of_tag: str) -> str:
@@ -96,7 +179,15 @@ def _style() -> str:
     """Return the style sheet with the palette of the figures."""
     theme = json.loads(report("theme.json"))
     palette = _environment().get_template("palette.css.jinja2")
-    return palette.render(light=theme["light"], dark=theme["dark"]) + "\n" + report("style.css")
+    colours = palette.render(light=theme["light"], dark=theme["dark"])
+    return "\n".join((colours, report("style.css"), report("figures.css")))
+
+
+def _css_string(words: str) -> str:
+    """Return text as a string of CSS: every mark but letters and digits by its number."""
+    return "".join(
+        mark if mark.isascii() and mark.isalnum() else f"\\{ord(mark):06x}" for mark in words
+    )
 
 
 @cache
@@ -114,6 +205,7 @@ def _environment() -> Environment:
         "air": text.air,
         "bias": text.bias,
         "count": text.count,
+        "css_string": _css_string,
         "day": text.day,
         "factor": text.factor,
         "in_days": text.in_days,

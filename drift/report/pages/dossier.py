@@ -30,7 +30,7 @@ from drift.report.pages.dossier_tables import (
     compared_rows,
 )
 from drift.report.pages.intervals import ScopePart, meter_scope
-from drift.report.pages.parts import Figure, MeterRow, SignalRow, Stamp, TrendRow
+from drift.report.pages.parts import MeterRow, Painted, SignalRow, Stamp, TrendRow
 from drift.report.pages.reference_rows import BenchPart
 from drift.review.results import Review
 
@@ -46,8 +46,8 @@ class DossierPage:
     bench: BenchPart
     interval: ScopePart | None
     conformity: ConformityPart
-    story: Figure
-    figures: tuple[Figure, ...]
+    story: Painted
+    figures: tuple[Painted, ...]
     not_drawn: str
     points_pct: tuple[float, ...]
     trends: tuple[TrendRow, ...]
@@ -125,7 +125,7 @@ def _neighbours(review: Review, meter_id: str) -> tuple[MeterRow | None, MeterRo
         raise KeyError(meter_id)
     at = ids.index(meter_id)
     first = max(0, at - 1)
-    near = rows.meter_rows(review, review.meters[first : at + 2], sparklines={}, bars={})
+    near = rows.meter_rows(review, review.meters[first : at + 2])
     here = at - first
     return (
         near[here - 1] if here > 0 else None,
