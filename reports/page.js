@@ -229,7 +229,7 @@ for (const filters of document.querySelectorAll("[data-filters], [data-rows-filt
 function narrowFleet(fleet, narrowed) {
   for (const box of fleet.querySelectorAll(".rows")) {
     const rows = [...box.querySelectorAll("tbody tr")];
-    const left = rows.flatMap((row, at) => (row.hidden ? [] : [at]));
+    const left = rows.filter((row) => !row.hidden);
     const fold = box.closest(".fold");
     if (fold) {
       fold.hidden = left.length === 0;
@@ -240,9 +240,7 @@ function narrowFleet(fleet, narrowed) {
         delete fold.dataset.opened;
       }
     }
-    for (const place of box.querySelectorAll("[data-rows]")) {
-      place.dispatchEvent(new CustomEvent("rows", { detail: left }));
-    }
+    box.dispatchEvent(new CustomEvent("rows"));
   }
   for (const group of fleet.querySelectorAll(".group")) {
     group.hidden = !group.querySelector("tbody tr:not([hidden])");

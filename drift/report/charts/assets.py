@@ -33,7 +33,7 @@ def write_assets(folder: Path) -> list[str]:
 @cache
 def library_script() -> str:
     """Return the script of the drawing library; no text in it ends a script element."""
-    bundle: str = vl_convert.javascript_bundle(None)
+    bundle: str = vl_convert.javascript_bundle()  # type: ignore[call-arg] # its stub is wrong
     return _LIBRARY_MARK + bundle.replace("</script", "<\\/script") + "\n"
 
 

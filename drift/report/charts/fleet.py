@@ -25,7 +25,7 @@ def group_bias() -> alt.LayerChart:
     either way) and ``tolerance`` (% air).
     """
     return (
-        alt.layer(*_frame(), *_meters())
+        alt.layer(*_row_frames(), *_meters())
         .properties(height=100, padding=0, autosize=_NOTHING)
         .add_params(*_params())
     )
@@ -238,7 +238,7 @@ def _meters() -> list[alt.Chart]:
             color=tone,
             angle=alt.Angle("way:Q", scale=None),
         ),
-        meters.mark_point(filled=True, opacity=1, size=64).encode(
+        meters.mark_point(filled=True, opacity=1, size=84).encode(
             x=_bias("here:Q"),
             y=_row("at:Q"),
             color=tone,
@@ -278,6 +278,21 @@ def _frame() -> list[alt.Chart]:
         x=alt.XDatum(alt.ExprRef("-tolerance"), type="quantitative", scale=_reach(), axis=None),
         x2=alt.X2Datum(alt.ExprRef("tolerance")),
     )
+    return [strip, *limits]
+
+
+def _row_frames() -> list[alt.Chart]:
+    """Return the same behind each row by itself, since on a narrow screen rows stand apart."""
+    rows = alt.Chart(alt.NamedData("meters")).transform_calculate(
+        top="datum.row", foot="datum.row + 1", least="-tolerance", zero="0", most="tolerance"
+    )
+    strip = rows.mark_rect(color=hue("strip")).encode(
+        x=_bias("least:Q"), x2="most:Q", y=_row("top:Q"), y2="foot:Q"
+    )
+    limits = [
+        rows.mark_rule(color=hue(role)).encode(x=_bias(f"{at}:Q"), y=_row("top:Q"), y2="foot:Q")
+        for at, role in (("least", "edge"), ("zero", "hairline"), ("most", "edge"))
+    ]
     return [strip, *limits]
 
 
