@@ -15,7 +15,8 @@ import pytest
 
 from drift import folders
 from drift.errors import StoreError
-from drift.intake.columns import TABLES, Column
+from drift.intake.column import Column
+from drift.intake.columns import TABLES
 from drift.store import connection, opening
 from drift.store.connection import Connection, frame, run
 from drift.store.loading import take_folder
@@ -35,10 +36,20 @@ KEYS: dict[str, tuple[str, ...]] = {
     ),
     "marks": ("meter_id", "performed_on", "action"),
     "meters": ("meter_id",),
-    "vessels": ("vessel_id", "calibrated_on"),
+    "vessels": ("vessel_id", "calibrated_on", "meter_id"),
     "service": ("meter_id", "performed_on", "action"),
     "responses": ("signal_id", "recorded_on"),
     "field_tests": ("test_id",),
+    "bowls": ("meter_id", "measured_on"),
+    "equipment": ("equipment_id", "calibrated_on"),
+    "people": ("operator", "task", "authorised_on"),
+    "checks": ("meter_id", "performed_on", "check", "expected", "replicate"),
+    "studies": (
+        *("study_id", "meter_id", "performed_on", "visit_id", "stage", "correct_air_pct"),
+        *("vessel_id", "operator", "replicate"),
+    ),
+    "comparisons": ("comparison_id",),
+    "decisions": ("decision_id",),
 }
 
 ROWS = (
@@ -721,6 +732,7 @@ def test_each_query_that_reads_keeps_its_columns_and_grain(
 def test_the_schema_agrees_with_the_columns(con: Connection) -> None:
     """Each input table has its columns in the order declared, each in the type of its kind."""
     kinds = {"text": "VARCHAR", "date": "DATE", "number": "DECIMAL(18,9)", "whole": "INTEGER"}
+    kinds |= {"answer": "VARCHAR"}
     for table, columns in TABLES.items():
         found = con.execute(
             "select column_name, data_type, is_nullable from duckdb_columns() where table_name = ?"
