@@ -16,7 +16,7 @@ import pytest
 from drift import folders
 from drift.errors import StoreError
 from drift.intake.column import Column
-from drift.intake.columns import TABLES
+from drift.intake.columns import IN_ORDER, TABLES
 from drift.store import connection, opening
 from drift.store.connection import Connection, frame, run
 from drift.store.loading import take_folder
@@ -753,15 +753,22 @@ def test_the_key_of_a_row_is_made_of_its_key_columns(tmp_path: Path, table: str)
     """Another value in a key column makes another row, in any other column an amendment."""
     columns = TABLES[table]
     base = {column.name: first_value(column) for column in columns}
-    rows = [base, *(base | {column.name: other_value(column)} for column in columns)]
+    others = [
+        column.name
+        for column in columns
+        # Of a word that is the only one allowed there is no other.
+        if len(column.choices) != 1
+    ]
+    values = {column.name: other_value(column, table) for column in columns}
+    rows = [base, *(base | {name: values[name]} for name in others)]
     files = {
         f"t{number:02}": ",".join(row) + "\n" + ",".join(row.values()) + "\n"
         for number, row in enumerate(rows)
     }
     summary = take(write(tmp_path, a=readings("Q,2001-01-01,as_found,5,5"), **files))
-    assert summary.files["taken"].sum() == 2 + len(columns)
+    assert summary.files["taken"].sum() == 2 + len(others)
     assert summary.files["amended"].to_list()[2:] == [
-        int(column.name not in KEYS[table]) for column in columns
+        int(name not in KEYS[table]) for name in others
     ]
 
 
@@ -771,9 +778,12 @@ def first_value(column: Column) -> str:
     return {"text": f"{column.name} 1", "date": "2024-01-05"}.get(column.kind, "1")
 
 
-def other_value(column: Column) -> str:
+def other_value(column: Column, table: str) -> str:
     if column.choices:
-        return column.choices[1]
+        return column.choices[-1]
+    # What another day follows goes back, so that the order holds.
+    if any(column.name == earlier for earlier, _ in IN_ORDER.get(table, ())):
+        return "2024-01-04"
     # A lower bound of a specification stays below the upper one.
     number = "0.5" if column.high == 1 or column.name == "spec_min_pct" else "2"
     return {"text": f"{column.name} 2", "date": "2024-01-06"}.get(column.kind, number)
