@@ -63,7 +63,7 @@ from (
 where readings.file_no = numbered.file_no and readings.line = numbered.line;
 
 -- statement: number_checks
--- purpose: number the checks of this source that give no replicate, as `number_readings` does.
+-- purpose: number the checks of this source that give no replicate, as `number_readings`.
 -- grain: one row per file_no and line of a row without replicate.
 -- parameters: $first_file_no of this source.
 -- columns: replicate of the table checks.
@@ -107,7 +107,7 @@ from (
 where checks.file_no = numbered.file_no and checks.line = numbered.line;
 
 -- statement: number_studies
--- purpose: number the readings of studies of this source that give no replicate, as `number_readings` does.
+-- purpose: number readings of studies of this source that give no replicate, as `number_readings`.
 -- grain: one row per file_no and line of a row without replicate.
 -- parameters: $first_file_no of this source.
 -- columns: replicate of the table studies.

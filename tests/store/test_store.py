@@ -22,35 +22,7 @@ from drift.store.connection import Connection, frame, run
 from drift.store.loading import take_folder
 from drift.store.opening import open_store
 from drift.store.tables import AMENDMENTS, FILES, HELD_BACK, SESSIONS
-from tests.csv_folders import counts, held, load, read, readings, take, write
-
-# What makes a row the same row: a later row with the same key and another value amends it.
-KEYS: dict[str, tuple[str, ...]] = {
-    "readings": (
-        "meter_id",
-        "visit_id",
-        "performed_on",
-        "stage",
-        "correct_air_pct",
-        "replicate",
-    ),
-    "marks": ("meter_id", "performed_on", "action"),
-    "meters": ("meter_id",),
-    "vessels": ("vessel_id", "calibrated_on", "meter_id"),
-    "service": ("meter_id", "performed_on", "action"),
-    "responses": ("signal_id", "recorded_on"),
-    "field_tests": ("test_id",),
-    "bowls": ("meter_id", "measured_on"),
-    "equipment": ("equipment_id", "calibrated_on"),
-    "people": ("operator", "task", "authorised_on"),
-    "checks": ("meter_id", "performed_on", "check", "expected", "replicate"),
-    "studies": (
-        *("study_id", "meter_id", "performed_on", "visit_id", "stage", "correct_air_pct"),
-        *("vessel_id", "operator", "replicate"),
-    ),
-    "comparisons": ("comparison_id",),
-    "decisions": ("decision_id",),
-}
+from tests.csv_folders import KEYS, counts, held, load, read, readings, take, write
 
 ROWS = (
     "A,2024-01-05,as_found,5,5.1",
@@ -767,9 +739,8 @@ def test_the_key_of_a_row_is_made_of_its_key_columns(tmp_path: Path, table: str)
     }
     summary = take(write(tmp_path, a=readings("Q,2001-01-01,as_found,5,5"), **files))
     assert summary.files["taken"].sum() == 2 + len(others)
-    assert summary.files["amended"].to_list()[2:] == [
-        int(name not in KEYS[table]) for name in others
-    ]
+    amended = summary.files["amended"].to_list()[2:]
+    assert amended == [int(name not in KEYS[table]) for name in others]
 
 
 def first_value(column: Column) -> str:
