@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from drift.report import page_files
+from drift.report import page_files, render
 from drift.report.pages.dossier import dossier_page
 from drift.report.pages.parts import file_name
 from drift.report.pages.split import split_by_meter
@@ -41,7 +41,7 @@ def test_pages_are_the_same_on_one_core_and_on_two(
             )
         written[cores] = _bytes(folder)
         assert names == [
-            "index.html",
+            *render.FLEET_PAGES,
             "evidence.html",
             *(f"meters/{file_name(i)}" for i in sorted(IDS)),
         ]

@@ -6,7 +6,7 @@ height, row 0 at the top, so that chart and table keep step whatever a row's hei
 
 import altair as alt
 
-from drift.report.charts.theme import hue
+from drift.report.charts.theme import Chart, hue
 
 # What a meter's strongest obligation makes of its marks.
 TONES = ("stop", "look", "calm", "quiet")
@@ -16,7 +16,7 @@ _FILL, _TOLERANCES = 0.43, 2.0
 _NOTHING = alt.AutoSizeParams(type="none")
 
 
-def group_bias() -> alt.LayerChart:
+def group_bias() -> Chart:
     """Return the chart of where meters are and will be when due, laid beside their rows.
 
     Data set ``meters``, one row a meter: ``row`` (its place, from 0), ``meter``, ``tone`` (one of
@@ -31,7 +31,7 @@ def group_bias() -> alt.LayerChart:
     )
 
 
-def bias_axis() -> alt.LayerChart:
+def bias_axis() -> Chart:
     """Return the axis over such charts: the tolerance, its middle and twice its width.
 
     Data set ``ticks``: ``at`` (% air), ``label``, ``limit`` (bool).  Parameters as of `group_bias`.
@@ -49,7 +49,7 @@ def bias_axis() -> alt.LayerChart:
     )
 
 
-def group_history() -> alt.LayerChart:
+def group_history() -> Chart:
     """Return the chart of what meters were found at, a small path in each row.
 
     Data set ``paths``, one row a meter: ``row``, ``meter``, and of its visits ``t`` (years since
@@ -95,7 +95,7 @@ def group_history() -> alt.LayerChart:
     )
 
 
-def group_strip() -> alt.LayerChart:
+def group_strip() -> Chart:
     """Return the chart of all meters of a group that have no row of their own, each a mark.
 
     Data set ``meters`` with ``meter``, ``tone``, ``level``, ``now`` and ``chance``; parameters as
@@ -132,7 +132,7 @@ def group_strip() -> alt.LayerChart:
     )
 
 
-def shared_effects() -> alt.LayerChart:
+def shared_effects() -> Chart:
     """Return the chart of what each vessel and operator does to all meters alike.
 
     Data set ``effects``, one row an effect in the order to be drawn: ``name``, ``what``,
@@ -166,7 +166,7 @@ def shared_effects() -> alt.LayerChart:
     ).properties(height=alt.Step(22))
 
 
-def visits_due() -> alt.LayerChart:
+def visits_due() -> Chart:
     """Return the chart of the visits that fall due, a mark a meter stacked by week.
 
     Data set ``due``, one row a meter: ``week`` (its Monday), ``rank`` (from 1 within the week),

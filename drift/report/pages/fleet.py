@@ -31,8 +31,6 @@ from drift.review.results import Review
 
 # Rows of long lists that a page shows; the data files hold all.
 _LONGEST_LIST = 50
-# Meters that the first tables name; the table of all has the rest.
-LONGEST_ATTENTION = 40
 
 # Rows of each list that the page shows; `data/since.csv` holds all.
 _LONGEST_CHANGES = 12
@@ -117,11 +115,6 @@ class FleetPage:
     conformity: FleetConformity
     standings: tuple[tuple[str, int], ...]
     ranks: dict[str, int]
-    urgent: tuple[MeterRow, ...]
-    urgent_total: int
-    watched: tuple[MeterRow, ...]
-    watched_total: int
-    overdue: tuple[MeterRow, ...]
     meters: tuple[MeterRow, ...]
     table: FleetTable
     panels: FleetPanels
@@ -171,11 +164,6 @@ def fleet_page(review: Review, *, proof: Proof | None = None) -> FleetPage:
         reference=reference,
         reference_title=_reference_title(reference),
         conformity=fleet_conformity(review),
-        urgent=urgent[:LONGEST_ATTENTION],
-        urgent_total=len(urgent),
-        watched=watched[:LONGEST_ATTENTION],
-        watched_total=len(watched),
-        overdue=overdue,
         meters=meters,
         table=fleet_table(review),
         panels=fleet_panels(review, reference, proof=proof),

@@ -308,8 +308,9 @@ class _Charts:
             .drop_nulls("as_found_bias_pct")
             .sort("meter_id", "performed_on", maintain_order=True)
         )
-        days = [on for on in seen["performed_on"].to_list() if on is not None]
-        self.first, self.last = (min(days), max(days)) if days else (review.as_of, review.as_of)
+        days: list[date] = [on for on in seen["performed_on"].to_list() if on is not None]
+        self.first: date = min(days, default=review.as_of)
+        self.last: date = max(days, default=review.as_of)
         if visits is not None:
             seen = seen.group_by("meter_id", maintain_order=True).tail(visits)
         years = seen["t_years"]

@@ -157,7 +157,7 @@ def _signal_visit(review: Review, signals: list[Row]) -> SignalVisit:
         age_days=(review.as_of - first["visit_on"]).days,
         seen=tuple(
             (
-                "the mark" if row["point_pct"] is None else text.point(row["point_pct"]),
+                "The mark" if row["point_pct"] is None else f"At {text.point(row['point_pct'])}",
                 row["sentence"],
             )
             for row in signals
