@@ -140,7 +140,7 @@ def shared_effects() -> Chart:
     matters), ``size`` in words.
     """
     base = alt.Chart(alt.NamedData("effects")).encode(
-        y=alt.Y("name:N", sort=None, title=None, axis=alt.Axis(grid=False, labelLimit=190))
+        y=alt.Y("name:N", sort=None, title=None, axis=alt.Axis(grid=False, labelLimit=330))
     )
     shade = alt.condition("datum.found", alt.value(hue("look")), alt.value(hue("quiet")))
     x = alt.X("low:Q", title="shift of all meters read with it, % air", axis=alt.Axis(tickCount=5))

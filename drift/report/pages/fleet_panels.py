@@ -20,7 +20,7 @@ _AHEAD_DAYS = 90
 _MOST_DOTS = 40
 # Effects beside the fleet, and on the page of them.
 _FEW_EFFECTS, _MOST_EFFECTS = 8, 30
-_LONGEST_NAME = 34
+_LONGEST_NAME = 60
 _MOST_OPERATORS = 2
 _NAMED_KINDS = {"vessel", "operator"}
 
@@ -94,7 +94,9 @@ def _effects(rows: list[EffectRow]) -> str:
         return ""
     names: dict[str, EffectRow] = {}
     for row in told:
-        name = text.shortened(row.name, longest=_LONGEST_NAME)
+        # Named by itself, or by what happened where several things happened to one.
+        what = "" if _kind(row) in _NAMED_KINDS else f"{_kind(row)}: "
+        name = text.shortened(f"{what}{row.name}", longest=_LONGEST_NAME)
         while name in names:
             name = f"{name} "
         names[name] = row
