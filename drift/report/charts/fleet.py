@@ -217,30 +217,17 @@ def _meters() -> list[alt.Chart]:
         way="datum.due > datum.level ? 90 : -90",
         beyond="abs(datum.level) > reach",
     )
-    tone = _toned()
     moving = meters.transform_filter("datum.moves")
+    here, there, at, tone = _bias("here:Q"), _bias("there:Q"), _row("at:Q"), _toned()
     return [
-        meters.mark_rect(opacity=0.32).encode(
-            x=_bias("a:Q"), x2="b:Q", y=_row("top:Q"), y2="foot:Q", color=tone
-        ),
-        *(
-            meters.mark_rule(strokeWidth=1.4).encode(
-                x=_bias(f"{end}:Q"), y=_row("top:Q"), y2="foot:Q", color=tone
-            )
-            for end in ("a", "b")
-        ),
-        moving.mark_rule(strokeWidth=1.6).encode(
-            x=_bias("here:Q"), x2="there:Q", y=_row("at:Q"), color=tone
-        ),
+        *_bands(meters),
+        moving.mark_rule(strokeWidth=1.6).encode(x=here, x2="there:Q", y=at, color=tone),
         moving.mark_point(shape="triangle", filled=True, size=34, opacity=1).encode(
-            x=_bias("there:Q"),
-            y=_row("at:Q"),
-            color=tone,
-            angle=alt.Angle("way:Q", scale=None),
+            x=there, y=at, color=tone, angle=alt.Angle("way:Q", scale=None)
         ),
         meters.mark_point(filled=True, opacity=1, size=84).encode(
-            x=_bias("here:Q"),
-            y=_row("at:Q"),
+            x=here,
+            y=at,
             color=tone,
             shape=_shaped(),
             tooltip=[
@@ -252,13 +239,23 @@ def _meters() -> list[alt.Chart]:
         ),
         meters.transform_filter("datum.beyond")
         .mark_text(dy=-9, fontSize=10)
-        .encode(
-            x=_bias("here:Q"),
-            y=_row("at:Q"),
-            text="now:N",
-            color=tone,
-        ),
+        .encode(x=here, y=at, text="now:N", color=tone),
     ]
+
+
+def _bands(meters: alt.Chart) -> list[alt.Chart]:
+    """Return the layers of the band in which each meter is expected when due."""
+    top, tone = _row("top:Q"), _toned()
+    band = meters.mark_rect(opacity=0.32).encode(
+        x=_bias("a:Q"), x2="b:Q", y=top, y2="foot:Q", color=tone
+    )
+    ends = [
+        meters.mark_rule(strokeWidth=1.4).encode(
+            x=_bias(f"{end}:Q"), y=top, y2="foot:Q", color=tone
+        )
+        for end in ("a", "b")
+    ]
+    return [band, *ends]
 
 
 def _frame() -> list[alt.Chart]:

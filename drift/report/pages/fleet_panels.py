@@ -39,6 +39,8 @@ class FleetPanels:
         Rows of the figure of visits ahead, empty where none falls due; heading and words.
     sure : str
         How past forecasts came out.
+    proven : bool
+        Whether there were any.
     open : str
         What an assessor would find open.
     """
@@ -50,6 +52,7 @@ class FleetPanels:
     due_title: str
     due_words: str
     sure: str
+    proven: bool
     open: str
 
 
@@ -78,6 +81,7 @@ def fleet_panels(review: Review, reference: ReferencePart, *, proof: Proof | Non
         ),
         due_words=_due_words(review, due),
         sure=_sure(proof),
+        proven=proof is not None and proof.forecasts > 0,
         open=_open(review),
     )
 

@@ -93,7 +93,7 @@ class Fold:
 
 
 @dataclass(frozen=True, slots=True)
-class Group:
+class FleetGroup:
     """The meters whose strongest obligation is of one kind; figures are rows of charts as JSON."""
 
     anchor: str
@@ -120,7 +120,7 @@ class FleetTable:
         What rows can be filtered by.
     """
 
-    groups: tuple[Group, ...]
+    groups: tuple[FleetGroup, ...]
     axis: str
     span: tuple[str, str]
     standings: tuple[str, ...]
@@ -158,7 +158,7 @@ def fleet_table(review: Review) -> FleetTable:
         left -= named
         shown, rest = mine[:named], mine[named:]
         groups.append(
-            Group(
+            FleetGroup(
                 anchor=anchor,
                 title=title,
                 tone=tone,
