@@ -68,7 +68,7 @@ const app = {
     this.visit().events.push({ at: nowText(), who: this.who, ...event });
     this.unsaved = true;
     this.draft = "";
-    if (stay || ["mark", "vessel"].includes(event.do) && event.action !== "moved") this.show({});
+    if (stay || event.do === "vessel" || (this.view.step === "start" && event.do !== "begin")) this.show({});
     else this.follow();
   },
   follow() {
@@ -118,7 +118,7 @@ const app = {
     this.act({ do: "vessel", pct: this.view.pct, vessel: name, correct, from });
   },
   moveMark(text) {
-    this.act({ do: "mark", text, unit: this.state().unit, action: this.view.meter && meterOf(this.view.meter, facts).kind === "new" ? "established" : "moved" });
+    this.act({ do: "mark", text, unit: this.state().unit, action: "moved" });
   },
   answer(key, said) {
     const number = said.replace(MINUS, "-").replace(",", "."), isNumber = number !== "" && Number.isFinite(Number(number));

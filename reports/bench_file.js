@@ -19,12 +19,14 @@ function rowsOf(state) {
     resolution_pct: String(each.step), vessel_id: each.vessel, operator: each.who,
     water_temp_c: each.water || "", visit_id: id, remarks: "",
   }))));
-  const moved = state.marks.filter((mark) => mark.action !== "verified");
+  const moved = state.marks.filter((mark) => mark.action === "moved");
+  const before = state.marks.find((mark) => mark.action !== "moved");
   const told = moved.length ? moved.slice(-1) : state.marks.slice(-1);
   const marks = told.map((mark) => ({
     meter_id: visit.meter, performed_on: on, mark: mark.text, mark_unit: mark.unit,
     action: mark.action, operator: mark.who,
-    remarks: moved.length > 1 ? `${moved.length} moves, ended ${mark.at.slice(11, 16)}` : "",
+    remarks: [before && moved.length ? `found at ${before.text}` : "",
+      moved.length > 1 ? `${moved.length} moves, the last ${mark.at.slice(11, 16)}` : ""].filter(Boolean).join("; "),
   }));
   const service = state.works.map((work) => ({
     meter_id: visit.meter, performed_on: on, action: work.action, operator: work.who,

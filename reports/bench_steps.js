@@ -1,5 +1,7 @@
 // The screens of reading: begin, a point as found or as left, strike a reading, choose a vessel.
 
+const DIAL_STEPS = ["0.1", "0.05", "0.02", "0.01"];
+
 function screenStart(app, state) {
   const { meter, visit } = state, { facts } = app;
   const due = meter.due ? `Due ${dayOf(meter.due)}${meter.late ? `, overdue by ${meter.late} days: not to be used until it is calibrated` : ""}.` : "";
@@ -22,6 +24,8 @@ function screenStart(app, state) {
         known ? button(`At ${markText(meter.mark, state)}`, note(String(meter.mark)), { key: "mark-known" }) : null,
         button(known ? "Elsewhere" : "Note it", () => app.show({ asking: "mark" }), { key: "mark-other" })),
       app.view.asking === "mark" ? askLine(app, { key: "mark", label: `Mark, ${facts.units[meter.unit]}`, go: "Note it" }) : null),
+    meter.kind === "new" ? card("calm", `To what step is its dial read? Now ${state.points[0].step}${THIN}%.`,
+      h("div", { class: "row" }, DIAL_STEPS.map((step) => button(`${step}${THIN}%`, () => app.act({ do: "step", text: step }), { key: `step-${step}` })))) : null,
     h("div", { class: "row" }, askLine(app, { key: "water", label: `Water, °C${app.water ? `: ${app.water}` : ""}`, go: "Note it" })),
     foot(button(`Begin: this is ${visit.meter}`, () => app.begin(), { kind: "primary", key: "begin" }),
       app.view.asking === "other" ? askLine(app, { key: "other", label: "Its name, as on the plate", go: "Take that one" })
@@ -43,11 +47,12 @@ function screenRead(app, state, pct, stage) {
     ready ? readingBoxes(app, sitting, asked ? app.draft : null) : null,
     app.view.wrong ? h("p", { class: "wrong", role: "alert" }, app.view.wrong) : null,
     ...(sitting.readings.length ? afterReading(app, state, point, stage, verdict) : beforeReading(app, point, stage)),
+    ready ? null : vesselChoice(app, point),
     ready && asked ? keypad(app, { sign: pct === 0 || point.correct < 0.5 }) : null,
     foot(primary,
       sitting.settled && !asked ? button("Read it once more", () => app.show({ more: true }), { kind: "link", key: "more" }) : null,
       h("div", { class: "row links" },
-        pct > 0 ? button("Another vessel", () => app.show({ asking: "vessel" }), { kind: "link", key: "vessel" }) : null,
+        pct > 0 && ready ? button("Another vessel", () => app.show({ asking: "vessel" }), { kind: "link", key: "vessel" }) : null,
         stage === "found" && !sitting.settled ? button("This point cannot be read", () => app.show({ asking: "skip" }), { kind: "link", key: "skip" }) : null,
         !facts.holds && stage === "found" && pct === 0 && sitting.code === "act" && !state.adjusted
           ? button("Move the mark now", () => app.show({ step: "adjust", more: false }), { kind: "link", key: "now" }) : null),

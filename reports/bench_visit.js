@@ -3,14 +3,11 @@
 //
 // A visit is {meter, kind, started, events}; an event {at, who, do, ...}:
 //   read {pct, text, correct, vessel, step, water}   strike {of, why}     skip {pct, why}
-//   vessel {pct, vessel, correct, from}              mark {text, unit, action}
+//   vessel {pct, vessel, correct, from}              mark {text, unit, action}     step {text}
 //   work {action, remarks}   leave {why}   other {meter}   note {text}   sign {}
-// mark with action "moved" and every work but "dropped" and "other" is an adjustment.
-const NOT_ADJUSTING = ["dropped", "other"];
-
+// A mark that was moved, and every work on the meter, is an adjustment.
 function isAdjustment(event) {
-  return (event.do === "mark" && event.action !== "verified") ||
-    (event.do === "work" && !NOT_ADJUSTING.includes(event.action));
+  return (event.do === "mark" && event.action === "moved") || event.do === "work";
 }
 
 // What the page knows of a meter, or of one that it has never heard of.
@@ -33,8 +30,13 @@ function vesselValue(name, pct, facts) {
 // Where the meter's points stand: what to read there now, after every exchange of a vessel.
 function pointsNow(visit, meter) {
   const chosen = {};
-  visit.events.forEach((event) => { if (event.do === "vessel") chosen[event.pct] = event; });
-  return meter.points.map((point) => {
+  let { step } = meter;
+  visit.events.forEach((event) => {
+    if (event.do === "vessel") chosen[event.pct] = event;
+    if (event.do === "step") step = Number(event.text);
+  });
+  const points = meter.points.map((point) => (step > 0 ? { ...point, step } : point));
+  return points.map((point) => {
     const other = chosen[point.pct];
     if (!other) return point;
     const band = other.vessel === point.vessel ? point.band : null;
