@@ -303,4 +303,4 @@ def _log_reads_high(shape: Floats, cov: Floats, means: Floats) -> Floats:
     solved = np.linalg.solve(cov, shape[..., None])[..., 0]
     mean = LEAK_SPREAD**2 * solved @ means
     variance = LEAK_SPREAD**2 - LEAK_SPREAD**4 * (solved * shape).sum(axis=-1)
-    return np.log(np.maximum(erfc(-mean / np.sqrt(2 * variance)), 1e-300))
+    return np.asarray(np.log(np.maximum(erfc(-mean / np.sqrt(2 * variance)), 1e-300)))

@@ -108,7 +108,8 @@ class Trial:
 def try_advice(*, benches: int, unit: str, known: bool, seed: int) -> tuple[Trial, list[Bench]]:
     """Advise one move on so many benches that were found out at zero."""
     rng = np.random.default_rng(seed)
-    zeros, reads, covered, out = [], [], [], []
+    zeros: list[float] = []
+    reads, covered, out = [], [], []
     while len(zeros) < benches:
         bench = draw_bench(rng, unit=unit, known=known)
         points = read(rng, bench, bench.mark)

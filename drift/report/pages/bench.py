@@ -10,7 +10,7 @@ from typing import Any
 import polars as pl
 
 from drift.frames import Row
-from drift.intake.columns import HIGHEST_AIR_PCT, LOWEST_AIR_PCT
+from drift.intake.column import HIGHEST_AIR_PCT, LOWEST_AIR_PCT
 from drift.meter.bench_rules import (
     FAULTS,
     GRADUATION,
