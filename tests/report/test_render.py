@@ -22,7 +22,7 @@ from tests.fabricated_review import AS_OF, DRIFTER, IDS, IMAGE, NEWCOMER, REMARK
 from tests.report.fleet_text import fleet_html
 
 SCRIPTS = {"assets/vega.js", "assets/figures.js"}
-VOID = {"meta", "br", "img", "link", "input", "hr"}
+VOID = {"meta", "br", "col", "img", "link", "input", "hr"}
 
 
 _KIND = ("script", "type")
