@@ -115,7 +115,11 @@ def group_strip() -> Chart:
         .mark_point(filled=True, opacity=1, size=22)
         .encode(
             x=_bias("at:Q"),
-            y=alt.Y("up:Q", axis=None, scale=alt.Scale(domain=[-6, 6], nice=False, clamp=True)),
+            y=alt.Y(
+                "up:Q",
+                axis=None,
+                scale=alt.Scale(domain=alt.DomainUnionWith(unionWith=[-5, 5]), nice=False),
+            ),
             color=_toned(),
             shape=_shaped(),
             tooltip=[

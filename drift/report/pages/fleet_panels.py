@@ -20,7 +20,8 @@ _AHEAD_DAYS = 90
 _MOST_DOTS = 40
 # Effects beside the fleet, and on the page of them.
 _FEW_EFFECTS, _MOST_EFFECTS = 8, 30
-_LONGEST_NAME = 60
+# Marks of a name: beside the fleet, and where there is room.
+_SHORT_NAME, _LONGEST_NAME = 26, 60
 _MOST_OPERATORS = 2
 _NAMED_KINDS = {"vessel", "operator"}
 
@@ -71,8 +72,8 @@ def fleet_panels(review: Review, reference: ReferencePart, *, proof: Proof | Non
     named = [row for row in reference.effects if _kind(row) in _NAMED_KINDS]
     due = _due(review)
     return FleetPanels(
-        effects=_effects(named[:_FEW_EFFECTS]),
-        all_effects=_effects(list(reference.effects[:_MOST_EFFECTS])),
+        effects=_effects(named[:_FEW_EFFECTS], longest=_SHORT_NAME),
+        all_effects=_effects(list(reference.effects[:_MOST_EFFECTS]), longest=_LONGEST_NAME),
         operators=reference.lead[1 : 1 + _MOST_OPERATORS],
         due=_due_rows(due) if due.height else "",
         due_title=(
@@ -91,7 +92,7 @@ def _kind(row: EffectRow) -> str:
     return row.what.split(",")[0]
 
 
-def _effects(rows: list[EffectRow]) -> str:
+def _effects(rows: list[EffectRow], *, longest: int) -> str:
     """Return rows of the figure of shared effects, empty where none can be told."""
     told = [row for row in rows if row.effect is not None]
     if not told:
@@ -100,7 +101,7 @@ def _effects(rows: list[EffectRow]) -> str:
     for row in told:
         # Named by itself, or by what happened where several things happened to one.
         what = "" if _kind(row) in _NAMED_KINDS else f"{_kind(row)}: "
-        name = text.shortened(f"{what}{row.name}", longest=_LONGEST_NAME)
+        name = text.shortened(f"{what}{row.name}", longest=longest)
         while name in names:
             name = f"{name} "
         names[name] = row
