@@ -1,5 +1,5 @@
--- purpose: the rows in force of each table and the names that files go by, made anew in each
---   connection, so that a store holds tables alone and nothing in it is run.
+-- purpose: the rows in force of each table, the names that files go by and how words are joined,
+--   made anew in each connection, so that a store holds tables alone and nothing in it is run.
 -- grain: that of the table without the rows named in `replaced`; file_labels: one row per file_no.
 -- parameters: none.
 -- columns: those of the table; file_no; label.
@@ -36,3 +36,9 @@ select
     end as label
 from files
 join loads using (load_no);
+
+create or replace temp macro joined_words(words) as
+case
+    when list_min(words) = list_max(words) then words[1]
+    else array_to_string(list_sort(list_distinct(words)), ' + ')
+end;
