@@ -37,13 +37,6 @@ case
     else as_written(as_number(cell, mark)::varchar, 'number')
 end;
 
--- A date is written in ten signs in the one way in which it is told again; to ask so takes half as
--- long as a pattern.
-create or replace temp macro iso_date(cell) as
-case
-    when strlen(cell) = 10 and try_cast(cell as date)::varchar = cell then try_cast(cell as date)
-end;
-
 -- A year is written in as many digits as its code has, which the parsing does not ask: two for %y,
 -- four for %Y.  Signs of the layout other than codes stand for themselves.
 create or replace temp macro layout_pattern(format) as
