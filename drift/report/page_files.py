@@ -11,6 +11,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from drift.report import render
+from drift.report.charts.assets import figures_script, library_script, write_assets
 from drift.report.figures.drawing import warm_up
 from drift.report.pages.dossier import dossier_page
 from drift.report.pages.evidence import evidence_page
@@ -54,6 +55,8 @@ def helpers(dossiers: int) -> Iterator[Helpers]:
                 pool.submit(warm_up)
                 if dossiers > _FITTED_HERE:
                     pool.submit(load_fits)
+            for pool in pools[:1]:
+                pool.submit(_ready_assets)
         yield pools
     finally:
         for pool in pools:
@@ -86,7 +89,8 @@ def write_pages(
     Returns
     -------
     list of str
-        Names of the pages below `folder`, the same on any number of cores, as are their bytes.
+        Names below `folder` of the pages, then of the scripts that draw their figures; the same
+        on any number of cores, as are their bytes.
 
     Raises
     ------
@@ -95,6 +99,7 @@ def write_pages(
     """
     meters = folder / "meters"
     meters.mkdir(parents=True, exist_ok=True)
+    drawn = beside[0].submit(write_assets, folder) if beside else None
     fitted_here = review.meters.height <= _FITTED_HERE
     shared = bool(beside) and not fitted_here
     pack = beside[0].submit(_write_pack, review, folder) if shared else None
@@ -109,6 +114,7 @@ def write_pages(
     (folder / "index.html").write_text(index, encoding="utf-8")
     if pack is None:
         _write_pack(review, folder)
+    assets = write_assets(folder) if drawn is None else drawn.result()
     meanwhile()
     # From the far end, this process writes what no helper has begun.
     done, steps, left = 1, len(parts) + 2, []
@@ -127,6 +133,7 @@ def write_pages(
         "index.html",
         "evidence.html",
         *(f"meters/{file_name(meter_id)}" for meter_id in parts),
+        *assets,
     ]
 
 
@@ -158,6 +165,12 @@ def _cores() -> int:
         return len(os.sched_getaffinity(0))
     except AttributeError:  # not on every system
         return os.cpu_count() or 1
+
+
+def _ready_assets() -> None:
+    """Put the scripts together that draw figures: bundling the library is slow the first time."""
+    library_script()
+    figures_script()
 
 
 def _write_pack(review: Review, folder: Path) -> None:

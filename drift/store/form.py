@@ -77,7 +77,11 @@ def check_form(con: Connection, form: _Form, *, where: str, read_only: bool, is_
         return
     with all_or_nothing(con):
         for earlier in range(version, SCHEMA_VERSION):
-            run(con, f"migrate_{earlier}")
+            try:
+                run(con, f"migrate_{earlier}")
+            except duckdb.ProgrammingError as error:
+                # A store of ours has what the statements name.
+                raise _not_ours("holds tables of a form that no store has", where=where) from error
         _compare(form_of(con, "store"), ours, where=where)
         for kind, name in run(con, "others_made").fetchall():
             raise _not_ours(f"holds the {kind} {name}", where=where)
