@@ -161,7 +161,7 @@ def chosen_policy(place: Path, *, seed: int) -> Policy | None:
     except DriftError as error:
         assert one_sentence(error)  # noqa: PT017 (one of two outcomes)
         return None
-    values = dict(choices_of(policy))
+    values: dict[str, Any] = choices_of(policy)
     assert not choices.refused, choices.done
     assert all(low <= values[name] <= high for name, low, high in BOUNDS)
     return policy
