@@ -3,7 +3,8 @@
 from collections.abc import Callable, Iterable
 
 from drift import format as text
-from drift.intake.columns import TABLES, Column
+from drift.intake.column import Column
+from drift.intake.columns import TABLES
 from drift.report.column_notes import COLUMN_NOTES, TABLE_NOTES
 from drift.report.memo_notes import MEMO_NOTES
 from drift.report.pages.rows import policy_rows
