@@ -10,7 +10,13 @@ from drift.report.memo_notes import MEMO_NOTES
 from drift.report.pages.rows import policy_rows
 from drift.review.policy import Policy
 
-_KINDS = {"text": "text", "date": "date", "number": "number", "whole": "whole number"}
+_KINDS = {
+    "text": "text",
+    "date": "date",
+    "number": "number",
+    "whole": "whole number",
+    "answer": "a number, yes or no",
+}
 _OF_TABLES = (
     "A source is a folder of CSV files, a workbook or a store file. A table is known by its "
     "header, not by its file's name; several files may hold one table. Dates are ISO 8601, such "
