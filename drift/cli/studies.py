@@ -73,7 +73,7 @@ def proof(
     """Judge the forecaster on the laboratory's own history.
 
     Each past visit of SOURCE is forecast with what was known before it, and compared with what
-    it found: are probabilities borne out, do the bands hold, what would flags have caught.
+    it found: do the probabilities come true, do the bands hold, what would flags have caught.
     """
     from drift.api.face import proof as prove  # noqa: PLC0415
     from drift.review.evidence import proof_records  # noqa: PLC0415

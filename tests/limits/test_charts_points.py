@@ -216,7 +216,7 @@ def test_a_noisy_meter_is_not_pooled() -> None:
     readings[0] *= 5
     charted = individuals(fleet(readings, step=1e-6), settings=ChartSettings())
     limits = charted.limits.row(0, named=True)
-    assert "fails the F test" in limits["note"]
+    assert "scatters unlike similar meters" in limits["note"]
     assert limits["estimator"] == "rounding likelihood, this series alone"
     assert limits["df"] == pytest.approx(6, rel=0.01)
     assert limits["sigma"] == pytest.approx(readings[0].std(ddof=1), rel=0.01)
@@ -248,7 +248,7 @@ def test_short_and_constant_histories(chart: Chart) -> None:
             assert f"{number} of the 7 visits" in note
     flat = chart(history(np.zeros(12), step=0.1), settings=ChartSettings())
     _never_nan(flat)
-    assert "limited by the dial's resolution" in flat.limits["note"][0]
+    assert "too coarse to show its own scatter" in flat.limits["note"][0]
     assert flat.limits["sigma"][0] > 0
 
 

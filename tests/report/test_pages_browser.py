@@ -390,7 +390,7 @@ def test_heads_of_tables_are_repeated_on_every_leaf(page: Page, tmp_path: Path) 
     leaves = _leaves(page, tmp_path / "page.pdf")
     row = re.compile(r"^\d+ M-\d+ (holding|watch) ", re.MULTILINE)
     rows = [leaf for leaf in leaves if row.search(leaf)]
-    headed = [leaf for leaf in rows if "Untouched" in leaf]
+    headed = [leaf for leaf in rows if "Without adjustments" in leaf]
     assert len(headed) >= 2
     assert headed == rows
 

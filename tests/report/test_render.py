@@ -335,13 +335,13 @@ def test_dossier_says_what_the_frames_hold(review: Review, dossier: DossierPage)
 def test_captions_are_computed(review: Review, dossier: DossierPage) -> None:
     """The conclusion of each figure follows the data: another meter, another sentence."""
     conclude = {figure.name: figure.conclude for figure in dossier.figures}
-    assert "confirmed across the fleet" in conclude["path"]
+    assert "confirmed, for all the meters tested" in conclude["path"]
     assert "It was adjusted 2 times" in conclude["as-found"]
     assert conclude["moving-range"].startswith("1 signal, all have a response")
     other = {figure.name: figure.conclude for figure in dossier_page(review, "am-01").figures}
-    assert "hidden by the dial's resolution" in other["path"]
+    assert "its dial is too coarse to show" in other["path"]
     script = {figure.name: figure for figure in dossier_page(review, SCRIPT).figures}
-    assert "neither drift nor steadiness is shown" in script["path"].conclude
+    assert "it may be drifting or steady" in script["path"].conclude
     assert (
         script["path"]
         .conclude.replace("\u00a0", " ")
@@ -351,7 +351,7 @@ def test_captions_are_computed(review: Review, dossier: DossierPage) -> None:
         )
     )
     friendly = {figure.name: figure for figure in dossier_page(review, "AM-01").figures}
-    assert "is shown steady" in friendly["path"].conclude
+    assert "is shown to be steady" in friendly["path"].conclude
     assert "Nothing was ever adjusted" in other["as-found"]
     assert other["moving-range"].startswith("No point lies outside its control limits")
 

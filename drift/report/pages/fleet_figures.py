@@ -71,7 +71,7 @@ def paths_figure(review: Review, *, in_use: list[str]) -> Figure | None:
     return pictured(
         draw_multiples(paths, tolerance_pct=policy.tolerance_pct),
         name="paths-figure",
-        title="Where each meter would be had no one touched it",
+        title="Where each meter would be without its adjustments",
         label=f"Unadjusted paths side by side. {conclude}",
         shows=(
             f"The path without adjustments of the worst point, all on the same axes; the strip is "

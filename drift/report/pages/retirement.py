@@ -296,8 +296,8 @@ def _cost_figure(costs: pl.DataFrame, policy: Policy, *, anchor: str) -> Figure 
         title="What each choice costs",
         label=f"Expected cost of each choice. {conclude}",
         shows=(
-            f"Cost over {years} years in the laboratory's currency, by playing the meter's own "
-            f"drift, wander and noise forward many times under the policy's prices: "
+            f"Cost over {years} years in the laboratory's currency, by simulating the meter's own "
+            f"drift, wander and noise many times under the policy's prices: "
             f"the mean, and the range that holds {text.share(policy.retirement.cost_coverage)} of "
             "the outcomes. A serviced and a new meter drift like the fleet's meters."
         ),

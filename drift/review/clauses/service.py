@@ -177,7 +177,9 @@ def out_of_service(facts: LaboratoryFacts) -> Clause:
             f"{few([f'{one.meter_id} ({text.day(one.on)})' for one in kept])}."
         )
     if tests:
-        answer.append(f"{text.count(tests, 'field test')} made with a meter before it was righted.")
+        answer.append(
+            f"{text.count(tests, 'field test')} made with a meter before it was put right."
+        )
     if repeated:
         answer.append(
             "Passed a later check without work and without a reason on record, and so still failed:"
