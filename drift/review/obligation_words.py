@@ -1,4 +1,4 @@
-"""This module words what must be done about a meter and why.
+"""This module puts into words what must be done about a meter and why.
 
 Everything here is a clause without a full stop: a reason is made of several.
 """

@@ -1,4 +1,4 @@
-"""This module words what a page says of its numbers, sentence by sentence."""
+"""This module puts a page's numbers into sentences."""
 
 from collections.abc import Mapping
 from datetime import date

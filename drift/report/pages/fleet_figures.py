@@ -1,4 +1,4 @@
-"""This module gathers the figures of the fleet review; it words and draws through others."""
+"""This module gathers the figures of the fleet review."""
 
 from collections.abc import Callable
 from typing import Any
