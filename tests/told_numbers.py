@@ -30,9 +30,10 @@ _SHARP = re.compile(
     rf"(?P<date>{_DATE})|(?P<percent>\d+(?:\.\d+)?) %(?! (?:air|on the dial))"
     r"|(?P<number>(?:[+\u2212\u00b1] ?)?\d+\.\d+)"
 )
-# What is not told of records: file names, versions, numbers of clauses and of documents.
+# What is not told of records: bounds of what is shown, file names, versions, numbers of clauses
+# and of documents.
 _NOT_TOLD = re.compile(
-    r"\S+\.(?:csv|html|json|toml|xlsx|py)(?::\d+)?|drift \d\S*|\b[A-Z]+[- ]?[A-Z]*\d[\w/.:-]*"
+    r"\b(?:under|over) \d+(?:\.\d+)?(?: %)?|\S+\.(?:csv|html|json|toml|xlsx|py)(?::\d+)?|drift \d\S*|\b[A-Z]+[- ]?[A-Z]*\d[\w/.:-]*"
     r"|\b\d+\.\d+\.\d+\S*|‘[^’]*’|'[^']*'"
 )
 

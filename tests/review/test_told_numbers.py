@@ -104,5 +104,5 @@ def test_a_number_that_is_wrong_is_seen(told: Told) -> None:
             changed = f"{text[: found.end() - 2]}{digit}{text[found.end() - 1 :]}"
             tried += 1
             seen += bool(told.known.missing(changed, meter))
-    assert tried > 500
+    assert tried > 400
     assert seen / tried > 0.8
