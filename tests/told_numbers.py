@@ -33,7 +33,8 @@ _SHARP = re.compile(
 # What is not told of records: bounds of what is shown, file names, versions, numbers of clauses
 # and of documents.
 _NOT_TOLD = re.compile(
-    r"\b(?:under|over) \d+(?:\.\d+)?(?: %)?|\S+\.(?:csv|html|json|toml|xlsx|py)(?::\d+)?|drift \d\S*|\b[A-Z]+[- ]?[A-Z]*\d[\w/.:-]*"
+    r"\b(?:under|over) \d+(?:\.\d+)?(?: %)?"
+    r"|\S+\.(?:csv|html|json|toml|xlsx|py)(?::\d+)?|drift \d\S*|\b[A-Z]+[- ]?[A-Z]*\d[\w/.:-]*"
     r"|\b\d+\.\d+\.\d+\S*|‘[^’]*’|'[^']*'"
 )
 

@@ -184,7 +184,7 @@ def test_intervals_stand_side_by_side(review: Review, written: dict[str, str]) -
     assert "cannot say No law follows from so few." in " ".join(shown.split())
     assert "179 days 104 days to 336 days" in shown
     assert "36 days or more" in shown
-    assert f"Like meters: {like.title.removeprefix('Like meters: ')}" in shown
+    assert f"Similar meters: {like.title.removeprefix('Similar meters: ')}" in shown
     own = Outline(written[f"meters/{file_name(DRIFTER)}"]).text.replace("\u00a0", " ")
     assert f"Advice for {DRIFTER}." in own
     retired = Outline(written[f"meters/{file_name('CON')}"]).text
@@ -489,7 +489,7 @@ def test_a_reference_that_holds_is_said_with_what_would_have_been_seen(review: R
     assert page.reference.verdict == "no doubt found"
     told = _plain(" ".join(page.reference.lead))
     assert "to matter: one of 0.004 % air at 5 % would have been seen." in told
-    assert "the largest of 0.003 % air: below 0.01 % air none is spoken of" in told
+    assert "the largest of 0.003 % air; those below 0.01 % air are not reported" in told
     assert "Of the rest nothing can be said: V-1 calibrated 1 Dec 2021 has nothing" in told
 
 

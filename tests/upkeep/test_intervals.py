@@ -302,7 +302,7 @@ def test_few_checks_move_no_interval() -> None:
 def test_checks_that_speak_for_a_shorter_fixed_interval_are_mentioned() -> None:
     """A forecast of 80 days beside checks that allow 50 at most for a fixed interval says both."""
     _, reason, _ = advised(said("forecast", 80.0), said("reliability", 30.0, high=50.2))
-    assert "Its checks so far say 50 days or less for a fixed interval" in reason
+    assert "Going by its checks so far, a fixed interval would be 50 days or less" in reason
 
 
 def fleet_ledger(fleet: Fleet) -> pl.DataFrame:

@@ -341,8 +341,8 @@ def test_moves_the_same_way_are_a_run() -> None:
     """Five resets downwards in a row meet the threshold of five; the sign is that of the move."""
     entry = ground(weighed(sawtooth(5)), "same_direction")
     assert (entry["value"], entry["verdict"]) == (5.0, "met")
-    assert (
-        "moved its readings down (chance if either way were as likely: 0.062)" in entry["sentence"]
+    assert "moved its readings down (by chance alone: 6.2 %)" in entry["sentence"].replace(
+        "\u00a0", " "
     )
     assert ground(weighed(sawtooth(4)), "same_direction")["verdict"] == "not_met"
 
@@ -420,7 +420,7 @@ def test_scatter_that_the_dial_hides_is_not_a_baseline_of_nothing() -> None:
     rows = [sitting(91 * k, [0.0, 0.0] if k < 8 else [0.0, 0.05]) for k in range(12)]
     entry = ground(weighed(rows), "repeatability")
     assert entry["value"] == pytest.approx((0.05 / math.sqrt(2)) / (0.05 / math.sqrt(12)))
-    assert "raised to what the dial can show" in entry["sentence"]
+    assert "at the first 7 visits, the least that its dial can show, and" in entry["sentence"]
 
 
 def test_scatter_from_before_it_was_put_right_does_not_count() -> None:
@@ -431,7 +431,7 @@ def test_scatter_from_before_it_was_put_right_does_not_count() -> None:
     entry = ground(weighed(since, service=dried), "repeatability")
     assert entry["value"] == pytest.approx(1.0)
     assert entry["verdict"] == "not_met"
-    assert "last 1 visit scatter" in entry["sentence"]
+    assert "at the last 1 visit." in entry["sentence"]
 
 
 def test_a_cause_of_a_segment_that_was_closed_is_past() -> None:

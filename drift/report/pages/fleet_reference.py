@@ -227,8 +227,8 @@ def _holds(rows: list[Row], policy: Policy) -> list[str]:
     unit = f"{text.NO_BREAK}%{text.NO_BREAK}air"
     least = text.plain(_MATTERS * policy.tolerance_pct)
     small = [
-        f" Differences were found, the largest of {text.spread(size)}{unit}: below {least}{unit} "
-        "such small ones are not reported here."
+        f" Differences were found, the largest of {text.spread(size)}{unit}; those below "
+        f"{least}{unit} are not reported here."
         for size in sorted(abs(row["effect_pct"]) for row in told if _is_found(row, policy))[-1:]
     ]
     named = any(row["kind"] != "shared_step" for row in told)

@@ -239,7 +239,7 @@ def measure_repeatability(
                 f"seen; chance explains {two_places(row['limit'])} times.{look} Their standard "
                 f"deviation was {spread(base)}{NO_BREAK}% air at the first "
                 f"{choices.baseline_visits} visits{floor}, and is {spread(row['recent_sd'])}"
-                f"{NO_BREAK}% air at the last {row['recent_visits']}."
+                f"{NO_BREAK}% air at the last {count(row['recent_visits'], 'visit')}."
             ),
         )
 
