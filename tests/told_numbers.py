@@ -125,7 +125,8 @@ class Known:
 
     def _take(self, row: dict[str, object]) -> None:
         """Take in the numbers and days of one row."""
-        told, days = set(), set()
+        told: set[str] = set()
+        days: set[str] = set()
         for name, cell in row.items():
             if isinstance(cell, date | str) and (day := day_of(str(cell))):
                 days.add(day)
@@ -134,7 +135,8 @@ class Known:
             elif name not in _IDS and isinstance(cell, int | float) and math.isfinite(cell):
                 told |= forms(float(cell))
             elif isinstance(cell, list):
-                told |= set().union(*(forms(each) for each in cell if isinstance(each, float)))
+                for each in cell:
+                    told |= forms(each) if isinstance(each, float) else set()
         meter = str(row.get("meter_id") or "")
         if not meter:
             self.fleet |= told | days
