@@ -270,10 +270,10 @@ def _drifts(drift: ConfirmedDrift, facts: Facts) -> str:
     return f"{told}, out of tolerance about {day(drift.crossing)}"
 
 
-def _at_most(share: float) -> str:
-    """Return the most that a small share can be."""
-    told = rare(share)
-    return told if told.startswith("under") else f"up to {told}"
+def _at_most(rate: float | None) -> str:
+    """Return the most that a small rate can be."""
+    told = rare(rate)
+    return f"up to {told}" if told[0].isdigit() else told
 
 
 def _rate(drift: float | None, low: float | None, high: float | None) -> str:
