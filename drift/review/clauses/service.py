@@ -166,9 +166,8 @@ def out_of_service(facts: LaboratoryFacts) -> Clause:
     answer = [
         (
             f"{text.count(len(failed), 'visit')} failed; after "
-            f"{of(len(failed) - len(kept), len(failed))} the meter was put right that "
-            "day or taken out "
-            f"of service, the effect is on record for {text.whole(answered)}."
+            f"{of(len(failed) - len(kept), len(failed))} the meter was put right that day or taken "
+            f"out of service, the effect is on record for {text.whole(answered)}."
         )
     ]
     if kept:
