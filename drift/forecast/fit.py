@@ -47,7 +47,7 @@ _NOISE_TRIALS = (0.4, 0.65, 1.5)
 _WORTH = 2.0
 # Step of the fitting grid in noise, its drift rates on either side of 0, its parts of a step.
 _COARSE = 0.7
-_COARSE_RATES = 10
+_COARSE_RATES = 8
 _COARSE_FINENESS = 16
 # How far its step may come to lie from that share before it is made anew.
 _FITTING = (0.75, 1.35)
@@ -348,12 +348,11 @@ def _moved(
 def _slope(point: Point, names: tuple[str, ...], data: FitSample) -> tuple[Floats, Floats]:
     """Return slope and scored curvature of the value for the logarithms of `names`."""
     base = per_life(point.hyper, point.evidence, point.grid)
-    scores = np.empty((data.lives.size, len(names)))
-    for place in range(len(names)):
-        nudge = np.zeros(len(names))
-        nudge[place] = _DIFFERENCE
-        nudged = _moved(point.hyper, names, nudge, unseen=data.unseen)
-        scores[:, place] = (nudged_lives(point, nudged, data) - base) / _DIFFERENCE
+    nudged = tuple(
+        _moved(point.hyper, names, nudge, unseen=data.unseen)
+        for nudge in _DIFFERENCE * np.eye(len(names))
+    )
+    scores = (nudged_lives(point, nudged, data) - base).T / _DIFFERENCE
     beliefs = [scaled(name, tolerance=data.tolerance) for name in names]
     values = level_values(point.hyper)
     away = np.array(

@@ -30,11 +30,13 @@ from drift.forecast.grid.model import (
     log_tilt_prior,
 )
 from drift.forecast.grid.rates import between_rates
-from drift.forecast.grid.reading_likelihood import Tables, make_tables
+from drift.forecast.grid.reading_likelihood import Tables, join_tables, make_tables
+from drift.forecast.grid.route import ways_of
+from drift.forecast.grid.state import State
 from drift.forecast.grid.visits import Visits
 
-# Lives filtered together, and rounds of expectation and maximisation.
-_BLOCK = 128
+# Series filtered together, and rounds of expectation and maximisation.
+_BLOCK = 192
 _UPDATES = 25
 
 _USUAL_TOLERANCE = 0.1
@@ -86,15 +88,21 @@ def life_evidence(
 ) -> Floats:
     """Return the log likelihood of each life by kind and drift rate; `ratios` as in `walk`."""
     log = np.empty((data.lives.size, len(hyper.kinds), grid.drifts.size))
-    with np.errstate(divide="ignore"):
-        prior = np.log(tables.prior)
     for start in range(0, data.lives.size, _BLOCK):
         part = data.lives[start : start + _BLOCK]
         state = walk(data.visits, part, hyper=hyper, grid=grid, tables=tables, ratios=ratios)
-        kept = np.log(state.mass.sum(axis=3, dtype=np.float64)) - prior
-        kept += np.log(between_rates(kept).factor)
-        log[start : start + _BLOCK] = state.log_likelihood[:, None, None] + kept
+        log[start : start + _BLOCK] = _evidence(state, tables)
     return log
+
+
+def _evidence(state: State, tables: Tables) -> Floats:
+    """Return the log likelihood of each series by kind and drift rate."""
+    with np.errstate(divide="ignore"):
+        prior = np.log(tables.prior)
+    kept = np.log(state.mass.sum(axis=3, dtype=np.float64)) - prior
+    kept += np.log(between_rates(kept).factor)
+    evidence: Floats = state.log_likelihood[:, None, None] + kept
+    return evidence
 
 
 def _log_prior(hyper: HyperParameters, grid: Grid) -> Floats:
@@ -117,16 +125,41 @@ def likelihood(point: Point) -> float:
     return float(per_life(point.hyper, point.evidence, point.grid).sum())
 
 
-def nudged_lives(point: Point, hyper: HyperParameters, data: FitSample) -> Floats:
-    """Return the log likelihood of each life with `hyper` near `point`, weights left alone."""
-    alike = hyper.noise_sd == point.hyper.noise_sd
-    tables = make_tables(
-        hyper,
-        point.grid,
-        resolutions=data.visits.resolutions,
-        reading=point.reading if alike else None,
-    )
-    return per_life(hyper, life_evidence(hyper, point.grid, data, tables=tables), point.grid)
+def nudged_lives(point: Point, hypers: tuple[HyperParameters, ...], data: FitSample) -> Floats:
+    """Return the log likelihood of each life with each of `hypers` near `point`.
+
+    The array has the shape (number of `hypers`, lives).  All are one walk of the filter; weights
+    of kinds and drift rates are left as they are.
+    """
+    grid, number = point.grid, len(hypers)
+    made = [
+        make_tables(
+            hyper,
+            grid,
+            resolutions=data.visits.resolutions,
+            reading=point.reading if hyper.noise_sd == point.hyper.noise_sd else None,
+        )
+        for hyper in hypers
+    ]
+    tables = join_tables(tuple(made), hypers, grid)
+    lives = np.empty((number, data.lives.size))
+    at_once = max(1, _BLOCK // number)
+    for start in range(0, data.lives.size, at_once):
+        part = data.lives[start : start + at_once]
+        place = np.tile(np.arange(number), part.size)
+        state = walk(
+            data.visits,
+            np.repeat(part, number),
+            hyper=point.hyper,
+            grid=grid,
+            tables=tables,
+            ways=ways_of(hypers, place),
+        )
+        evidence = _evidence(state, tables)
+        lives[:, start : start + at_once] = (
+            per_life(point.hyper, evidence, grid).reshape(part.size, number).T
+        )
+    return lives
 
 
 def evaluate(hyper: HyperParameters, grid: Grid, data: FitSample) -> Point:
