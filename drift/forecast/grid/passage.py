@@ -110,7 +110,8 @@ def crossing_chances(posterior: Posterior, passage: Passage, *, tolerance: float
     for (kinds, _), chance in zip(passage.groups, passage.chance, strict=True):
         mass = posterior.mass[:, kinds].sum(axis=1, dtype=np.float64)
         weight = np.where(inside, mass, 0.0)
-        flat = np.bincount(index, weights=weight.ravel(), minlength=series * count * cells)
+        flat: Floats = np.zeros(series * count * cells)
+        flat += np.bincount(index, weights=weight.ravel(), minlength=flat.size)
         within += rowwise(flat.reshape(series, count * cells), chance.reshape(count * cells, times))
         still_in += weight.sum(axis=(1, 2))
     chances: Floats = within + (1 - still_in)[:, None]
