@@ -181,7 +181,8 @@ def _advance(state: State, rows: Rows, j: int, course: _Course) -> None:
     shifted = _shift(state.mass, whole, reach)
     jolt, ways = route.jolt[rows, j], course.ways.of(rows)
     wander, thrown = _kernels(moved, elapsed, jolt, reach, ways=ways, grid=grid)
-    for kinds, factor in shock_groups(course.hyper):
+    for kinds, _ in shock_groups(course.hyper):
+        factor = course.hyper.kinds[kinds.start].shocks
         shock = -np.expm1(-factor * ways.shock_rate * elapsed)
         shock = np.where(jolt, 1.0, shock)[:, None].astype(grid.precision)
         kernel = (1 - shock) * wander
