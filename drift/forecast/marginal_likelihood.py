@@ -132,30 +132,26 @@ def nudged_lives(point: Point, hypers: tuple[HyperParameters, ...], data: FitSam
     of kinds and drift rates are left as they are.
     """
     grid, number = point.grid, len(hypers)
-    made = [
-        make_tables(
-            hyper,
-            grid,
-            resolutions=data.visits.resolutions,
-            reading=point.reading if hyper.noise_sd == point.hyper.noise_sd else None,
-        )
-        for hyper in hypers
-    ]
-    tables = join_tables(tuple(made), hypers, grid)
+    like = make_tables(
+        point.hyper, grid, resolutions=data.visits.resolutions, reading=point.reading
+    )
+    joined = join_tables(
+        (point.hyper, *hypers), grid, resolutions=data.visits.resolutions, like=like
+    )
     lives = np.empty((number, data.lives.size))
     at_once = max(1, _BLOCK // number)
     for start in range(0, data.lives.size, at_once):
         part = data.lives[start : start + at_once]
-        place = np.tile(np.arange(number), part.size)
+        place = np.tile(np.arange(1, number + 1), part.size)
         state = walk(
             data.visits,
             np.repeat(part, number),
             hyper=point.hyper,
             grid=grid,
-            tables=tables,
-            ways=ways_of(hypers, place),
+            tables=joined,
+            ways=ways_of((point.hyper, *hypers), place),
         )
-        evidence = _evidence(state, tables)
+        evidence = _evidence(state, joined)
         lives[:, start : start + at_once] = (
             per_life(point.hyper, evidence, grid).reshape(part.size, number).T
         )

@@ -95,8 +95,7 @@ def walk(
     """
     counts = visits.count[lives]
     ways = ways or ways_of((hyper,), np.zeros(lives.size, dtype=np.int64))
-    rows = ways.place * (tables.reading.shape[0] // tables.number)
-    route = plan_route(visits, lives, grid=grid, table_rows=rows)
+    route = plan_route(visits, lives, grid=grid, table_rows=tables.first_row[ways.place])
     course = _Course(route, ways, hyper, grid, tables, calm)
     state = _open(visits.fresh[lives], course) if start is None else start
     for j in range(0 if start is None else 1, int(counts[0])):

@@ -5,7 +5,7 @@ is the level's distance from their middle and their *pattern* about it, and ther
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -48,17 +48,19 @@ class Tables:
         Place of each kind's noise in it; kinds of one noise share a place.
     prior : array, shape (kinds, rates)
         Prior probability of a series' kind and drift rate.
-    shared : array, shape (number, cells + 2 margin, cells), or None
+    shared : array, shape (matrices, cells + 2 margin, cells), or None
         What the error shared by a visit's readings does to their probability; None for none.
-    number : int
-        Hyper-parameters that the tables were made of; rows of `reading` are theirs in turn.
+    first_row, matrix : array, shape (hyper-parameters,)
+        For each of the hyper-parameters that the tables were made of: where its rows of `reading`
+        begin, and its place in `shared`.
     """
 
     reading: Masses
     noise: tuple[int, ...]
     prior: Floats
     shared: Masses | None
-    number: int = 1
+    first_row: Integers
+    matrix: Integers
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,7 +140,9 @@ def make_tables(
         reading=reading,
         noise=tuple(int(place) for place in noise),
         prior=prior,
-        shared=_shared_error(hyper, grid),
+        shared=_shared_error(hyper, grid, widest=hyper.visit_sd),
+        first_row=np.zeros(1, dtype=np.int64),
+        matrix=np.zeros(1, dtype=np.int64),
     )
 
 
@@ -170,28 +174,42 @@ def _group_chances(hyper: HyperParameters, grid: Grid, resolution: float) -> Mas
 
 
 def join_tables(
-    tables: tuple[Tables, ...], hypers: tuple[HyperParameters, ...], grid: Grid
+    hypers: tuple[HyperParameters, ...], grid: Grid, *, resolutions: Floats, like: Tables
 ) -> Tables:
-    """Return the tables of several hyper-parameters that differ in their level parameters alone."""
+    """Return the tables of several hyper-parameters that differ in their level parameters alone.
+
+    `like` are those of one of the same kinds and noise as the first of them.
+    """
     widest = max(hyper.visit_sd for hyper in hypers)
-    shared = [_shared_error(hyper, grid, widest=widest) for hyper in hypers]
-    return Tables(
-        reading=np.concatenate([each.reading for each in tables]),
-        noise=tables[0].noise,
-        prior=tables[0].prior,
+    noises, table = _numbered([hyper.noise_sd for hyper in hypers])
+    errors, matrix = _numbered([hyper.visit_sd for hyper in hypers])
+    readings = [
+        np.concatenate([_group_chances(hypers[each], grid, float(step)) for step in resolutions])
+        for each in noises[1:]
+    ]
+    shared = [_shared_error(hypers[each], grid, widest=widest) for each in errors]
+    return replace(
+        like,
+        reading=np.concatenate([like.reading, *readings]),
         shared=np.concatenate([each for each in shared if each is not None])
         if widest > 0
         else None,
-        number=len(tables),
+        first_row=table * like.reading.shape[0],
+        matrix=matrix,
     )
 
 
-def _shared_error(hyper: HyperParameters, grid: Grid, *, widest: float = 0.0) -> Masses | None:
+def _numbered(values: list[float]) -> tuple[list[int], Integers]:
+    """Return where each different value first comes, and the number of each value among them."""
+    first = list(dict.fromkeys(values))
+    return [values.index(each) for each in first], np.array([first.index(each) for each in values])
+
+
+def _shared_error(hyper: HyperParameters, grid: Grid, *, widest: float) -> Masses | None:
     """Return the matrix that averages over the error shared by a visit's readings.
 
-    It has a margin for the `widest` of such errors.
+    It has a margin for the `widest` of such errors; None where all are 0.
     """
-    widest = max(widest, hyper.visit_sd)
     if widest <= 0:
         return None
     margin = int(np.ceil(3 * widest / grid.step))

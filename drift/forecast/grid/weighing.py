@@ -64,8 +64,11 @@ def _weigh(
     product = np.ones((series, noises, rates, width), dtype=mass.dtype)
     for at, chance in look(margin=(width - cells) // 2):
         product[at] *= chance
-    shared = tables.shared if tables.number == 1 else tables.shared[place]
-    chance = np.matmul(product.reshape(series, -1, width), shared)
+    flat, matrix = product.reshape(series, -1, width), tables.matrix[place]
+    chance = np.matmul(flat, tables.shared[0])
+    for number in range(1, tables.shared.shape[0]):
+        rows = np.flatnonzero(matrix == number)
+        chance[rows] = np.matmul(flat[rows], tables.shared[number])
     chance = chance.reshape(series, noises, rates, cells)
     for kind, noise in enumerate(tables.noise):
         mass[:, kind] *= chance[:, noise]
