@@ -6,7 +6,7 @@ import pytest
 from polars.testing import assert_frame_equal
 
 from drift.forecast.forecasts import Forecasts, forecast, score
-from drift.forecast.grid.content import content_order
+from drift.forecast.grid.content import content_order, hashed
 from drift.forecast.grid.visits import read_visits
 from drift.forecast.learn import Learnt, learn
 from tests.benchmarks.forecast_speed import large_ledger
@@ -97,3 +97,28 @@ def test_a_dial_that_the_fleet_does_not_have_is_refused(
     strange = fleet.filter(pl.col("series") < 3).with_columns(resolution_pct=0.02)
     with pytest.raises(ValueError, match="resolution_pct"):
         asked(strange, fleet, learnt)
+
+
+def test_hashes_are_those_of_splitmix64() -> None:
+    """The first numbers from the seeds 0 and 1234567; both from memory."""
+    seeds = np.array([0, 1234567], dtype=np.uint64)
+    assert hashed(seeds).tolist() == [0xE220A8397B1DCDAF, 6457827717110365317]
+
+
+def test_the_order_of_lives_is_theirs_alone(fleet: pl.DataFrame) -> None:
+    """Renumbered, mirrored or years later, lives come in the same order."""
+    visits = read_visits(fleet, resolution=0.1)
+    usual = visits.series[content_order(visits)]
+    most = int(visits.series.max())
+    biases = [name for name in fleet.columns if name.endswith("bias_pct")]
+    lists = [name for name in fleet.columns if name.endswith("biases_pct")]
+    for changed, undo in (
+        (fleet.with_columns(series=most - pl.col("series")), lambda series: most - series),
+        (fleet.with_columns(pl.col("t_years") + 700 / 365.25), lambda series: series),
+        (
+            fleet.with_columns(-pl.col(*biases), pl.col(*lists).list.eval(-pl.element())),
+            lambda series: series,
+        ),
+    ):
+        other = read_visits(changed, resolution=0.1)
+        assert np.array_equal(undo(other.series[content_order(other)]), usual)

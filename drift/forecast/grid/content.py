@@ -94,7 +94,7 @@ def _hashes(visits: Visits, days: Floats) -> tuple[NDArray[np.uint64], NDArray[n
         visits.found_count,
         visits.resolutions[visits.kind],
     )
-    common = _hash(visits.fresh.astype(np.uint64))
+    common = hashed(visits.fresh.astype(np.uint64))
     for column, values in enumerate(alike):
         common = common + _row_hashes(values, lived, column)
     signed, plain = common.copy(), common.copy()
@@ -120,19 +120,19 @@ def _row_hashes(values: Floats, lived: Flags, column: int) -> NDArray[np.uint64]
     there = lived & ~np.isnan(values)
     whole = np.rint(np.where(there, values, 0.0) * 10**_PLACES).astype(np.int64).view(np.uint64)
     visit = np.arange(values.shape[1], dtype=np.uint64)
-    place = _hash((visit << np.uint64(20)) + np.uint64(column))
-    hashes: NDArray[np.uint64] = np.where(there, _hash(whole ^ place), np.uint64(0)).sum(axis=1)
+    place = hashed((visit << np.uint64(20)) + np.uint64(column))
+    hashes: NDArray[np.uint64] = np.where(there, hashed(whole ^ place), np.uint64(0)).sum(axis=1)
     return hashes
 
 
 def _of_meters(visits: Visits, signed: NDArray[np.uint64]) -> NDArray[np.uint64]:
     """Return for each life the hash of all lives of its meter together."""
     of_meter = np.zeros(int(visits.meter.max(initial=0)) + 1, dtype=np.uint64)
-    np.add.at(of_meter, visits.meter, _hash(signed))
+    np.add.at(of_meter, visits.meter, hashed(signed))
     return of_meter[visits.meter]
 
 
-def _hash(number: NDArray[np.uint64]) -> NDArray[np.uint64]:
+def hashed(number: NDArray[np.uint64]) -> NDArray[np.uint64]:
     """Return numbers of 64 bits that look like chance and are the same on every machine.
 
     Steele, Lea and Flood (2014), Fast splittable pseudorandom number generators, ACM SIGPLAN
