@@ -21,7 +21,7 @@ from drift.forecast.grid.model import Settings
 from drift.forecast.grid.predict import Model
 from drift.forecast.grid.visits import read_visits
 from drift.forecast.habits import with_points_heard
-from drift.forecast.learn import Learnt, learn
+from drift.forecast.learn import Learnt, learn_fleet
 from drift.forecast.naive import FORECASTS
 from drift.frames import DAYS_PER_YEAR, Schema
 
@@ -141,7 +141,7 @@ def forecast(
     ValueError
         If the ledger is empty, or holds a time or bias that is not finite.
     """
-    learnt = learn(ledger, settings=settings, fit=fit)
+    learnt = learn_fleet(ledger, settings=settings, fit=fit)
     return score(ledger, due=due, now=now, learnt=learnt)
 
 
@@ -155,7 +155,7 @@ def score(ledger: pl.DataFrame, *, due: pl.DataFrame, now: float, learnt: Learnt
     due, now
         As for `forecast`.
     learnt : Learnt
-        By `drift.forecast.learn.learn`, from the fleet.
+        By `drift.forecast.learn.learn_fleet`, from the fleet.
 
     Returns
     -------

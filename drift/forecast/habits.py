@@ -15,10 +15,10 @@ from drift.forecast.marginal_likelihood import (
     HABIT_SHARES,
     HABIT_WORTH,
     FitSample,
-    adjusted_spread,
     life_evidence,
     scaled,
 )
+from drift.forecast.scatter import adjusted_spread
 
 # Rounds of expectation and maximisation; passes of the filter, and the change that ends them.
 _UPDATES = 40

@@ -54,7 +54,7 @@ class Learnt:
     found_tie: float
 
 
-def learn(
+def learn_fleet(
     ledger: pl.DataFrame, *, settings: Settings | None = None, fit: Fit | None = None
 ) -> Learnt:
     """Learn from a fleet what its meters share.

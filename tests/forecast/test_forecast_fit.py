@@ -14,7 +14,7 @@ from drift.forecast.forecasts import forecast
 from drift.forecast.grid.model import Settings, make_grid
 from drift.forecast.grid.predict import Model
 from drift.forecast.grid.visits import Visits, read_visits, visits_before
-from drift.forecast.marginal_likelihood import level_spread, replicate_noise
+from drift.forecast.scatter import level_spread, replicate_noise
 from tests.forecast.simulator import Plan, simulate, to_ledger
 
 

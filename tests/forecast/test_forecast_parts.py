@@ -8,7 +8,7 @@ from polars.testing import assert_frame_equal
 from drift.forecast.forecasts import Forecasts, forecast, score
 from drift.forecast.grid.content import content_order, hashed
 from drift.forecast.grid.visits import read_visits
-from drift.forecast.learn import Learnt, learn
+from drift.forecast.learn import Learnt, learn_fleet
 from tests.benchmarks.forecast_speed import large_ledger
 
 METERS = 40
@@ -33,7 +33,7 @@ def fleet() -> pl.DataFrame:
 @pytest.fixture(scope="module")
 def learnt(fleet: pl.DataFrame) -> Learnt:
     """Return what its meters share."""
-    return learn(fleet)
+    return learn_fleet(fleet)
 
 
 def due_of(frame: pl.DataFrame, fleet: pl.DataFrame) -> tuple[pl.DataFrame, float]:

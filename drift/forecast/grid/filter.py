@@ -32,7 +32,7 @@ from drift.forecast.grid.model import (
     windows,
 )
 from drift.forecast.grid.reading_likelihood import Tables
-from drift.forecast.grid.route import Route, Rows, Ways, plan_route, ways_of, window_about
+from drift.forecast.grid.route import Route, SeriesRows, Ways, plan_route, ways_of, window_about
 from drift.forecast.grid.state import State, lead_axis, mean_levels, put, take
 from drift.forecast.grid.visits import Visits
 from drift.forecast.grid.weighing import mix, take_in
@@ -130,7 +130,7 @@ def _meet(state: State, active: int, j: int, course: _Course) -> None:
     read = route.read[:active, j]
     if read.any():
         all_read = bool(read.all())
-        rows: Rows = slice(active) if all_read else np.flatnonzero(read)
+        rows: SeriesRows = slice(active) if all_read else np.flatnonzero(read)
         part = lead_axis(state, active) if all_read else take(state, np.flatnonzero(read))
         if j > 0:
             _advance(part, rows, j, course)
@@ -163,7 +163,7 @@ def _open(fresh: Flags, course: _Course) -> State:
     )
 
 
-def _advance(state: State, rows: Rows, j: int, course: _Course) -> None:
+def _advance(state: State, rows: SeriesRows, j: int, course: _Course) -> None:
     """Carry the series `rows`, whose state this is, forward to visit `j`, in place."""
     grid, route = course.grid, course.route
     series, _, rates, cells = state.mass.shape

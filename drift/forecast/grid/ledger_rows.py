@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
 from drift.arrays import Flags, Floats, Integers
 
@@ -18,45 +19,35 @@ _JUMPS = {
     "later": "later_jump_pct",
     "later_sd": "later_jump_sd_pct",
 }
+# Columns that a birth does not change.
+_AS_THEY_ARE = ("visit", "years", "later", "later_sd")
 # What tells one meter's visit from another.
 _OCCASION = ("meter_id", "visit_id", "t_years")
 
 
 @dataclass(frozen=True, slots=True)
 class LifeRows:
-    """Visits by life, in order of time; arrays of shape (rows,), `found` and `left` with one more.
+    """Visits by life, in order of time; arrays of shape (rows,).
 
     Attributes
     ----------
     life : array
         Number of the life, rising from 0; a life is followed by the next of its series.
-    series, meter_id, visit, step : array
-        Series and meter of the ledger, number of the visit, step of the dial, % air.
+    series, meter_id, step : array
+        Series and meter of the ledger, step of the dial, % air.
     fresh : array of bool
         The life starts here, with an adjustment.
-    years, found, left, found_count, reset, mixed, off, occasion : array
-        As in `drift.forecast.grid.visits.Visits`, as are the others.
+    columns : dict of str to array
+        What is taken as it comes, by its name in `drift.forecast.grid.visits.Visits`; ``found`` and
+        ``left`` have an axis of replicates more.
     """
 
     life: Integers
     series: Integers
-    meter_id: np.ndarray[tuple[int], np.dtype[np.object_]]
-    visit: Integers
+    meter_id: NDArray[np.object_]
     step: Floats
     fresh: Flags
-    years: Floats
-    found: Floats
-    left: Floats
-    found_count: Integers
-    reset: Flags
-    mixed: Flags
-    off: Floats
-    occasion: Integers
-    jump: Floats
-    jump_sd: Floats
-    later: Floats
-    later_sd: Floats
-    jolt: Flags
+    columns: dict[str, NDArray[np.generic]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +70,7 @@ class _Ends:
         return moved
 
 
-def lay_out(ledger: pl.DataFrame, *, step: pl.Expr, left_declared: bool) -> LifeRows:
+def rows_by_life(ledger: pl.DataFrame, *, step: pl.Expr, left_declared: bool) -> LifeRows:
     """Return the rows of a ledger by life.
 
     Parameters
@@ -103,13 +94,72 @@ def lay_out(ledger: pl.DataFrame, *, step: pl.Expr, left_declared: bool) -> Life
     """
     flat = _in_order(_flat(ledger, step))
     series, gauge = flat["series"].to_numpy(), flat["gauge"].to_numpy()
+    ends = _ends(series)
+    read = _read(flat, ends, left_declared=left_declared)
+    later = flat["later"].to_numpy()
+    lost = flat["evidence_lost"].to_numpy() & flat["had_found"].to_numpy()
+    jolt = lost & np.isnan(ends.before(later))
+    off, occasion = _occasions(flat, read)
+    renewed = ends.last & flat["renewing"].to_numpy()
+    at_visit = read.reset & ((ends.after(gauge.astype(np.float64)) > gauge) | renewed)
+    at_visit &= ~ends.after(jolt).astype(bool)
+    begun = gauge > np.where(ends.first, np.iinfo(np.int64).max, np.roll(gauge, 1))
+    # The visit after a birth carries the rise of the count too; only one of the two cuts.
+    begun &= ~ends.before(at_visit).astype(bool)
+    source = np.repeat(np.arange(series.size), 1 + at_visit)
+    born = np.append(False, source[1:] == source[:-1])
+    found_too, left_too = _reborn(read, source, born=born, ended=at_visit)
+    cut = born | begun[source]
+    life = np.cumsum(np.append(False, (np.diff(series[source]) != 0) | cut[1:]))
+    jump, jump_sd = (flat[name].to_numpy() for name in ("jump", "jump_sd"))
+    columns = {name: flat[name].to_numpy()[source] for name in _AS_THEY_ARE}
+    columns |= {
+        "found": found_too,
+        "left": left_too,
+        "found_count": np.where(born, 0, read.found_count[source]),
+        "reset": read.reset[source] & ~born,
+        "mixed": read.mixed[source] & ~born,
+        "off": off[source],
+        "occasion": occasion[source],
+        "jump": np.where(born, np.nan, jump[source]),
+        "jump_sd": np.where(born, np.nan, jump_sd[source]),
+        "jolt": jolt[source] & ~born,
+    }
+    return LifeRows(
+        life=life,
+        series=series[source],
+        meter_id=flat["meter_id"].to_numpy()[source],
+        step=flat["step"].to_numpy()[source],
+        fresh=cut,
+        columns=columns,
+    )
+
+
+def _ends(series: Integers) -> _Ends:
+    """Return where the rows of each series begin and end."""
     change = np.flatnonzero(np.diff(series)) + 1
     ends = _Ends(np.zeros(series.size, dtype=bool), np.zeros(series.size, dtype=bool))
     ends.first[np.append(0, change)] = True
     ends.last[np.append(change - 1, series.size - 1)] = True
+    return ends
+
+
+@dataclass(frozen=True, slots=True)
+class _Read:
+    """What each visit read and did; arrays of shape (rows,), `found` and `left` with one more."""
+
+    found: Floats
+    found_count: Integers
+    left: Floats
+    reset: Flags
+    mixed: Flags
+
+
+def _read(flat: pl.DataFrame, ends: _Ends, *, left_declared: bool) -> _Read:
+    """Return what each visit read and did."""
     found, found_count = _padded(flat["found"])
     left, left_count = _padded(flat["left"])
-    declared = np.full(series.size, left_declared) & (left_count > 0)
+    declared = left_count > 0 if left_declared else np.zeros(left_count.size, dtype=bool)
     if left_declared:
         left, left_count = np.full_like(left, np.nan), np.zeros_like(left_count)
     # A last visit that left with an unknown bias was adjusted after its readings.
@@ -117,45 +167,10 @@ def lay_out(ledger: pl.DataFrame, *, step: pl.Expr, left_declared: bool) -> Life
     mixed = ~flat["recorded"].to_numpy() & (found_count > 0) & (left_count > 0) & ~unknown
     reset = flat["adjusted"].to_numpy() | unknown | (declared & (found_count == 0))
     reset = reset & ~mixed
-    later = flat["later"].to_numpy()
-    lost = flat["evidence_lost"].to_numpy() & flat["had_found"].to_numpy()
-    jolt = lost & np.isnan(ends.before(later))
-    found = _with_others(found, found_count, left, np.where(reset | mixed, 0, left_count))
-    left[~(reset | mixed)] = np.nan
-    off, occasion = _occasions(flat, found, found_count, mixed)
-    renewed = ends.last & flat["renewing"].to_numpy()
-    at_visit = reset & ((ends.after(gauge.astype(np.float64)) > gauge) | renewed)
-    at_visit &= ~ends.after(jolt).astype(bool)
-    begun = gauge > np.where(ends.first, np.iinfo(np.int64).max, np.roll(gauge, 1))
-    # The visit after a birth carries the rise of the count too; only one of the two cuts.
-    begun &= ~ends.before(at_visit).astype(bool)
-    source = np.repeat(np.arange(series.size), 1 + at_visit)
-    born = np.append(False, source[1:] == source[:-1])
-    found_too, left_too = _reborn(found, left, source, born=born, ended=at_visit)
-    cut = born | begun[source]
-    life = np.cumsum(np.append(False, (np.diff(series[source]) != 0) | cut[1:]))
-    jump, jump_sd = (flat[name].to_numpy() for name in ("jump", "jump_sd"))
-    return LifeRows(
-        life=life,
-        series=series[source],
-        meter_id=flat["meter_id"].to_numpy()[source],
-        visit=flat["visit"].to_numpy()[source],
-        step=flat["step"].to_numpy()[source],
-        fresh=cut,
-        years=flat["years"].to_numpy()[source],
-        found=found_too,
-        left=left_too,
-        found_count=np.where(born, 0, found_count[source]),
-        reset=reset[source] & ~born,
-        mixed=mixed[source] & ~born,
-        off=off[source],
-        occasion=occasion[source],
-        jump=np.where(born, np.nan, jump[source]),
-        jump_sd=np.where(born, np.nan, jump_sd[source]),
-        later=later[source],
-        later_sd=flat["later_sd"].to_numpy()[source],
-        jolt=jolt[source] & ~born,
-    )
+    apart = reset | mixed
+    found = _with_others(found, found_count, left, np.where(apart, 0, left_count))
+    left[~apart] = np.nan
+    return _Read(found, found_count, left, reset, mixed)
 
 
 def _flat(ledger: pl.DataFrame, step: pl.Expr) -> pl.DataFrame:
@@ -223,10 +238,9 @@ def _with_others(found: Floats, count: Integers, left: Floats, others: Integers)
     return both
 
 
-def _reborn(
-    found: Floats, left: Floats, source: Integers, *, born: Flags, ended: Flags
-) -> tuple[Floats, Floats]:
+def _reborn(read: _Read, source: Integers, *, born: Flags, ended: Flags) -> tuple[Floats, Floats]:
     """Return readings by life: those as left begin the next life where one ended at a visit."""
+    found, left = read.found, read.left
     width = max(found.shape[1], left.shape[1]) if born.any() else found.shape[1]
     found_too = np.full((source.size, width), np.nan)
     found_too[:, : found.shape[1]] = found[source]
@@ -238,13 +252,12 @@ def _reborn(
     return found_too, left_too
 
 
-def _occasions(
-    flat: pl.DataFrame, found: Floats, count: Integers, mixed: Flags
-) -> tuple[Floats, Integers]:
+def _occasions(flat: pl.DataFrame, read: _Read) -> tuple[Floats, Integers]:
     """Return how far off each visit found its meter, and the number of the visit.
 
     Only where it is open whether somebody adjusted does anybody ask: NaN and −1 elsewhere.
     """
+    found, count, mixed = read.found, read.found_count, read.mixed
     off, occasion = np.full(mixed.size, np.nan), np.full(mixed.size, -1, dtype=np.int64)
     if not mixed.any():
         return off, occasion

@@ -14,7 +14,7 @@ from drift.forecast.grid.model import Grid, HyperParameters
 from drift.forecast.grid.reading_likelihood import Groups, group_readings
 from drift.forecast.grid.visits import Visits
 
-Rows = Integers | slice
+SeriesRows = Integers | slice
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +36,7 @@ class Ways:
     start_sd: Floats
     place: Integers
 
-    def of(self, rows: Rows) -> "Ways":
+    def of(self, rows: SeriesRows) -> "Ways":
         """Return those of some series."""
         return Ways(
             wander=self.wander[rows],
@@ -50,16 +50,12 @@ class Ways:
 
 def ways_of(hypers: tuple[HyperParameters, ...], place: Integers) -> Ways:
     """Return how series move whose hyper-parameters stand at `place` among `hypers`."""
-
-    def each(name: str) -> Floats:
-        return np.array([getattr(hyper, name) for hyper in hypers])[place]
-
     return Ways(
-        wander=each("wander"),
-        shock_rate=each("shock_rate"),
-        shock_size=each("shock_size"),
-        reset_sd=each("reset_sd"),
-        start_sd=each("start_sd"),
+        wander=np.array([hyper.wander for hyper in hypers])[place],
+        shock_rate=np.array([hyper.shock_rate for hyper in hypers])[place],
+        shock_size=np.array([hyper.shock_size for hyper in hypers])[place],
+        reset_sd=np.array([hyper.reset_sd for hyper in hypers])[place],
+        start_sd=np.array([hyper.start_sd for hyper in hypers])[place],
         place=place,
     )
 

@@ -11,10 +11,27 @@ import polars as pl
 from numpy.typing import NDArray
 
 from drift.arrays import Flags, Floats, Integers
-from drift.forecast.grid.ledger_rows import lay_out
+from drift.forecast.grid.ledger_rows import rows_by_life
 
 # A step below this is read as this one: no dial or display of an air meter resolves it.
 _FINEST = 1e-6
+# Arrays by life and visit that are taken as they come, and what stands where there is no visit.
+_PADDED = {
+    "visit": -1,
+    "years": float("nan"),
+    "found": float("nan"),
+    "left": float("nan"),
+    "found_count": 0,
+    "reset": False,
+    "mixed": False,
+    "off": float("nan"),
+    "occasion": -1,
+    "jump": float("nan"),
+    "jump_sd": float("nan"),
+    "later": float("nan"),
+    "later_sd": float("nan"),
+    "jolt": False,
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,7 +156,7 @@ def read_visits(ledger: pl.DataFrame, *, resolution: float, dials: Dials | None 
     if ledger.is_empty():
         raise ValueError("the ledger is empty; expected at least one visit")
     dials = dials or read_dials(ledger, resolution=resolution)
-    rows = lay_out(ledger, step=_step(resolution), left_declared=dials.left_declared)
+    rows = rows_by_life(ledger, step=_step(resolution), left_declared=dials.left_declared)
     kind = np.searchsorted(dials.resolutions, rows.step)
     if not np.isin(rows.step, dials.resolutions).all():
         raise ValueError("column 'resolution_pct' holds a step that is none of the fleet's")
@@ -155,7 +172,6 @@ def read_visits(ledger: pl.DataFrame, *, resolution: float, dials: Dials | None 
 
     series = rows.series[starts]
     meter_ids, meter = np.unique(rows.meter_id[starts].astype(str), return_inverse=True)
-    nothing = float("nan")
     return Visits(
         series=series,
         meter=meter,
@@ -166,25 +182,7 @@ def read_visits(ledger: pl.DataFrame, *, resolution: float, dials: Dials | None 
         resolutions=dials.resolutions,
         odds=np.zeros(shape),
         kind=pad(kind, 0),  # type: ignore[arg-type]  # stays integer
-        **{  # type: ignore[arg-type]  # arrays keep their types
-            name: pad(getattr(rows, name), fill)
-            for name, fill in {
-                "visit": -1,
-                "years": nothing,
-                "found": nothing,
-                "left": nothing,
-                "found_count": 0,
-                "reset": False,
-                "mixed": False,
-                "off": nothing,
-                "occasion": -1,
-                "jump": nothing,
-                "jump_sd": nothing,
-                "later": nothing,
-                "later_sd": nothing,
-                "jolt": False,
-            }.items()
-        },
+        **{name: pad(rows.columns[name], fill) for name, fill in _PADDED.items()},  # type: ignore[arg-type]  # arrays keep their types
     )
 
 
