@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from drift.report.charts.retirement import choice_costs
+from drift.report.charts.studies import borne_out, noticed_drifts
 from drift.report.charts.theme import Chart
 
 
@@ -45,6 +46,24 @@ FIGURES: Mapping[str, Figure] = {
             build=choice_costs,
             data={"costs": ("choice", "advised", "expected", "low", "high", "failed", "out")},
             per_meter=True,
+        ),
+        Figure(
+            name="noticed_drifts",
+            shows="how far a steady drift has gone by the time that something notices it",
+            build=noticed_drifts,
+            data={
+                "drifts": ("monitor", "drift", "bias", "years", "within", "first", "label_at"),
+                "tolerance": ("edge",),
+            },
+        ),
+        Figure(
+            name="borne_out",
+            shows="share of past forecasts that came true against what was forecast",
+            build=borne_out,
+            data={
+                "bands": ("forecast", "share", "low", "high", "forecasts", "enough"),
+                "ideal": ("forecast", "share"),
+            },
         ),
     )
 }
