@@ -21,6 +21,14 @@ function say(place, words) {
   place.replaceChildren(sentence);
 }
 
+/* Leaves out panels that have no row: a view of a column that is named after its panel. */
+function withRows(spec) {
+  const drawn = new Set(Object.values(spec.datasets).flat().map((row) => `panel_${row.panel}`));
+  if (spec.vconcat) {
+    spec.vconcat = spec.vconcat.filter(({ name }) => !/^panel_\d+$/.test(name) || drawn.has(name));
+  }
+}
+
 /* Gives every view of a column of views one width. */
 function widened(spec, width) {
   for (const part of spec.vconcat ?? [spec]) part.width = width;
@@ -47,6 +55,7 @@ async function draw(place) {
   for (const param of spec.params ?? []) {
     if (param.name in given.params) param.value = given.params[param.name];
   }
+  withRows(spec);
   widened(spec, Math.max(80, place.clientWidth - 120));
   try {
     const { view } = await vegaEmbed(place, spec, {

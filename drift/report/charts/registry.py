@@ -6,6 +6,7 @@ To add one: a function in a module of this folder that returns its chart, and a 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
+from drift.report.charts.impact import doubtful_span
 from drift.report.charts.retirement import choice_costs
 from drift.report.charts.studies import borne_out, noticed_drifts
 from drift.report.charts.theme import Chart
@@ -23,7 +24,8 @@ class Figure:
         What is drawn, in a few words.
     build : callable
         Gives the chart over `altair.NamedData`, without rows: one view, layers, or a column of
-        views of one width, so that a page can fit it to its own width.
+        views of one width, so that a page can fit it to its own width.  A view of a column that
+        is named ``panel_2`` is drawn only where a data set has a row whose ``panel`` is 2.
     data : mapping of str to tuple of str
         Columns of each data set by its name; a chart may use no others.
     per_meter : bool
@@ -45,6 +47,22 @@ FIGURES: Mapping[str, Figure] = {
             shows="expected cost of each choice, with its range",
             build=choice_costs,
             data={"costs": ("choice", "advised", "expected", "low", "high", "failed", "out")},
+            per_meter=True,
+        ),
+        Figure(
+            name="doubtful_span",
+            shows="bias and chance that a meter was out, day by day, with the field tests it made",
+            build=doubtful_span,
+            data={
+                "path": ("panel", "point", "on", "bias", "low", "high", "out", "been_out", "told"),
+                "visits": (
+                    *("panel", "point", "on", "stage", "bias", "outside"),
+                    *("operator", "vessel", "remarks"),
+                ),
+                "tests": ("on", "test", "air", "verdict", "wrong", "doubtful", "remarks"),
+                "drops": ("on",),
+                "panels": ("panel", "point", "upper", "lower"),
+            },
             per_meter=True,
         ),
         Figure(

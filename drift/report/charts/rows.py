@@ -1,7 +1,9 @@
 """This module turns frames into the rows that a page carries for a figure."""
 
 import json
+import re
 from collections.abc import Mapping
+from typing import Any
 
 import polars as pl
 from polars import selectors as cs
@@ -13,6 +15,7 @@ from drift.report.charts.theme import Chart, chart_config, hue, in_the_dark
 Value = float | str | bool | None
 # More digits than any dial or eye resolves, few enough that a page stays light.
 _DIGITS = 6
+_PANEL = re.compile(r"panel_\d+$")
 
 
 def figure_rows(
@@ -91,9 +94,19 @@ def filled(
         data_set: plain_rows(frames[data_set].select(columns)).to_dicts()
         for data_set, columns in FIGURES[name].data.items()
     }
+    if "vconcat" in specification:
+        specification["vconcat"] = _with_rows(specification)
     for param in specification.get("params", ()):
         if params and param.get("name") in params:
             param["value"] = params[param["name"]]
     specification["config"] = chart_config() | {"background": hue("paper")}
     found: Chart = type(chart).from_dict(in_the_dark(specification) if dark else specification)
     return found
+
+
+def _with_rows(specification: dict[str, Any]) -> list[dict[str, Any]]:
+    """Return the views of a column without panels that have no row, as pages leave them out."""
+    every = [row for rows in specification["datasets"].values() for row in rows]
+    drawn = {f"panel_{row['panel']}" for row in every if "panel" in row}
+    views = specification["vconcat"]
+    return [one for one in views if not _PANEL.match(one.get("name", "")) or one["name"] in drawn]
