@@ -21,11 +21,12 @@ function say(place, words) {
   place.replaceChildren(sentence);
 }
 
-/* Leaves out panels that have no row: a view of a column that is named after its panel. */
+/* Leaves out of a column the views that have no row: those named after a panel, or a data set. */
 function withRows(spec) {
   const drawn = new Set(Object.values(spec.datasets).flat().map((row) => `panel_${row.panel}`));
   if (spec.vconcat) {
-    spec.vconcat = spec.vconcat.filter(({ name }) => !/^panel_\d+$/.test(name) || drawn.has(name));
+    for (const [name, rows] of Object.entries(spec.datasets)) if (rows.length) drawn.add(`if_${name}`);
+    spec.vconcat = spec.vconcat.filter(({ name }) => !/^(panel_\d+|if_\w+)$/.test(name) || drawn.has(name));
   }
 }
 

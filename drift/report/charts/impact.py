@@ -21,6 +21,7 @@ def doubtful_span() -> Chart:
     """
     return (
         alt.vconcat(_tests(), *(_bias(panel) for panel in range(MOST_PANELS)), _chance())
+        .add_params(span_of_time())
         .resolve_scale(x="shared")
         .properties(spacing=10)
     )
@@ -44,13 +45,21 @@ def _tests() -> alt.LayerChart:
         .encode(x=x_of_time(labels=False), color=hues, shape=shapes, tooltip=told)
         .add_params(span_of_time()),
         data=alt.NamedData("tests"),
-    ).properties(height=_LANE, title=alt.Title("field tests", anchor="start", fontSize=11))
+    ).properties(height=_LANE, name="if_tests", title="field tests")
 
 
 def _bias(panel: int) -> alt.LayerChart:
     """Return the bias of one point with its band, its limits and what was read."""
     mine = f"datum.panel === {panel}"
-    x, y = x_of_time(labels=False), alt.Y("bias:Q", title=None, axis=alt.Axis(tickCount=5))
+    x, y = (
+        x_of_time(labels=False),
+        alt.Y(
+            "bias:Q",
+            title=None,
+            axis=alt.Axis(tickCount=5, format="+~g"),
+            scale=alt.Scale(padding=8),
+        ),
+    )
     path = alt.Chart(alt.NamedData("path")).transform_filter(mine)
     limits = alt.Chart(alt.NamedData("panels")).transform_filter(mine)
     told = [
@@ -70,13 +79,12 @@ def _bias(panel: int) -> alt.LayerChart:
         x=alt.value(0), y=alt.value(0), text="point:N"
     )
     return alt.layer(
-        *edges,
+        # First, as the layer that time is zoomed in: it holds the field of the axis.
         path.mark_area(color=hue("calm"), opacity=0.22).encode(
             x=x, y=alt.Y("low:Q", title=None), y2="high:Q"
         ),
-        path.mark_line(color=hue("calm"), strokeWidth=1.6)
-        .encode(x=x, y=y)
-        .add_params(span_of_time()),
+        path.mark_line(color=hue("calm"), strokeWidth=1.6).encode(x=x, y=y),
+        *edges,
         alt.Chart(alt.NamedData("drops"))
         .mark_rule(color=hue("look"), strokeDash=[5, 3], strokeWidth=1.4)
         .encode(x=x, tooltip=[alt.Tooltip("on:T", title="recorded drop", format=_DAY)]),
@@ -123,7 +131,7 @@ def _chance() -> alt.LayerChart:
         base.mark_circle(color=hue("stop"), size=40, opacity=1)
         .encode(x=x_of_time(), y=y, tooltip=told)
         .transform_filter("datum.told"),
-    ).properties(height=_CHANCE, title=alt.Title("chance it is out", anchor="start", fontSize=11))
+    ).properties(height=_CHANCE, title="chance it is out")
 
 
 def span_rows(

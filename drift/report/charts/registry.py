@@ -25,7 +25,8 @@ class Figure:
     build : callable
         Gives the chart over `altair.NamedData`, without rows: one view, layers, or a column of
         views of one width, so that a page can fit it to its own width.  A view of a column that
-        is named ``panel_2`` is drawn only where a data set has a row whose ``panel`` is 2.
+        is named ``panel_2`` is drawn only where a data set has a row whose ``panel`` is 2, one
+        that is named ``if_tests`` only where the data set ``tests`` has a row.
     data : mapping of str to tuple of str
         Columns of each data set by its name; a chart may use no others.
     per_meter : bool

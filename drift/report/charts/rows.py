@@ -15,7 +15,7 @@ from drift.report.charts.theme import Chart, chart_config, hue, in_the_dark
 Value = float | str | bool | None
 # More digits than any dial or eye resolves, few enough that a page stays light.
 _DIGITS = 6
-_PANEL = re.compile(r"panel_\d+$")
+_OPTIONAL = re.compile(r"panel_\d+$|if_\w+$")
 
 
 def figure_rows(
@@ -108,5 +108,10 @@ def _with_rows(specification: dict[str, Any]) -> list[dict[str, Any]]:
     """Return the views of a column without panels that have no row, as pages leave them out."""
     every = [row for rows in specification["datasets"].values() for row in rows]
     drawn = {f"panel_{row['panel']}" for row in every if "panel" in row}
+    drawn |= {f"if_{name}" for name, rows in specification["datasets"].items() if rows}
     views = specification["vconcat"]
-    return [one for one in views if not _PANEL.match(one.get("name", "")) or one["name"] in drawn]
+    return [
+        one
+        for one in views
+        if one.get("name", "") in drawn or not _OPTIONAL.match(one.get("name", ""))
+    ]
