@@ -5,7 +5,7 @@ import polars as pl
 
 from drift import format as text
 from drift.report.charts.parts import MOST_PANELS, span_of_time, x_of_time
-from drift.report.charts.theme import Chart, hue
+from drift.report.charts.theme import Chart, Layers, hue
 from drift.review.suspicion import MORE_LIKELY_WRONG, Impact
 
 _DAY = "%-d %b %Y"
@@ -19,15 +19,16 @@ def doubtful_span() -> Chart:
     tests; ``drops``, days of recorded drops; ``panels``, one row a point with its limits
     (`span_rows`).
     """
-    return (
+    chart: Chart = (
         alt.vconcat(_tests(), *(_bias(panel) for panel in range(MOST_PANELS)), _chance())
         .add_params(span_of_time())
         .resolve_scale(x="shared")
         .properties(spacing=10)
     )
+    return chart
 
 
-def _tests() -> alt.LayerChart:
+def _tests() -> Layers:
     """Return the lane of field tests, each at its day."""
     told = [
         alt.Tooltip("on:T", title="field test", format=_DAY),
@@ -48,7 +49,7 @@ def _tests() -> alt.LayerChart:
     ).properties(height=_LANE, name="if_tests", title="field tests")
 
 
-def _bias(panel: int) -> alt.LayerChart:
+def _bias(panel: int) -> Layers:
     """Return the bias of one point with its band, its limits and what was read."""
     mine = f"datum.panel === {panel}"
     x, y = (
@@ -62,15 +63,6 @@ def _bias(panel: int) -> alt.LayerChart:
     )
     path = alt.Chart(alt.NamedData("path")).transform_filter(mine)
     limits = alt.Chart(alt.NamedData("panels")).transform_filter(mine)
-    told = [
-        alt.Tooltip("on:T", title="visit", format=_DAY),
-        alt.Tooltip("stage:N", title=""),
-        alt.Tooltip("point:N", title="point"),
-        alt.Tooltip("bias:Q", title="bias, % air", format="+.3f"),
-        alt.Tooltip("operator:N", title="operator"),
-        alt.Tooltip("vessel:N", title="vessel"),
-        alt.Tooltip("remarks:N", title=""),
-    ]
     edges = [
         limits.mark_rule(color=hue("ink"), strokeWidth=1.2).encode(y=f"{edge}:Q")
         for edge in ("upper", "lower")
@@ -88,6 +80,23 @@ def _bias(panel: int) -> alt.LayerChart:
         alt.Chart(alt.NamedData("drops"))
         .mark_rule(color=hue("look"), strokeDash=[5, 3], strokeWidth=1.4)
         .encode(x=x, tooltip=[alt.Tooltip("on:T", title="recorded drop", format=_DAY)]),
+        _read_dots(mine, x, y),
+        name,
+    ).properties(height=_PANEL, name=f"panel_{panel}")
+
+
+def _read_dots(mine: str, x: alt.X, y: alt.Y) -> alt.Chart:
+    """Return what was read at the visits, one shape a stage."""
+    told = [
+        alt.Tooltip("on:T", title="visit", format=_DAY),
+        alt.Tooltip("stage:N", title=""),
+        alt.Tooltip("point:N", title="point"),
+        alt.Tooltip("bias:Q", title="bias, % air", format="+.3f"),
+        alt.Tooltip("operator:N", title="operator"),
+        alt.Tooltip("vessel:N", title="vessel"),
+        alt.Tooltip("remarks:N", title=""),
+    ]
+    dots: alt.Chart = (
         alt.Chart(alt.NamedData("visits"))
         .transform_filter(mine)
         .mark_point(filled=True, size=56, opacity=1)
@@ -101,12 +110,12 @@ def _bias(panel: int) -> alt.LayerChart:
                 scale=alt.Scale(domain=["as found", "as left"], range=["circle", "triangle-up"]),
             ),
             tooltip=told,
-        ),
-        name,
-    ).properties(height=_PANEL, name=f"panel_{panel}")
+        )
+    )
+    return dots
 
 
-def _chance() -> alt.LayerChart:
+def _chance() -> Layers:
     """Return the chance that each point was out of tolerance on each day."""
     base = alt.Chart(alt.NamedData("path"))
     told = [

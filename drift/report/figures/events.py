@@ -23,7 +23,6 @@ _HEIGHT = 112
 _LEAST_REACH = 0.05
 UNITS = {"dial_pct": "% on the dial", "kpa": "kPa"}
 
-_IMPACT_HEIGHT = 78
 
 
 @dataclass(frozen=True, slots=True)
