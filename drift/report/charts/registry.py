@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from drift.report.charts.impact import doubtful_span
-from drift.report.charts.retirement import choice_costs
+from drift.report.charts.retirement import choice_costs, grounds_met
 from drift.report.charts.studies import borne_out, noticed_drifts
 from drift.report.charts.theme import Chart
 
@@ -49,6 +49,18 @@ FIGURES: Mapping[str, Figure] = {
             build=choice_costs,
             data={"costs": ("choice", "advised", "expected", "low", "high", "failed", "out")},
             per_meter=True,
+        ),
+        Figure(
+            name="retirement_grounds",
+            shows="how far each ground for not keeping a meter is towards its limit",
+            build=grounds_met,
+            data={
+                "grounds": (
+                    *("meter", "ground", "shown", "beyond", "met"),
+                    *("found", "limit", "verdict"),
+                ),
+                "others": ("meter", "ground", "shown", "found", "limit", "verdict"),
+            },
         ),
         Figure(
             name="doubtful_span",

@@ -24,7 +24,6 @@ _LEAST_REACH = 0.05
 UNITS = {"dial_pct": "% on the dial", "kpa": "kPa"}
 
 
-
 @dataclass(frozen=True, slots=True)
 class Happening:
     """One thing that happened.
