@@ -1,5 +1,6 @@
 """This module prints what commands have found, in few lines."""
 
+import json
 from collections import Counter
 from typing import TYPE_CHECKING, Any
 
@@ -17,6 +18,8 @@ if TYPE_CHECKING:
     from drift.forecast.proof import Proof
     from drift.store.loading import IntakeSummary
 
+# Where a command's context keeps that it is to print nothing.
+_QUIET = "drift.quiet"
 _LONGEST_ID = 40
 # Files that a terminal summary names.
 _LONGEST_LIST = 5
@@ -33,8 +36,21 @@ _OUT = "out of tolerance"
 _CALLS = (_OUT, "likely slip", "surprising", "believable", "cannot say")
 
 
+def keep_quiet() -> None:
+    """Let the command of now print nothing by `tell`."""
+    click.get_current_context().find_root().meta[_QUIET] = True
+
+
+def tell_record(record: object) -> None:
+    """Print a record as JSON, for scripts."""
+    tell(json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False, default=str))
+
+
 def tell(text: str = "") -> None:
     """Print lines; signs that cannot be seen are shown as their codes."""
+    context = click.get_current_context(silent=True)
+    if context is not None and context.find_root().meta.get(_QUIET):
+        return
     click.echo("\n".join(map(visible, text.split("\n"))))
 
 

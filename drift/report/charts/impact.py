@@ -4,7 +4,7 @@ import altair as alt
 import polars as pl
 
 from drift import format as text
-from drift.report.charts.parts import MOST_PANELS, span_of_time, x_of_time
+from drift.report.charts.parts import MOST_PANELS, spans_of_time, x_of_time
 from drift.report.charts.theme import Chart, Layers, hue
 from drift.review.suspicion import MORE_LIKELY_WRONG, Impact
 
@@ -21,9 +21,13 @@ def doubtful_span() -> Chart:
     """
     chart: Chart = (
         alt.vconcat(_tests(), *(_bias(panel) for panel in range(MOST_PANELS)), _chance())
-        .add_params(span_of_time())
         .resolve_scale(x="shared")
-        .properties(spacing=10)
+        .properties(
+            spacing=10,
+            params=spans_of_time(
+                "tests", *(f"bias_{panel}" for panel in range(MOST_PANELS)), "chance"
+            ),
+        )
     )
     return chart
 
@@ -44,7 +48,7 @@ def _tests() -> Layers:
     return alt.layer(
         base.mark_point(filled=True, size=60, opacity=1)
         .encode(x=x_of_time(labels=False), color=hues, shape=shapes, tooltip=told)
-        .add_params(span_of_time()),
+        .properties(name="tests"),
         data=alt.NamedData("tests"),
     ).properties(height=_LANE, name="if_tests", title="field tests")
 
@@ -72,9 +76,9 @@ def _bias(panel: int) -> Layers:
     )
     return alt.layer(
         # First, as the layer that time is zoomed in: it holds the field of the axis.
-        path.mark_area(color=hue("calm"), opacity=0.22).encode(
-            x=x, y=alt.Y("low:Q", title=None), y2="high:Q"
-        ),
+        path.mark_area(color=hue("calm"), opacity=0.22)
+        .encode(x=x, y=alt.Y("low:Q", title=None), y2="high:Q")
+        .properties(name=f"bias_{panel}"),
         path.mark_line(color=hue("calm"), strokeWidth=1.6).encode(x=x, y=y),
         *edges,
         alt.Chart(alt.NamedData("drops"))
@@ -136,7 +140,7 @@ def _chance() -> Layers:
     return alt.layer(
         base.mark_line(color=hue("stop"), strokeWidth=1.8)
         .encode(x=x_of_time(), y=y, strokeDash=dash)
-        .add_params(span_of_time()),
+        .properties(name="chance"),
         base.mark_circle(color=hue("stop"), size=40, opacity=1)
         .encode(x=x_of_time(), y=y, tooltip=told)
         .transform_filter("datum.told"),

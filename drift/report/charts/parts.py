@@ -7,21 +7,28 @@ import altair as alt
 MOST_PANELS = 6
 
 
-def span_of_time() -> alt.Parameter:
+def spans_of_time(*views: str) -> list[alt.TopLevelSelectionParameter]:
     """Return the selection by which time is zoomed and moved, the same in all figures of a page.
 
-    It belongs to one layer of each view whose x is the field ``on``.  The wheel zooms only with
-    Ctrl held, and only a mouse drags, so that neither wheel nor finger is kept from scrolling.
+    The wheel zooms only with Ctrl held, and only a mouse drags, so that neither wheel nor finger
+    is kept from scrolling.
+
+    Parameters
+    ----------
+    *views : str
+        Names of single views, or of layers, whose x is the field ``on``: one of each panel.
     """
-    return alt.selection_interval(
-        name="span",
-        encodings=["x"],
-        bind="scales",
-        zoom="wheel![event.ctrlKey]",
-        translate=(
-            "[pointerdown[event.pointerType === 'mouse'], window:pointerup] > window:pointermove!"
-        ),
-    )
+    drag = "[pointerdown[event.pointerType === 'mouse'], window:pointerup] > window:pointermove!"
+    return [
+        alt.TopLevelSelectionParameter(
+            name="span",
+            views=list(views),
+            bind="scales",
+            select=alt.IntervalSelectionConfig(
+                type="interval", encodings=["x"], zoom="wheel![event.ctrlKey]", translate=drag
+            ),
+        )
+    ]
 
 
 def x_of_time(*, labels: bool = True) -> alt.X:

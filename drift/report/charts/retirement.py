@@ -6,6 +6,7 @@ import altair as alt
 import polars as pl
 
 from drift.report.charts.theme import Chart, hue
+from drift.upkeep.retirement.ground_table import GROUND_TABLE
 
 _ROW = 30
 # Meters that can be told apart by the shapes of their marks.
@@ -96,7 +97,7 @@ def grounds_met() -> Chart:
         .encode(y=y, x=x, yOffset=lane, text="found:N", color=hues)
         .transform_filter("datum.met"),
         others.mark_rule(color=hue("ink"), strokeWidth=1.4).encode(x=alt.datum(1)),
-    ).properties(height=alt.Step(_GROUND))
+    ).properties(height=_GROUND * len(GROUND_TABLE))
 
 
 def ground_rows(grounds: pl.DataFrame, memos: Sequence[str]) -> dict[str, pl.DataFrame]:

@@ -1,7 +1,7 @@
 """This module fits a Weibull law to interval-censored lengths.
 
 S(t) = exp(−(t/scale)^shape); profile-likelihood intervals, wider where a meter's lengths are alike.
-Ours, since it counts same lengths (60 times as quick for 60,000), and tested equal to scipy's fit.
+Ours, since it counts same lengths (60 times as quick for 60,000); equal to scipy's CensoredData.
 """
 
 from collections.abc import Callable
