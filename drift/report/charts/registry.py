@@ -58,7 +58,7 @@ FIGURES: Mapping[str, Figure] = {
             data={
                 "grounds": (
                     *("meter", "ground", "shown", "beyond", "met"),
-                    *("found", "limit", "verdict"),
+                    *("found", "limit", "verdict", "number"),
                 ),
                 "others": ("meter", "ground", "shown", "found", "limit", "verdict"),
             },

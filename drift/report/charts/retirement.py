@@ -94,7 +94,7 @@ def grounds_met() -> Chart:
         .encode(y=y, x=x, yOffset=lane, tooltip=told)
         .transform_filter(beyond),
         named.mark_text(align="left", dx=9)
-        .encode(y=y, x=x, yOffset=lane, text="found:N", color=hues)
+        .encode(y=y, x=x, yOffset=lane, text="number:N", color=hues)
         .transform_filter("datum.met"),
         others.mark_rule(color=hue("ink"), strokeWidth=1.4).encode(x=alt.datum(1)),
     ).properties(height=_GROUND * len(GROUND_TABLE))
@@ -106,14 +106,15 @@ def ground_rows(grounds: pl.DataFrame, memos: Sequence[str]) -> dict[str, pl.Dat
     Parameters
     ----------
     grounds : pl.DataFrame
-        ``meter_id title distance verdict found limit``, the last three in words; distance in times
-        of the limit, null where not known.
+        ``meter_id title distance verdict found limit number``, the last four in words; distance
+        in times of the limit, null where not known.
     memos : sequence of str
         Meters that are drawn by name, `MOST_MEMOS` of them at most.
     """
     known = grounds.drop_nulls("distance").select(
         "found",
         "limit",
+        "number",
         meter="meter_id",
         ground="title",
         shown=pl.col("distance").clip(0, _END),

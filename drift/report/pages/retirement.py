@@ -240,6 +240,11 @@ def _said(value: float | None, unit: str) -> str:
     return f"{number} {unit}".replace(" %", f"{text.NO_BREAK}%")
 
 
+def _number(value: float | None) -> str:
+    """Return a value of a ground without its unit."""
+    return "" if value is None else text.fixed(value, places=0 if value.is_integer() else 2)
+
+
 def _threshold(row: dict[str, Any]) -> str:
     """Return the laboratory's threshold of a ground: from where on it is met."""
     if row["threshold"] is None:
@@ -290,6 +295,8 @@ def _ground_rows(grounds: pl.DataFrame, in_full: list[str]) -> str:
     said = grounds.with_columns(
         found=pl.Series([_said(row["value"], row["unit"]) for row in rows], dtype=pl.String),
         limit=pl.Series([_threshold(row) for row in rows], dtype=pl.String),
+        # Beside a mark there is room for the number alone.
+        number=pl.Series([_number(row["value"]) for row in rows], dtype=pl.String),
         verdict=pl.Series([_VERDICTS[row["verdict"]] for row in rows], dtype=pl.String),
     )
     return figure_rows("retirement_grounds", ground_rows(said, in_full[:MOST_MEMOS]))
