@@ -20,9 +20,9 @@ from drift.forecast.grid.visits import Dials, Visits, read_dials, read_visits
 from drift.forecast.habits import with_points_heard
 from drift.frames import DAYS_PER_YEAR
 
-# Drift rates on either side of 0: in a small fleet they cost next to nothing beside the fit, from so
-# many series on they are most of the time, and fewer move probabilities by under 0.01 in the mean
-# square.
+# Drift rates on either side of 0: in a small fleet they cost next to nothing beside the fit; from
+# so many series on they are most of the time, and fewer move probabilities by under 0.01 in the
+# mean square.
 _FEW_RATES, _MANY_RATES = 16, 10
 _MANY_SERIES = 1500
 # Meters whose past forecasts say how their points are tied, and visits of each.
