@@ -264,7 +264,8 @@ held_numbers as (
         point_pct,
         bit_or(1::ubigint << (replicate - 1)::ubigint) as held
     from held_keys
-    anti join superseded using (file_no)
+    anti join superseded_now using (file_no)
+    anti join files_out using (file_no)
     -- Another number may be why it is held back.
     where replicate between 1 and 60
     group by meter_id, performed_on, stage, point_pct
