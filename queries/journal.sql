@@ -112,11 +112,11 @@ join entries_out on entries_out.entry_no = undone.of_entry_no
 where undone.of_entry_no = $entry_no and undone.is_undone;
 
 -- statement: effects_of
--- purpose: list what an entry did to rows: those it set aside or put back, and the files it brought.
+-- purpose: list what an entry did: the rows that it set aside or put back, the files it brought.
 -- grain: one row per file_no and line.
 -- parameters: $entry_no.
--- columns: file_no; line, null for a whole file; in_force after it; by_hand; now_in_force, null for
---   a file; later_entry_no, the entry that changed it last, null where none did since.
+-- columns: file_no; line, null for a whole file; in_force, after it; by_hand; now_in_force;
+--   later_entry_no, the entry that changed it last, null where none did since.
 
 with did as (
     select file_no, line, in_force, by_hand from changes where entry_no = $entry_no

@@ -1,5 +1,5 @@
--- purpose: bring a store of version 3 to version 4, which has a journal, tables of bowls, equipment,
---   people, checks, studies, comparisons and decisions, and further columns in others.
+-- purpose: bring a store of version 3 to version 4, which has a journal, tables of bowls,
+--   equipment, people, checks, studies, comparisons and decisions, and further columns in others.
 -- grain: none.
 -- parameters: none.
 -- columns: none.

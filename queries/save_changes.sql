@@ -91,8 +91,8 @@ where ruled.old_value is distinct from ruled.new_value;
 -- statement: save_replaced
 -- purpose: note which rows are no longer in force, since another took their place.
 -- grain: one row per row replaced.
--- parameters: $entry_no, the entry of the journal, 0 for none; $is_by_hand, whether a person amends;
---   reads the temporary table outcomes.
+-- parameters: $entry_no, the entry of the journal, 0 for none; $is_by_hand, whether a person
+--   amends; reads the temporary table outcomes.
 -- columns: those of the table changes.
 
 insert into changes by name

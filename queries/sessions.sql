@@ -8,10 +8,10 @@
 --   visit; stage; point_pct; correct_air_pct, mean; replicates, their number; bias_pct, mean of
 --   reading minus correct air content; biases_pct, each of them; spread_pct, n − 1;
 --   resolution_pct, coarsest; vessel_id, several joined by " + "; operator, likewise;
---   water_temp_c, mean; draws, most; procedure, checked_by, stated_verdict, visit_reason and
---   remarks, as vessel_id; readings_left_out, numbers of replicates missing below
---   the highest of its point or, where numbers run on from point to point, of its visit, told in
---   the first sitting of these.
+--   water_temp_c, mean; draws, most; procedure, as vessel_id; checked_by, likewise;
+--   stated_verdict, likewise; visit_reason, likewise; remarks, likewise; readings_left_out,
+--   numbers of replicates missing below the highest of its point or, where numbers run on from
+--   point to point, of its visit, told in the first sitting of these.
 
 with readings_seen as not materialized (
     select

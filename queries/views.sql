@@ -1,8 +1,8 @@
 -- purpose: the rows in force of each table and the names that files go by, made anew in each
 --   connection, so that a store holds tables alone and nothing in it is run.
--- grain: rows_out, one row per file_no and line that is not in force; files_out, one row per file_no
---   of which nothing is; entries_out, one row per entry_no that was undone; those in force: that of
---   the table; superseded_now, one row per file_no; file_labels, one row per file_no.
+-- grain: seen, one row; rows_out, one row per file_no and line that is not in force; files_out,
+--   one row per file_no of which nothing is; entries_out, one row per entry_no that was undone;
+--   those in force, that of the table; superseded_now and file_labels, one row per file_no.
 -- parameters: none.
 -- columns: those of the table; file_no; line; by_hand, whether a person set the row aside;
 --   entry_no; label.
@@ -43,46 +43,88 @@ group by undone.of_entry_no
 having arg_max(undone.is_undone, undone.entry_no);
 
 create temp view readings_in_force as
-select * from readings anti join rows_out using (file_no, line) anti join files_out using (file_no);
+select *
+from readings
+anti join rows_out using (file_no, line)
+anti join files_out using (file_no);
 
 create temp view marks_in_force as
-select * from marks anti join rows_out using (file_no, line) anti join files_out using (file_no);
+select *
+from marks
+anti join rows_out using (file_no, line)
+anti join files_out using (file_no);
 
 create temp view meters_in_force as
-select * from meters anti join rows_out using (file_no, line) anti join files_out using (file_no);
+select *
+from meters
+anti join rows_out using (file_no, line)
+anti join files_out using (file_no);
 
 create temp view vessels_in_force as
-select * from vessels anti join rows_out using (file_no, line) anti join files_out using (file_no);
+select *
+from vessels
+anti join rows_out using (file_no, line)
+anti join files_out using (file_no);
 
 create temp view service_in_force as
-select * from service anti join rows_out using (file_no, line) anti join files_out using (file_no);
+select *
+from service
+anti join rows_out using (file_no, line)
+anti join files_out using (file_no);
 
 create temp view responses_in_force as
-select * from responses anti join rows_out using (file_no, line) anti join files_out using (file_no);
+select *
+from responses
+anti join rows_out using (file_no, line)
+anti join files_out using (file_no);
 
 create temp view field_tests_in_force as
-select * from field_tests anti join rows_out using (file_no, line) anti join files_out using (file_no);
+select *
+from field_tests
+anti join rows_out using (file_no, line)
+anti join files_out using (file_no);
 
 create temp view bowls_in_force as
-select * from bowls anti join rows_out using (file_no, line) anti join files_out using (file_no);
+select *
+from bowls
+anti join rows_out using (file_no, line)
+anti join files_out using (file_no);
 
 create temp view equipment_in_force as
-select * from equipment anti join rows_out using (file_no, line) anti join files_out using (file_no);
+select *
+from equipment
+anti join rows_out using (file_no, line)
+anti join files_out using (file_no);
 
 create temp view people_in_force as
-select * from people anti join rows_out using (file_no, line) anti join files_out using (file_no);
+select *
+from people
+anti join rows_out using (file_no, line)
+anti join files_out using (file_no);
 
 create temp view checks_in_force as
-select * from checks anti join rows_out using (file_no, line) anti join files_out using (file_no);
+select *
+from checks
+anti join rows_out using (file_no, line)
+anti join files_out using (file_no);
 
 create temp view studies_in_force as
-select * from studies anti join rows_out using (file_no, line) anti join files_out using (file_no);
+select *
+from studies
+anti join rows_out using (file_no, line)
+anti join files_out using (file_no);
 
 create temp view comparisons_in_force as
-select * from comparisons anti join rows_out using (file_no, line) anti join files_out using (file_no);
+select *
+from comparisons
+anti join rows_out using (file_no, line)
+anti join files_out using (file_no);
 
 create temp view decisions_in_force as
-select * from decisions anti join rows_out using (file_no, line) anti join files_out using (file_no);
+select *
+from decisions
+anti join rows_out using (file_no, line)
+anti join files_out using (file_no);
 
 create temp view superseded_now as
 select superseded.file_no

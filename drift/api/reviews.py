@@ -22,6 +22,7 @@ from drift.review.policy import Policy
 from drift.review.results import Review
 from drift.store.connection import Connection, run
 from drift.store.folder_journal import read_kept
+from drift.store.journal import Draft, Signed, signed_now
 from drift.store.loading import IntakeSummary, take_folder
 from drift.store.opening import open_store
 from drift.store.reading import read_sources
@@ -209,24 +210,36 @@ def find(source: Path, *, as_of: date, policy: Policy) -> Review:
     return analyse(sources, source_name=source.resolve().name, as_of=as_of, policy=policy)
 
 
-def intake(source: Path, *, store: Path) -> IntakeSummary:
+def intake(source: Path, *, store: Path, signed: Signed | None = None) -> IntakeSummary:
     """Load a folder or own records into a store file, all or nothing; a new file stays if it loads.
+
+    Parameters
+    ----------
+    source : Path
+        Folder of CSV files, workbook or folder with a layout file.
+    store : Path
+        Store file; made where it does not exist.
+    signed : Signed or None
+        Who loads it, for the journal, the computer's account where None; with a reason, values on
+        record may be amended.
 
     Raises
     ------
+    UnsignedAmendmentsError
+        If it amends values and no reason is given.
     DriftError
         If the folder or the store cannot be used.
     """
     with as_folder(source) as folder:
-        return _take(folder, store)
+        return _take(folder, store, signed=signed or signed_now(None, ""))
 
 
-def _take(folder: Path, store: Path) -> IntakeSummary:
+def _take(folder: Path, store: Path, *, signed: Signed) -> IntakeSummary:
     """Load a folder of tables into a store file."""
     is_new = not store.exists()
     con = open_store(store, folder=folder)
     try:
-        summary = take_folder(con, folder)
+        summary = take_folder(con, folder, draft=Draft(signed=signed, kind="load"))
     except BaseException:
         con.close()
         if is_new:

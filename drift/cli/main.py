@@ -10,6 +10,7 @@ import traceback
 import click
 
 from drift.cli.bench import check, respond, sheet
+from drift.cli.journal import amend, export, journal, restore, withdraw
 from drift.cli.memos import impact, retirement
 from drift.cli.options import EXIT_STOPPED, EXIT_UNUSABLE
 from drift.cli.records import import_records, start, status
@@ -42,6 +43,11 @@ for _command in (
     retirement,
     detectability,
     proof,
+    withdraw,
+    amend,
+    restore,
+    journal,
+    export,
 ):
     commands.add_command(_command)
 

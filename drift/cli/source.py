@@ -8,17 +8,21 @@ from pathlib import Path
 
 import click
 
-from drift.cli.console import say_intake, say_review
+from drift.cli.console import say_amended, say_intake, say_review
+from drift.cli.journal import signature
 from drift.cli.options import (
     EXIT_DONE,
     EXIT_HELD_BACK,
     as_of_option,
+    by_option,
     day_asked,
     out_asked,
     out_option,
     policy_option,
     source_argument,
     strict_option,
+    why_option,
+    yes_option,
 )
 from drift.report.pdf import find_browser
 
@@ -105,13 +109,30 @@ def review(
     required=True,
     help="Store file to load into; made where it does not exist.",
 )
+@by_option
+@why_option
+@yes_option
 @strict_option
-def intake(source: Path, *, store: Path, strict: bool) -> int:
-    """Load SOURCE, a folder of CSV files, into a store file."""
+def intake(
+    source: Path, *, store: Path, by: str | None, why: str | None, yes: bool, strict: bool
+) -> int:
+    """Load SOURCE, a folder of CSV files, into a store file.
+
+    Where it amends values on record they are shown, and who amends them and why is asked first.
+    """
     from drift.api.bench import doubted_in  # noqa: PLC0415
     from drift.api.reviews import intake as take  # noqa: PLC0415
+    from drift.store.journal import signed_now  # noqa: PLC0415
+    from drift.store.loading import UnsignedAmendmentsError  # noqa: PLC0415
 
-    summary = take(source, store=store)
+    agreed = yes and bool(by) and bool(why)
+    try:
+        signed = signed_now(by, (why or "") if agreed else "")
+        summary = take(source, store=store, signed=signed)
+    except UnsignedAmendmentsError as error:
+        say_amended(error.summary.amendments)
+        signed = signature(by=by, why=why, yes=yes, asks="Amend these values")
+        summary = take(source, store=store, signed=signed)
     say_intake(summary, doubts=doubted_in(store))
     return EXIT_HELD_BACK if strict and not summary.held_back.is_empty() else EXIT_DONE
 

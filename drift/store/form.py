@@ -69,10 +69,18 @@ def check_form(con: Connection, *, where: str, read_only: bool, is_new: bool) ->
         return
     with all_or_nothing(con):
         for earlier in range(version, SCHEMA_VERSION):
-            run(con, f"migrate_{earlier}")
+            _migrate(con, earlier, where=where)
         _compare(_form_of(con, "store"), ours, where=where)
         for kind, name in run(con, "others_made").fetchall():
             raise _not_ours(f"holds the {kind} {name}", where=where)
+
+
+def _migrate(con: Connection, earlier: int, *, where: str) -> None:
+    """Bring a store to the next version; one with columns that none of ours has is refused."""
+    try:
+        run(con, f"migrate_{earlier}")
+    except duckdb.ProgrammingError as error:
+        raise _not_ours("holds tables of a form that no store has", where=where) from error
 
 
 def _version(con: Connection, form: _Form, *, where: str) -> int:
