@@ -10,6 +10,7 @@ import traceback
 import click
 
 from drift.cli.bench import check, respond, sheet
+from drift.cli.guide import guide, reference
 from drift.cli.journal import amend, export, journal, restore, withdraw
 from drift.cli.memos import impact, retirement
 from drift.cli.options import EXIT_STOPPED, EXIT_UNUSABLE
@@ -48,6 +49,8 @@ for _command in (
     restore,
     journal,
     export,
+    guide,
+    reference,
 ):
     commands.add_command(_command)
 

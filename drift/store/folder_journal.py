@@ -5,10 +5,10 @@ themselves stay as they are; what was amended or withdrawn is applied when the f
 """
 
 import csv
-import fcntl
 import hashlib
 import io
 import os
+import sys
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
@@ -305,7 +305,10 @@ def _locked(path: Path) -> Iterator[TextIO]:
     """Open the journal of a folder for one writer at a time."""
     _start(path)
     with path.open("a", encoding="utf-8", newline="") as file:
-        fcntl.flock(file, fcntl.LOCK_EX)
+        if sys.platform != "win32":
+            import fcntl  # noqa: PLC0415 (there is none on every system)
+
+            fcntl.flock(file, fcntl.LOCK_EX)
         yield file
 
 

@@ -30,7 +30,7 @@ from drift.report.pages.dossier_tables import (
     compared_rows,
 )
 from drift.report.pages.intervals import ScopePart, meter_scope
-from drift.report.pages.parts import Figure, MeterRow, SignalRow, Stamp, TrendRow
+from drift.report.pages.parts import MeterRow, Painted, SignalRow, Stamp, TrendRow
 from drift.report.pages.reference_rows import BenchPart
 from drift.review.results import Review
 
@@ -46,8 +46,8 @@ class DossierPage:
     bench: BenchPart
     interval: ScopePart | None
     conformity: ConformityPart
-    story: Figure
-    figures: tuple[Figure, ...]
+    story: Painted
+    figures: tuple[Painted, ...]
     not_drawn: str
     points_pct: tuple[float, ...]
     trends: tuple[TrendRow, ...]

@@ -10,7 +10,7 @@ from drift.report.figures.dossier import draw_as_found, draw_control, draw_path
 from drift.report.figures.drawing import on_date
 from drift.report.pages import captions
 from drift.report.pages.dossier_story import mark_figures
-from drift.report.pages.parts import Figure, TrendRow, pictured
+from drift.report.pages.parts import Painted, TrendRow, pictured
 from drift.review.results import Review
 from drift.trend.equivalence import DRIFTING
 
@@ -63,7 +63,7 @@ def span_of(review: Review, one: Slice) -> tuple[date, date]:
 
 def meter_figures(
     review: Review, one: Slice, trends: tuple[TrendRow, ...], *, span: tuple[date, date]
-) -> tuple[Figure, ...]:
+) -> tuple[Painted, ...]:
     """Return the figures of a dossier in reading order."""
     return (
         _as_found_figure(review, one, span=span, drifts=drifts(trends)),
@@ -98,7 +98,7 @@ def _plotted(charted: pl.DataFrame) -> set[str]:
 
 def _as_found_figure(
     review: Review, one: Slice, *, span: tuple[date, date], drifts: bool
-) -> Figure:
+) -> Painted:
     """Return the figure of as-found bias by date."""
     policy = review.policy
     conclude = captions.as_found(
@@ -139,7 +139,7 @@ def _as_found_figure(
 
 def _path_figure(
     review: Review, one: Slice, trends: tuple[TrendRow, ...], *, span: tuple[date, date]
-) -> Figure:
+) -> Painted:
     """Return the figure of the unadjusted path."""
     policy = review.policy
     jumps = review.jumps.filter(pl.col("series").is_in(one.ledger["series"].unique().implode()))
@@ -189,7 +189,7 @@ def _latest(one: Slice, charted: pl.DataFrame) -> pl.DataFrame:
 
 def _control_figure(
     review: Review, one: Slice, *, name: str, title: str, span: tuple[date, date], drifts: bool
-) -> Figure:
+) -> Painted:
     """Return the figure of one control chart."""
     charted = one.charted.filter(pl.col("chart") == name)
     signals = one.signals.filter(pl.col("chart") == name)

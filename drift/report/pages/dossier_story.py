@@ -10,7 +10,7 @@ from drift.frames import Row
 from drift.report.figures.events import UNITS, Happening, draw_mark, draw_story
 from drift.report.figures.panels import SEP, noted
 from drift.report.pages.dossier_tables import VisitRow
-from drift.report.pages.parts import Figure, SignalRow, pictured
+from drift.report.pages.parts import Painted, SignalRow, pictured
 from drift.review.results import Review
 
 LANES = ("visits", "adjusted", "mark", "service", "signals", "responses")
@@ -28,7 +28,7 @@ def story_figure(
     signals: tuple[SignalRow, ...],
     meter_id: str,
     span: tuple[date, date],
-) -> Figure:
+) -> Painted:
     """Return the figure of what happened to one meter, with its words.
 
     Parameters
@@ -171,7 +171,7 @@ def _happening(lane: str, kind: str, on: date, parts: list[str]) -> Happening:
     return Happening(lane, kind, on, SEP.join([text.day(on), *filter(None, parts)]))
 
 
-def mark_figures(review: Review, meter_id: str, *, span: tuple[date, date]) -> tuple[Figure, ...]:
+def mark_figures(review: Review, meter_id: str, *, span: tuple[date, date]) -> tuple[Painted, ...]:
     """Return the figure of the mark, or none where its place is not on record.
 
     Parameters
