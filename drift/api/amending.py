@@ -347,7 +347,7 @@ def _renumbered(con: Connection, edits: Sequence[Edit]) -> tuple[Edit, ...]:
     return tuple(
         replace(
             edit,
-            sets=sets | {"replicate": str(max(taken) + int(edit.cells["replicate"]))},
+            sets={**sets, "replicate": str(max(taken) + int(edit.cells["replicate"]))},
         )
         for edit in edits
     )

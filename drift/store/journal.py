@@ -9,7 +9,7 @@ import getpass
 import hashlib
 import json
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
 import polars as pl
@@ -39,6 +39,8 @@ JOURNAL: Schema = {
     "sha256": pl.String,
 }
 KINDS = ("load", "amendment", "withdrawal", "restoration", "response", "decision", "review")
+# Files that the entry of a load names.
+_MOST_FILES_TOLD = 8
 # An entry about more meters than these names none: it is about the fleet.
 MOST_METERS = 50
 
@@ -150,6 +152,28 @@ def broken_at(entries: Iterable[Row]) -> str:
             return f"entry {number} was changed after it was written"
         prior, wanted = row["sha256"], number + 1
     return ""
+
+
+def load_draft(draft: Draft, rows: Sequence[Row], *, source_name: str) -> Draft:
+    """Return the draft of a load with what was loaded, and the hash of what it was loaded from."""
+    told = [
+        f"{row['file']}: {row['taken']} taken"
+        + "".join(
+            f", {row[fate]} {words}"
+            for fate, words in (("amended", "amended"), ("held_back", "held back"))
+            if row[fate]
+        )
+        for row in rows
+    ]
+    more = f" and {len(told) - _MOST_FILES_TOLD} more files" if len(told) > _MOST_FILES_TOLD else ""
+    digests = sorted(row["sha256"] for row in rows)
+    together = hashlib.sha256("".join(digests).encode()).hexdigest()
+    return replace(
+        draft,
+        what=draft.what or f"loaded {'; '.join(told[:_MOST_FILES_TOLD])}{more}",
+        file=draft.file or source_name,
+        file_sha256=draft.file_sha256 or (digests[0] if len(digests) == 1 else together),
+    )
 
 
 def next_entry(con: Connection) -> tuple[int, str]:

@@ -1,8 +1,7 @@
 """This module takes a folder of CSV files into a store, all or nothing."""
 
-import hashlib
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from itertools import accumulate
 from pathlib import Path
@@ -17,7 +16,7 @@ from drift.intake.files import SourceFile, inspect_file, is_as_it_was, source_pa
 from drift.intake.mapping import Mapping, read_mapping
 from drift.store.connection import Connection, all_or_nothing, frame, run
 from drift.store.filling import fill_absent
-from drift.store.journal import Draft, next_entry, save_entry
+from drift.store.journal import Draft, load_draft, next_entry, save_entry
 from drift.store.saving import save_rows
 from drift.store.tables import AMENDMENTS, FILES, HELD_BACK
 
@@ -29,8 +28,6 @@ _SEEN: Schema = {
     "rows": pl.Int64,
     "held_back": pl.Int64,
 }
-# Files that an entry of the journal names.
-_MOST_FILES_TOLD = 8
 # Called with the name of a file, the bytes done so far and the bytes in all.
 _Progress = Callable[[str, int, int], None]
 
@@ -150,9 +147,8 @@ def take_within(
     ((load_no, first_file_no, readings_known),) = run(con, "next_numbers").fetchall()
     if not readings_known and not any(file.table == "readings" for file in files):
         raise _no_readings(folder, files=files)
-    known = frame(con, "files_seen", schema=_SEEN, mapping_sha256=mapping.sha256)
     # What a person enters twice is meant twice.
-    seen = [] if by_hand else known.rows(named=True)
+    seen = [] if by_hand else _files_seen(con, mapping)
     first_of_content = {row["sha256"]: row["file_no"] for row in reversed(seen)}
     arrivals = [
         _Arrival(file=file, file_no=no, twin=first_of_content.setdefault(file.sha256, no))
@@ -165,16 +161,8 @@ def take_within(
         date_format=mapping.date_format,
         told=_teller(arrivals, progress=progress),
     )
-    fates = _settle(
-        con,
-        arrivals,
-        about={
-            "source_name": source_name,
-            "first_file_no": first_file_no,
-            "entry_no": entry_no,
-            "is_by_hand": by_hand,
-        },
-    )
+    about = {"source_name": source_name, "first_file_no": first_file_no, "entry_no": entry_no}
+    fates = _settle(con, arrivals, about={**about, "is_by_hand": by_hand})
     fates |= {(file_no, "rounded"): numbers for file_no, numbers in rounded.items()}
     rows = _file_rows(arrivals, seen=seen, total_rows=total_rows, fates=fates)
     _check_sums(con, arrivals, rows=rows, first_file_no=first_file_no)
@@ -183,38 +171,26 @@ def take_within(
     if new:
         load = {"load_no": load_no, "source_name": source_name, "entry_no": entry_no or None}
         _save_files(con, new, load=load, mapping=mapping)
-    listed = [arrival.twin for arrival in arrivals]
-    summary = IntakeSummary(
-        files=pl.DataFrame(rows, schema=FILES),
-        held_back=frame(con, "held_back", schema=HELD_BACK, as_of=None, file_nos=listed),
-        amendments=frame(con, "amendments", schema=AMENDMENTS, as_of=None, file_nos=listed),
-    )
+    summary = _summary(con, rows, listed=[arrival.twin for arrival in arrivals])
     if draft and new:
         if draft.kind == "load" and not draft.signed.why and any(row["amended"] for row in new):
             raise UnsignedAmendmentsError(summary, where=str(folder))
-        save_entry(con, _filled(draft, new, source_name=source_name))
+        save_entry(con, load_draft(draft, new, source_name=source_name))
     return summary
 
 
-def _filled(draft: Draft, rows: list[dict[str, Any]], *, source_name: str) -> Draft:
-    """Return the draft of a load with what was loaded, and the hash of what it was loaded from."""
-    told = [
-        f"{row['file']}: {row['taken']} taken"
-        + "".join(
-            f", {row[fate]} {words}"
-            for fate, words in (("amended", "amended"), ("held_back", "held back"))
-            if row[fate]
-        )
-        for row in rows
-    ]
-    more = f" and {len(told) - _MOST_FILES_TOLD} more files" if len(told) > _MOST_FILES_TOLD else ""
-    digests = sorted(row["sha256"] for row in rows)
-    together = hashlib.sha256("".join(digests).encode()).hexdigest()
-    return replace(
-        draft,
-        what=draft.what or f"loaded {'; '.join(told[:_MOST_FILES_TOLD])}{more}",
-        file=draft.file or source_name,
-        file_sha256=draft.file_sha256 or (digests[0] if len(digests) == 1 else together),
+def _files_seen(con: Connection, mapping: Mapping) -> list[dict[str, Any]]:
+    """Return the files that a store was made from under a mapping."""
+    seen = frame(con, "files_seen", schema=_SEEN, mapping_sha256=mapping.sha256)
+    return seen.rows(named=True)
+
+
+def _summary(con: Connection, rows: list[dict[str, Any]], *, listed: list[int]) -> IntakeSummary:
+    """Return what files brought; `listed` are their numbers, or those of their twins."""
+    return IntakeSummary(
+        files=pl.DataFrame(rows, schema=FILES),
+        held_back=frame(con, "held_back", schema=HELD_BACK, as_of=None, file_nos=listed),
+        amendments=frame(con, "amendments", schema=AMENDMENTS, as_of=None, file_nos=listed),
     )
 
 

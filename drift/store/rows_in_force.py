@@ -8,6 +8,7 @@ from decimal import Decimal, InvalidOperation
 import duckdb
 
 from drift.errors import DriftError
+from drift.format import decimal_text
 from drift.intake.column import Column
 from drift.intake.columns import TABLES
 from drift.store.connection import Connection
@@ -132,8 +133,7 @@ def cell_text(value: object) -> str:
     if value is None:
         return ""
     if isinstance(value, Decimal):
-        text = f"{value:f}"
-        return text.rstrip("0").rstrip(".") if "." in text else text
+        return decimal_text(value)
     return value.isoformat() if isinstance(value, date) else str(value)
 
 
