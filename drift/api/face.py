@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from datetime import date
 from os import PathLike
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import polars as pl
 
@@ -31,16 +32,32 @@ from drift.review.responses import nearest_ids
 from drift.store.tables import Sources
 from drift.visible import visible
 
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from drift.report.charts.theme import Chart
+
 __all__ = ["DriftError", "Policy", "Record", "Review", "detectability", "proof", "read", "review"]
 
 
 class Meter(Frames):
     """The frames of a review for one meter; those without a column ``meter_id`` are the fleet's."""
 
-    def __init__(self, meter_id: str, frames: Mapping[str, pl.DataFrame]) -> None:
+    def __init__(
+        self,
+        meter_id: str,
+        frames: Mapping[str, pl.DataFrame],
+        *,
+        draw: "Callable[[str], Chart]",
+    ) -> None:
         super().__init__()
         self.meter_id = meter_id
         self._whole = frames
+        self._draw = draw
+
+    def chart(self, name: str) -> "Chart":
+        """Return `Review.chart` of a name for this meter."""
+        return self._draw(name)
 
     def __repr__(self) -> str:
         """Return the meter and its standing in a line."""
@@ -126,6 +143,13 @@ class Review(Frames):
         >>> drift.review("sample_history", as_of="2026-10-01").meter("AM-06")
         <meter AM-06: drifting>
         """
+        self._check(meter_id)
+        # As data files spell it.
+        spelled = plain_columns(pl.DataFrame({"meter_id": [meter_id]})).item()
+        return Meter(spelled, self.frames, draw=lambda name: self.chart(name, meter_id))
+
+    def _check(self, meter_id: str) -> None:
+        """Raise unless there is such a meter."""
         known = self._found.meters["meter_id"]
         if meter_id not in set(known):
             near = nearest_ids(str(meter_id), known, most=1)
@@ -135,9 +159,54 @@ class Review(Frames):
                 expected=f"one of its {known.len()} meters",
                 hint=f"did you mean {near[0]!r}?" if near else "",
             )
-        # As data files spell it.
-        spelled = plain_columns(pl.DataFrame({"meter_id": [meter_id]})).item()
-        return Meter(spelled, self.frames)
+
+    @property
+    def charts(self) -> dict[str, str]:
+        """What each chart of the review shows, by its name.
+
+        Examples
+        --------
+        >>> import drift
+        >>> drift.review("sample_history", as_of="2026-10-01").charts["doubtful_span"]
+        'bias and chance that a meter was out, day by day, with the field tests it made'
+        """
+        from drift.report.review_charts import charts_of  # noqa: PLC0415
+
+        return charts_of(self._found)
+
+    def chart(self, name: str, meter: str | None = None) -> "Chart":
+        """Return a chart that pages show, with its data, as a notebook draws it.
+
+        Parameters
+        ----------
+        name : str
+            One of `charts`.
+        meter : str or None
+            The meter, where the chart is of one.
+
+        Returns
+        -------
+        altair.Chart or one of its kin
+            With hues and configuration of its own; the theme of the notebook is left alone.
+
+        Raises
+        ------
+        DriftError
+            If there is no such chart or meter, or nothing to draw.
+
+        Examples
+        --------
+        >>> import drift
+        >>> chart = drift.review("sample_history", as_of="2026-10-01").chart("noticed_drifts")
+        >>> sorted({row["monitor"] for row in chart.datasets["drifts"]})
+        ['beyond limits', 'cusum', 'ewma', 'tolerance check']
+        """
+        # Drawing is slow to load.
+        from drift.report.review_charts import chart_of  # noqa: PLC0415
+
+        if meter is not None:
+            self._check(meter)
+        return chart_of(self._found, name, meter_id=meter)
 
     def write(self, folder: str | PathLike[str], *, pages: bool = True) -> Path:
         """Write what ``drift review --out`` writes, all in this process.
