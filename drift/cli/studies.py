@@ -78,7 +78,7 @@ def proof(
     """Judge the forecaster on the laboratory's own history.
 
     Each past visit of SOURCE is forecast with what was known before it, and compared with what
-    it found: are probabilities borne out, do the bands hold, what would flags have caught.
+    it found: do the probabilities come true, do the bands hold, what would flags have caught.
 
     Example: drift proof records/history
     """

@@ -17,7 +17,7 @@ from drift.arrays import Floats, Integers
 _SHAPES = (0.1, 20.0)
 _NEWTON_STEPS = 100
 _CONVERGED = 1e-10
-# Below this share of what unrelated parameters give, two cannot be told apart.
+# Below this share of what unrelated parameters give, two cannot be separated.
 _FLATNESS = 1e-6
 # With this shape 5 % end before 1/400,000 of the median; drop: 95 % point of χ², halved.
 _FLATTEST, _FLAT_DROP = 0.2, 1.92
