@@ -1,7 +1,5 @@
 """This module is what `import drift` offers a script or a notebook, and what the commands call."""
 
-from collections.abc import Mapping
-from dataclasses import dataclass
 from datetime import date
 from os import PathLike
 from pathlib import Path
@@ -9,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
+from drift.api.found import MeterOfReview, Record
 from drift.api.frames import Frames
 from drift.api.given import Choices, Day, Source, day_given, policy_given, read_given
 from drift.api.reviews import earlier_review, write_found
@@ -33,42 +32,9 @@ from drift.store.tables import Sources
 from drift.visible import visible
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     from drift.report.charts.theme import Chart
 
 __all__ = ["DriftError", "Policy", "Record", "Review", "detectability", "proof", "read", "review"]
-
-
-class Meter(Frames):
-    """The frames of a review for one meter; those without a column ``meter_id`` are the fleet's."""
-
-    def __init__(
-        self,
-        meter_id: str,
-        frames: Mapping[str, pl.DataFrame],
-        *,
-        draw: "Callable[[str], Chart]",
-    ) -> None:
-        super().__init__()
-        self.meter_id = meter_id
-        self._whole = frames
-        self._draw = draw
-
-    def chart(self, name: str) -> "Chart":
-        """Return `Review.chart` of a name for this meter."""
-        return self._draw(name)
-
-    def __repr__(self) -> str:
-        """Return the meter and its standing in a line."""
-        return f"<meter {visible(self.meter_id)}: {self.meters['standing'][0]}>"
-
-    def _make(self) -> dict[str, pl.DataFrame]:
-        mine = pl.col("meter_id") == self.meter_id
-        return {
-            name: frame.filter(mine) if "meter_id" in frame.columns else frame
-            for name, frame in self._whole.items()
-        }
 
 
 class Review(Frames):
@@ -117,7 +83,7 @@ class Review(Frames):
         """
         return visible(headline(self._found.obligations, as_of=self.as_of))
 
-    def meter(self, meter_id: str) -> Meter:
+    def meter(self, meter_id: str) -> MeterOfReview:
         """Return the same frames for one meter.
 
         Parameters
@@ -127,7 +93,7 @@ class Review(Frames):
 
         Returns
         -------
-        Meter
+        MeterOfReview
             Frames of the same names and columns.  Those with a column ``meter_id`` hold this
             meter's rows alone; the others (`reference`, `vessels`, `evidence` and the like) speak
             of the fleet and stay whole.
@@ -146,7 +112,7 @@ class Review(Frames):
         self._check(meter_id)
         # As data files spell it.
         spelled = plain_columns(pl.DataFrame({"meter_id": [meter_id]})).item()
-        return Meter(spelled, self.frames, draw=lambda name: self.chart(name, meter_id))
+        return MeterOfReview(spelled, self.frames, draw=lambda name: self.chart(name, meter_id))
 
     def _check(self, meter_id: str) -> None:
         """Raise unless there is such a meter."""
@@ -258,41 +224,6 @@ class Review(Frames):
     def _repr_html_(self) -> str:
         """Return the headline and the obligations, as a notebook shows them."""
         return html_short(short_page(self._found))
-
-
-@dataclass(frozen=True, slots=True, repr=False)
-class Record:
-    """What `drift.read` took from a source, before anything is judged.
-
-    Attributes
-    ----------
-    as_of : date
-        Later rows are not seen.
-    source_name : str
-        Last part of the source's path; ``frames`` for frames.
-    ledger : pl.DataFrame
-        One row a meter, visit and point, in time order: columns of `drift.meter.ledger.LEDGER`,
-        biases in % air.
-    tables : dict of str to pl.DataFrame
-        Rows in force of each input table by its name, ``readings`` as one row a sitting
-        (columns of `drift.store.tables.SESSIONS`: replicates together, bias in % air); besides
-        ``files`` and ``amendments``.
-    held_back : pl.DataFrame
-        One row a row not used: ``file line column reason``.
-    """
-
-    as_of: date
-    source_name: str
-    ledger: pl.DataFrame
-    tables: dict[str, pl.DataFrame]
-    held_back: pl.DataFrame
-
-    def __repr__(self) -> str:
-        """Return the source, the date and counts in a line."""
-        sittings, held = self.tables["readings"].height, self.held_back.height
-        return (
-            f"<record of {self.source_name} on {self.as_of}: {sittings} sittings, {held} held back>"
-        )
 
 
 def review(
