@@ -143,8 +143,10 @@ const app = {
     this.save("json");
   },
   save(kind) {
-    const states = this.states(), file = fileOf(states, facts, nowText()), day = file.saved_at.slice(0, 10);
-    const name = `visit-${day}${this.who ? `-${this.who.replace(/[^A-Za-z0-9_-]+/g, "_")}` : ""}`;
+    const states = this.states(), file = fileOf(states, facts, nowText());
+    // By the second, so that a file saved later is read later and none takes another's name.
+    const when = file.saved_at.slice(0, 19).replace("T", "-").replace(/:/g, "");
+    const name = `visit-${when}${this.who ? `-${this.who.replace(/[^A-Za-z0-9_-]+/g, "_")}` : ""}`;
     if (kind === "json") hand(`${name}.json`, textOf(file), "application/json");
     else Object.entries(file.rows).filter(([, rows]) => rows.length).forEach(([table, rows]) => hand(`${name}-${table}.csv`, csvOf(table, rows), "text/csv"));
     this.unsaved = false;
@@ -199,7 +201,9 @@ function draw(moved) {
   } else {
     const state = app.state(), begun = visit.events.some((event) => event.do === "begin");
     const bar = begun ? stepBar(app, state, app.view) : null;
-    root.replaceChildren(h("div", { class: "screen" }, [meterHead(app, state), bar, ...screenOf(state)].filter(Boolean)));
+    const parts = screenOf(state).filter(Boolean), end = parts.findIndex((part) => part.className === "foot");
+    root.replaceChildren(h("div", { class: "screen" }, [meterHead(app, state), bar,
+      h("div", { class: "said" }, end < 0 ? parts : parts.slice(0, end)), end < 0 ? null : parts[end]]));
   }
   const wanted = held && [...root.querySelectorAll("[data-key]")].find((node) => node.dataset.key === held && !node.disabled);
   const asked = app.view.asking && root.querySelector(`#ask-${app.view.asking}`);

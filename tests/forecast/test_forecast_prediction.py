@@ -5,17 +5,17 @@ import polars as pl
 import pytest
 from scipy import special, stats
 
-from drift.forecast.forecasts import any_out, forecast, tie_points
+from drift.forecast.forecasts import any_out, forecast
 from drift.forecast.grid.horizon import (
     Bins,
-    crossing_time,
     found_out,
-    make_passage,
     mean_band,
     mean_lattice,
     reading_table,
 )
 from drift.forecast.grid.model import HyperParameters, Kind, Settings, make_grid
+from drift.forecast.grid.passage import crossing_time, make_passage
+from drift.forecast.learn import tie_points
 from tests.forecast.simulator import Plan, simulate, to_ledger
 from tests.forecast.test_forecast_filter import USUAL, found
 from tests.forecast.test_forecast_filter import ledger as ledger_of

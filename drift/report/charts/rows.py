@@ -1,22 +1,30 @@
 """This module turns frames into the rows that a page carries for a figure."""
 
 import json
+import re
 from collections.abc import Mapping
+from typing import Any
 
+import altair as alt
 import polars as pl
+from altair.utils.schemapi import debug_mode
 from polars import selectors as cs
 
-from drift.report.charts.registry import FIGURES
+from drift.report.charts.registry import FIGURES, Figure
+from drift.report.charts.theme import Chart, chart_config, hue
 
+# Of a parameter of a chart.
+Value = float | str | bool | None
 # More digits than any dial or eye resolves, few enough that a page stays light.
 _DIGITS = 6
+_OPTIONAL = re.compile(r"panel_\d+$|if_\w+$")
 
 
 def figure_rows(
     name: str,
     frames: Mapping[str, pl.DataFrame],
     *,
-    params: Mapping[str, float | str | bool | None] | None = None,
+    params: Mapping[str, Value] | None = None,
 ) -> str:
     """Return the rows of a figure as JSON text that may stand in a script element.
 
@@ -64,3 +72,49 @@ def plain_rows(frame: pl.DataFrame) -> pl.DataFrame:
         .replace([float("inf"), float("-inf")], None)
         .fill_nan(None),
     )
+
+
+def filled(
+    name: str,
+    frames: Mapping[str, pl.DataFrame],
+    *,
+    params: Mapping[str, Value] | None = None,
+) -> Chart:
+    """Return the chart of a figure with its rows, hues and configuration: it stands by itself.
+
+    Parameters
+    ----------
+    name, frames, params
+        As of `figure_rows`.
+    """
+    chart = unchecked(FIGURES[name])
+    datasets = {
+        data_set: plain_rows(frames[data_set].select(columns)).to_dicts()
+        for data_set, columns in FIGURES[name].data.items()
+    }
+    if isinstance(chart, alt.VConcatChart):
+        chart.vconcat = _with_rows(chart.vconcat, datasets)
+    chart.datasets = datasets
+    chart.config = chart_config() | {"background": hue("paper")}
+    given = params or {}
+    for param in chart.params if isinstance(chart.params, list) else ():
+        if param.name in given:
+            param.value = given[param.name]
+    return chart
+
+
+def unchecked(figure: Figure) -> Chart:
+    """Build a chart without checks against the schema, which take most of the time.
+
+    The tests check every chart once instead.
+    """
+    with debug_mode(arg=False):
+        return figure.build()
+
+
+def _with_rows(views: list[Any], datasets: Mapping[str, list[dict[str, Any]]]) -> list[Any]:
+    """Return the views of a column without those that have no row, as pages leave them out."""
+    every = [row for rows in datasets.values() for row in rows]
+    drawn = {f"panel_{row['panel']}" for row in every if "panel" in row}
+    drawn |= {f"if_{name}" for name, rows in datasets.items() if rows}
+    return [one for one in views if one.name in drawn or not _OPTIONAL.match(str(one.name))]
