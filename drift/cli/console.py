@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from drift.format import brief, count, day, percent, plain, point, share, typed, whole
+from drift.format import brief, count, day, percent, plain, point, share, whole
 from drift.visible import visible
 
 if TYPE_CHECKING:
@@ -73,7 +73,9 @@ def say_review(written: "Written") -> None:
     if since := written.review.since:
         bands = since.prediction
         promised = f"{share(bands.level)} bands" if bands.level is not None else "bands"
-        told = f"; {bands.inside} of {count(bands.judged, 'next mean')} lay in their {promised}"
+        told = (
+            f"; {bands.inside} of {count(bands.judged, 'mean')} found since lay in their {promised}"
+        )
         tell(f"Since {since.earlier_as_of}: {since.short}{told if bands.judged else ''}")
     tell(headline(review.obligations, as_of=review.as_of))
     if used := uses_words(review.uses, as_of=review.as_of, days=policy.signal_days):
@@ -205,27 +207,29 @@ def one_line(meter_id: str) -> str:
 
 def say_proof(proof: "Proof") -> None:
     """Print how the forecaster did, or that there is too little history to say."""
-    from drift.report.figures.findings import foreseen  # noqa: PLC0415
+    from drift.report.charts.findings import foreseen  # noqa: PLC0415
 
     tell(foreseen(proof))
     if proof.forecasts == 0:
         return
     tell(
-        f"{count(proof.forecasts, 'mean')} of past visits forecast (each meter at each point, "
-        f"{proof.series} in all), {proof.failures} found out of tolerance"
+        f"Tried on {count(proof.forecasts, 'mean')} that past visits found, each forecast from the "
+        f"visits before ({proof.series} meters and points); {proof.failures} were out of tolerance"
     )
     tell(
-        f"{percent(proof.band_level, places=0)} bands of the next as-found mean held "
-        f"{percent(proof.coverage, places=1)} of them ({percent(proof.coverage_low, places=1)} to "
-        f"{percent(proof.coverage_high, places=1)} as if points were independent)"
+        f"The bands promise to hold {percent(proof.band_level, places=0)} of such means and held "
+        f"{percent(proof.coverage, places=1)} ({percent(proof.coverage_low, places=1)} to "
+        f"{percent(proof.coverage_high, places=1)}, 95 % interval if points were independent)"
     )
-    say_table("By method (smaller Brier score is better; ranked apart: 1 is perfect)", proof.scores)
+    say_table(
+        "By method (Brier score: smaller is better; ranked apart: 1 is perfect)", proof.scores
+    )
     say_table("By band of forecast probability", proof.reliability)
     for flag in proof.flags:
         tell(
-            f"Flagged from {typed(flag.threshold)} on: {count(flag.flags, 'flag')}, "
-            f"{flag.caught} of {count(flag.failures, 'failure')} caught a visit ahead, "
-            f"{flag.flags - flag.caught} flags false"
+            f"If a meter is flagged from a chance of {share(flag.threshold)} on: "
+            f"{flag.caught} of {count(flag.failures, 'failure')} flagged a visit ahead, "
+            f"{count(flag.flags - flag.caught, 'false alarm')}"
         )
 
 
