@@ -12,7 +12,7 @@ from drift.guide.texts import TOPICS, topic, topics
 from drift.intake.columns import TABLES
 from drift.report.column_notes import COLUMN_NOTES, TABLE_NOTES
 from drift.report.memo_notes import MEMO_NOTES
-from drift.report.reference import reference_parts
+from drift.report.pages.lookup import reference_parts
 from drift.review.field_tests import FIELD_IMPACT
 from drift.review.obligations import STANDINGS, TOKENS
 from drift.review.policy import Policy, choices_of

@@ -33,7 +33,7 @@ def reference(part: str | None) -> None:
 
     Example: drift reference policy
     """
-    from drift.report.reference import reference_parts  # noqa: PLC0415
+    from drift.report.pages.lookup import reference_parts  # noqa: PLC0415
 
     if part is None:
         tell_markdown("\n".join(f"- `drift reference {name}`" for name in _REFERENCE))

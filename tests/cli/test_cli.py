@@ -95,8 +95,11 @@ def test_a_review_writes_pages_and_data_and_says_where(tmp_path: Path) -> None:
     assert lines[-1] == f"Pages: {out / 'index.html'}"
     written = {path.relative_to(out).as_posix() for path in out.rglob("*") if path.is_file()}
     assert written == {
-        "index.html",
+        *FLEET_PAGES,
+        "assets/vega.js",
+        "assets/figures.js",
         "evidence.html",
+        "guide.html",
         "meters/AM-1.html",
         "meters/AM-2.html",
         "review.xlsx",

@@ -7,7 +7,7 @@ from pathlib import Path
 from drift.guide.texts import topics
 from drift.intake.columns import TABLES
 from drift.report.pages.guide import guide_page
-from drift.report.reference import reference_parts
+from drift.report.pages.lookup import reference_parts
 from drift.report.render import html_guide
 from tests.fabricated_review import fabricate
 

@@ -7,8 +7,8 @@ from markdown_it import MarkdownIt
 
 from drift.guide.texts import topics
 from drift.report.pages import rows
+from drift.report.pages.lookup import reference_parts
 from drift.report.pages.parts import Stamp
-from drift.report.reference import reference_parts
 from drift.review.results import Review
 
 _REFERENCE = {
