@@ -16,6 +16,7 @@ TOPICS = (
     "bench-day",
     "assessor",
     "keep-or-retire",
+    "journal",
     "pages",
     "standings",
     "statistics",

@@ -18,6 +18,7 @@ from drift.report.pages.evidence import EvidencePage
 from drift.report.pages.fleet import FleetPage
 from drift.report.pages.guide import GuidePage
 from drift.report.pages.impact import ImpactPage
+from drift.report.pages.journal import JournalPage
 from drift.report.pages.records import RecordsPage
 from drift.report.pages.retirement import RetirementPage
 from drift.report.pages.sheet import SheetPage
@@ -167,6 +168,11 @@ def html_records(page: RecordsPage) -> str:
     return _html("import.html.jinja2", page)
 
 
+def html_journal(page: JournalPage) -> str:
+    """Return the journal of a source as one HTML page that needs nothing beside it."""
+    return _html("journal.html.jinja2", page)
+
+
 def _html(
     template: str,
     page: FleetPage
@@ -174,6 +180,7 @@ def _html(
     | EvidencePage
     | GuidePage
     | ImpactPage
+    | JournalPage
     | RecordsPage
     | RetirementPage
     | SheetPage,
