@@ -8,6 +8,8 @@ from statistics import NormalDist
 
 import pytest
 
+from drift.report.render import FLEET_PAGES
+
 HEADER = "meter_id,performed_on,stage,correct_air_pct,reading_air_pct"
 DATA_FILES = (
     "meters.csv",
