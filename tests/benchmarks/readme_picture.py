@@ -5,7 +5,7 @@ import tempfile
 from datetime import date
 from pathlib import Path
 
-from playwright.sync_api import sync_playwright
+from playwright.sync_api import ViewportSize, sync_playwright
 
 from drift.api.reviews import find
 from drift.report.page_files import write_pages
@@ -14,7 +14,7 @@ from drift.review.policy import Policy
 ROOT = Path(__file__).resolve().parents[2]
 PICTURE = ROOT / ".readme" / "review.png"
 AS_OF = date(2026, 10, 1)
-SIZE = {"width": 1440, "height": 900}
+SIZE = ViewportSize(width=1440, height=900)
 
 
 def draw(folder: Path, picture: Path) -> None:
