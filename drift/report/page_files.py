@@ -134,9 +134,7 @@ def write_pages(
         progress(done + _finished(left), steps)
     if pack is not None:
         proof = pack.result()
-    for name, html in render.html_fleet(fleet_page(review, proof=proof), bar, alone=alone).items():
-        (folder / name).write_text(html, encoding="utf-8")
-    (folder / "guide.html").write_text(render.html_guide(guide_page(review), bar), encoding="utf-8")
+    _write_fleet(review, folder, bar, proof=proof, alone=alone)
     for future in reversed(left):
         future.result()
     progress(steps, steps)
@@ -191,6 +189,16 @@ def _write_pack(review: Review, folder: Path, bar: PageBar, *, alone: bool) -> P
     html = render.html_evidence(evidence_page(review, evidence), bar, alone=alone)
     (folder / "evidence.html").write_text(html, encoding="utf-8")
     return evidence.proof
+
+
+def _write_fleet(
+    review: Review, folder: Path, bar: PageBar, *, proof: Proof | None, alone: bool
+) -> None:
+    """Write the fleet review, the pages beside it and the guide."""
+    pages = render.html_fleet(fleet_page(review, proof=proof), bar, alone=alone)
+    pages["guide.html"] = render.html_guide(guide_page(review), bar)
+    for name, html in pages.items():
+        (folder / name).write_text(html, encoding="utf-8")
 
 
 def _write_dossier(
