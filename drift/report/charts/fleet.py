@@ -209,7 +209,8 @@ def visits_due() -> Chart:
 
 def _meters() -> list[alt.Chart]:
     """Return the layers of one mark a meter, its way to the due date and the band there."""
-    meters = alt.Chart(alt.NamedData("meters")).transform_calculate(
+    known = alt.Chart(alt.NamedData("meters")).transform_filter("isValid(datum.level)")
+    meters = known.transform_calculate(
         at="datum.row + 0.5",
         top="datum.row + 0.36",
         foot="datum.row + 0.64",
