@@ -8,6 +8,8 @@ import polars as pl
 from drift.conformity.decision_rules import DecisionRule, decision_rule
 from drift.conformity.weigh import Conformity
 from drift.forecast.fit import Fit
+from drift.meter.dial import chamber_scale_of
+from drift.meter.drift_pattern import DRIFT_PATTERN, weigh_drift_pattern
 from drift.meter.tolerance import within_tolerance
 from drift.reference.weigh import Reference
 from drift.review.barred_uses import BARRED_USES
@@ -27,6 +29,13 @@ from drift.trend.plain_trends import plain_trends
 from drift.upkeep.reliability.censored_intervals import censored_intervals
 from drift.upkeep.reliability.survival_curve import survival_curve
 from drift.upkeep.weigh import Upkeep
+
+# Points whose drifts make a pattern.
+_FEWEST_POINTS = 2
+# Width of a 95 % interval in standard errors.
+_INTERVAL_WIDTH = 3.92
+# What meters share in drift where nothing can be told: low, most likely, high, % air a year.
+_UNKNOWN_FLEET = (-0.04, 0.0, 0.04)
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,6 +168,33 @@ class Review:
             self.path_trends,
             level=self.policy.trend_level,
             fewest=self.policy.trend_visits,
+        )
+
+    def drift_causes(self, meter_id: str) -> pl.DataFrame:
+        """Weigh what may make one meter drift, by its drift at each point.
+
+        Returns
+        -------
+        pl.DataFrame
+            Frame of `drift.meter.drift_pattern.DRIFT_PATTERN`, empty where fewer than two points
+            have a drift.
+        """
+        points = self.ledger.filter(pl.col("meter_id") == meter_id).select("series", "point_pct")
+        trends = self.path_trends.join(points.unique(), on="series").drop_nulls(
+            ["drift", "drift_low", "drift_high"]
+        )
+        if trends.height < _FEWEST_POINTS:
+            return pl.DataFrame(schema=DRIFT_PATTERN)
+        shared = self.reference.effects.filter(pl.col("kind") == "fleet_drift").drop_nulls("low")
+        low, effect, high = (
+            shared.select("low", "effect_pct", "high").row(0) if shared.height else _UNKNOWN_FLEET
+        )
+        return weigh_drift_pattern(
+            trends["drift"],
+            (trends["drift_high"] - trends["drift_low"]) / _INTERVAL_WIDTH,
+            air_pct=trends["point_pct"],
+            k=chamber_scale_of(self.sources.meters, meter_id),
+            fleet=(effect, max((high - low) / _INTERVAL_WIDTH, 1e-6)),
         )
 
     @property

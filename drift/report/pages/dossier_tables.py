@@ -350,9 +350,15 @@ class ComparedRow:
     sentence: str
 
 
-def compared_rows(review: Review, meter_id: str) -> tuple[ComparedRow, ...]:
-    """Return what comparing new visits of one meter with old ones found."""
-    mine = review.phases.filter(pl.col("meter_id") == meter_id).select(
+# Verdicts of `Review.phases` after which limits are not what they were before.
+_CHANGES = ("spread_differs", "level_differs", "own_baseline", "other_gauge")
+
+
+def compared_rows(review: Review, meter_id: str) -> tuple[tuple[ComparedRow, ...], int]:
+    """Return where new visits of one meter were found to differ from old ones, and how often not."""
+    mine = review.phases.filter(pl.col("meter_id") == meter_id)
+    told = mine.filter(pl.col("verdict").is_in(_CHANGES)).select(
         "point_pct", "phase", "began_on", pl.col("why").fill_null(""), "sentence"
     )
-    return tuple(ComparedRow(**row) for row in mine.iter_rows(named=True))
+    changed = tuple(ComparedRow(**row) for row in told.iter_rows(named=True))
+    return changed, mine.height - len(changed)
