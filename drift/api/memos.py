@@ -50,6 +50,7 @@ def write_impact(
         If the source cannot be used, holds no such meter or visit, or `out` cannot be written.
     """
     # Drawing libraries are slow to load, and a wrong name should be told at once.
+    from drift.report.charts.assets import write_assets  # noqa: PLC0415
     from drift.report.pages.impact import impact_page  # noqa: PLC0415
     from drift.report.pages.parts import file_name  # noqa: PLC0415
     from drift.report.render import html_impact  # noqa: PLC0415
@@ -70,6 +71,7 @@ def write_impact(
     with exchanged_for(place, keep=place.written.keys()) as new:
         write_data(tables, new)
         (new / f"{stem}.html").write_text(html_impact(page), encoding="utf-8")
+        write_assets(new)
         write_kind_record(new, IMPACT, {**place.written, **digests_of(new)})
     return ImpactWritten(
         impact=impact,

@@ -8,6 +8,7 @@ from pathlib import Path
 import polars as pl
 
 from drift.report import render
+from drift.report.charts.assets import write_assets
 from drift.report.data_files import plain_columns, write_data
 from drift.report.exchange import digests_of, exchanged_for, place_for, write_kind_record
 from drift.report.own_files import RETIREMENT
@@ -81,6 +82,7 @@ def write_retirement(memo: RetirementMemo, out: Path) -> Path:
     with exchanged_for(place) as new:
         write_data(retirement_tables(memo), new)
         (new / "retirement.html").write_text(render.html_retirement(page), encoding="utf-8")
+        write_assets(new)
         record = json.dumps(retirement_record(memo), indent=2, ensure_ascii=False, allow_nan=False)
         (new / "retirement.json").write_text(record + "\n", encoding="utf-8")
         write_kind_record(new, RETIREMENT, digests_of(new))

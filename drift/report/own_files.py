@@ -17,6 +17,9 @@ from typing import Any
 # Says in a page who made it; `reports/frame.html.jinja2` has it.
 _PAGE_MARK = b'name="generator" content="drift"'
 _RECORD_MARK = b'"program": "drift"'
+# Begins the scripts that draw figures; `drift/report/charts/assets.py` writes it.
+_SCRIPT_MARK = b"/* drift: "
+_SCRIPTS = r"assets/(?:vega|figures)\.js"
 _HEAD_BYTES = 4096
 _LARGEST_RECORD = 64 * 2**20
 # What desktops leave in any folder that they show; it is nobody's work.
@@ -87,6 +90,7 @@ REVIEW_FOLDER = FileKind(
     record="data/run.json",
     names=re.compile(
         r"(?:index|evidence)\.(?:html|pdf)|meters/[^/\\]+\.(?:html|pdf)|review\.xlsx"
+        rf"|{_SCRIPTS}"
         r"|data/(?:run\.json|[a-z_]+\.csv)"
     ),
     table=lambda name: Path(name).stem,
@@ -94,7 +98,7 @@ REVIEW_FOLDER = FileKind(
 RETIREMENT = FileKind(
     what="a retirement memo",
     record="record.json",
-    names=re.compile(r"retirement\.(?:html|json)|retirement[a-z_]*\.csv|record\.json"),
+    names=re.compile(rf"retirement\.(?:html|json)|retirement[a-z_]*\.csv|record\.json|{_SCRIPTS}"),
     table=lambda name: Path(name).stem,
 )
 IMPACT = FileKind(
@@ -102,6 +106,7 @@ IMPACT = FileKind(
     record="record.json",
     names=re.compile(
         r"[^/\\]+_\d{4}-\d\d-\d\d(?:\.html|_field_tests\.csv|_path\.csv)|record\.json"
+        rf"|{_SCRIPTS}"
     ),
     table=lambda name: "path" if name.endswith("_path.csv") else "field_tests",
 )
@@ -182,6 +187,11 @@ def _is_table(folder: Path, name: str, kind: FileKind, head: bytes, _whole: bool
     return mark is not None and mark.encode() in head.split(b"\n", 1)[0].split(b",")
 
 
+def _is_script(_folder: Path, _name: str, _kind: FileKind, head: bytes, _whole: bool) -> bool:
+    """Say whether a script says whose it is."""
+    return head.startswith(_SCRIPT_MARK)
+
+
 def _is_record(_folder: Path, _name: str, _kind: FileKind, head: bytes, _whole: bool) -> bool:
     """Say whether a record begins with the program's name."""
     return _RECORD_MARK in head
@@ -193,6 +203,7 @@ _BEGINNINGS: Mapping[str, Callable[[Path, str, FileKind, bytes, bool], bool]] = 
     ".xlsx": _is_workbook,
     ".csv": _is_table,
     ".json": _is_record,
+    ".js": _is_script,
 }
 
 

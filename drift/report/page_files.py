@@ -10,6 +10,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from drift.report import render
+from drift.report.charts.assets import figures_script, library_script, write_assets
 from drift.report.figures.drawing import warm_up
 from drift.report.pages.dossier import dossier_page
 from drift.report.pages.evidence import evidence_page
@@ -48,6 +49,8 @@ def helpers(dossiers: int) -> Iterator[Helpers]:
             for pool in pools:
                 pool.submit(warm_up)
                 pool.submit(load_fits)
+            for pool in pools[:1]:
+                pool.submit(_ready_assets)
         yield pools
     finally:
         for pool in pools:
@@ -80,7 +83,8 @@ def write_pages(
     Returns
     -------
     list of str
-        Names of the pages below `folder`, the same on any number of cores, as are their bytes.
+        Names below `folder` of the pages, then of the scripts that draw their figures; the same
+        on any number of cores, as are their bytes.
 
     Raises
     ------
@@ -89,6 +93,7 @@ def write_pages(
     """
     meters = folder / "meters"
     meters.mkdir(parents=True, exist_ok=True)
+    drawn = beside[0].submit(write_assets, folder) if beside else None
     pack = beside[0].submit(_write_pack, review, folder) if beside else None
     parts = dict(split_by_meter(review))
     begun = {
@@ -99,6 +104,7 @@ def write_pages(
     (folder / "index.html").write_text(index, encoding="utf-8")
     if pack is None:
         _write_pack(review, folder)
+    assets = write_assets(folder) if drawn is None else drawn.result()
     meanwhile()
     # From the far end, this process writes what no helper has begun.
     done, steps, left = 1, len(parts) + 2, []
@@ -117,6 +123,7 @@ def write_pages(
         "index.html",
         "evidence.html",
         *(f"meters/{file_name(meter_id)}" for meter_id in parts),
+        *assets,
     ]
 
 
@@ -148,6 +155,12 @@ def _cores() -> int:
         return len(os.sched_getaffinity(0))
     except AttributeError:  # not on every system
         return os.cpu_count() or 1
+
+
+def _ready_assets() -> None:
+    """Put the scripts together that draw figures: bundling the library is slow the first time."""
+    library_script()
+    figures_script()
 
 
 def _write_pack(review: Review, folder: Path) -> None:

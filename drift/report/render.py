@@ -3,12 +3,14 @@
 import base64
 import hashlib
 import json
+from dataclasses import dataclass
 from functools import cache
 
 from jinja2 import Environment, FunctionLoader, StrictUndefined
 
 from drift import format as text
 from drift.folders import cautions, report
+from drift.report.charts.assets import figures_script, library_script
 from drift.report.pages.dossier import DossierPage
 from drift.report.pages.evidence import EvidencePage
 from drift.report.pages.fleet import FleetPage
@@ -19,19 +21,47 @@ from drift.report.pages.sheet import SheetPage
 from drift.report.pages.short import ShortPage
 
 
-def html_fleet(page: FleetPage) -> str:
-    """Return the fleet review as one HTML page that needs nothing beside it."""
-    return _html("fleet.html.jinja2", page)
+@dataclass(frozen=True, slots=True)
+class PageScripts:
+    """The scripts of a page.
+
+    Attributes
+    ----------
+    admitted : str
+        What its security policy admits: hashes of scripts within, or files beside it.
+    within : tuple of str
+        Scripts that the page holds.
+    beside : tuple of str
+        Where the scripts that draw its figures lie, from the page.
+    """
+
+    admitted: str
+    within: tuple[str, ...]
+    beside: tuple[str, ...]
 
 
-def html_dossier(page: DossierPage) -> str:
-    """Return the dossier of one meter as one HTML page that needs nothing beside it."""
-    return _html("dossier.html.jinja2", page)
+def html_fleet(page: FleetPage, *, alone: bool = False) -> str:
+    """Return the fleet review as one HTML page.
+
+    Parameters
+    ----------
+    page : FleetPage
+        What it says.
+    alone : bool
+        Whether it holds the scripts that draw its figures, 0.9 MB, to be mailed by itself; else
+        they lie in ``assets/`` beside the review.  The same for every page with figures.
+    """
+    return _html("fleet.html.jinja2", page, figures="" if alone else "assets/")
 
 
-def html_retirement(page: RetirementPage) -> str:
-    """Return the retirement memo as one HTML page that needs nothing beside it."""
-    return _html("retirement.html.jinja2", page)
+def html_dossier(page: DossierPage, *, alone: bool = False) -> str:
+    """Return the dossier of one meter as one HTML page; `alone` as of `html_fleet`."""
+    return _html("dossier.html.jinja2", page, figures="" if alone else "../assets/")
+
+
+def html_retirement(page: RetirementPage, *, alone: bool = False) -> str:
+    """Return the retirement memo as one HTML page; `alone` as of `html_fleet`."""
+    return _html("retirement.html.jinja2", page, figures="" if alone else "assets/")
 
 
 def html_sheet(page: SheetPage) -> str:
@@ -39,14 +69,14 @@ def html_sheet(page: SheetPage) -> str:
     return _html("sheet.html.jinja2", page)
 
 
-def html_impact(page: ImpactPage) -> str:
-    """Return an impact note as one HTML page that needs nothing beside it."""
-    return _html("impact.html.jinja2", page)
+def html_impact(page: ImpactPage, *, alone: bool = False) -> str:
+    """Return an impact note as one HTML page; `alone` as of `html_fleet`."""
+    return _html("impact.html.jinja2", page, figures="" if alone else "assets/")
 
 
-def html_evidence(page: EvidencePage) -> str:
-    """Return the evidence pack as one HTML page that needs nothing beside it."""
-    return _html("evidence.html.jinja2", page)
+def html_evidence(page: EvidencePage, *, alone: bool = False) -> str:
+    """Return the evidence pack as one HTML page; `alone` as of `html_fleet`."""
+    return _html("evidence.html.jinja2", page, figures="" if alone else "assets/")
 
 
 def html_short(page: ShortPage) -> str:
@@ -68,22 +98,32 @@ def _html(
     | RecordsPage
     | RetirementPage
     | SheetPage,
+    *,
+    figures: str | None = None,
 ) -> str:
-    """Return a page: its template over the frame, with style, script and what admits them."""
-    style, script = _style(), report("page.js")
+    """Return a page: its template over the frame, with style, scripts and what admits them.
+
+    figures is where the scripts that draw them lie, empty where the page holds them itself, None
+    where it has none to draw.
+    """
     rendered = (
         _environment()
         .get_template(template)
-        .render(
-            page=page,
-            style=style,
-            style_hash=_digest(style),
-            script=script,
-            script_hash=_digest(script),
-            cautions=cautions(),
-        )
+        .render(page=page, style=_style(), scripts=_scripts(figures), cautions=cautions())
     )
     return rendered + "\n"
+
+
+@cache
+def _scripts(figures: str | None) -> PageScripts:
+    """Return the scripts of a page, by where those that draw figures lie."""
+    within = [report("page.js")]
+    if figures == "":
+        within += [library_script(), figures_script()]
+    beside = [f"{figures}{name}.js" for name in ("vega", "figures")] if figures else []
+    hashes = (f"'sha256-{_digest(script)}'" for script in within)
+    admitted = " ".join([*(["'self'"] if beside else []), *hashes])
+    return PageScripts(admitted, tuple(within), tuple(beside))
 
 
 def _digest(text_of_tag: str) -> str:
@@ -96,7 +136,8 @@ def _style() -> str:
     """Return the style sheet with the palette of the figures."""
     theme = json.loads(report("theme.json"))
     palette = _environment().get_template("palette.css.jinja2")
-    return palette.render(light=theme["light"], dark=theme["dark"]) + "\n" + report("style.css")
+    colours = palette.render(light=theme["light"], dark=theme["dark"])
+    return "\n".join((colours, report("style.css"), report("figures.css")))
 
 
 @cache

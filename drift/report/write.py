@@ -41,7 +41,7 @@ def write_beside(
     many = len(pages)
     with timed(timings, "print_pages"):
         printed = print_pages(
-            pages,
+            [name for name in pages if name.endswith(".html")],
             out,
             browser=browser,
             as_of=review.as_of,
@@ -70,7 +70,7 @@ def _write_pages(
     *,
     meanwhile: Callable[[], None],
 ) -> list[str]:
-    """Write the pages, and `meanwhile` what else there is; return the pages' names below `out`."""
+    """Write pages with their scripts, and `meanwhile` what else there is; return their names."""
     # Drawing libraries are slow to load and --data-only does without them.
     from drift.report.page_files import write_pages  # noqa: PLC0415
 

@@ -20,7 +20,11 @@ from drift.review.policy import Policy, choices_of
 from drift.review.results import Review
 from tests.fabricated_review import AS_OF, DRIFTER, IDS, IMAGE, NEWCOMER, REMARK, SCRIPT, fabricate
 
+SCRIPTS = {"assets/vega.js", "assets/figures.js"}
 VOID = {"meta", "br", "img", "link", "input", "hr"}
+
+
+_KIND = ("script", "type")
 
 
 class Outline(HTMLParser):
@@ -130,23 +134,26 @@ def test_pages_are_balanced_and_self_contained(written: dict[str, str]) -> None:
         assert page.unbalanced == [], name
         assert not {"link", "img", "iframe", "object", "form"} & set(page.tags), name
         assert not [a for _, a, _ in page.attributes if a.startswith("on") or a == "style"], name
-        assert not page.values("src"), name
+        assert {source.removeprefix("../") for source in page.values("src")} <= SCRIPTS, name
         assert all("://" not in href for href in page.values("href")), name
         assert "http-equiv" in {attribute for _, attribute, _ in page.attributes}, name
         assert len(page.values("id")) == len(set(page.values("id"))), name
 
 
-def test_the_only_script_is_the_one_that_the_page_admits(written: dict[str, str]) -> None:
-    """Each page has the program's own script, named by its hash in the security policy."""
+def test_the_only_scripts_are_those_that_the_page_admits(written: dict[str, str]) -> None:
+    """Each page holds the program's own script, admitted by its hash, and what lies beside it."""
     script = report("page.js")
     digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
     for name, html in written.items():
         page = Outline(html)
-        assert page.tags.count("script") == 1, name
-        assert page.script == script, name
+        kinds = [kind for tag, attribute, kind in page.attributes if (tag, attribute) == _KIND]
+        assert page.tags.count("script") == 1 + len(page.values("src")) + len(kinds), name
+        assert set(kinds) <= {"application/json"}, name
+        assert page.script.endswith(script), name
         (policy,) = (content for content in page.values("content") if "default-src" in content)
-        assert f"script-src 'sha256-{digest}';" in policy, name
-        assert "unsafe" not in policy, name
+        assert policy.startswith(f"default-src 'none'; script-src 'self' 'sha256-{digest}'; "), name
+        assert "unsafe-eval" not in policy, name
+        assert policy.count("unsafe-inline") == policy.count("style-src 'unsafe-inline'"), name
     assert not re.search(r"innerHTML|outerHTML|insertAdjacent|document.write|eval|fetch", script)
 
 

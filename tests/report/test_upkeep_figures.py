@@ -1,4 +1,4 @@
-"""Figures of time in tolerance and of costs: drawn from their frames, valid, and to scale."""
+"""Figures of time in tolerance: drawn from its frame, valid, and to scale."""
 
 import re
 
@@ -10,7 +10,7 @@ from drift.frames import Row
 from drift.report.figures import drawing
 from drift.report.figures.canvas import Picture
 from drift.report.figures.drawing import colour
-from drift.report.figures.studies import draw_costs, draw_survival
+from drift.report.figures.studies import draw_survival
 from drift.upkeep.reliability.survival_curve import CURVE
 
 FLAT = pl.DataFrame(
@@ -23,14 +23,6 @@ FLAT = pl.DataFrame(
         "weibull": [1.0, 0.8, 0.6, 0.4],
     },
     schema=CURVE,
-)
-COSTS = pl.DataFrame(
-    {
-        "choice": ["keep", "check_more_often", "service", "retire"],
-        "expected_cost": [5000.0, 3000.0, 2500.0, 4000.0],
-        "low_cost": [3500.0, 2600.0, 2100.0, 3900.0],
-        "high_cost": [6500.0, 3400.0, 3100.0, 4200.0],
-    }
 )
 
 
@@ -77,28 +69,11 @@ def test_survival_without_a_law_has_no_line_of_it() -> None:
     assert not stroked(draw_survival(lawless, target=0.95, present_days=91.0), "ink")
 
 
-def test_costs_are_drawn_with_their_ranges() -> None:
-    """Each choice has a dot at its expected cost within its range, both by the labelled scale."""
-    picture = draw_costs(COSTS)
-    scale = (place(picture, "5000") - place(picture, "0")) / 5000
-    for row, bar, dot in zip(
-        COSTS.iter_rows(named=True), stroked(picture, "forecast"), picture.dots, strict=True
-    ):
-        (low, _), (high, _) = vertices(bar)
-        zero = place(picture, "0")
-        assert (low - zero) / scale == pytest.approx(row["low_cost"], abs=10)
-        assert (high - zero) / scale == pytest.approx(row["high_cost"], abs=10)
-        assert (dot["x"] - zero) / scale == pytest.approx(row["expected_cost"], abs=10)
-        assert row["choice"].replace("_", " ") in dot["says"]
-
-
 @pytest.mark.parametrize(
     "picture",
     [
         draw_survival(FLAT, target=0.95, present_days=91.0),
         draw_survival(FLAT.head(1), target=0.95, present_days=91.0),
-        draw_costs(COSTS),
-        draw_costs(COSTS.head(1)),
     ],
 )
 def test_pictures_are_valid_and_of_the_themes_hues(picture: Picture) -> None:

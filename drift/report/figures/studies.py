@@ -33,8 +33,6 @@ _TARGET_DASH, _LAW_DASH = (7, 3), (2, 2)
 _SHARES = (0.0, 0.25, 0.5, 0.75, 1.0)
 _MOST_TICKS = 8
 _STEPS = (1, 2, 5)
-# One row of costs, with the room for its name.
-_ROW, _NAMES, _COSTS_WIDTH, _HEAD = 34, 200, 380, 34
 
 
 @unchecked
@@ -216,43 +214,6 @@ def draw_survival(curve: pl.DataFrame, *, target: float, present_days: float) ->
     return Picture(
         _LEFT + PANEL_WIDTH + _RIGHT, _TOP + _HEIGHT + _FOOT, tuple(under), (), tuple(words)
     )
-
-
-def draw_costs(costs: pl.DataFrame) -> Picture:
-    """Draw the expected cost of each choice and the range that holds most outcomes.
-
-    Parameters
-    ----------
-    costs : pl.DataFrame
-        One row per choice in the order to be drawn: ``choice expected_cost low_cost high_cost``;
-        nothing null.
-    """
-    most = 1.05 * max(float(costs["high_cost"].to_numpy().max()), 1e-9)
-    cost = Scale(0.0, most, _NAMES, _NAMES + _COSTS_WIDTH)
-    foot = _HEAD + _ROW * costs.height
-    under: list[Row] = []
-    words: list[Word] = []
-    for value in _round_values(most):
-        x = cost.at(value)
-        under.append(canvas.path([(x, _HEAD), (x, foot)], stroke=colour("hairline"), width=0.6))
-        label = text.whole(round(value))
-        words.append(canvas.word(x, _HEAD - 12, label, hue=colour("quiet"), align="middle"))
-    dots = []
-    for place, row in enumerate(costs.iter_rows(named=True)):
-        y = _HEAD + _ROW * (place + 0.5)
-        name = text.words_of(row["choice"])
-        words.append(canvas.word(_NAMES - 10, y, name, hue=colour("ink"), align="end"))
-        tips = [(cost.at(row["low_cost"]), y), (cost.at(row["high_cost"]), y)]
-        under.append(canvas.path(tips, stroke=colour("forecast"), width=6))
-        says = (
-            f"{name}: {text.whole(round(row['expected_cost']))} expected, "
-            f"{text.whole(round(row['low_cost']))} to {text.whole(round(row['high_cost']))}"
-        )
-        hue = colour("measured")
-        at = cost.at(row["expected_cost"])
-        dots.append(canvas.dot(at, y, stroke=hue, fill=hue, size=46, says=says))
-    width = _NAMES + _COSTS_WIDTH + 30
-    return Picture(width, foot + 4, tuple(under), tuple(dots), tuple(words))
 
 
 def _level(

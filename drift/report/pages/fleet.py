@@ -13,10 +13,10 @@ from drift.report.pages.fleet_reference import reference_part
 from drift.report.pages.intervals import IntervalPart, interval_part, survival_figure
 from drift.report.pages.parts import (
     Choice,
-    Figure,
     FileRow,
     HeldBackRow,
     MeterRow,
+    Painted,
     SignalRow,
     Stamp,
     StrayResponse,
@@ -119,10 +119,10 @@ class FleetPage:
     watched_total: int
     overdue: tuple[MeterRow, ...]
     meters: tuple[MeterRow, ...]
-    fleet: Figure
+    fleet: Painted
     intervals: IntervalPart
-    survival: Figure | None
-    paths: Figure | None
+    survival: Painted | None
+    paths: Painted | None
     open_signals: tuple[SignalRow, ...]
     open_signals_total: int
     stray_responses: tuple[StrayResponse, ...]

@@ -9,7 +9,7 @@ from drift import format as text
 from drift.report.figures.canvas import Scale
 from drift.report.figures.fleet import LABELLED_METERS, Path, draw_fleet, draw_multiples
 from drift.report.pages import captions
-from drift.report.pages.parts import Bar, Figure, pictured
+from drift.report.pages.parts import Bar, Painted, pictured
 from drift.review.results import Review
 
 # Paths that are drawn side by side; the table has a small one of every meter.
@@ -23,7 +23,7 @@ _EDGE = 6.0
 _WIDEST, _NARROWEST = 4.0, 1.5
 
 
-def fleet_figure(review: Review, *, in_use: list[str]) -> Figure:
+def fleet_figure(review: Review, *, in_use: list[str]) -> Painted:
     """Return the figure of all meters that are in use, with its words."""
     policy = review.policy
     drawn = placed(review).filter(pl.col("meter_id").is_in(in_use))
@@ -48,7 +48,7 @@ def fleet_figure(review: Review, *, in_use: list[str]) -> Figure:
     )
 
 
-def paths_figure(review: Review, *, in_use: list[str]) -> Figure | None:
+def paths_figure(review: Review, *, in_use: list[str]) -> Painted | None:
     """Return the unadjusted paths of meters in use side by side; None where none is known."""
     policy = review.policy
     worst = review.meters.select("meter_id", point_pct="worst_point_pct")

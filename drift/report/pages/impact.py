@@ -8,7 +8,7 @@ import polars as pl
 
 from drift import format as text
 from drift.report.figures.events import draw_impact
-from drift.report.pages.parts import Figure, FileRow, Stamp, pictured
+from drift.report.pages.parts import FileRow, Painted, Stamp, pictured
 from drift.report.pages.rows import file_rows, stamp
 from drift.review.policy import Policy
 from drift.review.results import Review
@@ -59,7 +59,7 @@ class ImpactPage:
         Sentences.
     numbers : tuple of (str, str, str)
         Label, value and aside of each figure at the head.
-    figure : Figure or None
+    figure : Painted or None
         None where no path is known.
     questions : tuple of (str, str)
         Clause and what it asks to decide.
@@ -73,7 +73,7 @@ class ImpactPage:
     failed: bool
     lead: tuple[str, ...]
     numbers: tuple[tuple[str, str, str], ...]
-    figure: Figure | None
+    figure: Painted | None
     tests: tuple[TestRow, ...]
     questions: tuple[tuple[str, str], ...]
     files: tuple[FileRow, ...]
@@ -134,7 +134,7 @@ def _numbers(impact: Impact) -> tuple[tuple[str, str, str], ...]:
     )
 
 
-def _figure(impact: Impact, visits: pl.DataFrame, policy: Policy) -> Figure:
+def _figure(impact: Impact, visits: pl.DataFrame, policy: Policy) -> Painted:
     """Return the path through the span."""
     suspicion = impact.suspicion
     within = pl.col("performed_on").is_between(suspicion.started, suspicion.closed)

@@ -6,7 +6,7 @@ import polars as pl
 
 from drift import format as text
 from drift.report.figures.studies import draw_survival
-from drift.report.pages.parts import Figure, file_name, pictured
+from drift.report.pages.parts import Painted, file_name, pictured
 from drift.review.results import Review
 
 _TITLES = {
@@ -105,7 +105,7 @@ def meter_scope(review: Review, meter_id: str) -> ScopePart | None:
     return scopes[0] if scopes else None
 
 
-def survival_figure(review: Review) -> Figure | None:
+def survival_figure(review: Review) -> Painted | None:
     """Return the figure of time in tolerance, None where no spell is known."""
     choices = review.policy.intervals
     held = review.spells

@@ -27,7 +27,7 @@ _MARK = "~"
 
 
 @dataclass(frozen=True, slots=True)
-class Figure:
+class Painted:
     """A picture with what it shows and what to conclude.
 
     Attributes
@@ -330,9 +330,9 @@ def pictured(
     shows: str,
     conclude: str,
     key: tuple[str, ...],
-) -> Figure:
-    """Return the figure that a picture is, with the words of `Figure`."""
-    return Figure(
+) -> Painted:
+    """Return the figure that a picture is, with the words of `Painted`."""
+    return Painted(
         name=name,
         title=title,
         svg=marks_svg(picture),

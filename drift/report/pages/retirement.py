@@ -6,9 +6,9 @@ from typing import Any
 import polars as pl
 
 from drift import format as text
-from drift.report.figures.studies import draw_costs
+from drift.report.charts.rows import figure_rows
 from drift.report.pages import rows
-from drift.report.pages.parts import Choice, Figure, FileRow, Stamp, pictured
+from drift.report.pages.parts import Choice, FileRow, Stamp
 from drift.review.obligations import PRESSING
 from drift.review.policy import Policy
 from drift.review.results import Review
@@ -47,9 +47,11 @@ class CostRow:
 
 @dataclass(frozen=True, slots=True)
 class MeterMemo:
-    """The memo on one meter; figure is None where its choices cannot all be priced.
+    """The memo on one meter.
 
-    first is what the review asks for before anything is decided, empty where that is nothing.
+    cost_rows are those of its figure, None where its choices cannot all be priced, and
+    cost_caption what to conclude from it; first is what the review asks for before anything is
+    decided, empty where that is nothing.
     """
 
     anchor: str
@@ -63,7 +65,8 @@ class MeterMemo:
     grounds: tuple[GroundRow, ...]
     costs: tuple[CostRow, ...]
     costs_note: str
-    figure: Figure | None
+    cost_rows: str | None
+    cost_caption: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,7 +186,8 @@ def _memo(review: Review, weighed: Weighed, advice: dict[str, Any], *, anchor: s
         ),
         costs=tuple(_cost_row(row, review.policy) for row in costs.iter_rows(named=True)),
         costs_note=_costs_note(costs, review.policy),
-        figure=_cost_figure(costs, review.policy, anchor=anchor),
+        cost_rows=_cost_rows(costs, advice["recommendation"]),
+        cost_caption=_cost_caption(costs, review.policy),
     )
 
 
@@ -271,11 +275,27 @@ def _costs_note(costs: pl.DataFrame, policy: Policy) -> str:
     return f"Costs that cannot be said: {text.listed(absent)} {verb} not in the policy."
 
 
-def _cost_figure(costs: pl.DataFrame, policy: Policy, *, anchor: str) -> Figure | None:
-    """Return the figure of what each choice costs, None where one cannot be priced."""
+def _cost_rows(costs: pl.DataFrame, advised: str) -> str | None:
+    """Return the rows of the figure of what each choice costs, None where one has no price."""
+    if costs.height < 2 or costs["expected_cost"].null_count():
+        return None
+    drawn = costs.select(
+        choice=pl.col("choice").replace(CHOICE_WORDS),
+        advised=pl.col("choice") == advised,
+        expected="expected_cost",
+        low="low_cost",
+        high="high_cost",
+        failed=pl.Series([text.in_tenths(value) for value in costs["found_out"]]),
+        out=pl.Series([text.probability(value) for value in costs["share_out"]]),
+    )
+    return figure_rows("retirement_costs", {"costs": drawn})
+
+
+def _cost_caption(costs: pl.DataFrame, policy: Policy) -> str:
+    """Say which choice is expected to cost least, and what the figure shows of it."""
     drawn = costs.select(CHOICE_COSTS.keys())
     if drawn.height < 2 or drawn["expected_cost"].null_count():
-        return None
+        return ""
     cheapest = drawn.sort("expected_cost").row(0, named=True)
     cost = text.whole(round(cheapest["expected_cost"]))
     years = text.plain(policy.retirement.horizon_years)
@@ -289,18 +309,7 @@ def _cost_figure(costs: pl.DataFrame, policy: Policy, *, anchor: str) -> Figure 
         names = [f"“{CHOICE_WORDS[name]}”" for name in near["choice"]]
         verb = "lies" if near.height == 1 else "lie"
         conclude += f" Within its range {verb} {text.listed(names)}: luck may reverse them."
-    named = drawn.with_columns(choice=pl.col("choice").replace(CHOICE_WORDS))
-    return pictured(
-        draw_costs(named),
-        name=f"costs-{anchor}",
-        title="What each choice costs",
-        label=f"Expected cost of each choice. {conclude}",
-        shows=(
-            f"Cost over {years} years in the laboratory's currency, by playing the meter's own "
-            f"drift, wander and noise forward many times under the policy's prices: "
-            f"the mean, and the range that holds {text.share(policy.retirement.cost_coverage)} of "
-            "the outcomes. A serviced and a new meter drift like the fleet's meters."
-        ),
-        conclude=conclude,
-        key=("cost", "cost_range"),
+    return (
+        f"{conclude} Dot: mean cost in the laboratory's currency under the policy's prices; line: "
+        f"the range that holds {text.share(policy.retirement.cost_coverage)} of the outcomes."
     )

@@ -1,0 +1,50 @@
+"""This module lists every figure: its chart, and the named data that the chart is drawn over.
+
+To add one: a function in a module of this folder that returns its chart, and a row in `FIGURES`.
+"""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+from drift.report.charts.retirement import choice_costs
+from drift.report.charts.theme import Chart
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """One kind of figure.
+
+    Attributes
+    ----------
+    name : str
+        By which pages and `import drift` know it.
+    shows : str
+        What is drawn, in a few words.
+    build : callable
+        Gives the chart over `altair.NamedData`, without rows: one view, layers, or a column of
+        views of one width, so that a page can fit it to its own width.
+    data : mapping of str to tuple of str
+        Columns of each data set by its name; a chart may use no others.
+    per_meter : bool
+        Whether its rows are those of one meter.
+    """
+
+    name: str
+    shows: str
+    build: Callable[[], Chart]
+    data: Mapping[str, tuple[str, ...]]
+    per_meter: bool = False
+
+
+FIGURES: Mapping[str, Figure] = {
+    figure.name: figure
+    for figure in (
+        Figure(
+            name="retirement_costs",
+            shows="expected cost of each choice, with its range",
+            build=choice_costs,
+            data={"costs": ("choice", "advised", "expected", "low", "high", "failed", "out")},
+            per_meter=True,
+        ),
+    )
+}
