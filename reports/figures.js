@@ -2,6 +2,7 @@
    printing.  SPECS and CONFIG stand before this in the same closure. */
 "use strict";
 const WAITS = "This figure could not be drawn.";
+const NARROW = 560; /* below this width labels stand within a figure */
 const EMPTY = "No rows on record for this figure.";
 const drawings = new Map(); /* element -> what is drawn in it */
 const onDrawn = []; /* called with each element and view once it is drawn */
@@ -26,9 +27,22 @@ function widened(spec, width) {
   for (const part of spec.vconcat ?? [spec]) part.width = width;
 }
 
+/* A parameter `height_N` of a figure gives its Nth view the height that follows from others. */
+function heights(compiled) {
+  const known = new Set(compiled.signals.map(({ name }) => name));
+  for (const signal of compiled.signals) {
+    const [, place] = /^concat_(\d+)_height$/.exec(signal.name) ?? [];
+    if (!known.has(`height_${place}`)) continue;
+    delete signal.value;
+    signal.update = `height_${place}`;
+  }
+  return compiled;
+}
+
 /* Fits a figure to its page: what stands beside the axes is measured, the rest is for the data. */
 async function fit(place) {
-  const { view } = drawings.get(place);
+  const { view, narrows } = drawings.get(place);
+  if (narrows) view.signal("narrow", place.clientWidth < NARROW);
   const svg = place.querySelector("svg");
   if (!svg || !place.clientWidth) return;
   const beside = Number(svg.getAttribute("width")) - view.width();
@@ -51,9 +65,9 @@ async function draw(place) {
   try {
     const { view } = await vegaEmbed(place, spec, {
       mode: "vega-lite", config: CONFIG, renderer: "svg", ast: true, actions: false, tooltip: false,
-      defaultStyle: false, logLevel: 1, bind: document.createElement("div"),
+      defaultStyle: false, logLevel: 1, patch: heights, bind: document.createElement("div"),
     });
-    drawings.set(place, { view });
+    drawings.set(place, { view, narrows: (spec.params ?? []).some(({ name }) => name === "narrow") });
     await fit(place);
     /* Twice: labels that no longer overlap may need another room beside the axes. */
     await fit(place);

@@ -56,7 +56,8 @@ def html_fleet(page: FleetPage, *, alone: bool = False) -> str:
 
 def html_dossier(page: DossierPage, *, alone: bool = False) -> str:
     """Return the dossier of one meter as one HTML page; `alone` as of `html_fleet`."""
-    return _html("dossier.html.jinja2", page, figures="" if alone else "../assets/")
+    where = "" if alone else "../assets/"
+    return _html("dossier.html.jinja2", page, figures=where, further="dossier.css")
 
 
 def html_retirement(page: RetirementPage, *, alone: bool = False) -> str:
@@ -100,16 +101,17 @@ def _html(
     | SheetPage,
     *,
     figures: str | None = None,
+    further: str = "",
 ) -> str:
     """Return a page: its template over the frame, with style, scripts and what admits them.
 
     figures is where the scripts that draw them lie, empty where the page holds them itself, None
-    where it has none to draw.
+    where it has none to draw; further names a style sheet of its own.
     """
     rendered = (
         _environment()
         .get_template(template)
-        .render(page=page, style=_style(), scripts=_scripts(figures), cautions=cautions())
+        .render(page=page, style=_style(further), scripts=_scripts(figures), cautions=cautions())
     )
     return rendered + "\n"
 
@@ -132,12 +134,19 @@ def _digest(text_of_tag: str) -> str:
 
 
 @cache
-def _style() -> str:
-    """Return the style sheet with the palette of the figures."""
+def _style(further: str) -> str:
+    """Return the style sheet with the palette of the figures, and a further one where named."""
     theme = json.loads(report("theme.json"))
     palette = _environment().get_template("palette.css.jinja2")
     colours = palette.render(light=theme["light"], dark=theme["dark"])
-    return "\n".join((colours, report("style.css"), report("figures.css")))
+    return "\n".join(
+        (
+            colours,
+            report("style.css"),
+            report("figures.css"),
+            *([report(further)] if further else []),
+        )
+    )
 
 
 @cache

@@ -9,7 +9,12 @@ from drift.conformity.decision_rules import DecisionRule, decision_rule
 from drift.conformity.weigh import Conformity
 from drift.forecast.fit import Fit
 from drift.meter.dial import chamber_scale_of
-from drift.meter.drift_pattern import DRIFT_PATTERN, weigh_drift_pattern
+from drift.meter.fault_pattern import (
+    DRIFT_PATTERN,
+    FaultPattern,
+    pattern_of_drifts,
+    weigh_drift_pattern,
+)
 from drift.meter.tolerance import within_tolerance
 from drift.reference.weigh import Reference
 from drift.review.barred_uses import BARRED_USES
@@ -176,26 +181,32 @@ class Review:
         Returns
         -------
         pl.DataFrame
-            Frame of `drift.meter.drift_pattern.DRIFT_PATTERN`, empty where fewer than two points
+            Frame of `drift.meter.fault_pattern.DRIFT_PATTERN`, empty where fewer than two points
             have a drift.
         """
-        points = self.ledger.filter(pl.col("meter_id") == meter_id).select("series", "point_pct")
-        trends = self.path_trends.join(points.unique(), on="series").drop_nulls(
-            ["drift", "drift_low", "drift_high"]
-        )
-        if trends.height < _FEWEST_POINTS:
+        pattern = self.drift_pattern(meter_id)
+        if pattern is None:
             return pl.DataFrame(schema=DRIFT_PATTERN)
         shared = self.reference.effects.filter(pl.col("kind") == "fleet_drift").drop_nulls("low")
         low, effect, high = (
             shared.select("low", "effect_pct", "high").row(0) if shared.height else _UNKNOWN_FLEET
         )
         return weigh_drift_pattern(
-            trends["drift"],
-            (trends["drift_high"] - trends["drift_low"]) / _INTERVAL_WIDTH,
-            air_pct=trends["point_pct"],
+            pattern,
             k=chamber_scale_of(self.sources.meters, meter_id),
             fleet=(effect, max((high - low) / _INTERVAL_WIDTH, 1e-6)),
         )
+
+    def drift_pattern(self, meter_id: str) -> FaultPattern | None:
+        """Return one meter's drift at each point, None where fewer than two points have one."""
+        points = self.ledger.filter(pl.col("meter_id") == meter_id).select("series", "point_pct")
+        known = (
+            self.path_trends.join(points.unique(), on="series")
+            .drop_nulls(["drift", "drift_low", "drift_high"])
+            .sort("point_pct")
+            .select("point_pct", "drift", "drift_low", "drift_high")
+        )
+        return pattern_of_drifts(known.rows()) if known.height >= _FEWEST_POINTS else None
 
     @property
     def spells(self) -> pl.DataFrame:

@@ -6,10 +6,6 @@ from datetime import date
 import polars as pl
 import pytest
 
-from drift.frames import Row
-from drift.report.figures import drawing
-from drift.report.figures.canvas import Picture
-from drift.report.figures.events import LOOKS, Happening, draw_story
 from drift.report.figures.fleet import Path, draw_multiples
 from drift.report.pages import fleet_figures
 from drift.report.pages.dossier import dossier_page
@@ -103,57 +99,6 @@ def test_the_paths_of_the_fleet_are_counted(review: Review) -> None:
     assert cut is not None
     assert f"the first {fleet_figures.LONGEST_MULTIPLES}" in cut.shows
     assert fleet_figures.paths_figure(review, in_use=[]) is None
-
-
-def _dots(picture: Picture, kind: str) -> list[Row]:
-    role, shape, _, _ = LOOKS[kind]
-    hue = drawing.colour(role)
-    return [row for row in picture.dots if (row["stroke"], row["shape"]) == (hue, shape)]
-
-
-def test_a_story_is_drawn_by_lane_and_date() -> None:
-    """Lanes follow each other downwards, days from left to right, an empty lane says so."""
-    happenings = [
-        Happening("visits", "inside", date(2024, 1, 1), "a"),
-        Happening("visits", "outside", date(2024, 7, 1), "b"),
-        Happening("service", "service", date(2024, 4, 1), "c"),
-    ]
-    span = (date(2024, 1, 1), date(2025, 1, 1))
-    picture = draw_story(
-        happenings, lanes=("visits", "mark", "service"), span=span, now=date(2024, 9, 1)
-    )
-    (inside,), (outside,), (service,) = (
-        _dots(picture, kind) for kind in ("inside", "outside", "service")
-    )
-    assert inside["y"] == outside["y"] < service["y"]
-    assert inside["x"] < service["x"] < outside["x"]
-    assert [word.text for word in picture.words].count("none on record") == 1
-    assert picture.to_dict()["layer"]
-
-
-def test_the_story_of_a_meter_holds_all_that_is_on_record(review: Review) -> None:
-    """Each visit, adjustment, mark, service, signal and response of the frames is a dot once."""
-    page = dossier_page(review, DRIFTER)
-    said = page.story.svg.count("aria-label=")
-    signals = review.signals.filter(pl.col("meter_id") == DRIFTER)
-    answered = signals["answered_on"].count()
-    assert said == VISITS + 2 + 1 + 1 + signals.height + answered
-    assert f"adjusted at 2. The mark was moved 1 time; 1 service record; {signals.height}" in (
-        page.story.conclude
-    )
-    assert "nobody" not in page.story.svg
-    assert SCRIPT not in page.story.svg  # as markup: it stands there escaped
-    assert "&lt;script&gt;" in page.story.svg
-
-
-def test_a_visit_without_as_found_is_not_called_inside(review: Review) -> None:
-    """The visit whose as-found reading was lost is hollow, says so, and has a glyph in the key."""
-    story = dossier_page(review, "CON").story
-    assert story.svg.count("nothing read as found") == 1
-    judged = [story.svg.count(f"{side} the tolerance") for side in ("inside", "outside")]
-    assert sum(judged) == VISITS - 1
-    assert "unread" in story.key
-    assert "unread" not in dossier_page(review, DRIFTER).story.key
 
 
 def test_every_reading_is_on_the_dossier(review: Review) -> None:

@@ -2,7 +2,7 @@
 
 import altair as alt
 
-from drift.report.charts.theme import hue
+from drift.report.charts.theme import Chart, hue
 
 _HEIGHT = 170
 
@@ -14,7 +14,7 @@ CAUSE_DATA = {
 }
 
 
-def meter_cause() -> alt.LayerChart:
+def meter_cause() -> Chart:
     """Return the chart of what a meter shows at 0, 5 and 10 % against what one fault does.
 
     Data set ``dots`` has the mean and its interval at each point, ``visits`` the biases that it is

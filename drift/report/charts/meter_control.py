@@ -2,28 +2,30 @@
 
 import altair as alt
 
-from drift.report.charts.meter_history import MOST_PANELS, time_axis, zoom
-from drift.report.charts.theme import hue
+from drift.report.charts.meter_history import MOST_PANELS
+from drift.report.charts.theme import Chart, hue
+from drift.report.charts.time_axis import time_axis, zoom
 
 # Heights of a panel and of a line, in pixels.
 _PANEL, LINE = 104, 34
+_LIMITS = (("upper", [5, 3]), ("lower", [5, 3]), ("centre", [1, 0]))
 # How far a line reaches, in distances from centre to limit.
 _REACH = 2.6
 
 CONTROL_DATA = {
     "points": ("panel", "name"),
-    "dots": ("panel", "on", "value", "beyond", "phase", "point", "lower", "upper", "operator"),
-    "limits": ("panel", "kind", "first", "last", "value", "label", "label_at"),
+    "dots": ("panel", "on", "value", "beyond", "phase", "point", "lower", "centre", "upper"),
+    "limits": ("panel", "label", "at"),
     "runs": ("panel", "first", "last"),
 }
 LINES_DATA = {
-    "lines": ("row", "on", "height", "beyond", "told"),
+    "lines": ("row", "on", "height", "beyond", "value"),
     "limits": ("row", "first", "last", "height"),
     "runs": ("row", "first", "last"),
 }
 
 
-def meter_control() -> alt.VConcatChart:
+def meter_control() -> Chart:
     """Return one control chart in full: a panel a point, with its limits and runs beyond them.
 
     Parameter ``panels`` says how many points there are; other panels take no room.
@@ -33,14 +35,15 @@ def meter_control() -> alt.VConcatChart:
         alt.param(name=f"height_{place}", expr=f"panels > {place} ? {_PANEL} : 0")
         for place in range(MOST_PANELS)
     ]
+    views = [f"dots_{place}" for place in range(MOST_PANELS)]
     return (
-        alt.vconcat(*panels, spacing=14)
+        alt.vconcat(*panels, spacing=14, params=[zoom(*views)])
         .resolve_scale(x="shared")
         .add_params(alt.param(name="panels", value=MOST_PANELS), *heights)
     )
 
 
-def _panel(place: int) -> alt.LayerChart:
+def _panel(place: int) -> Chart:
     """Return the panel of one point."""
 
     def rows(name: str) -> alt.Chart:
@@ -63,16 +66,16 @@ def _panel(place: int) -> alt.LayerChart:
 
     stop = f"datum.beyond ? '{hue('stop')}' : '{hue('calm')}'"
     dots = rows("dots")
-    limits = rows("limits")
     return alt.layer(
         rows("runs").mark_rect(color=hue("stop"), opacity=0.12).encode(x=x("first"), x2="last"),
-        limits.mark_rule(color=hue("quiet")).encode(
-            x=x("first"),
-            x2="last",
-            y=y("value"),
-            strokeDash=alt.condition(
-                "datum.kind == 'centre'", alt.value([1, 0]), alt.value([5, 3])
-            ),
+        *(
+            # In force from its visit to the next: limits of a single visit are no orphan dash.
+            dots.mark_line(
+                interpolate="step-after", strokeWidth=1, color=hue("quiet"), strokeDash=dash
+            )
+            .transform_filter(f"isValid(datum.{column})")
+            .encode(x=x("on"), y=y(column))
+            for column, dash in _LIMITS
         ),
         dots.mark_line(color=hue("calm"), strokeWidth=1.2).encode(
             x=x("on"), y=y("value"), detail="phase:N"
@@ -90,20 +93,21 @@ def _panel(place: int) -> alt.LayerChart:
                 alt.Tooltip("value:Q", title="plotted", format="+.4f"),
                 alt.Tooltip("lower:Q", title="lower limit", format="+.4f"),
                 alt.Tooltip("upper:Q", title="upper limit", format="+.4f"),
-                alt.Tooltip("operator:N", title="operator"),
             ],
         )
-        .add_params(zoom()),
-        limits.transform_filter("isValid(datum.label)")
-        .mark_text(align="left", dx=6)
-        .encode(x=alt.value("width"), y=y("label_at"), text="label:N"),
+        .properties(name=f"dots_{place}"),
+        rows("limits")
+        .mark_text(clip=False, align="left", dx=6)
+        .encode(x=alt.value("width"), y=y("at"), text="label:N"),
         rows("points")
-        .mark_text(align="left", dx=2, dy=-7, fontWeight="bold", fontSize=12, color=hue("ink"))
+        .mark_text(
+            clip=False, align="left", dx=2, dy=-7, fontWeight="bold", fontSize=12, color=hue("ink")
+        )
         .encode(x=alt.value(0), y=alt.value(0), text="name:N"),
     )
 
 
-def meter_lines() -> alt.LayerChart:
+def meter_lines() -> Chart:
     """Return all charts in a line each, every one in the distance from its centre to its limit.
 
     So the limits of all lines stand at 1 and −1 of their row, and a dot beyond them is a diamond.
@@ -136,7 +140,14 @@ def meter_lines() -> alt.LayerChart:
             shape=alt.condition("datum.beyond", alt.value("diamond"), alt.value("circle")),
             size=alt.condition("datum.beyond", alt.value(50), alt.value(14)),
             color=alt.value(alt.ExprRef(stop)),
-            tooltip=[alt.Tooltip("told:N", title="visit")],
+            tooltip=[
+                alt.Tooltip("on:T", title="visit", format="%-d %b %Y"),
+                alt.Tooltip("value:Q", title="plotted", format="+.4f"),
+            ],
         )
-        .add_params(zoom()),
+        .add_params(
+            alt.selection_interval(
+                name="time", bind="scales", encodings=["x"], zoom="wheel![event.ctrlKey]"
+            )
+        ),
     ).properties(height=alt.Step(LINE))

@@ -4,11 +4,10 @@ A verification point is a panel; all panels have one scale, so that a height mea
 each.  How high a panel is follows from what it has to show, and is worked out in the page.
 """
 
-from functools import cache
-
 import altair as alt
 
-from drift.report.charts.theme import hue
+from drift.report.charts.theme import Chart, hue
+from drift.report.charts.time_axis import time_axis, zoom
 
 # As many verification points as a figure has panels for.
 MOST_PANELS = 3
@@ -59,22 +58,23 @@ _BESIDE = alt.ExprRef("datum.side == 'start' ? 4 : datum.side == 'end' ? -4 : 0"
 _TONES = ("stop", "look", "calm", "ink", "quiet", "paper")
 
 
-def meter_history() -> alt.VConcatChart:
+def meter_history() -> Chart:
     """Return the chart of what was found at each point of one meter, with its lanes of events."""
     return _chart(AS_FOUND)
 
 
-def meter_path() -> alt.VConcatChart:
+def meter_path() -> Chart:
     """Return the same chart as it shows the path without adjustments."""
     return _chart(UNTOUCHED)
 
 
-def _chart(state: str) -> alt.VConcatChart:
+def _chart(state: str) -> Chart:
     """Return the chart in one of its states."""
     # Heights differ, so that each panel has a signal of its own for it.
     panels = [_panel(place).properties(height=150 + place) for place in range(MOST_PANELS)]
+    views = ["happenings", *(f"visits_{place}" for place in range(MOST_PANELS))]
     return (
-        alt.vconcat(_lanes(), *panels, spacing=16)
+        alt.vconcat(_lanes(), *panels, spacing=16, params=[zoom(*views)])
         .resolve_scale(x="shared", color="independent")
         .add_params(*_params(state))
     )
@@ -108,35 +108,6 @@ def _params(state: str) -> list[alt.Parameter]:
         for place in range(MOST_PANELS)
     ]
     return params
-
-
-@cache
-def zoom() -> alt.Parameter:
-    """Return the window of time that a reader zooms to, with Ctrl so that a page still scrolls."""
-    return alt.selection_interval(
-        name="time", bind="scales", encodings=["x"], zoom="wheel![event.ctrlKey]"
-    )
-
-
-def time_axis(field: str, *, labels: bool = False) -> alt.X:
-    """Return the time axis; its years stand below the last panel."""
-    axis = (
-        alt.Axis(
-            labels=labels,
-            ticks=labels,
-            domain=labels,
-            grid=True,
-            title=None,
-            tickCount="year",
-            format="%Y",
-            labelOverlap="parity",
-        )
-        if labels
-        else alt.Axis(
-            labels=False, ticks=False, domain=False, grid=True, title=None, tickCount="year"
-        )
-    )
-    return alt.X(field, type="temporal", axis=axis, scale=alt.Scale(nice=False))
 
 
 def _tone_scale() -> alt.Scale:
@@ -183,7 +154,7 @@ class _Panel:
         )
 
 
-def _panel(place: int) -> alt.LayerChart:
+def _panel(place: int) -> Chart:
     """Return the panel of one point: what may be behind, what was measured, what is said of it."""
     panel = _Panel(place)
     days = alt.Chart(alt.NamedData("days")).encode(x=panel.x("on"))
@@ -308,7 +279,7 @@ def _dots(visits: alt.Chart, panel: _Panel) -> alt.Chart:
                 alt.Tooltip("remarks:N", title="remarks"),
             ],
         )
-        .add_params(zoom())
+        .properties(name=f"visits_{panel.place}")
     )
 
 
@@ -371,7 +342,7 @@ def _said(panel: _Panel) -> list[alt.Chart]:
     ]
 
 
-def _lanes() -> alt.LayerChart:
+def _lanes() -> Chart:
     """Return the lanes: what happened, by date, a row a kind."""
     rows = alt.Chart(alt.NamedData("lanes")).encode(
         y=alt.Y(
@@ -411,7 +382,7 @@ def _lanes() -> alt.LayerChart:
             ),
             tooltip=told,
         )
-        .add_params(zoom()),
+        .properties(name="happenings"),
         rows.transform_filter("isValid(datum.text)")
         .mark_text(clip=False, align=_BY_SIDE, dx=_BESIDE)
         .encode(

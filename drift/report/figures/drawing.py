@@ -1,18 +1,15 @@
 """This module holds what every figure shares: theme, axes, SVG text."""
 
 import json
-import math
 from collections.abc import Callable
 from functools import cache, wraps
 from typing import Any, ParamSpec
 
 import altair as alt
-import polars as pl
 import vl_convert
 from altair.utils.schemapi import debug_mode
 
 from drift.folders import report
-from drift.frames import DAYS_PER_YEAR, EPOCH
 from drift.report.figures.canvas import LAYERS, Picture, blank
 
 Drawing = alt.LayerChart | alt.FacetChart
@@ -120,17 +117,6 @@ def unchecked(draw: Callable[_Settings, Drawing]) -> Callable[_Settings, Drawing
             return draw(*args, **kwargs)
 
     return unchecked_draw
-
-
-def on_date(t_years: str) -> pl.Expr:
-    """Return the date of a column in years since the epoch."""
-    days = (pl.col(t_years) * DAYS_PER_YEAR).round().cast(pl.Int64)
-    return pl.lit(EPOCH) + pl.duration(days=days)
-
-
-def finite_or_none(value: float | None) -> float | None:
-    """Return a finite number, None for all else."""
-    return value if value is not None and math.isfinite(value) else None
 
 
 def values(rows: list[dict[str, object]]) -> alt.InlineData:

@@ -8,10 +8,10 @@ from typing import Any
 import polars as pl
 
 from drift import format as text
-from drift.frames import Row
+from drift.frames import Row, finite_or_none
 from drift.report.figures import canvas
 from drift.report.figures.canvas import Picture, Scale, Word, bias_ticks, dates
-from drift.report.figures.drawing import PANEL_WIDTH, colour, finite_or_none
+from drift.report.figures.drawing import PANEL_WIDTH, colour
 
 # Up to this many meters each has a labelled row; beyond it a column of its own by rank.
 LABELLED_METERS = 60

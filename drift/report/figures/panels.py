@@ -302,30 +302,6 @@ def visit(row: Row, *, stage: str = "as_found") -> str:
     return SEP.join(parts)
 
 
-def value(row: Row, what: str) -> str:
-    """Return what one visit adds to a figure of something worked out, `what` in words."""
-    found = row["as_found_bias_pct"]
-    parts = [
-        f"{text.day(row['performed_on'])}, {text.point(row['point_pct'])} point",
-        what,
-        f"as found {text.bias_with_unit(found)}{_read(row, 'as_found')}",
-        *_who(row),
-    ]
-    return SEP.join(parts)
-
-
-def ahead(row: Row) -> str:
-    """Return what is expected of the next visit."""
-    band = text.interval(row["next_mean_low"], row["next_mean_high"])
-    return SEP.join(
-        [
-            f"{text.day(row['on'])}, next due",
-            f"true bias expected {text.bias_with_unit(row['at_due'])}",
-            f"as-found mean expected within {band}",
-        ]
-    )
-
-
 def noted(words: str | None) -> str:
     """Return a remark no longer than a label bears."""
     return text.shortened(" ".join((words or "").split()), longest=_LONGEST)

@@ -1,26 +1,27 @@
 """This module gathers the data of one meter's dossier."""
 
 from dataclasses import dataclass
-from datetime import date
 
 import polars as pl
 
 from drift import format as text
 from drift.frames import Row
-from drift.report.charts.meter_history import HISTORY_DATA
-from drift.report.charts.rows import figure_rows
+from drift.report.charts.rows import listed_rows
 from drift.report.pages import captions, rows
+from drift.report.pages import dossier_annex as annex
 from drift.report.pages import dossier_history as history
+from drift.report.pages import dossier_limits as limits_of
 from drift.report.pages import dossier_notes as notes
 from drift.report.pages import dossier_tables as tables
 from drift.report.pages.dossier_bench import bench_part
 from drift.report.pages.dossier_cause import CausePart, cause_part
+from drift.report.pages.dossier_charts import CHART_WORDS
 from drift.report.pages.dossier_conformity import (
     ConformityPart,
     conformity_part,
     conformity_verdict,
 )
-from drift.report.pages.dossier_control import CHART_WORDS, ControlPart, control_part
+from drift.report.pages.dossier_control import ControlPart, control_part
 from drift.report.pages.dossier_front import Front, Told, front_part
 from drift.report.pages.dossier_lanes import days_of, lanes_of
 from drift.report.pages.dossier_mark import MarkPart, mark_part
@@ -46,7 +47,7 @@ class HistoryPart:
     untouched_title: str
     label: str
     rows: str
-    names: tuple[str, ...]
+    choices: list[tuple[str, str]]
     adjusted: bool
     jumped: bool
     ran: bool
@@ -79,6 +80,8 @@ class DossierPage:
     compared_alike: int
     events: tuple[EventRow, ...]
     noted: tuple[str, ...]
+    drift_words: str
+    annex: tuple[tuple[str, str, str], ...]
     earlier: MeterRow | None
     later: MeterRow | None
 
@@ -117,6 +120,12 @@ def dossier_page(review: Review, meter_id: str) -> DossierPage:
     control = control_part(review, points, ledger=ledger, signals=spoken, drifts=drifts)
     compared, alike = tables.compared_rows(review, meter_id)
     told = _told(review, meter, ledger, spoken, trends=trends, points=points)
+    visits = tables.visit_rows(ledger, spoken)
+    readings = tables.reading_rows(review.sources.sessions, meter_id)
+    signals = rows.signal_rows(review, spoken.sort("visit_on", descending=True))
+    limits = tables.limit_rows(review.limits.filter(ours), ledger)
+    interval, conformity = meter_scope(review, meter_id), conformity_part(review, meter_id)
+    events, noted = tables.event_rows(review, meter_id), _noted(review, meter_id)
     return DossierPage(
         stamp=rows.stamp(review),
         meter=meter,
@@ -127,19 +136,30 @@ def dossier_page(review: Review, meter_id: str) -> DossierPage:
         control=control,
         mark=mark_part(review, meter_id),
         brief=_brief(review, ledger, spoken, meter=meter, drifts=drifts),
-        interval=meter_scope(review, meter_id),
-        conformity=conformity_part(review, meter_id),
+        interval=interval,
+        conformity=conformity,
         not_drawn=_not_drawn(review, ledger, spoken),
         points_pct=tuple(ledger["point_pct"].unique().sort()),
         trends=trends,
-        visits=tables.visit_rows(ledger, spoken),
-        readings=tables.reading_rows(review.sources.sessions, meter_id),
-        signals=rows.signal_rows(review, spoken.sort("visit_on", descending=True)),
-        limits=tables.limit_rows(review.limits.filter(ours), ledger),
+        visits=visits,
+        readings=readings,
+        signals=signals,
+        limits=limits,
         compared=compared,
         compared_alike=alike,
-        events=tables.event_rows(review, meter_id),
-        noted=_noted(review, meter_id),
+        events=events,
+        noted=noted,
+        drift_words=_drift_words(review, trends, points, worst_pct=meter.point_pct),
+        annex=(
+            annex.limits_line(limits),
+            annex.conformity_line(conformity, review.policy.decision_rule),
+            annex.drift_line(trends),
+            annex.charts_line(control),
+            annex.interval_line(interval),
+            annex.signals_line(signals),
+            annex.visits_line(visits, readings),
+            annex.work_line(events, noted),
+        ),
         earlier=earlier,
         later=later,
     )
@@ -184,13 +204,13 @@ def history_part(
     title = _found_title(points, told)
     return HistoryPart(
         title=title,
-        untouched_title=_path_title(points, told),
-        label=f"What was found at each point by date, below it what happened. {title}",
-        rows=figure_rows("meter_history", data, params=params),
-        names=tuple(text.point(point.point_pct) for point in points),
+        untouched_title=_path_title(points),
+        label=f"{title}. {_found_words(review, ledger)}",
+        rows=listed_rows("meter_history", data, params=params),
+        choices=[(str(point.panel), text.point(point.point_pct)) for point in points],
         adjusted=bool(ledger["adjusted"].any()),
         jumped=told.jump is not None,
-        ran=data["runs"].height > 0,
+        ran=bool(data["runs"]),
         outside=told.ever_outside > 0,
     )
 
@@ -201,19 +221,17 @@ def history_data(
     ledger: pl.DataFrame,
     *,
     signals: pl.DataFrame,
-) -> tuple[dict[str, pl.DataFrame], dict[str, float]]:
+) -> tuple[dict[str, list[Row]], dict[str, float]]:
     """Return the data sets of a meter's large figure, and the parameters of its chart."""
     tolerance, as_of = review.policy.tolerance_pct, review.as_of
     frame = history.history_frame(review, points)
-    due: date | None = review.meters.filter(pl.col("meter_id") == ledger["meter_id"][0])[
-        "next_due_on"
-    ][0]
+    due = review.meters.filter(pl.col("meter_id") == ledger["meter_id"][0])["next_due_on"][0]
     found = {
         "points": [_point(point, tolerance) for point in points],
         "visits": history.visit_dots(points, frame),
-        "limits": history.limit_lines(points, frame, tolerance=tolerance, as_of=as_of),
+        "limits": limits_of.limit_lines(points, frame, tolerance=tolerance, as_of=as_of),
         "bands": history.bands_of(points),
-        "runs": history.runs_beyond(points, as_of=as_of),
+        "runs": limits_of.runs_beyond(points, as_of=as_of),
         "levels": notes.levels_of(points, as_of=as_of),
         "slots": notes.slots_of(points),
         "crossings": notes.crossings_of(points, frame, tolerance=tolerance),
@@ -221,11 +239,7 @@ def history_data(
         "lanes": lanes_of(review, ledger, frame, signals=signals),
         "days": days_of(review, due),
     }
-    data = {
-        name: pl.DataFrame({column: [row[column] for row in found[name]] for column in columns})
-        for name, columns in HISTORY_DATA.items()
-    }
-    return data, history.history_params(frame)
+    return found, history.history_params(frame)
 
 
 def _point(point: history.PointRows, tolerance: float) -> Row:
@@ -255,7 +269,7 @@ def _found_title(points: list[history.PointRows], told: Told) -> str:
     return f"No drift shown, no jump: {inside}"
 
 
-def _path_title(points: list[history.PointRows], told: Told) -> str:
+def _path_title(points: list[history.PointRows]) -> str:
     """Return the finding of the large figure without adjustments."""
     ends = [
         (point.point_pct, row["unadjusted_path_pct"])
@@ -269,6 +283,32 @@ def _path_title(points: list[history.PointRows], told: Told) -> str:
     return (
         f"Had no one touched it, it would stand {text.bias_with_unit(far)} off at {text.point(at)}"
     )
+
+
+def _found_words(review: Review, ledger: pl.DataFrame) -> str:
+    """Say what the last visit found, and what adjustments hide."""
+    last = ledger.filter(pl.col("performed_on") == pl.col("performed_on").max())
+    return captions.as_found(
+        last,
+        out_points=last.filter(~pl.col("within"))["point_pct"].unique().sort().to_list(),
+        adjusted=captions.adjustments(ledger),
+        tolerance_pct=review.policy.tolerance_pct,
+    )
+
+
+def _drift_words(
+    review: Review,
+    trends: tuple[TrendRow, ...],
+    points: list[history.PointRows],
+    *,
+    worst_pct: float | None,
+) -> str:
+    """Say what the drift at the telling point is: the surest confirmed one, else the worst."""
+    confirmed = [row for row in trends if row.verdict == DRIFTING and row.p is not None]
+    worst = next((row for row in trends if row.point_pct == worst_pct), None)
+    telling = min(confirmed, key=lambda row: row.p or 0.0, default=worst)
+    jumps = tuple(captions.jump(point.jump) for point in points if point.jump is not None)
+    return captions.path_words(telling, policy=review.policy, jumps=jumps)
 
 
 def _noted(review: Review, meter_id: str) -> tuple[str, ...]:

@@ -1,41 +1,29 @@
-"""This module says of each control chart whether it is stable and since when, and gathers its rows."""
+"""This module says of each control chart whether it is stable and since when; it gathers rows."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, timedelta
-from itertools import groupby, pairwise
+from datetime import date
+from itertools import groupby
 
 import polars as pl
 
 from drift import format as text
-from drift.frames import Row
-from drift.report.charts.meter_history import MOST_PANELS
-from drift.report.charts.rows import figure_rows
-from drift.report.figures.drawing import finite_or_none
-from drift.report.pages import captions
-from drift.report.pages.dossier_history import PointRows, is_beyond, limit_stretches
+from drift.frames import Row, finite_or_none
+from drift.report.charts.rows import listed_rows
+from drift.report.pages.dossier_charts import (
+    CHART_WORDS,
+    ChartSeries,
+    FullChart,
+    chart_series,
+    full_chart,
+)
+from drift.report.pages.dossier_history import PointRows
+from drift.report.pages.dossier_limits import HALF_VISIT, is_beyond
 from drift.review.results import Review
 from drift.trend.equivalence import DRIFTING, SHOWN_STEADY
 
-# Charts in reading order: in plain words, and the statistic's name where it has another.
-CHART_WORDS = {
-    "individuals": ("Single visits", "individuals"),
-    "mean": ("Mean of the replicates", "mean against scatter"),
-    "moving_range": ("Step between visits", "moving range"),
-    "ewma": ("Slow mean", "EWMA"),
-    "cusum_high": ("Sum upwards", "CUSUM"),
-    "cusum_low": ("Sum downwards", "CUSUM"),
-    "spread": ("Scatter of replicates", "standard deviation"),
-    "range": ("Scatter of replicates", "range"),
-    "repeatability": ("Repeatability", "standard deviation"),
-}
-# Charts whose limits can be set against the tolerance.
-_OF_BIAS = ("individuals", "ewma", "mean")
 # How far a line of all charts reaches, in distances from centre to limit.
 _REACH = 2.4
-_HALF_VISIT = timedelta(days=24)
-# Labels of a full chart are this far apart at least, in shares of what it shows.
-_APART = 0.13
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,17 +55,6 @@ class ControlLine:
 
 
 @dataclass(frozen=True, slots=True)
-class FullChart:
-    """One control chart for the annex: heading, what to conclude, what limits are, and its rows."""
-
-    name: str
-    title: str
-    conclude: str
-    shows: str
-    rows: str
-
-
-@dataclass(frozen=True, slots=True)
 class ControlPart:
     """What a dossier says of control: a finding, a line a chart with their figure, and charts."""
 
@@ -85,26 +62,6 @@ class ControlPart:
     lines: tuple[ControlLine, ...]
     rows: str
     charts: tuple[FullChart, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class _Series:
-    """One chart at one point, by date, with the signals that it gave."""
-
-    chart: str
-    point: PointRows
-    rows: list[Row]
-    signals: list[Row]
-
-    @property
-    def run(self) -> list[Row]:
-        """Return the run beyond limits that the newest point belongs to, oldest first."""
-        run: list[Row] = []
-        for row in reversed(self.rows):
-            if not is_beyond(row):
-                break
-            run.append(row)
-        return run[::-1]
 
 
 def control_part(
@@ -127,45 +84,21 @@ def control_part(
     drifts : bool
         Whether the path without adjustments confirms a drift at any point.
     """
-    series = _series(review, points, ledger, signals)
+    series = chart_series(review, points, ledger, signals)
     hidden = drifts and bool(ledger["adjusted"].any())
     lines: list[tuple[ControlLine, list[Row]]] = _path_lines(points) if hidden else []
     for chart in CHART_WORDS:
-        lines += _chart_lines([each for each in series if each.chart == chart], review.as_of)
+        lines += _chart_lines([each for each in series if each.chart == chart])
     return ControlPart(
         title=_title(series, drifts=drifts),
         lines=tuple(line for line, _ in lines),
         rows=_line_rows([rows for _, rows in lines], as_of=review.as_of),
         charts=tuple(
-            _full_chart(review, mine, chart=chart, ledger=ledger, drifts=drifts)
+            full_chart(review, mine, chart=chart, ledger=ledger, drifts=drifts)
             for chart in CHART_WORDS
             if (mine := [each for each in series if each.chart == chart])
         ),
     )
-
-
-def _series(
-    review: Review, points: Sequence[PointRows], ledger: pl.DataFrame, signals: pl.DataFrame
-) -> list[_Series]:
-    """Return every chart at every point that the page shows."""
-    by_point = {point.visits[0]["series"]: point for point in points}
-    days = ledger.select("series", "visit", "performed_on", "operator")
-    charted = (
-        review.charted.filter(pl.col("value").is_finite())
-        .join(days, on=["series", "visit"])
-        .sort("chart", "series", "visit")
-    )
-    spoke: dict[tuple[str, float], list[Row]] = {}
-    for row in signals.sort("visit_on").iter_rows(named=True):
-        spoke.setdefault((row["chart"], row["point_pct"]), []).append(row)
-    found = []
-    for (chart, series), rows in groupby(
-        charted.iter_rows(named=True), key=lambda row: (row["chart"], row["series"])
-    ):
-        if series in by_point:
-            point = by_point[series]
-            found.append(_Series(chart, point, list(rows), spoke.get((chart, point.point_pct), [])))
-    return sorted(found, key=lambda each: each.point.panel)
 
 
 def _path_lines(points: Sequence[PointRows]) -> list[tuple[ControlLine, list[Row]]]:
@@ -186,7 +119,7 @@ def _path_lines(points: Sequence[PointRows]) -> list[tuple[ControlLine, list[Row
             verdict=verdict,
             since="since the first visit" if drifting else "",
             tone="look" if drifting else "calm",
-            number=f"{text.bias(trend['drift'])} a year ({text.interval(trend['drift_low'], trend['drift_high'])})",
+            number=f"{text.bias(trend['drift'])} a year ({_between(trend)})",
         )
         most = max(0.1, *(abs(row["unadjusted_path_pct"]) for row in known))
         rows = [
@@ -194,7 +127,7 @@ def _path_lines(points: Sequence[PointRows]) -> list[tuple[ControlLine, list[Row
                 "on": row["performed_on"],
                 "height": _REACH * row["unadjusted_path_pct"] / most,
                 "beyond": False,
-                "told": f"{text.day(row['performed_on'])}: {text.bias(row['unadjusted_path_pct'])}",
+                "value": row["unadjusted_path_pct"],
             }
             for row in known
         ]
@@ -202,7 +135,12 @@ def _path_lines(points: Sequence[PointRows]) -> list[tuple[ControlLine, list[Row
     return lines
 
 
-def _chart_lines(series: list[_Series], as_of: date) -> list[tuple[ControlLine, list[Row]]]:
+def _between(trend: Row) -> str:
+    """Return the interval of a drift."""
+    return text.interval(trend["drift_low"], trend["drift_high"])
+
+
+def _chart_lines(series: list[ChartSeries]) -> list[tuple[ControlLine, list[Row]]]:
     """Return a line for each point of one chart; points of which it is stable stand together."""
     told = [(each, _line(each)) for each in series]
     quiet = [(each, line) for each, line in told if line.tone == "calm"]
@@ -218,7 +156,7 @@ def _chart_lines(series: list[_Series], as_of: date) -> list[tuple[ControlLine, 
     return [*rest, (merged, _heights(each))]
 
 
-def _line(series: _Series) -> ControlLine:
+def _line(series: ChartSeries) -> ControlLine:
     """Say of one chart at one point whether it is stable, since when, and by which number."""
     name, statistic = CHART_WORDS[series.chart]
     run, rows = series.run, series.rows
@@ -250,7 +188,7 @@ def _line(series: _Series) -> ControlLine:
     return line("stable", "", "calm", f"none of {len(rows)} beyond")
 
 
-def _heights(series: _Series) -> list[Row]:
+def _heights(series: ChartSeries) -> list[Row]:
     """Return one chart as a line, each value in distances from its centre to its limit."""
     rows = []
     for row in series.rows:
@@ -267,7 +205,7 @@ def _heights(series: _Series) -> list[Row]:
                 "height": height,
                 "beyond": is_beyond(row),
                 "limited": lower is not None,
-                "told": f"{text.day(row['performed_on'])}: {text.bias(row['value'])}",
+                "value": row["value"],
             }
         )
     return rows
@@ -286,25 +224,15 @@ def _line_rows(lines: list[list[Row]], *, as_of: date) -> str:
         for beyond, group in groupby(rows, key=lambda row: row["beyond"]):
             run = list(group)
             if beyond:
-                last = as_of if run[-1] is rows[-1] else run[-1]["on"] + _HALF_VISIT
-                runs.append({"row": place, "first": run[0]["on"] - _HALF_VISIT, "last": last})
-    return figure_rows(
+                last = as_of if run[-1] is rows[-1] else run[-1]["on"] + HALF_VISIT
+                runs.append({"row": place, "first": run[0]["on"] - HALF_VISIT, "last": last})
+    return listed_rows(
         "meter_lines",
-        {
-            "lines": _frame(dots, ("row", "on", "height", "beyond", "told")),
-            "limits": _frame(limits, ("row", "first", "last", "height")),
-            "runs": _frame(runs, ("row", "first", "last")),
-        },
-        params={"lines": len(lines)},
+        {"lines": dots, "limits": limits, "runs": runs},
     )
 
 
-def _frame(rows: list[Row], columns: Sequence[str]) -> pl.DataFrame:
-    """Return rows as a frame of these columns, whatever they hold."""
-    return pl.DataFrame({name: [row.get(name) for row in rows] for name in columns})
-
-
-def _title(series: list[_Series], *, drifts: bool) -> str:
+def _title(series: list[ChartSeries], *, drifts: bool) -> str:
     """Return the finding on control."""
     limited = [
         each
@@ -324,98 +252,3 @@ def _title(series: list[_Series], *, drifts: bool) -> str:
     if spoke:
         return f"In control again; a chart last spoke on {text.day(max(spoke))}"
     return "In control on every chart"
-
-
-def _full_chart(
-    review: Review, series: list[_Series], *, chart: str, ledger: pl.DataFrame, drifts: bool
-) -> FullChart:
-    """Return one chart for the annex."""
-    name, statistic = CHART_WORDS[chart]
-    signals = [row for each in series for row in each.signals]
-    charted = pl.DataFrame(
-        {"upper": [finite_or_none(row["upper"]) for each in series for row in each.rows]},
-        schema={"upper": pl.Float64},
-    )
-    conclude = captions.control(
-        charted,
-        name=chart,
-        signals=len(signals),
-        open_signals=sum(row["answered_on"] is None for row in signals),
-        drifts=drifts,
-        adjusted=captions.adjustments(ledger) > 0,
-    )
-    if chart in _OF_BIAS:
-        latest = pl.DataFrame(
-            [
-                {
-                    "point_pct": each.point.point_pct,
-                    **{k: each.rows[-1][k] for k in ("lower", "upper")},
-                }
-                for each in series
-            ],
-            schema={"point_pct": pl.Float64, "lower": pl.Float64, "upper": pl.Float64},
-        )
-        conclude += captions.wide_limits(
-            latest, tolerance_pct=review.policy.tolerance_pct, drifts=drifts
-        )
-    return FullChart(
-        name=chart.replace("_", "-"),
-        title=f"{name} ({statistic})",
-        conclude=conclude,
-        shows=captions.false_alarms(review.limits.filter(pl.col("chart") == chart)),
-        rows=_full_rows(series, as_of=review.as_of),
-    )
-
-
-def _full_rows(series: list[_Series], *, as_of: date) -> str:
-    """Return the rows of one chart in full."""
-    dots, limits, runs = [], [], []
-    for panel, each in enumerate(series[:MOST_PANELS]):
-        for row in each.rows:
-            dots.append(
-                {
-                    "panel": panel,
-                    "on": row["performed_on"],
-                    "value": row["value"],
-                    "beyond": is_beyond(row),
-                    "phase": row["phase"],
-                    "point": text.point(each.point.point_pct),
-                    "lower": row["lower"],
-                    "upper": row["upper"],
-                    "operator": row["operator"] or None,
-                }
-            )
-        lines = [{"panel": panel, **line} for line in limit_stretches(each.rows, as_of=as_of)]
-        _set_apart([line for line in lines if line["label"]], each.rows)
-        limits += lines
-        for beyond, group in groupby(each.rows, key=is_beyond):
-            run = list(group)
-            if beyond:
-                newest = run[-1] is each.rows[-1]
-                last = as_of if newest else run[-1]["performed_on"] + _HALF_VISIT
-                first = run[0]["performed_on"] - _HALF_VISIT
-                runs.append({"panel": panel, "first": first, "last": last})
-    names = [text.point(each.point.point_pct) for each in series[:MOST_PANELS]]
-    return figure_rows(
-        "meter_control",
-        {
-            "points": pl.DataFrame({"panel": list(range(len(names))), "name": names}),
-            "dots": _frame(
-                dots,
-                ("panel", "on", "value", "beyond", "phase", "point", "lower", "upper", "operator"),
-            ),
-            "limits": _frame(
-                limits, ("panel", "kind", "first", "last", "value", "label", "label_at")
-            ),
-            "runs": _frame(runs, ("panel", "first", "last")),
-        },
-        params={"panels": len(names)},
-    )
-
-
-def _set_apart(labelled: list[Row], rows: list[Row]) -> None:
-    """Push labels of limits off each other."""
-    values = [row["value"] for row in rows] + [line["value"] for line in labelled]
-    room = _APART * max(1e-6, max(values) - min(values))
-    for below, line in pairwise(sorted(labelled, key=lambda line: line["value"])):
-        line["label_at"] = max(line["value"], below["label_at"] + room)

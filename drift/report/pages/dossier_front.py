@@ -1,5 +1,6 @@
 """This module words the first screen of a dossier: the finding, what is owed and why not, facts."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import polars as pl
@@ -133,8 +134,8 @@ def front_part(review: Review, told: Told) -> Front:
     """Return what the head of a meter's dossier says."""
     return Front(
         about=_about(review, told),
-        finding=_finding(review, told),
-        lead=_lead(review, told),
+        finding=next(_findings(review, told)),
+        lead=_lead(told),
         doubt=_doubt(review, told),
         ladder=_ladder(review, told),
         facts=_facts(review, told),
@@ -157,54 +158,58 @@ def _about(review: Review, told: Told) -> str:
     return " · ".join(part for part in parts if part)
 
 
-def _finding(review: Review, told: Told) -> str:
-    """Return the finding on a meter in one sentence."""
+def _findings(review: Review, told: Told) -> Iterator[str]:
+    """Yield the findings on a meter, the one that matters most first."""
     name, row = told.meter.meter_id, told.row
     if owed.DO_NOT_USE in told.owed:
-        return _barred(told)
+        yield _barred(told)
     if owed.OVERDUE in told.owed:
         late = text.count((review.as_of - row["next_due_on"]).days, "day")
-        return f"{name} is overdue by {late}: not to be used until it is calibrated."
+        yield f"{name} is overdue by {late}: not to be used until it is calibrated."
     if owed.SEE_EARLY in told.owed:
         by = told.owed[owed.SEE_EARLY]["by_on"]
         when = "now" if by is None or by <= review.as_of else f"by {text.day(by)}"
-        return f"{name} may be out before it is next due: see it {when}."
+        yield f"{name} may be out before it is next due: see it {when}."
     if owed.RESET in told.owed:
-        return f"{name} passes, and rests so near the limit that it should be set anew."
-    drift, way = told.drifting, told.one_way
-    if drift is not None and abs(way) >= _ONE_WAY:
+        yield f"{name} passes, and rests so near the limit that it should be set anew."
+    yield from _causes_found(told)
+    yield from _settled(told)
+
+
+def _causes_found(told: Told) -> Iterator[str]:
+    """Yield what asks for a cause."""
+    name, drift, way = told.meter.meter_id, told.drifting, abs(told.one_way)
+    if drift is not None and way >= _ONE_WAY:
         if not told.ever_outside:
-            return f"{name} passes every check only because it is reset before it fails."
-        return f"{name} drifts behind its adjustments: all of the last {abs(way)} took it back."
+            yield f"{name} passes every check only because it is reset before it fails."
+        yield f"{name} drifts behind its adjustments: the last {way} all took it back."
     if told.jump is not None and owed.FIND_CAUSE in told.owed:
         at, size = text.point(told.jump["point_pct"]), text.bias(told.jump["size"])
-        return f"{name} jumped by {size}{text.NO_BREAK}% air at {at}: find out why."
+        yield f"{name} jumped by {size}{text.NO_BREAK}% air at {at}: find out why."
     if drift is not None:
         rate = f"{text.bias(drift.drift)}{text.NO_BREAK}% air a year"
-        return f"{name} is inside, and drifts by {rate} at {text.point(drift.point_pct)}."
-    return _settled(review, told)
+        yield f"{name} is inside, and drifts by {rate} at {text.point(drift.point_pct)}."
 
 
-def _settled(review: Review, told: Told) -> str:
-    """Return the finding on a meter that neither drifts nor is barred."""
+def _settled(told: Told) -> Iterator[str]:
+    """Yield the findings on a meter that neither drifts nor is barred."""
     name, row = told.meter.meter_id, told.row
     if owed.REVIEW in told.owed:
         since = told.owed[owed.REVIEW]["since_on"]
         span = f" since {text.day(since)}" if since else ""
-        return f"{name} was found outside and put right: results{span} wait for a decision."
+        yield f"{name} was found outside and put right: results{span} wait for a decision."
     if owed.FIND_CAUSE in told.owed:
-        return f"{name} is inside, and something about it asks for a cause."
+        yield f"{name} is inside, and something about it asks for a cause."
     if row["standing"] == "retired":
-        return f"{name} is out of use for good."
+        yield f"{name} is out of use for good."
     if owed.CLOSE in told.owed:
-        return f"{name} holds, but its file is open."
+        yield f"{name} holds, but its file is open."
     if row["standing"] == "unproven":
-        return f"{name} is inside, and too few visits say how long it stays so."
-    due = text.day(row["next_due_on"]) if row["next_due_on"] else "its next visit"
-    chance = text.chance(row["p_out_next_due"])
+        yield f"{name} is inside, and too few visits say how long it stays so."
     if row["p_out_next_due"] is None:
-        return f"{name} was left inside; what comes cannot be forecast."
-    return f"{name} holds: {chance} that it is out by {due}."
+        yield f"{name} was left inside; what comes cannot be forecast."
+    due = text.day(row["next_due_on"]) if row["next_due_on"] else "its next visit"
+    yield f"{name} holds: {text.chance(row['p_out_next_due'])} that it is out by {due}."
 
 
 def _barred(told: Told) -> str:
@@ -221,7 +226,7 @@ def _barred(told: Told) -> str:
     return f"{name} must not be used{because}."
 
 
-def _lead(review: Review, told: Told) -> tuple[str, ...]:
+def _lead(told: Told) -> tuple[str, ...]:
     """Return what stands below the headline."""
     drift, row = told.drifting, told.row
     sentences = []
@@ -364,10 +369,11 @@ def _facts(review: Review, told: Told) -> tuple[tuple[str, str], ...]:
     ]
     if worst is not None and text.known(worst.at_due):
         band = text.share(review.policy.band_level)
+        between = text.interval(worst.at_due_low, worst.at_due_high)
         facts += [
             (
                 f"Bias at {at} when due",
-                f"{text.bias(worst.at_due)} ({text.interval(worst.at_due_low, worst.at_due_high)}, {band})",
+                f"{text.bias(worst.at_due)} ({between}, {band})",
             ),
             (
                 f"Next mean expected at {at}",
@@ -387,4 +393,5 @@ def _repeats(meter: MeterRow) -> str:
     """Return how far one reading scatters."""
     if not text.known(meter.repeatability_pct):
         return text.CANNOT_SAY
-    return f"{text.spread(meter.repeatability_pct)}{text.NO_BREAK}% air, one reading, rounding included"
+    size = f"{text.spread(meter.repeatability_pct)}{text.NO_BREAK}% air"
+    return f"{size}, one reading, rounding included"

@@ -1,6 +1,5 @@
-"""This module gathers the lanes of a dossier's large figure: what happened to the meter, by date."""
+"""This module gathers the lanes of a dossier's large figure: what happened, by date."""
 
-import os
 from datetime import date, timedelta
 from itertools import groupby
 
@@ -183,13 +182,14 @@ def _service_lane(service: pl.DataFrame, frame: Frame) -> list[Row]:
     for row in service.iter_rows(named=True):
         words = text.words_of(row["action"])
         said = f": {row['remarks']}" if row["remarks"] else ""
+        day = text.day(row["performed_on"])
         rows.append(
             _mark(
                 lane,
                 row["performed_on"],
                 "service",
                 "ink",
-                f"{text.day(row['performed_on'])}: {words}{said}",
+                f"{day}: {words}{said}",
             )
         )
         side = "end" if _share(frame, row["performed_on"]) > _TURNS else "start"
@@ -221,7 +221,7 @@ def _operator_lane(visits: list[Row]) -> list[Row]:
     names = sorted({visit["operator"] for visit in visits if visit["operator"]})
     if not names:
         return []
-    shared = os.path.commonprefix(names) if len(names) > 1 else ""
+    shared = _beginning(names) if len(names) > 1 else ""
     if any(len(name) - len(shared) > 2 for name in names):
         shared = ""
     lane = f"operator, {shared}" if shared else "operator"
@@ -237,6 +237,13 @@ def _operator_lane(visits: list[Row]) -> list[Row]:
         for visit in visits
         if visit["operator"]
     ]
+
+
+def _beginning(names: list[str]) -> str:
+    """Return what all of several names begin with."""
+    first, last = min(names), max(names)
+    alike = [one == other for one, other in zip(first, last, strict=False)]
+    return first[: alike.index(False)] if False in alike else first[: len(alike)]
 
 
 def _vessel_lane(visits: list[Row], vessels: pl.DataFrame, frame: Frame) -> list[Row]:

@@ -6,8 +6,9 @@ from math import comb
 import polars as pl
 
 from drift import format as text
-from drift.report.charts.rows import figure_rows
-from drift.report.pages.dossier_history import is_beyond, limit_stretches
+from drift.report.charts.rows import listed_rows
+from drift.report.pages.dossier_charts import limit_labels
+from drift.report.pages.dossier_limits import is_beyond
 from drift.review.results import Review
 
 _UNITS = {"dial_pct": "% on the dial", "kpa": "kPa"}
@@ -45,28 +46,25 @@ def mark_part(review: Review, meter_id: str) -> MarkPart | None:
             "phase": row["phase"],
             "point": "the mark",
             "lower": row["lower"],
+            "centre": row["centre"],
             "upper": row["upper"],
-            "operator": None,
         }
         for row in placed.iter_rows(named=True)
         if text.known(row["value"])
     ]
-    limits = limit_stretches(placed.to_dicts(), as_of=review.as_of)
-    columns = ("panel", "kind", "first", "last", "value", "label", "label_at")
-    lines = [{"panel": 0, **line} for line in limits]
     return MarkPart(
         conclude=mark_story(charted, signals=signals),
         shows=(
             "Where the mark stood each time it was verified, moved or established. "
             f"{placed['note'][-1]}"
         ),
-        rows=figure_rows(
+        rows=listed_rows(
             "meter_control",
             {
-                "points": pl.DataFrame({"panel": [0], "name": [f"mark, {unit}"]}),
-                "dots": pl.DataFrame(dots),
-                "limits": pl.DataFrame({name: [line[name] for line in lines] for name in columns}),
-                "runs": pl.DataFrame({"panel": [], "first": [], "last": []}),
+                "points": [{"panel": 0, "name": f"mark, {unit}"}],
+                "dots": dots,
+                "limits": limit_labels(dots) if dots else [],
+                "runs": [],
             },
             params={"panels": 1},
         ),

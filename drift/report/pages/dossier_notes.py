@@ -227,7 +227,6 @@ def _note(
     point: PointRows, state: str, on: date, words: str, *, tone: str, side: str, at: float
 ) -> Row:
     """Return one note."""
-    # The first line stands at its place; the middle of several is meant.
     return {
         "panel": point.panel,
         "state": state,

@@ -9,7 +9,7 @@ from typing import Any
 import polars as pl
 
 from drift import format as text
-from drift.report.figures.drawing import on_date
+from drift.frames import on_date
 from drift.report.pages import captions, trend_words
 from drift.report.pages.parts import MeterRow, TrendRow
 from drift.review.results import Review
@@ -355,7 +355,7 @@ _CHANGES = ("spread_differs", "level_differs", "own_baseline", "other_gauge")
 
 
 def compared_rows(review: Review, meter_id: str) -> tuple[tuple[ComparedRow, ...], int]:
-    """Return where new visits of one meter were found to differ from old ones, and how often not."""
+    """Return where new visits of one meter differ from old ones, and how often they do not."""
     mine = review.phases.filter(pl.col("meter_id") == meter_id)
     told = mine.filter(pl.col("verdict").is_in(_CHANGES)).select(
         "point_pct", "phase", "began_on", pl.col("why").fill_null(""), "sentence"

@@ -6,11 +6,13 @@ never a diagnosis.
 """
 
 import math
+from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 import polars as pl
-from scipy.special import log_ndtr, logsumexp
+from scipy.special import log_ndtr, logsumexp, stdtrit
 
 from drift.arrays import Floats
 from drift.frames import Schema
@@ -30,6 +32,119 @@ _UPWARDS = ("leak", "chamber_water")
 _AMPLITUDE = 0.1
 # Probability beforehand that there is nothing to explain, as `drift.meter.causes` has it.
 _NOTHING = 0.3
+
+
+# Error probability left outside an interval, both sides together.
+_LEVEL = 0.05
+# Air contents along a curve, % air.
+_ALONG = np.linspace(0.0, 10.0, 11)
+
+
+@dataclass(frozen=True, slots=True)
+class FaultPattern:
+    """What a meter shows at its points: biases, % air, or drifts, % air a year.
+
+    Attributes
+    ----------
+    air_pct : tuple of float
+        The points, % air.
+    values, errors : tuple of float
+        At each point, with standard errors above 0.
+    low, high : tuple of float
+        95 % intervals.
+    """
+
+    air_pct: tuple[float, ...]
+    values: tuple[float, ...]
+    errors: tuple[float, ...]
+    low: tuple[float, ...]
+    high: tuple[float, ...]
+
+
+def pattern_of_biases(biases: Sequence[tuple[float, Sequence[float]]]) -> FaultPattern:
+    """Return the mean bias of each point at visits of one state of a meter.
+
+    Parameters
+    ----------
+    biases : sequence of (float, sequence of float)
+        Each point, % air, with its biases, at least two of them.
+
+    Raises
+    ------
+    ValueError
+        If a point has fewer than two biases.
+
+    Notes
+    -----
+    The points of one meter are taken to scatter alike from visit to visit: their variances are
+    pooled, and the interval of each mean is Student's.
+    """
+    if not biases or min(len(values) for _, values in biases) < 2:
+        raise ValueError("two biases a point are needed")
+    freedom = sum(len(values) - 1 for _, values in biases)
+    squares = sum(float(np.var(values)) * len(values) for _, values in biases)
+    spread = max(math.sqrt(squares / freedom), 1e-4)
+    reach = float(stdtrit(freedom, 1 - _LEVEL / 2))
+    means = [float(np.mean(values)) for _, values in biases]
+    errors = [spread / math.sqrt(len(values)) for _, values in biases]
+    return FaultPattern(
+        air_pct=tuple(at for at, _ in biases),
+        values=tuple(means),
+        errors=tuple(errors),
+        low=tuple(mean - reach * error for mean, error in zip(means, errors, strict=True)),
+        high=tuple(mean + reach * error for mean, error in zip(means, errors, strict=True)),
+    )
+
+
+def pattern_of_drifts(drifts: Sequence[tuple[float, float, float, float]]) -> FaultPattern:
+    """Return the yearly drift of each point.
+
+    Parameters
+    ----------
+    drifts : sequence of (float, float, float, float)
+        Each point, % air, its drift and both ends of its 95 % interval, % air a year.
+    """
+    width = 2 * float(stdtrit(np.inf, 1 - _LEVEL / 2))
+    return FaultPattern(
+        air_pct=tuple(at for at, *_ in drifts),
+        values=tuple(drift for _, drift, _, _ in drifts),
+        errors=tuple(max((high - low) / width, 1e-6) for *_, low, high in drifts),
+        low=tuple(low for *_, low, _ in drifts),
+        high=tuple(high for *_, high in drifts),
+    )
+
+
+def fitted_curve(cause: str, pattern: FaultPattern, *, k: float) -> list[tuple[float, float]]:
+    """Return what a fault does along the air content, scaled to fit a pattern best.
+
+    Parameters
+    ----------
+    cause : str
+        One of `PATTERNED`, or `NOTHING`; any other has no curve.
+    pattern : FaultPattern
+    k : float
+        Chamber scale, % air.
+
+    Returns
+    -------
+    list of (float, float)
+        Air content, % air, and what the fault does there, in the unit of the pattern.
+    """
+    if cause == NOTHING:
+        return [(at, 0.0) for at in _ALONG.tolist()]
+    if cause not in PATTERNED:
+        return []
+    amplitude = best_amplitude(cause, pattern.values, pattern.errors, air_pct=pattern.air_pct, k=k)
+    curve = amplitude * pattern_of(cause, _ALONG, k=k)
+    return list(zip(_ALONG.tolist(), curve.tolist(), strict=True))
+
+
+def growth_of(cause: str, *, k: float) -> list[float]:
+    """Return how a fault grows from 0 over 5 to 10 % air, the least above 0 as one."""
+    if cause not in PATTERNED:
+        return []
+    shape = [each for each in pattern_of(cause, [0.0, 5.0, 10.0], k=k).tolist() if each > 0]
+    return [each / min(shape) for each in shape]
 
 
 def pattern_of(cause: str, air_pct: npt.ArrayLike, *, k: float) -> Floats:
@@ -86,21 +201,14 @@ def best_amplitude(
 
 
 def weigh_drift_pattern(
-    drifts: npt.ArrayLike,
-    errors: npt.ArrayLike,
-    *,
-    air_pct: npt.ArrayLike,
-    k: float,
-    fleet: tuple[float, float],
+    pattern: FaultPattern, *, k: float, fleet: tuple[float, float]
 ) -> pl.DataFrame:
     """Return the probability of each fault, given a meter's yearly drift at its points.
 
     Parameters
     ----------
-    drifts, errors : array_like
-        Drift of the path without adjustments at each point, % air a year, and standard errors.
-    air_pct : array_like
-        The points, % air.
+    pattern : FaultPattern
+        Drifts of the path without adjustments at each point, % air a year.
     k : float
         Chamber scale, % air.
     fleet : (float, float)
@@ -123,7 +231,8 @@ def weigh_drift_pattern(
     prior, half-normal where it takes readings up alone, integrated in closed form.  Errors of the
     points are taken as independent.
     """
-    value, error = (np.asarray(each, dtype=np.float64) for each in (drifts, errors))
+    value, error = np.array(pattern.values), np.array(pattern.errors)
+    air_pct = np.array(pattern.air_pct)
     if not (error > 0).all():
         raise ValueError("errors must be above 0")
     each = math.log((1 - _NOTHING) / len(PATTERNED))
