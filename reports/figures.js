@@ -42,7 +42,7 @@ function heights(compiled) {
 /* Fits a figure to its page: what stands beside the axes is measured, the rest is for the data. */
 async function fit(place) {
   const { view, narrows } = drawings.get(place);
-  if (narrows) view.signal("narrow", place.clientWidth < NARROW);
+  if (narrows) await view.signal("narrow", place.clientWidth < NARROW).runAsync();
   const svg = place.querySelector("svg");
   if (!svg || !place.clientWidth) return;
   const beside = Number(svg.getAttribute("width")) - view.width();

@@ -147,7 +147,7 @@ def meter_lines() -> Chart:
         )
         .add_params(
             alt.selection_interval(
-                name="time", bind="scales", encodings=["x"], zoom="wheel![event.ctrlKey]"
+                name="span", bind="scales", encodings=["x"], zoom="wheel![event.ctrlKey]"
             )
         ),
     ).properties(height=alt.Step(LINE))

@@ -15,6 +15,7 @@ from drift.report.charts.meter_control import (
 )
 from drift.report.charts.meter_history import HISTORY_DATA, meter_history
 from drift.report.charts.retirement import choice_costs
+from drift.report.charts.studies import borne_out, noticed_drifts
 from drift.report.charts.theme import Chart
 
 
@@ -81,6 +82,24 @@ FIGURES: Mapping[str, Figure] = {
             build=meter_control,
             data=CONTROL_DATA,
             per_meter=True,
+        ),
+        Figure(
+            name="noticed_drifts",
+            shows="how far a steady drift has gone by the time that something notices it",
+            build=noticed_drifts,
+            data={
+                "drifts": ("monitor", "drift", "bias", "years", "within", "first", "label_at"),
+                "tolerance": ("edge",),
+            },
+        ),
+        Figure(
+            name="borne_out",
+            shows="share of past forecasts that came true against what was forecast",
+            build=borne_out,
+            data={
+                "bands": ("forecast", "share", "low", "high", "forecasts", "enough"),
+                "ideal": ("forecast", "share"),
+            },
         ),
     )
 }

@@ -9,7 +9,10 @@ import polars as pl
 from polars import selectors as cs
 
 from drift.report.charts.registry import FIGURES
+from drift.report.charts.theme import Chart, chart_config, hue, in_the_dark
 
+# Of a parameter of a chart.
+Value = float | str | bool | None
 # More digits than any dial or eye resolves, few enough that a page stays light.
 _DIGITS = 6
 
@@ -18,7 +21,7 @@ def figure_rows(
     name: str,
     frames: Mapping[str, pl.DataFrame],
     *,
-    params: Mapping[str, float | str | bool | None] | None = None,
+    params: Mapping[str, Value] | None = None,
 ) -> str:
     """Return the rows of a figure as JSON text that may stand in a script element.
 
@@ -113,3 +116,33 @@ def plain_rows(frame: pl.DataFrame) -> pl.DataFrame:
         .replace([float("inf"), float("-inf")], None)
         .fill_nan(None),
     )
+
+
+def filled(
+    name: str,
+    frames: Mapping[str, pl.DataFrame],
+    *,
+    params: Mapping[str, Value] | None = None,
+    dark: bool = False,
+) -> Chart:
+    """Return the chart of a figure with its rows, hues and configuration: it stands by itself.
+
+    Parameters
+    ----------
+    name, frames, params
+        As of `figure_rows`.
+    dark : bool
+        Whether it is to be shown on a dark ground.
+    """
+    chart = FIGURES[name].build()
+    specification = chart.to_dict(validate=False)
+    specification["datasets"] = {
+        data_set: plain_rows(frames[data_set].select(columns)).to_dicts()
+        for data_set, columns in FIGURES[name].data.items()
+    }
+    for param in specification.get("params", ()):
+        if params and param.get("name") in params:
+            param["value"] = params[param["name"]]
+    specification["config"] = chart_config() | {"background": hue("paper")}
+    found: Chart = type(chart).from_dict(in_the_dark(specification) if dark else specification)
+    return found

@@ -15,7 +15,7 @@ def zoom(*views: str) -> alt.TopLevelSelectionParameter:
         type="interval", encodings=["x"], zoom="wheel![event.ctrlKey]"
     )
     return alt.TopLevelSelectionParameter(
-        name="time", select=over, bind="scales", views=list(views)
+        name="span", select=over, bind="scales", views=list(views)
     )
 
 
