@@ -9,15 +9,10 @@ from drift.conformity.decision_rules import DecisionRule, decision_rule
 from drift.conformity.weigh import Conformity
 from drift.forecast.fit import Fit
 from drift.meter.dial import chamber_scale_of
-from drift.meter.fault_pattern import (
-    DRIFT_PATTERN,
-    FaultPattern,
-    pattern_of_drifts,
-    weigh_drift_pattern,
-)
 from drift.meter.tolerance import within_tolerance
 from drift.reference.weigh import Reference
 from drift.review.barred_uses import BARRED_USES
+from drift.review.cause_patterns import CausePattern, cause_pattern
 from drift.review.changes import Since
 from drift.review.noted_rows import NOTED
 from drift.review.policy import Policy
@@ -34,13 +29,6 @@ from drift.trend.plain_trends import plain_trends
 from drift.upkeep.reliability.censored_intervals import censored_intervals
 from drift.upkeep.reliability.survival_curve import survival_curve
 from drift.upkeep.weigh import Upkeep
-
-# Points whose drifts make a pattern.
-_FEWEST_POINTS = 2
-# Width of a 95 % interval in standard errors.
-_INTERVAL_WIDTH = 3.92
-# What meters share in drift where nothing can be told: low, most likely, high, % air a year.
-_UNKNOWN_FLEET = (-0.04, 0.0, 0.04)
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,38 +163,19 @@ class Review:
             fewest=self.policy.trend_visits,
         )
 
-    def drift_causes(self, meter_id: str) -> pl.DataFrame:
-        """Weigh what may make one meter drift, by its drift at each point.
-
-        Returns
-        -------
-        pl.DataFrame
-            Frame of `drift.meter.fault_pattern.DRIFT_PATTERN`, empty where fewer than two points
-            have a drift.
-        """
-        pattern = self.drift_pattern(meter_id)
-        if pattern is None:
-            return pl.DataFrame(schema=DRIFT_PATTERN)
-        shared = self.reference.effects.filter(pl.col("kind") == "fleet_drift").drop_nulls("low")
-        low, effect, high = (
-            shared.select("low", "effect_pct", "high").row(0) if shared.height else _UNKNOWN_FLEET
-        )
-        return weigh_drift_pattern(
-            pattern,
+    def cause_pattern(self, meter_id: str) -> CausePattern | None:
+        """Return what one meter shows over its points, beside what each fault would show there."""
+        mine = pl.col("meter_id") == meter_id
+        ledger = self.ledger.filter(mine)
+        ours = ledger.select("series").unique()
+        return cause_pattern(
+            ledger,
+            path_trends=self.path_trends.join(ours, on="series", how="semi"),
+            jumps=self.jumps.filter(mine),
+            causes=self.reference.causes.filter(mine),
+            effects=self.reference.effects,
             k=chamber_scale_of(self.sources.meters, meter_id),
-            fleet=(effect, max((high - low) / _INTERVAL_WIDTH, 1e-6)),
         )
-
-    def drift_pattern(self, meter_id: str) -> FaultPattern | None:
-        """Return one meter's drift at each point, None where fewer than two points have one."""
-        points = self.ledger.filter(pl.col("meter_id") == meter_id).select("series", "point_pct")
-        known = (
-            self.path_trends.join(points.unique(), on="series")
-            .drop_nulls(["drift", "drift_low", "drift_high"])
-            .sort("point_pct")
-            .select("point_pct", "drift", "drift_low", "drift_high")
-        )
-        return pattern_of_drifts(known.rows()) if known.height >= _FEWEST_POINTS else None
 
     @property
     def spells(self) -> pl.DataFrame:

@@ -22,44 +22,30 @@ def meter_cause() -> Chart:
     where it has any.  Parameters: ``low`` and ``high`` are the ends of the axis, ``likely`` says
     whether this is the likeliest fault.
     """
-    ends = alt.Scale(domain=[alt.ExprRef("low"), alt.ExprRef("high")], nice=False, zero=False)
-    signed = alt.Axis(
-        labelExpr="datum.value == 0 ? '0' : format(datum.value, '+.2~f')", tickCount=4, title=None
-    )
-
-    def x(field: str) -> alt.X:
-        axis = alt.Axis(values=[0, 5, 10], grid=False, labelExpr="datum.value + ' %'", title=None)
-        return alt.X(
-            field, type="quantitative", scale=alt.Scale(domain=[-1, 11], nice=False), axis=axis
-        )
-
-    def y(field: str) -> alt.Y:
-        return alt.Y(field, type="quantitative", scale=ends, axis=signed)
-
     dots = alt.Chart(alt.NamedData("dots"))
     return (
         alt.layer(
             alt.Chart(alt.NamedData("tolerance"))
             .mark_rect(color=hue("strip"), clip=True)
-            .encode(y=y("low"), y2="high"),
+            .encode(y=_y("low"), y2="high"),
             dots.mark_rule(color=hue("edge"), strokeWidth=1).encode(y=alt.datum(0)),
             alt.Chart(alt.NamedData("visits"))
             .mark_line(color=hue("quiet"), strokeWidth=0.7, opacity=0.75, clip=True)
-            .encode(x=x("point_pct"), y=y("bias"), detail="visit:N"),
+            .encode(x=_x("point_pct"), y=_y("bias"), detail="visit:N"),
             alt.Chart(alt.NamedData("curve"))
             .mark_line(clip=True)
             .encode(
-                x=x("air_pct"),
-                y=y("bias"),
+                x=_x("air_pct"),
+                y=_y("bias"),
                 strokeWidth=alt.value(alt.ExprRef("likely ? 2.6 : 1.8")),
                 color=alt.value(alt.ExprRef(f"likely ? '{hue('look')}' : '{hue('quiet')}'")),
             ),
             dots.mark_rule(color=hue("calm"), strokeWidth=2, clip=True).encode(
-                x=x("point_pct"), y=y("low"), y2="high"
+                x=_x("point_pct"), y=_y("low"), y2="high"
             ),
             dots.mark_circle(color=hue("calm"), size=70, opacity=1).encode(
-                x=x("point_pct"),
-                y=y("mean"),
+                x=_x("point_pct"),
+                y=_y("mean"),
                 tooltip=[
                     alt.Tooltip("point_pct:Q", title="at, %"),
                     alt.Tooltip("mean:Q", title="mean", format="+.3f"),
@@ -75,3 +61,20 @@ def meter_cause() -> Chart:
         )
         .properties(height=_HEIGHT)
     )
+
+
+def _x(field: str) -> alt.X:
+    """Return the axis of the verification points."""
+    axis = alt.Axis(values=[0, 5, 10], grid=False, labelExpr="datum.value + ' %'", title=None)
+    return alt.X(
+        field, type="quantitative", scale=alt.Scale(domain=[-1, 11], nice=False), axis=axis
+    )
+
+
+def _y(field: str) -> alt.Y:
+    """Return the axis of bias, or of drift; all panels of a meter have the same."""
+    ends = alt.Scale(domain=[alt.ExprRef("low"), alt.ExprRef("high")], nice=False, zero=False)
+    signed = alt.Axis(
+        labelExpr="datum.value == 0 ? '0' : format(datum.value, '+.2~f')", tickCount=4, title=None
+    )
+    return alt.Y(field, type="quantitative", scale=ends, axis=signed)

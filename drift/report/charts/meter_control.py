@@ -8,6 +8,7 @@ from drift.report.charts.time_axis import time_axis, zoom
 
 # Heights of a panel and of a line, in pixels.
 _PANEL, LINE = 104, 34
+_TONE = f"datum.beyond ? '{hue('stop')}' : '{hue('calm')}'"
 _LIMITS = (("upper", [5, 3]), ("lower", [5, 3]), ("centre", [1, 0]))
 # How far a line reaches, in distances from centre to limit.
 _REACH = 2.6
@@ -36,11 +37,12 @@ def meter_control() -> Chart:
         for place in range(MOST_PANELS)
     ]
     views = [f"dots_{place}" for place in range(MOST_PANELS)]
-    return (
+    chart: alt.VConcatChart = (
         alt.vconcat(*panels, spacing=14, params=[zoom(*views)])
         .resolve_scale(x="shared")
         .add_params(alt.param(name="panels", value=MOST_PANELS), *heights)
     )
+    return chart
 
 
 def _panel(place: int) -> Chart:
@@ -64,7 +66,6 @@ def _panel(place: int) -> Chart:
             field, type="quantitative", axis=axis, scale=alt.Scale(zero=False, nice=True, padding=8)
         )
 
-    stop = f"datum.beyond ? '{hue('stop')}' : '{hue('calm')}'"
     dots = rows("dots")
     return alt.layer(
         rows("runs").mark_rect(color=hue("stop"), opacity=0.12).encode(x=x("first"), x2="last"),
@@ -80,22 +81,7 @@ def _panel(place: int) -> Chart:
         dots.mark_line(color=hue("calm"), strokeWidth=1.2).encode(
             x=x("on"), y=y("value"), detail="phase:N"
         ),
-        dots.mark_point(filled=True, opacity=1)
-        .encode(
-            x=x("on"),
-            y=y("value"),
-            shape=alt.condition("datum.beyond", alt.value("diamond"), alt.value("circle")),
-            size=alt.condition("datum.beyond", alt.value(60), alt.value(26)),
-            color=alt.value(alt.ExprRef(stop)),
-            tooltip=[
-                alt.Tooltip("on:T", title="visit", format="%-d %b %Y"),
-                alt.Tooltip("point:N", title="at"),
-                alt.Tooltip("value:Q", title="plotted", format="+.4f"),
-                alt.Tooltip("lower:Q", title="lower limit", format="+.4f"),
-                alt.Tooltip("upper:Q", title="upper limit", format="+.4f"),
-            ],
-        )
-        .properties(name=f"dots_{place}"),
+        _dots(dots.encode(x=x("on"), y=y("value")), place),
         rows("limits")
         .mark_text(clip=False, align="left", dx=6)
         .encode(x=alt.value("width"), y=y("at"), text="label:N"),
@@ -105,6 +91,27 @@ def _panel(place: int) -> Chart:
         )
         .encode(x=alt.value(0), y=alt.value(0), text="name:N"),
     )
+
+
+def _dots(dots: alt.Chart, place: int) -> alt.Chart:
+    """Return the dots that a reader asks, at a place; a diamond lies beyond its limits."""
+    told: alt.Chart = (
+        dots.mark_point(filled=True, opacity=1)
+        .encode(
+            shape=alt.condition("datum.beyond", alt.value("diamond"), alt.value("circle")),
+            size=alt.condition("datum.beyond", alt.value(60), alt.value(26)),
+            color=alt.value(alt.ExprRef(_TONE)),
+            tooltip=[
+                alt.Tooltip("on:T", title="visit", format="%-d %b %Y"),
+                alt.Tooltip("point:N", title="at"),
+                alt.Tooltip("value:Q", title="plotted", format="+.4f"),
+                alt.Tooltip("lower:Q", title="lower limit", format="+.4f"),
+                alt.Tooltip("upper:Q", title="upper limit", format="+.4f"),
+            ],
+        )
+        .properties(name=f"dots_{place}")
+    )
+    return told
 
 
 def meter_lines() -> Chart:
@@ -121,7 +128,6 @@ def meter_lines() -> Chart:
         return time_axis(field, labels=True)
 
     rows = alt.Chart(alt.NamedData("lines"))
-    stop = f"datum.beyond ? '{hue('stop')}' : '{hue('calm')}'"
     return alt.layer(
         alt.Chart(alt.NamedData("runs"))
         .mark_bar(color=hue("stop"), opacity=0.14, height=LINE - 6)
@@ -139,7 +145,7 @@ def meter_lines() -> Chart:
             yOffset=along,
             shape=alt.condition("datum.beyond", alt.value("diamond"), alt.value("circle")),
             size=alt.condition("datum.beyond", alt.value(50), alt.value(14)),
-            color=alt.value(alt.ExprRef(stop)),
+            color=alt.value(alt.ExprRef(_TONE)),
             tooltip=[
                 alt.Tooltip("on:T", title="visit", format="%-d %b %Y"),
                 alt.Tooltip("value:Q", title="plotted", format="+.4f"),

@@ -4,15 +4,18 @@ A verification point is a panel; all panels have one scale, so that a height mea
 each.  How high a panel is follows from what it has to show, and is worked out in the page.
 """
 
+from typing import Any
+
 import altair as alt
 
+from drift.report.charts.meter_lanes import BY_SIDE, lanes, tone
 from drift.report.charts.theme import Chart, hue
 from drift.report.charts.time_axis import time_axis, zoom
 
 # As many verification points as a figure has panels for.
 MOST_PANELS = 3
-# Of all panels together, and of one lane, in pixels.
-ROOM, LANE = 470, 18
+# Height of all panels together, in pixels.
+ROOM = 470
 # What the two states of the figure are called: biases as they were found, and the path without
 # adjustments.
 AS_FOUND, UNTOUCHED = "as_found", "untouched"
@@ -49,13 +52,7 @@ HISTORY_DATA = {
     "days": ("on", "text", "side"),
 }
 
-# An upright stroke, as a path within one unit.
-TICK = "M0,-0.8L0,0.8"
 _SIGNED = "datum.value == 0 ? '0' : format(datum.value, '+.2~f')"
-# Words begin at, are centred on or end at their place.
-_BY_SIDE = alt.ExprRef("datum.side == 'start' ? 'left' : datum.side == 'end' ? 'right' : 'center'")
-_BESIDE = alt.ExprRef("datum.side == 'start' ? 4 : datum.side == 'end' ? -4 : 0")
-_TONES = ("stop", "look", "calm", "ink", "quiet", "paper")
 
 
 def meter_history() -> Chart:
@@ -73,11 +70,12 @@ def _chart(state: str) -> Chart:
     # Heights differ, so that each panel has a signal of its own for it.
     panels = [_panel(place).properties(height=150 + place) for place in range(MOST_PANELS)]
     views = ["happenings", *(f"visits_{place}" for place in range(MOST_PANELS))]
-    return (
-        alt.vconcat(_lanes(), *panels, spacing=16, params=[zoom(*views)])
+    chart: alt.VConcatChart = (
+        alt.vconcat(lanes(), *panels, spacing=16, params=[zoom(*views)])
         .resolve_scale(x="shared", color="independent")
         .add_params(*_params(state))
     )
+    return chart
 
 
 def _params(state: str) -> list[alt.Parameter]:
@@ -108,16 +106,6 @@ def _params(state: str) -> list[alt.Parameter]:
         for place in range(MOST_PANELS)
     ]
     return params
-
-
-def _tone_scale() -> alt.Scale:
-    """Return the hues by the tones that rows ask for."""
-    return alt.Scale(domain=list(_TONES), range=[hue(tone) for tone in _TONES])
-
-
-def _tone() -> alt.Color:
-    """Return the hue that a row asks for."""
-    return alt.Color("tone:N", scale=_tone_scale(), legend=None)
 
 
 class _Panel:
@@ -255,7 +243,7 @@ def _dots(visits: alt.Chart, panel: _Panel) -> alt.Chart:
     """Return the dots that a reader asks; a diamond was found outside."""
     stop = f"datum.outside && adjustments == '{AS_FOUND}'"
     hollow = f"datum.reset && adjustments == '{UNTOUCHED}'"
-    return (
+    dots: alt.Chart = (
         visits.mark_point(filled=True, opacity=1, clip=True, strokeWidth=1.4)
         .encode(
             x=panel.x("on"),
@@ -281,37 +269,20 @@ def _dots(visits: alt.Chart, panel: _Panel) -> alt.Chart:
         )
         .properties(name=f"visits_{panel.place}")
     )
+    return dots
 
 
 def _said(panel: _Panel) -> list[alt.Chart]:
     """Return the name of the panel, the names of its lines where they end, and notes."""
-    names = panel.rows("points", stated=False)
     labels = panel.rows("limits").transform_filter("isValid(datum.label)")
-    narrow = {
+    narrow: dict[str, Any] = {
         "align": alt.ExprRef("narrow ? 'right' : 'left'"),
         "dx": alt.ExprRef("narrow ? -3 : 12"),
         "dy": alt.ExprRef("narrow ? -6 : 0"),
     }
-    place = {
-        "align": alt.ExprRef("narrow ? 'left' : 'right'"),
-        "dx": alt.ExprRef("narrow ? 0 : -42"),
-        "baseline": alt.ExprRef("narrow ? 'bottom' : 'top'"),
-    }
     notes = panel.rows("notes")
     return [
-        names.mark_text(
-            clip=False, fontSize=15, fontWeight="bold", dy=-2, color=hue("ink"), **place
-        ).encode(x=alt.value(0), y=alt.value(0), text="name:N"),
-        names.transform_filter("isValid(datum.about)")
-        .mark_text(
-            clip=False,
-            fontSize=10.5,
-            dy=18,
-            color=hue("quiet"),
-            opacity=alt.ExprRef("narrow ? 0 : 1"),
-            **place,
-        )
-        .encode(x=alt.value(0), y=alt.value(0), text="about:N"),
+        *_names(panel),
         labels.mark_rule(
             clip=False,
             color=hue("quiet"),
@@ -333,68 +304,35 @@ def _said(panel: _Panel) -> list[alt.Chart]:
         ),
         notes.mark_text(
             clip=False,
-            align=_BY_SIDE,
+            align=BY_SIDE,
             dy=alt.ExprRef("-datum.up"),
             lineBreak="\n",
             fontWeight="bold",
             baseline="middle",
-        ).encode(x=panel.x("on"), y=panel.y("at"), text="text:N", color=_tone()),
+        ).encode(x=panel.x("on"), y=panel.y("at"), text="text:N", color=tone()),
     ]
 
 
-def _lanes() -> Chart:
-    """Return the lanes: what happened, by date, a row a kind."""
-    rows = alt.Chart(alt.NamedData("lanes")).encode(
-        y=alt.Y(
-            "lane:N",
-            sort=alt.EncodingSortField(field="place", op="min"),
-            title=None,
-            axis=alt.Axis(
-                grid=True,
-                domain=False,
-                ticks=False,
-                tickBand="extent",
-                labelLimit=120,
-                labelExpr="narrow ? split(datum.label, ',')[0] : datum.label",
-            ),
+def _names(panel: _Panel) -> list[alt.Chart]:
+    """Return what point a panel is of, beside it or, where that is narrow, above it."""
+    names = panel.rows("points", stated=False)
+    place: dict[str, Any] = {
+        "align": alt.ExprRef("narrow ? 'left' : 'right'"),
+        "dx": alt.ExprRef("narrow ? 0 : -42"),
+        "baseline": alt.ExprRef("narrow ? 'bottom' : 'top'"),
+    }
+    return [
+        names.mark_text(
+            clip=False, fontSize=15, fontWeight="bold", dy=-2, color=hue("ink"), **place
+        ).encode(x=alt.value(0), y=alt.value(0), text="name:N"),
+        names.transform_filter("isValid(datum.about)")
+        .mark_text(
+            clip=False,
+            fontSize=10.5,
+            dy=18,
+            color=hue("quiet"),
+            opacity=alt.ExprRef("narrow ? 0 : 1"),
+            **place,
         )
-    )
-    told = [alt.Tooltip("told:N", title="on record")]
-    shown = rows.transform_filter("datum.kind != 'text' && datum.kind != 'span'")
-    days = alt.Chart(alt.NamedData("days")).encode(x=time_axis("on"))
-    return alt.layer(
-        rows.transform_filter("isValid(datum.to)")
-        .mark_rule(strokeWidth=3)
-        .encode(x=time_axis("on"), x2="to", color=_tone(), tooltip=told),
-        shown.mark_point(opacity=1, strokeWidth=1.6)
-        .encode(
-            x=time_axis("on"),
-            size=alt.condition("datum.kind == 'signal'", alt.value(170), alt.value(46)),
-            fill=alt.Fill("tone:N", scale=_tone_scale(), legend=None),
-            stroke=alt.Stroke("tone:N", scale=_tone_scale(), legend=None),
-            shape=alt.Shape(
-                "kind:N",
-                legend=None,
-                scale=alt.Scale(
-                    domain=["reset_down", "reset_up", "moved", "tick", "signal", "service"],
-                    range=["triangle-down", "triangle-up", "square", TICK, "circle", "cross"],
-                ),
-            ),
-            tooltip=told,
-        )
-        .properties(name="happenings"),
-        rows.transform_filter("isValid(datum.text)")
-        .mark_text(clip=False, align=_BY_SIDE, dx=_BESIDE)
-        .encode(
-            x=time_axis("on"),
-            text="text:N",
-            color=_tone(),
-            opacity=alt.value(alt.ExprRef("narrow && length(datum.text) > 2 ? 0 : 1")),
-            tooltip=told,
-        ),
-        days.mark_rule(color=hue("ink"), strokeDash=[2, 2]),
-        days.mark_text(
-            clip=False, align=_BY_SIDE, dx=_BESIDE, dy=-3, color=hue("ink"), baseline="bottom"
-        ).encode(y=alt.value(0), text="text:N"),
-        height=alt.Step(LANE),
-    )
+        .encode(x=alt.value(0), y=alt.value(0), text="about:N"),
+    ]

@@ -1,6 +1,7 @@
 """This module gathers the data of one meter's dossier."""
 
 from dataclasses import dataclass
+from typing import Any
 
 import polars as pl
 
@@ -118,51 +119,62 @@ def dossier_page(review: Review, meter_id: str) -> DossierPage:
     points = history.history_points(review, ledger)
     bench = bench_part(review, ledger, meter_id=meter_id)
     control = control_part(review, points, ledger=ledger, signals=spoken, drifts=drifts)
-    compared, alike = tables.compared_rows(review, meter_id)
     told = _told(review, meter, ledger, spoken, trends=trends, points=points)
-    visits = tables.visit_rows(ledger, spoken)
-    readings = tables.reading_rows(review.sources.sessions, meter_id)
-    signals = rows.signal_rows(review, spoken.sort("visit_on", descending=True))
-    limits = tables.limit_rows(review.limits.filter(ours), ledger)
-    interval, conformity = meter_scope(review, meter_id), conformity_part(review, meter_id)
-    events, noted = tables.event_rows(review, meter_id), _noted(review, meter_id)
     return DossierPage(
         stamp=rows.stamp(review),
         meter=meter,
         front=front_part(review, told),
         history=history_part(review, points, ledger, signals=spoken, told=told),
-        cause=cause_part(review, points, meter_id=meter_id, hint=bench.lead),
+        cause=cause_part(review, meter_id, hint=bench.lead),
         bench=bench,
         control=control,
         mark=mark_part(review, meter_id),
         brief=_brief(review, ledger, spoken, meter=meter, drifts=drifts),
-        interval=interval,
-        conformity=conformity,
         not_drawn=_not_drawn(review, ledger, spoken),
         points_pct=tuple(ledger["point_pct"].unique().sort()),
         trends=trends,
-        visits=visits,
-        readings=readings,
-        signals=signals,
-        limits=limits,
-        compared=compared,
-        compared_alike=alike,
-        events=events,
-        noted=noted,
         drift_words=_drift_words(review, trends, points, worst_pct=meter.point_pct),
-        annex=(
-            annex.limits_line(limits),
-            annex.conformity_line(conformity, review.policy.decision_rule),
-            annex.drift_line(trends),
-            annex.charts_line(control),
-            annex.interval_line(interval),
-            annex.signals_line(signals),
-            annex.visits_line(visits, readings),
-            annex.work_line(events, noted),
-        ),
         earlier=earlier,
         later=later,
+        **_annexed(review, ledger, spoken, trends=trends, control=control),
     )
+
+
+def _annexed(
+    review: Review,
+    ledger: pl.DataFrame,
+    spoken: pl.DataFrame,
+    *,
+    trends: tuple[TrendRow, ...],
+    control: ControlPart,
+) -> dict[str, Any]:
+    """Return the tables below a dossier, by the attributes of its page, and a line on each."""
+    meter_id = ledger["meter_id"][0]
+    ours = pl.col("series").is_in(ledger["series"].unique().implode())
+    compared, alike = tables.compared_rows(review, meter_id)
+    found: dict[str, Any] = {
+        "visits": tables.visit_rows(ledger, spoken),
+        "readings": tables.reading_rows(review.sources.sessions, meter_id),
+        "signals": rows.signal_rows(review, spoken.sort("visit_on", descending=True)),
+        "limits": tables.limit_rows(review.limits.filter(ours), ledger),
+        "interval": meter_scope(review, meter_id),
+        "conformity": conformity_part(review, meter_id),
+        "events": tables.event_rows(review, meter_id),
+        "noted": _noted(review, meter_id),
+        "compared": compared,
+        "compared_alike": alike,
+    }
+    lines = (
+        annex.limits_line(found["limits"]),
+        annex.conformity_line(found["conformity"], review.policy.decision_rule),
+        annex.drift_line(trends),
+        annex.charts_line(control),
+        annex.interval_line(found["interval"]),
+        annex.signals_line(found["signals"]),
+        annex.visits_line(found["visits"], found["readings"]),
+        annex.work_line(found["events"], found["noted"]),
+    )
+    return {**found, "annex": lines}
 
 
 def _told(

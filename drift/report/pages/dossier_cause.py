@@ -1,30 +1,20 @@
 """This module sets a meter's pattern over 0, 5 and 10 % air against that of each fault."""
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import polars as pl
 
 from drift import format as text
-from drift.frames import Row
 from drift.meter.causes import NOTHING
-from drift.meter.dial import chamber_scale_of
-from drift.meter.fault_pattern import (
-    PATTERNED,
-    FaultPattern,
-    fitted_curve,
-    growth_of,
-    pattern_of_biases,
-)
 from drift.report.charts.rows import listed_rows
 from drift.report.pages.dossier_bench import CAUSE_WORDS
-from drift.report.pages.dossier_history import PointRows
+from drift.review.cause_patterns import CausePattern, Fault
 from drift.review.results import Review
-from drift.trend.equivalence import DRIFTING
 
-# Visits whose biases make a pattern, and adjustments from which a drift is said to be hidden.
-_VISITS, _HIDING = 4, 2
+# Faults that have a panel.
 _PANELS = 6
+# From this chance on a fault is likelier than all others together.
+_LIKELY = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,190 +49,111 @@ class CausePart:
     panels: tuple[CausePanel, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class _Shown:
-    """A pattern, whether of drifts, and of which visits where it is of biases."""
-
-    pattern: FaultPattern
-    of_drift: bool
-    visits: list[Row]
-    days: tuple[str, str]
-
-
-def cause_part(
-    review: Review, points: Sequence[PointRows], *, meter_id: str, hint: str
-) -> CausePart:
+def cause_part(review: Review, meter_id: str, *, hint: str) -> CausePart:
     """Return what the dossier says of the cause.
 
     Parameters
     ----------
     review : Review
-    points : sequence of PointRows
-        What the large figure shows of the meter.
     meter_id : str
     hint : str
         What `drift.report.pages.dossier_bench` words of its readings' own weighing.
     """
-    shown = _of_drift(review, meter_id) if _hidden(points) else _of_bias(points)
-    weighed = _weighed(review, shown, meter_id) if shown else []
-    if shown is None or not weighed:
+    shown = review.cause_pattern(meter_id)
+    if shown is None:
         return CausePart("Nothing to look for on the bench", "", hint, ())
-    best = weighed[0]
-    panels = tuple(
-        _panel(review, shown, row, meter_id=meter_id, likely=row is best and _told(row))
-        for row in weighed[:_PANELS]
-    )
-    return CausePart(_title(best, shown), _lead(shown), hint, panels)
+    shown_faults = shown.faults[:_PANELS]
+    panels = tuple(_panel(review, shown, fault, meter_id=meter_id) for fault in shown_faults)
+    return CausePart(_title(shown), _lead(shown), hint, panels)
 
 
-def _told(row: Row) -> bool:
-    """Say whether a cause is likelier than all others together."""
-    return row["probability"] > 0.5 and row["cause"] != NOTHING
+def _told(fault: Fault) -> bool:
+    """Say whether a fault is likelier than all others together."""
+    return fault.probability > _LIKELY and fault.cause != NOTHING
 
 
-def _hidden(points: Sequence[PointRows]) -> bool:
-    """Say whether adjustments hide a drift that is confirmed."""
-    drifts = any(point.trend and point.trend["verdict"] == DRIFTING for point in points)
-    adjusted = {row["performed_on"] for point in points for row in point.visits if row["adjusted"]}
-    return drifts and len(adjusted) >= _HIDING
-
-
-def _of_drift(review: Review, meter_id: str) -> _Shown | None:
-    """Return the yearly drift at each point."""
-    pattern = review.drift_pattern(meter_id)
-    return None if pattern is None else _Shown(pattern, of_drift=True, visits=[], days=("", ""))
-
-
-def _of_bias(points: Sequence[PointRows]) -> _Shown | None:
-    """Return the mean bias of each point at the last visits of one state of the meter."""
-    since = max((point.jump["by"] for point in points if point.jump), default=None)
-    segment = max(row["segment"] for point in points for row in point.visits)
-    kept: list[tuple[float, list[Row]]] = []
-    for point in points:
-        rows = [
-            row
-            for row in point.visits
-            if row["segment"] == segment
-            and text.known(row["as_found_bias_pct"])
-            and (since is None or row["performed_on"] >= since)
-        ]
-        if len(rows) > 1:
-            kept.append((point.point_pct, rows[-_VISITS:]))
-    if len(kept) < 2:
-        return None
-    visits = [row for _, rows in kept for row in rows]
-    days = sorted({row["performed_on"] for row in visits})
-    return _Shown(
-        pattern_of_biases([(at, [row["as_found_bias_pct"] for row in rows]) for at, rows in kept]),
-        of_drift=False,
-        visits=visits,
-        days=(text.day(days[0]), text.day(days[-1])),
-    )
-
-
-def _weighed(review: Review, shown: _Shown, meter_id: str) -> list[Row]:
-    """Return the faults with their chances, likeliest first."""
-    if shown.of_drift:
-        return review.drift_causes(meter_id).to_dicts()
-    causes = review.reference.causes.filter(pl.col("meter_id") == meter_id)
-    latest = causes.filter(pl.col("segment") == pl.col("segment").max()).to_dicts()
-    if not latest or latest[0]["probability"] is None:
-        return []
-    rows = [{"cause": row["cause"], "probability": row["probability"]} for row in latest]
-    nothing = max(0.0, 1 - sum(row["probability"] for row in rows))
-    rows.append({"cause": NOTHING, "probability": nothing})
-    return sorted(rows, key=lambda row: row["probability"], reverse=True)
-
-
-def _title(best: Row, shown: _Shown) -> str:
+def _title(shown: CausePattern) -> str:
     """Return the finding on the cause."""
+    best = shown.faults[0]
+    if best.cause == NOTHING and best.probability > _LIKELY:
+        return "Most likely there is nothing to explain"
     if not _told(best):
         return "No cause stands out"
-    name = CAUSE_WORDS[best["cause"]][0]
+    name = CAUSE_WORDS[best.cause][0]
     if shown.of_drift:
         return f"The likeliest cause: {name}. Readings between resets cannot say so; the drift can."
     return f"The likeliest cause: {name}."
 
 
-def _lead(shown: _Shown) -> str:
+def _lead(shown: CausePattern) -> str:
     """Say what the panels draw."""
     if shown.of_drift:
         what = "Drift a year at each point without adjustments, % air a year, with 95 % interval"
     else:
+        days = sorted({on for _, on, _, _ in shown.visits})
         what = (
-            f"Mean bias at each point, {shown.days[0]} to {shown.days[1]}, % air, with 95 % "
-            "interval; thin lines are the visits"
+            f"Mean bias at each point, {text.day(days[0])} to {text.day(days[-1])}, % air, with "
+            "95 % interval; thin lines are the visits"
         )
     against = "against what one fault does by the dial's law, scaled to fit best"
     return f"{what}. The same dots in each panel, {against}."
 
 
-def _panel(review: Review, shown: _Shown, row: Row, *, meter_id: str, likely: bool) -> CausePanel:
+def _panel(review: Review, shown: CausePattern, fault: Fault, *, meter_id: str) -> CausePanel:
     """Return the panel of one fault."""
-    cause = row["cause"]
-    k = chamber_scale_of(review.sources.meters, meter_id)
-    low, high = _ends(shown, k)
-    tolerance = review.policy.tolerance_pct
-    pattern = shown.pattern
+    low, high = _ends(shown)
+    tolerance, pattern = review.policy.tolerance_pct, shown.pattern
+    likely = fault is shown.faults[0] and _told(fault)
+    named = {"likely": likely, "low": low, "high": high}
     return CausePanel(
-        name="nothing to explain" if cause == NOTHING else CAUSE_WORDS[cause][0],
-        chance=text.probability(row["probability"]),
-        why=_why(review, shown, cause, meter_id=meter_id, likely=likely),
+        name="nothing to explain" if fault.cause == NOTHING else CAUSE_WORDS[fault.cause][0],
+        chance=text.probability(fault.probability),
+        why=_why(review, shown, fault, meter_id=meter_id),
         likely=likely,
         rows=listed_rows(
             "meter_cause",
             {
                 "dots": [
-                    {"point_pct": at, "mean": mean, "low": low, "high": high}
-                    for at, mean, low, high in zip(
+                    {"point_pct": at, "mean": mean, "low": least, "high": most}
+                    for at, mean, least, most in zip(
                         pattern.air_pct, pattern.values, pattern.low, pattern.high, strict=True
                     )
                 ],
                 "visits": [
-                    {
-                        "visit": row["visit"],
-                        "on": row["performed_on"],
-                        "point_pct": row["point_pct"],
-                        "bias": row["as_found_bias_pct"],
-                    }
-                    for row in shown.visits
+                    {"visit": visit, "on": on, "point_pct": at, "bias": bias}
+                    for visit, on, at, bias in shown.visits
                 ],
-                "curve": [
-                    {"air_pct": at, "bias": bias} for at, bias in fitted_curve(cause, pattern, k=k)
-                ],
+                "curve": [{"air_pct": at, "bias": bias} for at, bias in fault.curve],
                 "tolerance": [] if shown.of_drift else [{"low": -tolerance, "high": tolerance}],
             },
-            params={"low": low, "high": high, "likely": likely},
+            params=named,
         ),
     )
 
 
-def _ends(shown: _Shown, k: float) -> tuple[float, float]:
+def _ends(shown: CausePattern) -> tuple[float, float]:
     """Return the ends of the axis that all panels share."""
     values = [0.0, *shown.pattern.low, *shown.pattern.high]
-    values += [row["as_found_bias_pct"] for row in shown.visits]
-    for cause in PATTERNED:
-        values += [bias for _, bias in fitted_curve(cause, shown.pattern, k=k)]
+    values += [bias for *_, bias in shown.visits]
+    values += [bias for fault in shown.faults for _, bias in fault.curve]
     low, high = min(values), max(values)
     beside = 0.06 * max(0.02, high - low)
     return low - beside, high + beside
 
 
-def _why(review: Review, shown: _Shown, cause: str, *, meter_id: str, likely: bool) -> str:
+def _why(review: Review, shown: CausePattern, fault: Fault, *, meter_id: str) -> str:
     """Say what shape a fault has and what decides for or against it."""
-    k = chamber_scale_of(review.sources.meters, meter_id)
-    parts = [_SHAPES[cause].format(ratio=_ratio(cause, k)) if cause in _SHAPES else ""]
+    cause = fault.cause
+    ratio = " : ".join(text.plain(round(each, 1)) for each in fault.growth)
+    parts = [_SHAPES[cause].format(ratio=ratio)]
     if cause == "leak":
         parts.append(_erratic(review, meter_id))
     if cause == "mark_misplaced":
         parts.append(_mark_moves(review, meter_id))
     if cause == "vessel_volume":
-        parts.append(
-            _fleet(review) if shown.of_drift else "Would show on every meter that used it."
-        )
-    if cause == NOTHING and shown.of_drift:
-        parts = ["A sound meter, read with scatter alone."]
-    if likely:
+        alike = "Would show on every meter that used it."
+        parts.append(_fleet(review) if shown.of_drift else alike)
+    if _told(fault):
         parts.append(CAUSE_WORDS[cause][1])
     return " ".join(part for part in parts if part)
 
@@ -256,11 +167,6 @@ _SHAPES = {
     "plain_drift": "Grows with time at its own rate at each point; no one fault has its shape.",
     NOTHING: "A sound meter whose readings scattered so.",
 }
-
-
-def _ratio(cause: str, k: float) -> str:
-    """Return how a fault grows over the points, such as 1 : 2 : 3."""
-    return " : ".join(text.plain(round(each, 1)) for each in growth_of(cause, k=k))
 
 
 def _erratic(review: Review, meter_id: str) -> str:

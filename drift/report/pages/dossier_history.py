@@ -220,7 +220,7 @@ def _ends(values: Iterator[float | None], tolerance: float, *, most: float) -> t
 
 def history_params(frame: Frame) -> dict[str, float]:
     """Return the ends of each panel in both states, as parameters of the chart."""
-    params = {}
+    params: dict[str, float] = {}
     for panel in range(MOST_PANELS):
         for state, name in ((AS_FOUND, "found"), (UNTOUCHED, "path")):
             low, high = frame.ends.get((state, panel), (0.0, 0.0))
@@ -252,21 +252,21 @@ def _trace(point: PointRows, frame: Frame) -> int:
 
 def visit_dots(points: Sequence[PointRows], frame: Frame) -> list[Row]:
     """Return a row a visit and point: where it was found and left, and what came before."""
-    rows = []
+    rows: list[Row] = []
     for point in points:
         trace = _trace(point, frame)
-        for before, row in pairwise([None, *point.visits]):
+        for before, row in pairwise([{}, *point.visits]):
             # After evidence was lost nothing joins a visit to the one before.
-            joined = before is not None and row["drift_step_pct"] is not None
+            joined = before if row["drift_step_pct"] is not None else {}
             rows.append(
                 {
                     "panel": point.panel,
                     "on": row["performed_on"],
-                    "before_on": before["performed_on"] if before and joined else None,
-                    "before": before["left_bias_pct"] if before and joined else None,
+                    "before_on": joined.get("performed_on"),
+                    "before": joined.get("left_bias_pct"),
                     "found": row["as_found_bias_pct"],
                     "left": row["as_left_bias_pct"],
-                    "before_path": before["unadjusted_path_pct"] if before and joined else None,
+                    "before_path": joined.get("unadjusted_path_pct"),
                     "path": row["unadjusted_path_pct"],
                     "trace": row["unadjusted_path_pct"] if row["visit"] <= trace else None,
                     "outside": row["within"] is False,

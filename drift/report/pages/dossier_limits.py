@@ -116,7 +116,7 @@ def _set_apart(lines: list[Row], frame: Frame, state: str) -> None:
 
 def _room(above: Row) -> float:
     """Return how far below a label the next one stands at least, in pixels."""
-    return _APART * (1 + above["label"].count("\n"))
+    return _APART * (1 + str(above["label"]).count("\n"))
 
 
 def runs_beyond(points: Sequence[PointRows], *, as_of: date) -> list[Row]:
