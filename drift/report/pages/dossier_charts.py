@@ -16,6 +16,8 @@ from drift.report.pages.dossier_history import PointRows
 from drift.report.pages.dossier_limits import HALF_VISIT, is_beyond
 from drift.review.results import Review
 
+Rates = list[tuple[float | None, float | None]]
+
 # Charts in reading order: in plain words, and the statistic's name where it has another.
 CHART_WORDS = {
     "individuals": ("Single visits", "individuals"),
@@ -92,42 +94,47 @@ def chart_series(
 
 
 def full_chart(
-    review: Review, series: list[ChartSeries], *, chart: str, ledger: pl.DataFrame, drifts: bool
+    review: Review, series: list[ChartSeries], *, rates: Rates, drifts: bool, adjusted: bool
 ) -> FullChart:
-    """Return one chart for the annex."""
+    """Return one chart for the annex.
+
+    Parameters
+    ----------
+    review : Review
+    series : list of ChartSeries
+        The chart at each point, at least one.
+    rates : list of (float or None, float or None)
+        False alarms of its limits: aimed at, and allowed by the dial.
+    drifts, adjusted : bool
+        Whether a drift is confirmed without adjustments, and whether there were any.
+    """
+    chart = series[0].chart
     name, statistic = CHART_WORDS[chart]
     signals = [row for each in series for row in each.signals]
-    charted = pl.DataFrame(
-        {"upper": [finite_or_none(row["upper"]) for each in series for row in each.rows]},
-        schema={"upper": pl.Float64},
-    )
     conclude = captions.control(
-        charted,
-        name=chart,
+        chart,
+        limited=any(
+            finite_or_none(row["upper"]) is not None for each in series for row in each.rows
+        ),
         signals=len(signals),
         open_signals=sum(row["answered_on"] is None for row in signals),
         drifts=drifts,
-        adjusted=captions.adjustments(ledger) > 0,
+        adjusted=adjusted,
     )
     if chart in _OF_BIAS:
-        latest = pl.DataFrame(
-            [
-                {
-                    "point_pct": each.point.point_pct,
-                    **{k: each.rows[-1][k] for k in ("lower", "upper")},
-                }
-                for each in series
-            ],
-            schema={"point_pct": pl.Float64, "lower": pl.Float64, "upper": pl.Float64},
-        )
+        edges = [
+            (each.point.point_pct, finite_or_none(each.rows[-1][column]))
+            for each in series
+            for column in ("lower", "upper")
+        ]
         conclude += captions.wide_limits(
-            latest, tolerance_pct=review.policy.tolerance_pct, drifts=drifts
+            edges, tolerance_pct=review.policy.tolerance_pct, drifts=drifts
         )
     return FullChart(
         name=chart.replace("_", "-"),
         title=f"{name} ({statistic})",
         conclude=conclude,
-        shows=captions.false_alarms(review.limits.filter(pl.col("chart") == chart)),
+        shows=captions.false_alarms(rates),
         rows=_full_rows(series, as_of=review.as_of),
     )
 

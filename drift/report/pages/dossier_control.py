@@ -14,6 +14,7 @@ from drift.report.pages.dossier_charts import (
     CHART_WORDS,
     ChartSeries,
     FullChart,
+    Rates,
     chart_series,
     full_chart,
 )
@@ -85,7 +86,9 @@ def control_part(
         Whether the path without adjustments confirms a drift at any point.
     """
     series = chart_series(review, points, ledger, signals)
-    hidden = drifts and bool(ledger["adjusted"].any())
+    adjusted = bool(ledger["adjusted"].any())
+    hidden = drifts and adjusted
+    rates = _rates(review, ledger)
     lines: list[tuple[ControlLine, list[Row]]] = _path_lines(points) if hidden else []
     for chart in CHART_WORDS:
         lines += _chart_lines([each for each in series if each.chart == chart])
@@ -94,11 +97,23 @@ def control_part(
         lines=tuple(line for line, _ in lines),
         rows=_line_rows([rows for _, rows in lines], as_of=review.as_of),
         charts=tuple(
-            full_chart(review, mine, chart=chart, ledger=ledger, drifts=drifts)
+            full_chart(review, mine, rates=rates.get(chart, []), drifts=drifts, adjusted=adjusted)
             for chart in CHART_WORDS
             if (mine := [each for each in series if each.chart == chart])
         ),
     )
+
+
+def _rates(review: Review, ledger: pl.DataFrame) -> dict[str, Rates]:
+    """Return the false alarms of the limits of each chart: aimed at, and allowed by the dial."""
+    ours = review.limits.join(ledger.select("series").unique(), on="series", how="semi")
+    found: dict[str, Rates] = {}
+    for chart, sigma, aimed, allowed in ours.select(
+        "chart", "sigma", "nominal_rate", "attained_rate"
+    ).iter_rows():
+        if sigma is not None:
+            found.setdefault(chart, []).append((aimed, allowed))
+    return found
 
 
 def _path_lines(points: Sequence[PointRows]) -> list[tuple[ControlLine, list[Row]]]:

@@ -69,7 +69,7 @@ class Front:
     about : str
         Standing, place and dial, on one line.
     finding : str
-        The headline.
+        The headline, after the name of the meter.
     lead : tuple of str
         Sentences below it.
     doubt : str
@@ -160,61 +160,61 @@ def _about(review: Review, told: Told) -> str:
 
 def _findings(review: Review, told: Told) -> Iterator[str]:
     """Yield the findings on a meter, the one that matters most first."""
-    name, row = told.meter.meter_id, told.row
+    row = told.row
     if owed.DO_NOT_USE in told.owed:
         yield _barred(told)
     if owed.OVERDUE in told.owed:
         late = text.count((review.as_of - row["next_due_on"]).days, "day")
-        yield f"{name} is overdue by {late}: not to be used until it is calibrated."
+        yield f"is overdue by {late}: not to be used until it is calibrated."
     if owed.SEE_EARLY in told.owed:
         by = told.owed[owed.SEE_EARLY]["by_on"]
         when = "now" if by is None or by <= review.as_of else f"by {text.day(by)}"
-        yield f"{name} may be out before it is next due: see it {when}."
+        yield f"may be out before it is next due: see it {when}."
     if owed.RESET in told.owed:
-        yield f"{name} passes, and rests so near the limit that it should be set anew."
+        yield "passes, and rests so near the limit that it should be set anew."
     yield from _causes_found(told)
     yield from _settled(told)
 
 
 def _causes_found(told: Told) -> Iterator[str]:
     """Yield what asks for a cause."""
-    name, drift, way = told.meter.meter_id, told.drifting, abs(told.one_way)
+    drift, way = told.drifting, abs(told.one_way)
     if drift is not None and way >= _ONE_WAY:
         if not told.ever_outside:
-            yield f"{name} passes every check only because it is reset before it fails."
-        yield f"{name} drifts behind its adjustments: the last {way} all took it back."
+            yield "passes every check only because it is reset before it fails."
+        yield f"drifts behind its adjustments: the last {way} all took it back."
     if told.jump is not None and owed.FIND_CAUSE in told.owed:
         at, size = text.point(told.jump["point_pct"]), text.bias(told.jump["size"])
-        yield f"{name} jumped by {size}{text.NO_BREAK}% air at {at}: find out why."
+        yield f"jumped by {size}{text.NO_BREAK}% air at {at}: find out why."
     if drift is not None:
         rate = f"{text.bias(drift.drift)}{text.NO_BREAK}% air a year"
-        yield f"{name} is inside, and drifts by {rate} at {text.point(drift.point_pct)}."
+        yield f"is inside, and drifts by {rate} at {text.point(drift.point_pct)}."
 
 
 def _settled(told: Told) -> Iterator[str]:
     """Yield the findings on a meter that neither drifts nor is barred."""
-    name, row = told.meter.meter_id, told.row
+    row = told.row
     if owed.REVIEW in told.owed:
         since = told.owed[owed.REVIEW]["since_on"]
         span = f" since {text.day(since)}" if since else ""
-        yield f"{name} was found outside and put right: results{span} wait for a decision."
+        yield f"was found outside and put right: results{span} wait for a decision."
     if owed.FIND_CAUSE in told.owed:
-        yield f"{name} is inside, and something about it asks for a cause."
+        yield "is inside, and something about it asks for a cause."
     if row["standing"] == "retired":
-        yield f"{name} is out of use for good."
+        yield "is out of use for good."
     if owed.CLOSE in told.owed:
-        yield f"{name} holds, but its file is open."
+        yield "holds, but its file is open."
     if row["standing"] == "unproven":
-        yield f"{name} is inside, and too few visits say how long it stays so."
+        yield "is inside, and too few visits say how long it stays so."
     if row["p_out_next_due"] is None:
-        yield f"{name} was left inside; what comes cannot be forecast."
+        yield "was left inside; what comes cannot be forecast."
     due = text.day(row["next_due_on"]) if row["next_due_on"] else "its next visit"
-    yield f"{name} holds: {text.chance(row['p_out_next_due'])} that it is out by {due}."
+    yield f"holds: {text.chance(row['p_out_next_due'])} that it is out by {due}."
 
 
 def _barred(told: Told) -> str:
     """Return the finding on a meter that must not be used."""
-    name, row = told.meter.meter_id, told.row
+    row = told.row
     level, at = row["as_found_bias_pct"], text.point(row["worst_point_pct"])
     because = ""
     if told.cause is not None:
@@ -222,8 +222,8 @@ def _barred(told: Told) -> str:
     if text.known(level):
         way = "high" if level > 0 else "low"
         off = f"{text.fixed(abs(level), places=2)}{text.NO_BREAK}%"
-        return f"{name} reads {off} {way} at {at} and must not be used{because}."
-    return f"{name} must not be used{because}."
+        return f"reads {off} {way} at {at} and must not be used{because}."
+    return f"must not be used{because}."
 
 
 def _lead(told: Told) -> tuple[str, ...]:
