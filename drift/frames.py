@@ -14,6 +14,9 @@ DAYS_PER_YEAR = 365.25
 
 Schema = dict[str, pl.DataType | type[pl.DataType]]
 
+# Words of the meters' `status` for a meter that is used and due.
+IN_USE = ("active", "on_loan")
+
 # One row per row that could not be read and names a meter: meter_id and dated as written, dated_on
 # null where that is no day; column and reason are the first of its problems.
 HELD_ROWS: Schema = {

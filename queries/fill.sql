@@ -72,6 +72,26 @@ set
         when list_contains($absent, 'visit_id') then earlier.visit_id
         else readings.visit_id
     end,
+    draws = case
+        when list_contains($absent, 'draws') then earlier.draws
+        else readings.draws
+    end,
+    procedure = case
+        when list_contains($absent, 'procedure') then earlier.procedure
+        else readings.procedure
+    end,
+    checked_by = case
+        when list_contains($absent, 'checked_by') then earlier.checked_by
+        else readings.checked_by
+    end,
+    stated_verdict = case
+        when list_contains($absent, 'stated_verdict') then earlier.stated_verdict
+        else readings.stated_verdict
+    end,
+    visit_reason = case
+        when list_contains($absent, 'visit_reason') then earlier.visit_reason
+        else readings.visit_reason
+    end,
     remarks = case
         when list_contains($absent, 'remarks') then earlier.remarks
         else readings.remarks
@@ -146,6 +166,34 @@ set
         when list_contains($absent, 'site') then earlier.site
         else meters.site
     end,
+    type = case
+        when list_contains($absent, 'type') then earlier.type
+        else meters.type
+    end,
+    maker = case
+        when list_contains($absent, 'maker') then earlier.maker
+        else meters.maker
+    end,
+    model = case
+        when list_contains($absent, 'model') then earlier.model
+        else meters.model
+    end,
+    serial = case
+        when list_contains($absent, 'serial') then earlier.serial
+        else meters.serial
+    end,
+    procedure = case
+        when list_contains($absent, 'procedure') then earlier.procedure
+        else meters.procedure
+    end,
+    received_on = case
+        when list_contains($absent, 'received_on') then earlier.received_on
+        else meters.received_on
+    end,
+    removed_on = case
+        when list_contains($absent, 'removed_on') then earlier.removed_on
+        else meters.removed_on
+    end,
     remarks = case
         when list_contains($absent, 'remarks') then earlier.remarks
         else meters.remarks
@@ -178,6 +226,30 @@ set
     u_air_pct = case
         when list_contains($absent, 'u_air_pct') then earlier.u_air_pct
         else vessels.u_air_pct
+    end,
+    stamped_pct = case
+        when list_contains($absent, 'stamped_pct') then earlier.stamped_pct
+        else vessels.stamped_pct
+    end,
+    meter_id = case
+        when list_contains($absent, 'meter_id') then earlier.meter_id
+        else vessels.meter_id
+    end,
+    water_temp_c = case
+        when list_contains($absent, 'water_temp_c') then earlier.water_temp_c
+        else vessels.water_temp_c
+    end,
+    scale_id = case
+        when list_contains($absent, 'scale_id') then earlier.scale_id
+        else vessels.scale_id
+    end,
+    certificate = case
+        when list_contains($absent, 'certificate') then earlier.certificate
+        else vessels.certificate
+    end,
+    due_on = case
+        when list_contains($absent, 'due_on') then earlier.due_on
+        else vessels.due_on
     end,
     remarks = case
         when list_contains($absent, 'remarks') then earlier.remarks
@@ -241,6 +313,10 @@ set
     spec_max_pct = case
         when list_contains($absent, 'spec_max_pct') then earlier.spec_max_pct
         else field_tests.spec_max_pct
+    end,
+    correction_pct = case
+        when list_contains($absent, 'correction_pct') then earlier.correction_pct
+        else field_tests.correction_pct
     end,
     placement = case
         when list_contains($absent, 'placement') then earlier.placement

@@ -22,6 +22,21 @@ case
         )
 end;
 
+-- Decimals carry nine digits in the store; people wrote fewer.
+create or replace temp macro as_written(value, kind) as
+case
+    when kind = 'number'
+        then regexp_replace(regexp_replace(value, '(\.[0-9]*?)0+$', '\1'), '\.$', '')
+    else value
+end;
+
+-- A check answers with a number, written as people write it, or with yes or no.
+create or replace temp macro as_answer(cell, mark) as
+case
+    when cell in ('yes', 'no') then cell
+    else as_written(as_number(cell, mark)::varchar, 'number')
+end;
+
 create or replace temp macro iso_date(cell) as
 try_cast(regexp_extract(cell, '^[0-9]{4}-[0-9]{2}-[0-9]{2}$', 0) as date);
 
@@ -104,6 +119,13 @@ case
     else ' is not a number'
 end;
 
+create or replace temp macro answer_problem(cell, mark) as
+case
+    when lower(cell) in ('yes', 'no') then ' is written ' || lower(cell) || ' here'
+    when regexp_matches(cell, '[0-9]') then number_problem(cell, mark)
+    else ' is neither a number nor yes or no'
+end;
+
 create or replace temp macro date_problem(cell, format) as
 case
     when any_date(cell, format) is not null
@@ -133,10 +155,14 @@ create or replace temp macro word_problem(cell, words) as
     else ''
 end;
 
--- Decimals carry nine digits in the store; people wrote fewer.
-create or replace temp macro as_written(value, kind) as
-case
-    when kind = 'number'
-        then regexp_replace(regexp_replace(value, '(\.[0-9]*?)0+$', '\1'), '\.$', '')
-    else value
-end;
+-- What the replicates of one check, and those of one cell of a study, have in common.
+create or replace temp macro check_sitting(meter_id, performed_on, checked, expected) as
+concat_ws(chr(0), meter_id, performed_on, checked, coalesce(expected::varchar, ''));
+
+create or replace temp macro study_sitting(
+    study_id, meter_id, performed_on, visit_id, stage, correct_air_pct, vessel_id, operator
+) as
+concat_ws(
+    chr(0), study_id, meter_id, performed_on, coalesce(visit_id, performed_on::varchar),
+    coalesce(stage, ''), round(correct_air_pct), coalesce(vessel_id, ''), coalesce(operator, '')
+);

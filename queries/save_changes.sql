@@ -132,3 +132,24 @@ where responses.file_no = nothing_new.file_no and responses.line = nothing_new.l
 
 delete from field_tests using nothing_new
 where field_tests.file_no = nothing_new.file_no and field_tests.line = nothing_new.line;
+
+delete from bowls using nothing_new
+where bowls.file_no = nothing_new.file_no and bowls.line = nothing_new.line;
+
+delete from equipment using nothing_new
+where equipment.file_no = nothing_new.file_no and equipment.line = nothing_new.line;
+
+delete from people using nothing_new
+where people.file_no = nothing_new.file_no and people.line = nothing_new.line;
+
+delete from checks using nothing_new
+where checks.file_no = nothing_new.file_no and checks.line = nothing_new.line;
+
+delete from studies using nothing_new
+where studies.file_no = nothing_new.file_no and studies.line = nothing_new.line;
+
+delete from comparisons using nothing_new
+where comparisons.file_no = nothing_new.file_no and comparisons.line = nothing_new.line;
+
+delete from decisions using nothing_new
+where decisions.file_no = nothing_new.file_no and decisions.line = nothing_new.line;

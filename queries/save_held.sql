@@ -87,6 +87,9 @@ ruled as (
         cells.cell,
         quoted(cells.cell) as shown,
         as_number(cells.cell, $decimal_mark) as number,
+        list_filter(
+            rules.refusals, lambda refusal: refusal.word = word_key(cells.cell)
+        ) as refused,
         rules.*
     from cells
     join rules on rules.table_name = $table_name and rules.column_name = cells.column_name
@@ -105,6 +108,9 @@ judged as (
                 then shown || number_problem(cell, $decimal_mark)
             when kind = 'whole' and number <> trunc(number) then shown || ' is not a whole number'
             when number not between low and high then cell || out_of_bounds
+            when kind = 'answer' and as_answer(cell, $decimal_mark) is null
+                then shown || answer_problem(cell, $decimal_mark)
+            when len(refused) > 0 then shown || ' ' || refused[1].reason
             when len(words) > 0 and not list_contains(words, cell)
                 then shown || word_problem(cell, words)
         end as reason
@@ -167,6 +173,51 @@ select
 from staged
 where as_number(spec_min_pct, $decimal_mark) > as_number(spec_max_pct, $decimal_mark);
 
+-- statement: save_held_bowls
+-- purpose: say of staged bowls that neither their mass of water nor their volume is given.
+-- grain: one row per file_no and line held back for it.
+-- parameters: none.
+-- columns: those of the table held_back.
+
+insert into held_back by name
+select
+    file_no,
+    line,
+    'bowl_water_mass_g' as column_name,
+    'is empty, and so is bowl_volume_l; one of them is needed' as reason
+from staged
+where bowl_water_mass_g is null and bowl_volume_l is null;
+
+-- statement: save_held_order
+-- purpose: say of staged rows that one of their days is before another that it follows.
+-- grain: one row per file_no and line held back for it.
+-- parameters: $earlier and $later, two columns; $date_format, null for ISO.
+-- columns: those of the table held_back.
+
+insert into held_back by name
+with cells as (
+    from staged
+    unpivot (cell for column_name in (columns(* exclude (file_no, line))))
+),
+
+pairs as (
+    select
+        file_no,
+        line,
+        max(cell) filter (where column_name = $earlier) as earlier,
+        max(cell) filter (where column_name = $later) as later
+    from cells
+    group by file_no, line
+)
+
+select
+    file_no,
+    line,
+    $later as column_name,
+    quoted(later) || ' is before ' || $earlier || ', ' || quoted(earlier) as reason
+from pairs
+where as_date(later, $date_format) < as_date(earlier, $date_format);
+
 -- statement: save_held_rows
 -- purpose: keep which meter and which day the staged rows that were not taken name, as written.
 -- grain: one row per file_no and line of a row that names a meter.
@@ -187,7 +238,11 @@ dated as (
         file_no,
         line,
         meter_id,
-        coalesce(*columns('^(performed_on|tested_on|recorded_on|in_service_on)$')) as dated
+        coalesce(
+            *columns(
+                '^(performed|tested|recorded|measured|compared|decided|calibrated|in_service)_on$'
+            )
+        ) as dated
     from held
     where meter_id is not null
 )
@@ -226,6 +281,52 @@ select
     round(as_number(correct_air_pct, $decimal_mark)) as point_pct,
     as_number(replicate, $decimal_mark) as replicate
 from dated;
+
+-- statement: save_held_checks
+-- purpose: keep what can be read of the keys of staged checks that were not taken.
+-- grain: one row per file_no and line.
+-- parameters: $file_nos, the files staged; $decimal_mark; $date_format, null for ISO.
+-- columns: those of the table held_keys; sitting as in number_checks.
+
+insert into held_keys by name
+with taken as (
+    select file_no, line from checks where list_contains($file_nos::integer[], file_no)
+),
+
+held as (select * from staged anti join taken using (file_no, line))
+
+select
+    file_no,
+    line,
+    as_number(replicate, $decimal_mark) as replicate,
+    check_sitting(
+        meter_id, as_date(performed_on, $date_format), "check",
+        as_number(expected, $decimal_mark)
+    ) as sitting
+from held;
+
+-- statement: save_held_studies
+-- purpose: keep what can be read of the keys of staged readings of studies that were not taken.
+-- grain: one row per file_no and line.
+-- parameters: $file_nos, the files staged; $decimal_mark; $date_format, null for ISO.
+-- columns: those of the table held_keys; sitting as in number_studies.
+
+insert into held_keys by name
+with taken as (
+    select file_no, line from studies where list_contains($file_nos::integer[], file_no)
+),
+
+held as (select * from staged anti join taken using (file_no, line))
+
+select
+    file_no,
+    line,
+    as_number(replicate, $decimal_mark) as replicate,
+    study_sitting(
+        study_id, meter_id, as_date(performed_on, $date_format), visit_id, stage,
+        as_number(correct_air_pct, $decimal_mark), vessel_id, operator
+    ) as sitting
+from held;
 
 -- statement: save_held_twin
 -- purpose: hold back of a copy of a file what was held back of the file itself.

@@ -22,6 +22,11 @@ with typed as (
         operator,
         as_number(water_temp_c, $decimal_mark) as water_temp_c,
         visit_id,
+        as_number(draws, $decimal_mark) as draws,
+        procedure,
+        checked_by,
+        stated_verdict,
+        visit_reason,
         remarks
     from staged
 ),
@@ -43,6 +48,9 @@ readable as (
         and whole_fits(cell.replicate, replicate, $bounds, 'replicate')
         and number_fits(cell.resolution_pct, resolution_pct, $bounds, 'resolution_pct')
         and number_fits(cell.water_temp_c, water_temp_c, $bounds, 'water_temp_c')
+        and whole_fits(cell.draws, draws, $bounds, 'draws')
+        and word_fits(stated_verdict, $words, 'stated_verdict')
+        and word_fits(visit_reason, $words, 'visit_reason')
 )
 
 select * exclude (cell, position) from readable;
@@ -110,6 +118,13 @@ with typed as (
         as_number(initial_pressure_kpa, $decimal_mark) as initial_pressure_kpa,
         status,
         site,
+        type,
+        maker,
+        model,
+        serial,
+        procedure,
+        as_date(received_on, $date_format) as received_on,
+        as_date(removed_on, $date_format) as removed_on,
         remarks
     from staged
 ),
@@ -131,6 +146,11 @@ readable as (
             cell.initial_pressure_kpa, initial_pressure_kpa, $bounds, 'initial_pressure_kpa'
         )
         and word_fits(status, $words, 'status')
+        and word_fits(type, $words, 'type')
+        and date_fits(cell.received_on, received_on)
+        and date_fits(cell.removed_on, removed_on)
+        and coalesce(received_on <= removed_on, true)
+        and coalesce(in_service_on <= removed_on, true)
 )
 
 select * exclude (cell, position) from readable;
@@ -154,6 +174,12 @@ with typed as (
         as_number(water_mass_g, $decimal_mark) as water_mass_g,
         as_number(bowl_water_mass_g, $decimal_mark) as bowl_water_mass_g,
         as_number(u_air_pct, $decimal_mark) as u_air_pct,
+        as_number(stamped_pct, $decimal_mark) as stamped_pct,
+        meter_id,
+        as_number(water_temp_c, $decimal_mark) as water_temp_c,
+        scale_id,
+        certificate,
+        as_date(due_on, $date_format) as due_on,
         remarks
     from staged
 ),
@@ -170,9 +196,13 @@ readable as (
         and number_fits(cell.water_mass_g, water_mass_g, $bounds, 'water_mass_g')
         and number_fits(cell.bowl_water_mass_g, bowl_water_mass_g, $bounds, 'bowl_water_mass_g')
         and number_fits(cell.u_air_pct, u_air_pct, $bounds, 'u_air_pct')
+        and number_fits(cell.stamped_pct, stamped_pct, $bounds, 'stamped_pct')
+        and number_fits(cell.water_temp_c, water_temp_c, $bounds, 'water_temp_c')
+        and date_fits(cell.due_on, due_on)
         and number_fits(
             1, coalesce(air_pct, 100 * water_mass_g / bowl_water_mass_g), $bounds, 'air_pct'
         )
+        and coalesce(calibrated_on <= due_on, true)
 )
 
 select * exclude (cell, position) from readable;
@@ -266,6 +296,7 @@ with typed as (
         as_number(air_pct, $decimal_mark) as air_pct,
         as_number(spec_min_pct, $decimal_mark) as spec_min_pct,
         as_number(spec_max_pct, $decimal_mark) as spec_max_pct,
+        as_number(correction_pct, $decimal_mark) as correction_pct,
         placement,
         remarks
     from staged
@@ -284,6 +315,7 @@ readable as (
         and number_fits(cell.air_pct, air_pct, $bounds, 'air_pct')
         and number_fits(cell.spec_min_pct, spec_min_pct, $bounds, 'spec_min_pct')
         and number_fits(cell.spec_max_pct, spec_max_pct, $bounds, 'spec_max_pct')
+        and number_fits(cell.correction_pct, correction_pct, $bounds, 'correction_pct')
         and coalesce(spec_min_pct <= spec_max_pct, true)
 )
 

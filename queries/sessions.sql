@@ -8,7 +8,8 @@
 --   visit; stage; point_pct; correct_air_pct, mean; replicates, their number; bias_pct, mean of
 --   reading minus correct air content; biases_pct, each of them; spread_pct, n − 1;
 --   resolution_pct, coarsest; vessel_id, several joined by " + "; operator, likewise;
---   water_temp_c, mean; remarks, likewise; readings_left_out, numbers of replicates missing below
+--   water_temp_c, mean; draws, most; procedure, checked_by, stated_verdict, visit_reason and
+--   remarks, as vessel_id; readings_left_out, numbers of replicates missing below
 --   the highest of its point or, where numbers run on from point to point, of its visit, told in
 --   the first sitting of these.
 
@@ -25,6 +26,11 @@ with readings_seen as not materialized (
         vessel_id,
         operator,
         water_temp_c,
+        draws,
+        procedure,
+        checked_by,
+        stated_verdict,
+        visit_reason,
         remarks
     from readings_in_force
     where performed_on <= coalesce($as_of, date '9999-12-31')
@@ -138,6 +144,11 @@ placed_readings as not materialized (
         readings_seen.vessel_id,
         readings_seen.operator,
         readings_seen.water_temp_c,
+        readings_seen.draws,
+        readings_seen.procedure,
+        readings_seen.checked_by,
+        readings_seen.stated_verdict,
+        readings_seen.visit_reason,
         readings_seen.remarks
     from readings_seen
     left join named_visits
@@ -190,6 +201,11 @@ placed_zeros as (
         null::varchar as vessel_id,
         zero_checks.operator,
         null::decimal(18, 9) as water_temp_c,
+        null::integer as draws,
+        null::varchar as procedure,
+        null::varchar as checked_by,
+        null::varchar as stated_verdict,
+        null::varchar as visit_reason,
         null::varchar as remarks
     from zero_checks
     join points on points.correct_air_pct = 0
@@ -221,6 +237,11 @@ sittings as (
         list(vessel_id) filter (where vessel_id is not null) as vessels,
         list(operator) filter (where operator is not null) as operators,
         avg(water_temp_c) as water_temp_c,
+        max(draws) as draws,
+        list(procedure) filter (where procedure is not null) as procedures,
+        list(checked_by) filter (where checked_by is not null) as checked_by,
+        list(stated_verdict) filter (where stated_verdict is not null) as stated_verdicts,
+        list(visit_reason) filter (where visit_reason is not null) as visit_reasons,
         list(remarks) filter (where remarks is not null) as remarks
     from placed
     group by meter_id, visit_id, stage, point_pct
@@ -289,6 +310,11 @@ sessions as (
         joined_words(vessels) as vessel_id,
         joined_words(operators) as operator,
         round(water_temp_c::double, 9) as water_temp_c,
+        draws,
+        joined_words(procedures) as procedure,
+        joined_words(checked_by) as checked_by,
+        joined_words(stated_verdicts) as stated_verdict,
+        joined_words(visit_reasons) as visit_reason,
         joined_words(remarks) as remarks,
         case
             when runs_on and place_of_visit = 1

@@ -210,7 +210,7 @@ with cells as (
 select cells.file_no, count(*) as numbers
 from cells
 join rules on rules.table_name = $table_name and rules.column_name = cells.column_name
-where rules.kind = 'number'
+where rules.kind in ('number', 'answer')
     and as_number(cells.cell, $decimal_mark)
     <> try_cast(plain_digits(cells.cell, $decimal_mark) as decimal(38, 26))
 group by cells.file_no

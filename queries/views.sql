@@ -25,6 +25,27 @@ select * from responses anti join replaced using (file_no, line);
 create temp view field_tests_in_force as
 select * from field_tests anti join replaced using (file_no, line);
 
+create temp view bowls_in_force as
+select * from bowls anti join replaced using (file_no, line);
+
+create temp view equipment_in_force as
+select * from equipment anti join replaced using (file_no, line);
+
+create temp view people_in_force as
+select * from people anti join replaced using (file_no, line);
+
+create temp view checks_in_force as
+select * from checks anti join replaced using (file_no, line);
+
+create temp view studies_in_force as
+select * from studies anti join replaced using (file_no, line);
+
+create temp view comparisons_in_force as
+select * from comparisons anti join replaced using (file_no, line);
+
+create temp view decisions_in_force as
+select * from decisions anti join replaced using (file_no, line);
+
 -- A file goes by its own name while all loads came from folders of one name.
 create temp view file_labels as
 select

@@ -12,6 +12,34 @@ from drift.store.tables import Sources
 HEADER = "meter_id,performed_on,stage,correct_air_pct,reading_air_pct"
 POINTS_PCT = (0.0, 5.0, 10.0)
 
+# What makes a row the same row: a later row with the same key and another value amends it.
+KEYS: dict[str, tuple[str, ...]] = {
+    "readings": (
+        "meter_id",
+        "visit_id",
+        "performed_on",
+        "stage",
+        "correct_air_pct",
+        "replicate",
+    ),
+    "marks": ("meter_id", "performed_on", "action"),
+    "meters": ("meter_id",),
+    "vessels": ("vessel_id", "calibrated_on", "meter_id"),
+    "service": ("meter_id", "performed_on", "action"),
+    "responses": ("signal_id", "recorded_on"),
+    "field_tests": ("test_id",),
+    "bowls": ("meter_id", "measured_on"),
+    "equipment": ("equipment_id", "calibrated_on"),
+    "people": ("operator", "task", "authorised_on"),
+    "checks": ("meter_id", "performed_on", "check", "expected", "replicate"),
+    "studies": (
+        *("study_id", "meter_id", "performed_on", "visit_id", "stage", "correct_air_pct"),
+        *("vessel_id", "operator", "replicate"),
+    ),
+    "comparisons": ("comparison_id",),
+    "decisions": ("decision_id",),
+}
+
 
 def write(folder: Path, **tables: str | bytes) -> Path:
     """Write ``name="text"`` as ``name.csv`` into `folder`, made where it is missing."""

@@ -13,7 +13,6 @@ import polars as pl
 
 from drift import frames
 from drift.forecast.forecasts import SERIES
-from drift.intake.columns import TABLES, CellKind
 from drift.limits.baseline_change import COMPARED
 from drift.limits.charts.mark import MARK_CHARTS
 from drift.limits.charts.shape import CHARTED, LIMITS
@@ -32,7 +31,7 @@ from drift.review.obligations import OBLIGATIONS
 from drift.review.policy import Policy
 from drift.review.responses import RESPONSES
 from drift.review.results import Review
-from drift.store.tables import AMENDMENTS, FILES, HELD_BACK, SESSIONS, Sources
+from drift.store.tables import AMENDMENTS, FILES, HELD_BACK, SESSIONS, Sources, input_schema
 from drift.trend.change_points import CHANGES
 from drift.trend.path_trend import PATH_TRENDS
 from drift.upkeep.intervals.estimates import FALLS
@@ -65,14 +64,6 @@ IDS = (
     NEWCOMER,
 )
 REMARK = f"said 'fine' & left; {SCRIPT} {IMAGE} </svg></td></table>"
-
-_KINDS: dict[CellKind, type[pl.DataType]] = {
-    "text": pl.String,
-    "date": pl.Date,
-    "number": pl.Float64,
-    "whole": pl.Int64,
-}
-
 
 # What is owed of meters of which anything is; the retired one owes nothing.
 _OWED: dict[str, tuple[str, ...]] = {
@@ -562,8 +553,7 @@ def _moves() -> list[dict[str, object]]:
 
 
 def _table(name: str, *rows: dict[str, object]) -> pl.DataFrame:
-    schema: frames.Schema = {column.name: _KINDS[column.kind] for column in TABLES[name]}
-    return _frame(list(rows), schema)
+    return _frame(list(rows), input_schema(name))
 
 
 def _sources(ledger: pl.DataFrame) -> Sources:

@@ -74,6 +74,8 @@ def _table(chance: random.Random, table: str) -> list[list[str]]:
                 cell = chance.choice(column.choices)
             elif column.kind == "date":
                 cell = f"20{chance.randint(10, 25)}-{chance.randint(1, 12):02}-{number % 28 + 1:02}"
+            elif column.kind == "answer":
+                cell = chance.choice(["yes", "no", "0.05", "1.250", "-3"])
             elif column.kind == "whole":
                 cell = str(chance.randint(1, 90))
             elif column.kind == "number":

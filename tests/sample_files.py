@@ -9,7 +9,8 @@ from statistics import fmean
 
 import statsmodels.api as sm
 
-from drift.intake.columns import TABLES, Column
+from drift.intake.column import Column
+from drift.intake.columns import TABLES
 from sample_history import make, scenario
 
 FOLDER = Path(make.__file__).parent

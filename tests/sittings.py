@@ -6,16 +6,14 @@ from statistics import fmean, stdev
 
 import polars as pl
 
-from drift.intake.columns import TABLES
-from drift.store.tables import SESSIONS
+from drift.store.tables import SESSIONS, input_schema
 
-POLARS_TYPE = {"text": pl.String, "date": pl.Date, "number": pl.Float64, "whole": pl.Int64}
 START = date(2024, 1, 10)
 
 
 def table(name: str, rows: Sequence[dict[str, object]] = ()) -> pl.DataFrame:
     """Return a frame of the input table `name`, absent columns null."""
-    schema = {column.name: POLARS_TYPE[column.kind] for column in TABLES[name]}
+    schema = input_schema(name)
     filled = [{key: row.get(key) for key in schema} for row in rows]
     return pl.DataFrame(filled, schema=schema)
 

@@ -1,34 +1,22 @@
 """The README tells the truth: commands, options, columns, policy and the way to the tests."""
 
-import dataclasses
 import re
-import tomllib
+import shlex
 from pathlib import Path
 
 import click
 
 from drift.cli import commands
-from drift.conformity.bias_budget import UNCERTAINTY
-from drift.conformity.global_risk import FLEET_RISKS
-from drift.conformity.weigh import CONFORMITY
+from drift.cli.commands_told import commands_told
 from drift.forecast.smooth import PATH
+from drift.guide.texts import TOPICS, topic, topics
 from drift.intake.columns import TABLES
-from drift.limits.baseline_change import COMPARED
-from drift.reference.crossed_effects import REFERENCE
-from drift.reference.normalised_error import AGREEMENT
-from drift.reference.vessel_record import REFERENCE_CHECK, VESSEL_VALUES
-from drift.report.column_notes import COLUMN_NOTES
-from drift.report.data_files import ANSWERED_SIGNALS, CAUSE_COLUMNS
-from drift.review.changes import SINCE
-from drift.review.clauses.clause import CLAUSE_EVIDENCE
+from drift.report.column_notes import COLUMN_NOTES, TABLE_NOTES
+from drift.report.memo_notes import MEMO_NOTES
+from drift.report.reference import reference_parts
 from drift.review.field_tests import FIELD_IMPACT
-from drift.review.forecasts import FORECAST
-from drift.review.meters import METERS
-from drift.review.policy import Policy
-from drift.review.responses import RESPONSES
-from drift.store.tables import HELD_BACK
-from drift.trend.plain_trends import PLAIN_TRENDS
-from drift.upkeep.intervals.recommend import INTERVALS
+from drift.review.obligations import STANDINGS, TOKENS
+from drift.review.policy import Policy, choices_of
 from drift.upkeep.retirement.frames import CHOICE_COSTS, GROUNDS, RETIREMENTS
 from drift.version import __version__
 
@@ -36,74 +24,73 @@ ROOT = Path(__file__).resolve().parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 
 
-def test_the_readme_names_every_command_and_option() -> None:
-    """No command or option is left for the user to find."""
+def test_the_reference_tells_every_command_and_option() -> None:
+    """No command or option is left for the user to find, and each says what it is for."""
+    told = commands_told(commands)
     for name, command in commands.commands.items():
-        assert f"drift {name}" in README
+        assert f"## drift {name}\n" in told
         for parameter in command.params:
             if isinstance(parameter, click.Option):
-                assert all(option in README for option in parameter.opts)
+                assert all(f"`{option}" in told for option in parameter.opts)
+                assert parameter.help
 
 
-def test_the_readme_names_every_input_column() -> None:
-    """Each table's row lists its columns, the required ones starred."""
+def test_the_reference_tells_every_column_and_choice() -> None:
+    """Input tables, data files and policy, each with a meaning."""
+    parts = reference_parts()
     for table, columns in TABLES.items():
-        row = next(line for line in README.splitlines() if line.startswith(f"| `{table}`"))
+        section = parts["tables"].split(f"## {table}\n")[1].split("\n## ")[0]
         for column in columns:
-            assert f"`{column.name}`" + ("*" if column.required else "") in row
+            row = next(
+                line for line in section.splitlines() if line.startswith(f"| `{column.name}`")
+            )
+            assert row.endswith(f"| {column.meaning} |")
+            assert (" \\* |" in row) == column.required
             assert all(f"`{choice}`" in row for choice in column.choices)
-
-
-def test_the_readme_names_every_output_column() -> None:
-    """Nothing is written that the README does not explain."""
-    assert [name for name in METERS if f"`{name}`" not in README] == []
-    assert " ".join(ANSWERED_SIGNALS) in re.sub(r"\s+", " ", README)
-    assert " ".join(RESPONSES) in re.sub(r"\s+", " ", README)
-    assert " ".join(COMPARED) in re.sub(r"\s+", " ", README)
-    assert " ".join(HELD_BACK) in README
-    assert " ".join(FORECAST) in README
-    assert " ".join(INTERVALS) in README
-    for memo in (RETIREMENTS, GROUNDS, CHOICE_COSTS):
-        assert " ".join(memo) in README
-    assert " ".join(REFERENCE) in re.sub(r"\s+", " ", README)
-    assert " ".join(CAUSE_COLUMNS) in README
-    assert " ".join(SINCE) in README
-    assert list(COLUMN_NOTES["since"]) == list(SINCE)
-    for schema in (
-        CLAUSE_EVIDENCE,
-        VESSEL_VALUES,
-        AGREEMENT,
-        REFERENCE_CHECK,
-        CONFORMITY,
-        UNCERTAINTY,
-        FLEET_RISKS,
-        FIELD_IMPACT,
-        PATH,
-        [name for name in PLAIN_TRENDS if name != "series"],
+    for table, notes in COLUMN_NOTES.items():
+        assert TABLE_NOTES[table]
+        for name, (_, meaning) in notes.items():
+            assert f"| `{name}` |" in parts["data-files"]
+            assert meaning
+    for (_, notes), schema in zip(
+        MEMO_NOTES.values(), (RETIREMENTS, GROUNDS, CHOICE_COSTS, FIELD_IMPACT, PATH), strict=True
     ):
-        assert " ".join(schema) in re.sub(r"\s+", " ", README)
+        assert list(notes) == list(schema)
+    for name in choices_of(Policy()):
+        row = next(
+            line for line in parts["policy"].splitlines() if line.startswith(f"| `{name}` |")
+        )
+        assert not row.endswith("|  |")
 
 
-def test_the_readme_and_the_workbook_give_the_same_units() -> None:
-    """Units of the meters' table are alike where a person and where a program reads them."""
-    told = re.findall(r"^\| (`\w+`(?:, `\w+`)*) \| ([^|]*)\| [^|]+\|$", README, re.MULTILINE)
-    units = {name: unit.strip() for names, unit in told for name in re.findall(r"`(\w+)`", names)}
-    assert {name: unit for name, (unit, _) in COLUMN_NOTES["meters"].items()} == {
-        name: units[name] for name in METERS
-    }
+def test_the_guide_names_commands_that_exist() -> None:
+    """Every command that the guide or the README shows is one, with options that it takes."""
+    texts = [README, *(one.text for one in topics())]
+    shown = [
+        line
+        for text in texts
+        for block in re.findall(r"```sh\n(.*?)```", text, re.DOTALL)
+        for line in block.splitlines()
+        if line.startswith("drift ")
+    ]
+    assert len(shown) > 15
+    for line in shown:
+        words = shlex.split(line)
+        command = commands.commands[words[1]]
+        options = {name for one in command.params for name in one.opts}
+        assert {word for word in words[2:] if word.startswith("--")} <= options
 
 
-def test_the_readmes_policy_is_the_default_policy() -> None:
-    """The example file, read as TOML, holds every field at its default."""
-    block = next(
-        text for text in re.findall(r"```toml\n(.*?)```", README, re.DOTALL) if "tolerance" in text
-    )
-    given = tomllib.loads(block)
-    default = {
-        name: list(value) if isinstance(value, tuple) else value
-        for name, value in dataclasses.asdict(Policy()).items()
-    }
-    assert given == default
+def test_the_guide_tells_every_standing_and_obligation() -> None:
+    """Each has its meaning where a reader looks it up."""
+    text = topic("standings").text
+    assert all(f"| `{name}` |" in text for name in (*STANDINGS, *TOKENS))
+
+
+def test_the_readme_is_short_and_leads_to_the_guide() -> None:
+    """Under 8 kB, each task with its topic."""
+    assert len(README.encode()) < 8192
+    assert all(f"drift guide {name}" in README for name in TOPICS[:6])
 
 
 def test_the_readme_starts_with_the_job_and_two_commands() -> None:

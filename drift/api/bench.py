@@ -16,6 +16,7 @@ from drift.intake.appending import append_row, start_file, take_back
 from drift.intake.mapping import MAPPING_FILE, Mapping
 from drift.places import check_place
 from drift.review.analyse import find_signals, ledger_of
+from drift.review.bench_advice import bench_advice, bench_dials
 from drift.review.bench_verdicts import told_swaps, visit_verdicts
 from drift.review.forecasts import next_visits
 from drift.review.policy import Policy
@@ -109,12 +110,16 @@ class Checked:
         Frame of `drift.review.visit_check.CHECKED`.
     verdicts : list of dict
         What they ask for, from `drift.review.bench_verdicts.visit_verdicts`.
+    advice : list of dict
+        What the pattern of each confirmed failure points to, from
+        `drift.review.bench_advice.bench_advice`.
     held_back : pl.DataFrame
         Frame of `drift.store.tables.HELD_BACK`: rows of the fresh file that could not be used.
     """
 
     rows: pl.DataFrame
     verdicts: list[dict[str, Any]]
+    advice: list[dict[str, Any]]
     held_back: pl.DataFrame
 
 
@@ -158,7 +163,8 @@ def check(source: Path, fresh: Path, *, as_of: date, policy: Policy) -> Checked:
     new = _read_fresh(fresh, source=source, policy=policy)
     past = history_of(ledger, history.meters, next_visits(ledger, history, policy))
     rows = check_readings(new.sessions, past, policy)
-    return Checked(rows, visit_verdicts(rows), new.held_back)
+    advice = bench_advice(rows, new.sessions, bench_dials(ledger, history))
+    return Checked(rows, visit_verdicts(rows), advice, new.held_back)
 
 
 def doubted_in(store: Path) -> list[str]:

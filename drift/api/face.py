@@ -310,6 +310,13 @@ def read(source: Source, *, as_of: Day = None, policy: Choices = None) -> Record
         "service": sources.service,
         "responses": sources.responses,
         "field_tests": sources.field_tests,
+        "bowls": sources.bowls,
+        "equipment": sources.equipment,
+        "people": sources.people,
+        "checks": sources.checks,
+        "studies": sources.studies,
+        "comparisons": sources.comparisons,
+        "decisions": sources.decisions,
         "files": sources.files,
         "amendments": sources.amendments,
     }

@@ -1,30 +1,34 @@
-"""This module lets commands read a laboratory's own records where they read a folder of tables."""
+"""This module lets commands read own records and saved visits as they read a folder of tables."""
 
+import shutil
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import date
 from pathlib import Path
 
-from drift.errors import SourceError
+from drift.errors import SourceError, written_into
+from drift.intake.bench_file import VISIT_SUFFIX, visit_files, visit_tables
+from drift.intake.files import source_paths
 from drift.intake.layouts.answers import Answers
 from drift.intake.layouts.history import as_csv, history_tables
 from drift.intake.layouts.layout_file import LAYOUT_FILE, Layout, read_layout
 from drift.intake.layouts.proposal import propose
 from drift.intake.layouts.records import read_records
 from drift.intake.layouts.workbooks import WORKBOOK_SUFFIXES as WORKBOOKS
+from drift.intake.mapping import MAPPING_FILE
 
 
 def is_own(source: Path) -> bool:
-    """Say whether a source is a workbook, or a folder with a layout file."""
+    """Say whether a source is a workbook or a saved visit, or a folder with such or a layout."""
     if source.is_dir():
-        return (source / LAYOUT_FILE).is_file()
-    return source.is_file() and source.suffix.lower() in WORKBOOKS
+        return (source / LAYOUT_FILE).is_file() or bool(visit_files(source))
+    return source.is_file() and source.suffix.lower() in {*WORKBOOKS, VISIT_SUFFIX}
 
 
 @contextmanager
 def as_folder(source: Path, *, layouts: tuple[Path, ...] = ()) -> Iterator[Path]:
-    """Give a folder of tables made of a laboratory's own records; any other source as it is.
+    """Give a folder of tables made of own records or saved visits; any other source as it is.
 
     Parameters
     ----------
@@ -44,8 +48,38 @@ def as_folder(source: Path, *, layouts: tuple[Path, ...] = ()) -> Iterator[Path]
     with tempfile.TemporaryDirectory(prefix="drift-") as made:
         folder = Path(made) / (source.resolve().name if source.is_dir() else source.stem)
         folder.mkdir()
-        _convert(source, folder, layouts=layouts)
+        if source.suffix.lower() == VISIT_SUFFIX:
+            _lay_out([source], folder)
+        elif source.is_dir() and not (source / LAYOUT_FILE).is_file():
+            _lay_out_beside(source, folder)
+        else:
+            _convert(source, folder, layouts=layouts)
         yield folder
+
+
+def _lay_out(visits: list[Path], folder: Path) -> None:
+    """Write the tables of saved visits into a folder."""
+    made = {name: text for path in visits for name, text in visit_tables(path).items()}
+    if not made:
+        raise SourceError(
+            what="holds no reading yet",
+            where=str(visits[0]),
+            expected="a visit in which something was read",
+        )
+    for name, text in made.items():
+        (folder / name).write_text(text, encoding="utf-8", newline="")
+
+
+def _lay_out_beside(source: Path, folder: Path) -> None:
+    """Write the tables of a folder's saved visits beside copies of its own tables."""
+    _lay_out(visit_files(source), folder)
+    tables = [path for path in source.iterdir() if path.suffix.lower() == ".csv"]
+    mapping = source / MAPPING_FILE
+    with written_into(folder):
+        for path in source_paths(source) if tables else []:
+            shutil.copyfile(path, folder / path.name)
+        if mapping.is_file():
+            shutil.copyfile(mapping, folder / MAPPING_FILE)
 
 
 def _convert(source: Path, folder: Path, *, layouts: tuple[Path, ...]) -> None:

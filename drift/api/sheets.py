@@ -16,12 +16,21 @@ from drift.intake.columns import TABLES
 from drift.report.data_files import FORMULA_STARTS, FORMULA_WITHIN
 from drift.report.exchange import digests_of, exchanged_for, place_for, write_kind_record
 from drift.report.own_files import sheets_kind
+from drift.report.pages.bench import BenchPage, RoundFacts, bench_page
 from drift.report.pages.parts import file_name
 from drift.report.pages.sheet import sheet_page
-from drift.report.render import html_sheet
+from drift.report.render import html_bench, html_sheet
+from drift.review.bench_round import (
+    hands,
+    known_dials,
+    known_vessels,
+    plan_round,
+    tolerance_steps,
+)
 from drift.review.forecasts import next_visits
 from drift.review.policy import Policy
-from drift.review.visit_check import history_of
+from drift.review.results import Review
+from drift.review.visit_check import History, history_of
 from drift.review.visit_plan import due_by_default, plan_visits
 
 # Files of a sheet, by folder: the table, and the columns that are left to fill in.
@@ -45,9 +54,10 @@ _RUNS = re.compile(f"{FORMULA_STARTS}|{FORMULA_WITHIN}")
 
 @dataclass(frozen=True, slots=True)
 class Sheets:
-    """What was written: the page, the meters on it in order, and the number of files to fill in."""
+    """What was written: both pages, the meters of the round, and how many files to fill in."""
 
     page: Path
+    bench: Path
     due_by: date
     meters: tuple[str, ...]
     files: int
@@ -56,7 +66,7 @@ class Sheets:
 def write_sheets(
     source: Path, *, out: Path, as_of: date, due_by: date | None, policy: Policy
 ) -> Sheets:
-    """Write a page and the files to fill in for every meter that is due.
+    """Write a page to print, one for the bench, and the files to fill in for meters that are due.
 
     Parameters
     ----------
@@ -83,11 +93,12 @@ def write_sheets(
     place = place_for(out, kind)
     review = find(source, as_of=as_of, policy=policy)
     outlook = next_visits(review.ledger, review.sources, policy)
+    history = history_of(review.ledger, review.sources.meters, outlook)
     plan = plan_visits(
         review.ledger,
         schedule=review.meters.select("meter_id", "next_due_on"),
         vessels=review.sources.vessels,
-        history=history_of(review.ledger, review.sources.meters, outlook),
+        history=history,
         as_of=as_of,
         due_by=due_by,
         policy=policy,
@@ -97,13 +108,28 @@ def write_sheets(
     for name, (meter_id, _) in blank.items():
         names[meter_id] = (*names.get(meter_id, ()), name)
     page = html_sheet(sheet_page(review, plan, due_by=due_by, files=names))
+    meters = tuple(plan["meter_id"].unique(maintain_order=True))
+    bench = html_bench(_bench(review, history, meters, due_by=due_by))
     with exchanged_for(place) as new:
         for name, (_, rows) in blank.items():
             _write(new / name, rows)
         (new / "index.html").write_text(page, encoding="utf-8")
+        (new / "bench.html").write_text(bench, encoding="utf-8")
         write_kind_record(new, kind, digests_of(new))
-    meters = tuple(plan["meter_id"].unique(maintain_order=True))
-    return Sheets(out / "index.html", due_by, meters, files=len(blank))
+    return Sheets(out / "index.html", out / "bench.html", due_by, meters, files=len(blank))
+
+
+def _bench(review: Review, history: History, meters: tuple[str, ...], *, due_by: date) -> BenchPage:
+    """Return the page of the bench for the meters of a round, and for all others in use."""
+    found = RoundFacts(
+        plan=plan_round(review, history, due_by=due_by),
+        due=meters,
+        dials=known_dials(review),
+        vessels=known_vessels(review),
+        tolerance=tolerance_steps(review.policy),
+        names=hands(review),
+    )
+    return bench_page(review, found, due_by=due_by)
 
 
 def _blank_files(plan: pl.DataFrame, marks: pl.DataFrame) -> dict[str, tuple[str, list[Row]]]:

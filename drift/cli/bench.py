@@ -89,6 +89,7 @@ def check(
     if as_json:
         told = {
             "verdicts": found.verdicts,
+            "advice": found.advice,
             "sittings": found.rows.to_dicts(),
             "held_back": found.held_back.to_dicts(),
         }

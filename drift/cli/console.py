@@ -258,6 +258,9 @@ def say_check(found: "Checked") -> None:
             tell(f"  {point(row['point_pct'])} {stage}: {read}: {_calls(row)}")
             tell(f"    {row['sentence']}")
             tell(f"    Two successive readings: {row['rule']}")
+        for told in found.advice:
+            if (told["meter_id"], told["performed_on"]) == (meter_id, on):
+                tell(f"  At the bench: {told['sentence']}")
     say_held_back(found.held_back)
 
 
@@ -284,3 +287,4 @@ def say_sheets(made: "Sheets") -> None:
     for meter_id in made.meters:
         tell(f"  {visible(meter_id)}")
     tell(f"Pages: {made.page}; {count(made.files, 'file')} to fill in beside it")
+    tell(f"For a tablet or phone at the bench: {made.bench}")

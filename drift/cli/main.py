@@ -10,6 +10,7 @@ import traceback
 import click
 
 from drift.cli.bench import check, respond, sheet
+from drift.cli.guide import guide, reference
 from drift.cli.memos import impact, retirement
 from drift.cli.options import EXIT_STOPPED, EXIT_UNUSABLE
 from drift.cli.records import import_records, start, status
@@ -42,6 +43,8 @@ for _command in (
     retirement,
     detectability,
     proof,
+    guide,
+    reference,
 ):
     commands.add_command(_command)
 

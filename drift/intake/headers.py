@@ -1,11 +1,12 @@
 """This module finds out which table a header belongs to."""
 
 import difflib
+import re
 from collections import Counter
 from collections.abc import Mapping as Map
 from dataclasses import dataclass
 
-from drift.intake.columns import MARKS_OF, TABLES, WRITTEN_BY_US
+from drift.intake.columns import COMMON_WORDS, MARKS_OF, TABLES, WRITTEN_BY_US
 from drift.intake.mapping import folded
 
 DELIMITERS = (",", ";", "\t")
@@ -61,7 +62,8 @@ def recognise(cells: list[str], *, declared: Map[str, str]) -> Header:
     columns = {column.name: column for column in TABLES[table]}
     counts = Counter(name for name in named if name in columns)
     stranger = _stranger(table, named=named)
-    if stranger or (len(counts) < 2 and not _complete(table, named=named)):
+    telling = counts.keys() - COMMON_WORDS
+    if stranger or (len(telling) < 2 and not _complete(table, named=named)):
         table, columns, counts = "", {}, Counter()
     return Header(
         table=table,
@@ -99,13 +101,14 @@ def nearest_column(header: str, *, table: str) -> str:
     return near[0] if near else ""
 
 
-def _closeness(table: str, *, named: list[str]) -> tuple[int, bool, int]:
+def _closeness(table: str, *, named: list[str]) -> tuple[int, bool, int, int]:
     """Return how well a header fits a table, the larger the better."""
-    columns = TABLES[table]
-    present = set(named)
-    matched = sum(column.name in present for column in columns)
+    columns = [column.name for column in TABLES[table]]
+    matched = [name for name in columns if name in set(named)]
+    telling = sum(name not in COMMON_WORDS for name in matched)
     # Of two that match alike, the complete one, then the one with the fewer columns unmatched.
-    return matched, _complete(table, named=named), matched - len(columns)
+    complete = _complete(table, named=named)
+    return telling, complete, len(matched), len(matched) - len(columns)
 
 
 def _stranger(table: str, *, named: list[str]) -> str:
@@ -113,6 +116,11 @@ def _stranger(table: str, *, named: list[str]) -> str:
     present = {name for name in named if name}
     if any(marks <= present for marks in WRITTEN_BY_US):
         return "it is what this program writes, not a record"
+    if table == "readings" and (study := _study_told(named)):
+        return (
+            f"its column {study!r} tells of a study; in a table of studies that is study_id, and "
+            "no study is taken for readings of visits"
+        )
     if table not in MARKS_OF:
         return ""
     own = [name for name in MARKS_OF[table] if name in present]
@@ -122,6 +130,11 @@ def _stranger(table: str, *, named: list[str]) -> str:
     if not shared:
         return ""
     return f"of the columns of {table} it has only {', '.join(shared)}"
+
+
+def _study_told(named: list[str]) -> str:
+    """Return the header that tells of a study under another name; empty where there is none."""
+    return next((name for name in named if re.match(r"study\b|study_", name)), "")
 
 
 def _complete(table: str, *, named: list[str]) -> bool:

@@ -117,7 +117,9 @@ def sheets_kind(blank: Judge) -> FileKind:
     return FileKind(
         what="visit sheets",
         record="record.json",
-        names=re.compile(r"index\.html|(?:as_found|as_left|marks)/[^/\\]+\.csv|record\.json"),
+        names=re.compile(
+            r"(?:index|bench)\.html|(?:as_found|as_left|marks)/[^/\\]+\.csv|record\.json"
+        ),
         table=lambda _name: "",
         blank=blank,
     )

@@ -11,6 +11,7 @@ from jinja2 import Environment, FunctionLoader, StrictUndefined
 from drift import format as text
 from drift.folders import cautions, report
 from drift.report.charts.assets import figures_script, library_script
+from drift.report.pages.bench import BenchPage
 from drift.report.pages.dossier import DossierPage
 from drift.report.pages.evidence import EvidencePage
 from drift.report.pages.fleet import FleetPage
@@ -19,6 +20,21 @@ from drift.report.pages.records import RecordsPage
 from drift.report.pages.retirement import RetirementPage
 from drift.report.pages.sheet import SheetPage
 from drift.report.pages.short import ShortPage
+
+# Modules of the page of the bench, each resting on those before it; the first five are pure.
+BENCH_SCRIPTS = (
+    "bench_rules.js",
+    "bench_law.js",
+    "bench_visit.js",
+    "bench_file.js",
+    "bench_words.js",
+    "bench_draw.js",
+    "bench_parts.js",
+    "bench_steps.js",
+    "bench_adjust.js",
+    "bench_home.js",
+    "bench.js",
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,6 +84,26 @@ def html_retirement(page: RetirementPage, *, alone: bool = False) -> str:
 def html_sheet(page: SheetPage) -> str:
     """Return the visit sheet, one meter a printed page, as one HTML page."""
     return _html("sheet.html.jinja2", page)
+
+
+def html_bench(page: BenchPage) -> str:
+    """Return the page of the bench, which works without network and keeps what is keyed in."""
+    style = _palette() + "\n" + report("bench.css")
+    modules = "\n".join(report(name) for name in BENCH_SCRIPTS)
+    script = f'(() => {{\n"use strict";\n{modules}\n}})();\n'
+    rendered = (
+        _environment()
+        .get_template("bench.html.jinja2")
+        .render(
+            page=page,
+            style=style,
+            style_hash=_digest(style),
+            script=script,
+            script_hash=_digest(script),
+            cautions=cautions(),
+        )
+    )
+    return rendered + "\n"
 
 
 def html_impact(page: ImpactPage, *, alone: bool = False) -> str:
@@ -136,17 +172,16 @@ def _digest(text_of_tag: str) -> str:
 @cache
 def _style(further: str) -> str:
     """Return the style sheet with the palette of the figures, and a further one where named."""
+    sheets = ("style.css", "figures.css", *([further] if further else []))
+    return "\n".join((_palette(), *map(report, sheets)))
+
+
+@cache
+def _palette() -> str:
+    """Return the colours of the theme as rules of a style sheet."""
     theme = json.loads(report("theme.json"))
     palette = _environment().get_template("palette.css.jinja2")
-    colours = palette.render(light=theme["light"], dark=theme["dark"])
-    return "\n".join(
-        (
-            colours,
-            report("style.css"),
-            report("figures.css"),
-            *([report(further)] if further else []),
-        )
-    )
+    return palette.render(light=theme["light"], dark=theme["dark"])
 
 
 @cache

@@ -33,6 +33,12 @@ _ROWS = {
     "field_tests": "a field test",
     "responses": "a response",
     "meters": "its entry in the meters table",
+    "vessels": "an entry in the vessels table",
+    "bowls": "a measurement of its bowl",
+    "checks": "a check",
+    "studies": "a reading of a study",
+    "comparisons": "a comparison",
+    "decisions": "a decision",
 }
 _YEAR_MONTH = re.compile(r"(\d{4})-(\d{2})-\d{2}")
 

@@ -41,6 +41,9 @@ class Policy(ReadingChoices, LimitChoices, UpkeepChoices):
         Share of the rows of readings that could not be read, above which a review says so first.
     signal_days : int
         A signal without a response keeps a meter watched for this many days.
+    adjust_after : {"every_point", "zero"}
+        What is read as found before the bench page gives its advice on the mark: every point, or
+        zero alone, by which what the meter did at the other points is lost.
     """
 
     laboratory: str = ""
@@ -50,6 +53,7 @@ class Policy(ReadingChoices, LimitChoices, UpkeepChoices):
     drift_reach_days: int = 365
     untaken_readings_share: float = 0.02
     signal_days: int = 365
+    adjust_after: str = "every_point"
 
     @classmethod
     def from_file(cls, path: str | PathLike[str]) -> "Policy":
@@ -132,6 +136,7 @@ _ORDER = (
     "drift_reach_days",
     "untaken_readings_share",
     "signal_days",
+    "adjust_after",
     "rules",
     "fleet_meters",
     "sound_sigma_pct",

@@ -12,6 +12,7 @@ from drift.upkeep.choices import INTERVAL_BOUNDS, RETIREMENT_BOUNDS
 _COMPARISONS = ("absolute", "rounding")
 # As `drift.reference.normalised_error` names them; that module is slow to load.
 VESSEL_UNCERTAINTIES = ("stated", "larger")
+ADJUST_AFTER = ("every_point", "zero")
 # As of the column `correct_air_pct`.
 _LARGEST_POINT_PCT = 30.0
 _LONGEST_NAME = 200
@@ -87,6 +88,7 @@ def check_choices(path: Path, values: dict[str, Any]) -> None:
     for key, known in (
         ("comparison", _COMPARISONS),
         ("vessel_uncertainty", VESSEL_UNCERTAINTIES),
+        ("adjust_after", ADJUST_AFTER),
     ):
         if values[key] not in known:
             raise PolicyError(

@@ -4,6 +4,7 @@ from datetime import date
 
 import polars as pl
 
+from drift.frames import IN_USE
 from drift.meter.calibrations import looks_forward
 
 
@@ -33,7 +34,7 @@ def build_schedule(
         due; speaks_for is the later of the due date and `as_of`, `as_of` where nothing is due.
     """
     known = meters.select("meter_id", "status", "interval_days").unique("meter_id", keep="last")
-    in_use = pl.col("status") == "active"
+    in_use = pl.col("status").is_in(IN_USE)
     return (
         ledger.group_by("meter_id")
         .agg(

@@ -7,9 +7,9 @@ import duckdb
 from drift.errors import StoreError
 from drift.store.connection import Connection, all_or_nothing, run
 
-SCHEMA_VERSION = 3
+SCHEMA_VERSION = 4
 # Versions that ``queries/migrate_<version>.sql`` brings to the next.
-OLDER = (2,)
+OLDER = (2, 3)
 
 # The statement that makes each table.
 _Form = dict[str, str]

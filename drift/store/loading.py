@@ -162,8 +162,9 @@ def _settle(
             "file_names": [arrival.file.path.name for arrival in came],
             "file_nos": [arrival.file_no for arrival in came],
         }
-        if table == "readings" and run(con, "unnumbered", **about).fetchall() != [(0,)]:
-            run(con, "number_readings", **about)
+        numbers = any(column.name == "replicate" for column in TABLES[table])
+        if numbers and run(con, "unnumbered", **about).fetchall() != [(0,)]:
+            run(con, f"number_{table}", **about)
         by_number = {arrival.file_no: arrival.file for arrival in came}
         fill_absent(con, table, files=by_number, about=about)
         saved = run(con, "rows_saved", **about).fetchall()

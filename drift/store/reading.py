@@ -4,15 +4,14 @@ from datetime import date
 
 import polars as pl
 
-from drift.frames import HELD_ROWS, Schema
+from drift.frames import HELD_ROWS
 from drift.intake.columns import KNOWN_FROM, TABLES
 from drift.store.connection import Connection, frame
-from drift.store.tables import AMENDMENTS, FILES, HELD_BACK, SESSIONS, Sources
+from drift.store.tables import AMENDMENTS, FILES, HELD_BACK, SESSIONS, Sources, input_schema
 
 # A visit_id seen again after this many days is another visit.  Our choice, no source: work on one
 # meter ends within days, and visits are weeks apart.
 VISIT_GAP_DAYS = 14
-_KINDS: Schema = {"text": pl.String, "date": pl.Date, "number": pl.Float64, "whole": pl.Int64}
 
 
 def read_sources(
@@ -47,12 +46,7 @@ def read_sources(
     )
     return Sources(
         sessions=sessions,
-        marks=_in_force(con, "marks", as_of=as_of),
-        meters=_in_force(con, "meters", as_of=as_of),
-        vessels=_in_force(con, "vessels", as_of=as_of),
-        service=_in_force(con, "service", as_of=as_of),
-        responses=_in_force(con, "responses", as_of=as_of),
-        field_tests=_in_force(con, "field_tests", as_of=as_of),
+        **{table: _in_force(con, table, as_of=as_of) for table in TABLES if table != "readings"},
         held_back=frame(con, "held_back", schema=HELD_BACK, as_of=as_of, file_nos=None),
         amendments=frame(con, "amendments", schema=AMENDMENTS, as_of=as_of, file_nos=None),
         held_rows=frame(con, "held_rows", schema=HELD_ROWS, as_of=as_of),
@@ -62,8 +56,7 @@ def read_sources(
 
 def _in_force(con: Connection, table: str, *, as_of: date | None) -> pl.DataFrame:
     """Return the rows in force of one small table that were known on a date."""
-    schema = {column.name: _KINDS[column.kind] for column in TABLES[table]}
-    rows = frame(con, "rows_in_force", schema=schema, in_force=f"{table}_in_force")
+    rows = frame(con, "rows_in_force", schema=input_schema(table), in_force=f"{table}_in_force")
     known_from = KNOWN_FROM.get(table)
     if as_of is None or known_from is None:
         return rows

@@ -3,7 +3,8 @@
 import polars as pl
 
 from drift.format import typed
-from drift.intake.columns import KNOWN_FROM, TABLES, Column
+from drift.intake.column import Column
+from drift.intake.columns import KNOWN_FROM, TABLES
 
 # Stands for "no bound"; the largest whole number that a cell of the store can hold.
 UNBOUNDED = 999_999_999.0
@@ -21,13 +22,19 @@ def rules() -> pl.DataFrame:
                 "words": list(column.choices),
                 "low": -UNBOUNDED if column.low is None else column.low,
                 "high": UNBOUNDED if column.high is None else column.high,
+                "refusals": [{"word": word, "reason": reason} for word, reason in column.refusals],
                 "out_of_bounds": _out_of_bounds(column),
                 "known_from": KNOWN_FROM.get(table) == column.name,
             }
             for table, columns in TABLES.items()
             for column in columns
         ],
-        schema_overrides={"words": pl.List(pl.String), "low": pl.Float64, "high": pl.Float64},
+        schema_overrides={
+            "words": pl.List(pl.String),
+            "low": pl.Float64,
+            "high": pl.Float64,
+            "refusals": pl.List(pl.Struct({"word": pl.String, "reason": pl.String})),
+        },
     )
 
 

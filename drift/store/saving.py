@@ -11,7 +11,7 @@ import polars as pl
 
 from drift.errors import SourceError
 from drift.frames import Schema
-from drift.intake.columns import TABLES
+from drift.intake.columns import IN_ORDER, TABLES
 from drift.intake.files import SourceFile, is_as_it_was, lines_of
 from drift.store.bulk import Arriving, view_records, view_table
 from drift.store.connection import Connection, copies, run
@@ -26,7 +26,28 @@ _REFUSED: Schema = {
     "reason": pl.String,
 }
 # Columns that say of which day a row of a meter is.
-_DAYS = ("performed_on", "tested_on", "recorded_on", "in_service_on")
+_DAYS = (
+    "performed_on",
+    "tested_on",
+    "recorded_on",
+    "measured_on",
+    "compared_on",
+    "decided_on",
+    "calibrated_on",
+    "in_service_on",
+)
+# What holds back rows of which no single cell is wrong, and what keeps the keys of rows held back,
+# by table.
+_HELD_WHOLE = {
+    "vessels": "save_held_vessels",
+    "field_tests": "save_held_specs",
+    "bowls": "save_held_bowls",
+}
+_HELD_KEYS = {
+    "readings": "save_held_keys",
+    "checks": "save_held_checks",
+    "studies": "save_held_studies",
+}
 # Files that can be read as one: of one table, one decimal mark and the same columns.
 _Key = tuple[str, str, tuple[str | None, ...]]
 
@@ -171,12 +192,12 @@ def _fields_named(names: tuple[str | None, ...]) -> dict[str, object]:
 def _hold_back(con: Connection, table: str, about: dict[str, object]) -> None:
     """Say of each staged row that was not taken why."""
     run(con, "save_held_cells", **about)
-    if table == "vessels":
-        run(con, "save_held_vessels", **about)
-    if table == "field_tests":
-        run(con, "save_held_specs", **about)
-    if table == "readings":
-        run(con, "save_held_keys", **about)
+    if table in _HELD_WHOLE:
+        run(con, _HELD_WHOLE[table], **about)
+    for earlier, later in IN_ORDER.get(table, ()):
+        run(con, "save_held_order", earlier=earlier, later=later, **about)
+    if table in _HELD_KEYS:
+        run(con, _HELD_KEYS[table], **about)
     if any(column.name == "meter_id" for column in TABLES[table]):
         run(con, "save_held_rows", **about)
 

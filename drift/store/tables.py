@@ -2,17 +2,20 @@
 
 from dataclasses import dataclass, field
 from datetime import date
+from functools import partial
 
 import polars as pl
 
-from drift.frames import HELD_ROWS, Schema
+from drift.frames import HELD_ROWS, IN_USE, Schema
+from drift.intake.columns import TABLES
 
 # One row per meter, visit, stage and verification point: the replicates of one sitting.
 # visit_id is the given one, else the ISO date.  bias_pct is the mean of reading minus correct air
 # content, computed in decimal before it became a float; biases_pct the replicates themselves, in
 # the order of replicate.  spread_pct (n − 1) is null for one replicate.  resolution_pct is the
-# coarsest stated on the readings, null where none is.  readings_left_out counts replicates whose
-# number is missing below the highest one.
+# coarsest stated on the readings, null where none is, draws the most.  Of texts, several are joined
+# by " + " (a verdict of "fail + pass" is two readings that differ).  readings_left_out counts
+# replicates whose number is missing below the highest one.
 SESSIONS: Schema = {
     "meter_id": pl.String,
     "visit_id": pl.String,
@@ -28,6 +31,11 @@ SESSIONS: Schema = {
     "vessel_id": pl.String,
     "operator": pl.String,
     "water_temp_c": pl.Float64,
+    "draws": pl.Int64,
+    "procedure": pl.String,
+    "checked_by": pl.String,
+    "stated_verdict": pl.String,
+    "visit_reason": pl.String,
     "remarks": pl.String,
     "readings_left_out": pl.Int64,
 }
@@ -75,6 +83,25 @@ _REPEATS = "repeats line"
 _NOT_UTF_8, _ROUNDED = "not in UTF-8", " rounded to nine decimals"
 
 
+_KINDS: Schema = {
+    "text": pl.String,
+    "date": pl.Date,
+    "number": pl.Float64,
+    "whole": pl.Int64,
+    "answer": pl.String,
+}
+
+
+def input_schema(table: str) -> Schema:
+    """Return the columns of the frame of an input table."""
+    return {column.name: _KINDS[column.kind] for column in TABLES[table]}
+
+
+def input_frame(table: str) -> pl.DataFrame:
+    """Return the frame of an input table without a row."""
+    return pl.DataFrame(schema=input_schema(table))
+
+
 @dataclass(frozen=True, slots=True)
 class Sources:
     """What the store holds, as of one date.
@@ -84,8 +111,9 @@ class Sources:
     sessions, held_back, held_rows, amendments, files : pl.DataFrame
         Frames of the schemas above.
     marks, meters, vessels, service, responses, field_tests : pl.DataFrame
+    bowls, equipment, people, checks, studies, comparisons, decisions : pl.DataFrame
         Columns as in `drift.intake.columns.TABLES`, amended values in force; empty where no file
-        gave the table.
+        gave the table.  A value of checks is the text of a number, or yes or no.
     """
 
     sessions: pl.DataFrame
@@ -99,6 +127,13 @@ class Sources:
     amendments: pl.DataFrame
     files: pl.DataFrame
     held_rows: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=HELD_ROWS))
+    bowls: pl.DataFrame = field(default_factory=partial(input_frame, "bowls"))
+    equipment: pl.DataFrame = field(default_factory=partial(input_frame, "equipment"))
+    people: pl.DataFrame = field(default_factory=partial(input_frame, "people"))
+    checks: pl.DataFrame = field(default_factory=partial(input_frame, "checks"))
+    studies: pl.DataFrame = field(default_factory=partial(input_frame, "studies"))
+    comparisons: pl.DataFrame = field(default_factory=partial(input_frame, "comparisons"))
+    decisions: pl.DataFrame = field(default_factory=partial(input_frame, "decisions"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,7 +200,7 @@ def readings_not_taken(sources: Sources) -> tuple[int, int]:
 def unread_meters(sources: Sources, *, as_of: date) -> list[str]:
     """Return the meters in use on a date by the meters table and never read, by their names."""
     in_use = sources.meters.filter(
-        pl.col("status").fill_null("active") == "active",
+        pl.col("status").fill_null("active").is_in(IN_USE),
         pl.col("in_service_on").fill_null(as_of) <= as_of,
     )
     unread = in_use.join(sources.sessions, on="meter_id", how="anti")

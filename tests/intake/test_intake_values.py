@@ -9,7 +9,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from drift.intake.columns import TABLES, Column
+from drift.intake.column import Column
+from drift.intake.columns import TABLES
 from drift.store.loading import take_folder
 from drift.store.opening import open_store
 from tests.csv_folders import counts, held, load, read, readings, take, write
@@ -177,15 +178,95 @@ OTHER_TABLES = (
         "A,2024-01-05,fell",
         "action",
         (
-            "'fell' is none of hand_reset, gauge_replaced, seal_replaced, chamber_dried, dropped, "
-            "other"
+            "'fell' is none of hand_reset, gauge_replaced, seal_replaced, chamber_dried, "
+            "chamber_flooded, cleaned, dropped, moved, other"
         ),
     ),
     (
         "meter_id,status",
         "A,retire",
         "status",
-        ("'retire' is none of active, withdrawn, retired; did you mean retired?"),
+        ("'retire' is none of active, on_loan, withdrawn, retired; did you mean retired?"),
+    ),
+    (
+        "meter_id,serial,type",
+        "A,7,Type A",
+        "type",
+        (
+            "'Type A' is a meter that is read by the level of its water: its reading changes with "
+            "the barometer and its vessel is calibrated otherwise, so that nothing here would hold "
+            "for it"
+        ),
+    ),
+    ("meter_id,serial,type", "A,7,C", "type", "'C' is none of B"),
+    (
+        "meter_id,received_on,removed_on",
+        "A,2024-01-05,2024-01-04",
+        "removed_on",
+        "'2024-01-04' is before received_on, '2024-01-05'",
+    ),
+    (
+        "meter_id,measured_on,bowl_water_mass_g,bowl_volume_l",
+        "A,2024-01-05,,",
+        "bowl_water_mass_g",
+        "is empty, and so is bowl_volume_l; one of them is needed",
+    ),
+    (
+        "equipment_id,kind,calibrated_on,due_on",
+        "B-1,balance,2024-01-05,2023-01-05",
+        "due_on",
+        "'2023-01-05' is before calibrated_on, '2024-01-05'",
+    ),
+    (
+        "equipment_id,kind,calibrated_on,due_on",
+        "B-1,scales,2024-01-05,2025-01-05",
+        "kind",
+        "'scales' is none of vessel, balance, thermometer, check_meter, other",
+    ),
+    (
+        "operator,task,authorised_on,authorised_until",
+        "x,calibration,2024-01-05,2023-01-05",
+        "authorised_until",
+        "'2023-01-05' is before authorised_on, '2024-01-05'",
+    ),
+    (
+        "meter_id,performed_on,check,value",
+        "A,2024-01-05,zero,Yes",
+        "value",
+        "'Yes' is written yes here",
+    ),
+    (
+        "meter_id,performed_on,check,value",
+        "A,2024-01-05,leak,fine",
+        "value",
+        "'fine' is neither a number nor yes or no",
+    ),
+    (
+        "meter_id,performed_on,check,value",
+        'A,2024-01-05,leak,"0,5"',
+        "value",
+        (
+            "'0,5' has a comma; write decimals with a point, or separate the cells of the file by "
+            "semicolons"
+        ),
+    ),
+    (
+        "study_id,meter_id,performed_on,correct_air_pct,reading_air_pct",
+        "S,A,2024-01-05,5,50",
+        "reading_air_pct",
+        "50 is outside -10 to 30 % air",
+    ),
+    (
+        "comparison_id,compared_on,meter_id,air_pct,other,other_air_pct",
+        "C,2024-01-05,A,5,roll,5",
+        "other",
+        "'roll' is none of second_meter, gravimetric, volumetric, assigned_value",
+    ),
+    (
+        "decision_id,meter_id,about,decided_on,decision,decided_by",
+        "D,A,2024-01-05,2024-01-04,stands,x",
+        "decided_on",
+        "'2024-01-04' is before about, '2024-01-05'",
     ),
     (
         "meter_id,in_service_on",
@@ -300,6 +381,8 @@ def cells(column: Column) -> st.SearchStrategy[str]:
         return st.sampled_from(column.choices)
     if column.kind == "date":
         return st.dates(date(1900, 1, 1), date(2100, 12, 31)).map(str)
+    if column.kind == "answer":
+        return st.sampled_from(["yes", "no", "0.25", "-3", "12"])
     if column.kind == "text":
         letters = st.characters(
             exclude_categories=("Cs", "Cc"), exclude_characters="\u2028\u2029\ufeff\u200b\u2060"
@@ -314,6 +397,13 @@ def cells(column: Column) -> st.SearchStrategy[str]:
     if column.kind == "whole":
         return st.integers(int(low), int(high)).map(str)
     return st.decimals(Decimal(str(low)), Decimal(str(high)), places=6).map(str)
+
+
+# Days of one row, none of which can be before one that stands before it.
+DAYS_IN_ORDER = (
+    *("received_on", "in_service_on", "removed_on", "calibrated_on", "due_on"),
+    *("authorised_on", "authorised_until", "about", "decided_on"),
+)
 
 
 @st.composite
@@ -337,10 +427,15 @@ def rows_of(draw: st.DrawFn, name: str) -> list[dict[str, str]]:
 
 
 def in_order(row: dict[str, str]) -> dict[str, str]:
-    """Return a row with the lower of its two specification limits first, if it has two."""
+    """Return a row with the lower of two limits first, and its days in their order."""
     limits = [name for name in ("spec_min_pct", "spec_max_pct") if row.get(name)]
     ordered = sorted((row[name] for name in limits), key=Decimal)
-    return row | dict(zip(limits, ordered, strict=True))
+    days = [name for name in DAYS_IN_ORDER if row.get(name)]
+    return (
+        row
+        | dict(zip(limits, ordered, strict=True))
+        | dict(zip(days, sorted(row[name] for name in days), strict=True))
+    )
 
 
 @pytest.mark.parametrize("name", [name for name in TABLES if name not in {"readings", "vessels"}])
@@ -360,6 +455,13 @@ def test_what_is_written_is_read_back(tmp_path: Path, name: str, data: st.DataOb
         "service": sources.service,
         "responses": sources.responses,
         "field_tests": sources.field_tests,
+        "bowls": sources.bowls,
+        "equipment": sources.equipment,
+        "people": sources.people,
+        "checks": sources.checks,
+        "studies": sources.studies,
+        "comparisons": sources.comparisons,
+        "decisions": sources.decisions,
     }
     wanted = pl.DataFrame(
         [[value(column, row[column.name]) for column in TABLES[name]] for row in rows],
@@ -374,6 +476,7 @@ def value(column: Column, cell: str) -> object:
     if not cell:
         return None
     readers = {"text": str, "date": date.fromisoformat, "number": float, "whole": int}
+    readers["answer"] = str
     return readers[column.kind](cell)  # type: ignore[operator]  # each takes a text
 
 

@@ -1,7 +1,6 @@
 """What the pages say of uncertainty and conformity."""
 
 import dataclasses
-from pathlib import Path
 
 import polars as pl
 import pytest
@@ -9,6 +8,7 @@ import pytest
 from drift.format import NO_BREAK, factor, rare
 from drift.report.pages.dossier import DossierPage, dossier_page
 from drift.report.pages.fleet import FleetPage, fleet_page
+from drift.report.reference import reference_parts
 from drift.review.policy import Policy
 from drift.review.results import Review
 from tests.fabricated_review import DRIFTER, FRIENDLY, IMAGE, NEWCOMER, fabricate
@@ -171,5 +171,4 @@ def test_small_probabilities_and_factors_in_words() -> None:
 def test_the_default_rule_is_the_trades() -> None:
     """The governing standard states a limit without a guard band: simple acceptance."""
     assert Policy().decision_rule == "simple_acceptance"
-    readme = (Path(__file__).resolve().parents[2] / "README.md").read_text(encoding="utf-8")
-    assert "simple_acceptance" in readme
+    assert "`decision_rule` | simple_acceptance |" in reference_parts()["policy"]

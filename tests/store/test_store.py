@@ -15,31 +15,14 @@ import pytest
 
 from drift import folders
 from drift.errors import StoreError
-from drift.intake.columns import TABLES, Column
+from drift.intake.column import Column
+from drift.intake.columns import IN_ORDER, TABLES
 from drift.store import connection, opening
 from drift.store.connection import Connection, frame, run
 from drift.store.loading import take_folder
 from drift.store.opening import open_store
 from drift.store.tables import AMENDMENTS, FILES, HELD_BACK, SESSIONS
-from tests.csv_folders import counts, held, load, read, readings, take, write
-
-# What makes a row the same row: a later row with the same key and another value amends it.
-KEYS: dict[str, tuple[str, ...]] = {
-    "readings": (
-        "meter_id",
-        "visit_id",
-        "performed_on",
-        "stage",
-        "correct_air_pct",
-        "replicate",
-    ),
-    "marks": ("meter_id", "performed_on", "action"),
-    "meters": ("meter_id",),
-    "vessels": ("vessel_id", "calibrated_on"),
-    "service": ("meter_id", "performed_on", "action"),
-    "responses": ("signal_id", "recorded_on"),
-    "field_tests": ("test_id",),
-}
+from tests.csv_folders import KEYS, counts, held, load, read, readings, take, write
 
 ROWS = (
     "A,2024-01-05,as_found,5,5.1",
@@ -721,6 +704,7 @@ def test_each_query_that_reads_keeps_its_columns_and_grain(
 def test_the_schema_agrees_with_the_columns(con: Connection) -> None:
     """Each input table has its columns in the order declared, each in the type of its kind."""
     kinds = {"text": "VARCHAR", "date": "DATE", "number": "DECIMAL(18,9)", "whole": "INTEGER"}
+    kinds |= {"answer": "VARCHAR"}
     for table, columns in TABLES.items():
         found = con.execute(
             "select column_name, data_type, is_nullable from duckdb_columns() where table_name = ?"
@@ -741,16 +725,22 @@ def test_the_key_of_a_row_is_made_of_its_key_columns(tmp_path: Path, table: str)
     """Another value in a key column makes another row, in any other column an amendment."""
     columns = TABLES[table]
     base = {column.name: first_value(column) for column in columns}
-    rows = [base, *(base | {column.name: other_value(column)} for column in columns)]
+    others = [
+        column.name
+        for column in columns
+        # Of a word that is the only one allowed there is no other.
+        if len(column.choices) != 1
+    ]
+    values = {column.name: other_value(column, table) for column in columns}
+    rows = [base, *(base | {name: values[name]} for name in others)]
     files = {
         f"t{number:02}": ",".join(row) + "\n" + ",".join(row.values()) + "\n"
         for number, row in enumerate(rows)
     }
     summary = take(write(tmp_path, a=readings("Q,2001-01-01,as_found,5,5"), **files))
-    assert summary.files["taken"].sum() == 2 + len(columns)
-    assert summary.files["amended"].to_list()[2:] == [
-        int(column.name not in KEYS[table]) for column in columns
-    ]
+    assert summary.files["taken"].sum() == 2 + len(others)
+    amended = summary.files["amended"].to_list()[2:]
+    assert amended == [int(name not in KEYS[table]) for name in others]
 
 
 def first_value(column: Column) -> str:
@@ -759,9 +749,12 @@ def first_value(column: Column) -> str:
     return {"text": f"{column.name} 1", "date": "2024-01-05"}.get(column.kind, "1")
 
 
-def other_value(column: Column) -> str:
+def other_value(column: Column, table: str) -> str:
     if column.choices:
-        return column.choices[1]
+        return column.choices[-1]
+    # What another day follows goes back, so that the order holds.
+    if any(column.name == earlier for earlier, _ in IN_ORDER.get(table, ())):
+        return "2024-01-04"
     # A lower bound of a specification stays below the upper one.
     number = "0.5" if column.high == 1 or column.name == "spec_min_pct" else "2"
     return {"text": f"{column.name} 2", "date": "2024-01-06"}.get(column.kind, number)

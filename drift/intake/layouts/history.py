@@ -12,7 +12,6 @@ from drift.intake.layouts.tables import Reading, Rows
 HistoryRow = dict[str, str]
 HistoryTables = dict[str, list[HistoryRow]]
 
-_CHECKS = ("meter_id", "performed_on", "check", "value", "expected", "operator", "remarks")
 # What makes a row the same row as one that is known, table by table.
 ROW_KEYS: dict[str, tuple[str, ...]] = {
     "readings": ("meter_id", "performed_on", "stage", "correct_air_pct", "replicate"),
@@ -45,8 +44,6 @@ class Change:
 
 def history_columns(table: str) -> tuple[str, ...]:
     """Return the columns that a table is written with."""
-    if table == "checks" and table not in TABLES:
-        return _CHECKS
     return tuple(column.name for column in TABLES[table])
 
 

@@ -10,12 +10,11 @@ from drift.frames import Row
 from drift.report.pages import dossier_bench, rows
 from drift.report.pages.parts import SignalRow, Stamp
 from drift.report.pages.reference_rows import CauseRow
+from drift.review.bench_advice import MARK_UNITS
 from drift.review.results import Review
 
 # Signals that a sheet shows; the dossier has all.
 _MOST_SIGNALS = 3
-
-_UNITS = {"dial_pct": "% on the dial", "kpa": "kPa", "psi": "psi"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,7 +154,7 @@ def _mark(marks: pl.DataFrame) -> str:
     if marks.is_empty():
         return "no record of its initial pressure mark"
     last = marks.sort("performed_on").row(-1, named=True)
-    unit = _UNITS.get(last["mark_unit"] or "dial_pct", last["mark_unit"])
+    unit = MARK_UNITS.get(last["mark_unit"] or "dial_pct", last["mark_unit"])
     return (
         f"{text.plain(last['mark'])}{text.NO_BREAK}{unit} "
         f"({last['action']} {text.day(last['performed_on'])})"

@@ -6,6 +6,7 @@ from datetime import date
 import polars as pl
 
 from drift.conformity.decision_rules import ACCEPTED
+from drift.frames import IN_USE
 from drift.meter.calibrations import looks_back, looks_forward
 from drift.review.results import Review
 
@@ -86,7 +87,7 @@ def in_use(review: Review) -> list[str]:
     status = known.join(told.unique("meter_id", keep="last"), on="meter_id", how="left")
     return (
         status.filter(
-            pl.col("status").fill_null("active") == "active",
+            pl.col("status").fill_null("active").is_in(IN_USE),
             pl.col("in_service_on").fill_null(review.as_of) <= review.as_of,
         )["meter_id"]
         .sort()

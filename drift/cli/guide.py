@@ -1,0 +1,65 @@
+"""This module holds the commands that explain: the guide and the reference."""
+
+import difflib
+
+import click
+
+from drift.cli.explain import tell_markdown
+from drift.errors import SourceError
+from drift.guide.texts import TOPICS, topic, topics
+
+_REFERENCE = ("tables", "data-files", "policy", "commands")
+
+
+@click.command()
+@click.argument("name", required=False, metavar="TOPIC")
+def guide(name: str | None) -> None:
+    """Explain a task, a page or a word; without TOPIC, list what there is.
+
+    Example: drift guide quarter-day
+    """
+    if name is None:
+        rows = "\n".join(f"| `{one.name}` | {one.title} |" for one in topics())
+        tell_markdown(f"| topic | what it explains |\n| --- | --- |\n{rows}")
+        return
+    found = topic(_known(name, TOPICS, what="topic of the guide"))
+    tell_markdown(f"# {found.title}\n\n{found.text}")
+
+
+@click.command()
+@click.argument("part", required=False)
+@click.pass_context
+def reference(context: click.Context, part: str | None) -> None:
+    """Look up tables, data files, choices of a policy and commands; without PART, list the parts.
+
+    Example: drift reference policy
+    """
+    from drift.cli.commands_told import commands_told  # noqa: PLC0415
+    from drift.report.reference import reference_parts  # noqa: PLC0415
+
+    if part is None:
+        tell_markdown("\n".join(f"- `drift reference {name}`" for name in _REFERENCE))
+        return
+    wanted = _known(part, _REFERENCE, what="part of the reference")
+    if wanted == "commands":
+        group = context.find_root().command
+        tell_markdown(commands_told(group) if isinstance(group, click.Group) else "")
+        return
+    tell_markdown(reference_parts()[wanted])
+
+
+def _known(name: str, names: tuple[str, ...], *, what: str) -> str:
+    """Return the one of `names` that is meant, in any case and by a beginning of its own."""
+    lower = name.casefold()
+    found = [one for one in names if one == lower] or [
+        one for one in names if one.startswith(lower)
+    ]
+    if len(found) == 1:
+        return found[0]
+    near = difflib.get_close_matches(lower, names, n=1)
+    raise SourceError(
+        what=f"is no {what}",
+        where=name,
+        expected=f"one of {', '.join(names)}",
+        hint=f"did you mean {near[0]}?" if near else "",
+    )

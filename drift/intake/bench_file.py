@@ -1,0 +1,143 @@
+"""This module reads the file that the page of the bench saves, and lays its rows out as tables.
+
+The rows stand in the file one a line.  They go into CSV files in which each keeps the number of its
+line, so that what is said of ``visit-….json.readings.csv:41`` is found in line 41 of the saved
+file; from there on they are read, checked and kept like any other.  A row without its reading or
+mark was not done, and is left out rather than held back.
+"""
+
+import csv
+import io
+import json
+from pathlib import Path
+from typing import Any
+
+from drift.errors import SourceError
+from drift.intake.columns import TABLES
+
+MADE_BY = "drift bench page"
+VISIT_SUFFIX = ".json"
+_FORMATS = (1,)
+# Tables that a visit may fill, each with the cell without which a row was not done.
+_DONE_BY = {"readings": "reading_air_pct", "marks": "mark", "service": "action"}
+_EXPECTED = "a file saved by the page of the bench"
+_LARGEST_FILE = 64 * 2**20
+
+
+def visit_files(folder: Path) -> list[Path]:
+    """Return the files of a folder that the page of the bench saved, by name."""
+    paths = sorted(path for path in folder.glob(f"*{VISIT_SUFFIX}") if path.is_file())
+    return [path for path in paths if _is_ours(path)]
+
+
+def visit_tables(path: Path) -> dict[str, str]:
+    """Return the tables of a saved visit as texts of CSV files, by file name.
+
+    Parameters
+    ----------
+    path : Path
+        The saved file.
+
+    Raises
+    ------
+    SourceError
+        If it cannot be read, was not saved by the page, or holds a row of an unknown kind.
+    """
+    text = _text(path)
+    try:
+        held = json.loads(text)
+    except (ValueError, RecursionError) as error:
+        raise _refused(path, f"is not JSON ({error})") from error
+    if not isinstance(held, dict) or held.get("made_by") != MADE_BY:
+        raise _refused(path, "was not saved by the page of the bench")
+    if held.get("format") not in _FORMATS:
+        raise _refused(path, f"is of format {held.get('format')!r}, which is unknown here")
+    rows = held.get("rows")
+    if not isinstance(rows, dict) or not set(rows) <= set(_DONE_BY):
+        raise _refused(path, "holds rows of no known table")
+    lines = _lines_of(text)
+    made = {}
+    for table, items in rows.items():
+        done = [row for row in _checked(path, table, items) if str(row[_DONE_BY[table]] or "")]
+        if done:
+            made[f"{path.name}.{table}.csv"] = _as_csv(table, done, lines)
+    return made
+
+
+def _is_ours(path: Path) -> bool:
+    """Say whether a file begins as the page of the bench begins what it saves."""
+    try:
+        with path.open("rb") as file:
+            return f'"made_by": "{MADE_BY}"'.encode() in file.read(200)
+    except OSError:
+        return False
+
+
+def _text(path: Path) -> str:
+    """Return the text of a file."""
+    try:
+        if path.stat().st_size > _LARGEST_FILE:
+            raise _refused(path, "is too long for a round of visits")
+        return path.read_text(encoding="utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise _refused(path, "is not in UTF-8") from error
+    except OSError as error:
+        raise _refused(path, f"cannot be read ({error.strerror})") from error
+
+
+def _checked(path: Path, table: str, items: object) -> list[dict[str, Any]]:
+    """Return rows whose cells are texts or numbers of known columns, or raise."""
+    known = {column.name: "" for column in TABLES[table]}
+    if not isinstance(items, list):
+        raise _refused(path, f"holds no list of {table}")
+    for row in items:
+        if not isinstance(row, dict) or not set(row) <= set(known):
+            raise _refused(path, f"holds a row of {table} with cells of no known column")
+        if not all(value is None or type(value) in {str, int, float} for value in row.values()):
+            raise _refused(path, f"holds a row of {table} with a cell that is no text or number")
+    return [known | row for row in items]
+
+
+def _lines_of(text: str) -> dict[str, list[int]]:
+    """Return the lines on which rows stand, by what they hold; rows alike are in order."""
+    found: dict[str, list[int]] = {}
+    for number, line in enumerate(text.split("\n"), start=1):
+        cells = line.strip().rstrip(",")
+        if cells.startswith("{") and cells.endswith("}"):
+            try:
+                row = json.loads(cells)
+            except (ValueError, RecursionError):
+                continue
+            found.setdefault(_key(row), []).append(number)
+    return found
+
+
+def _key(row: dict[str, Any]) -> str:
+    """Return what two rows have in common that are the same, empty cells apart."""
+    return json.dumps({name: value for name, value in row.items() if value}, sort_keys=True)
+
+
+def _as_csv(table: str, rows: list[dict[str, Any]], lines: dict[str, list[int]]) -> str:
+    """Return a table as text: each row on the line that it has in the saved file, if it has one."""
+    out = io.StringIO(newline="")
+    columns = [column.name for column in TABLES[table]]
+    writer = csv.DictWriter(out, columns, lineterminator="\n")
+    writer.writeheader()
+    at = 2
+    for row in rows:
+        places = lines.get(_key(row), [])
+        line = places.pop(0) if places else at
+        out.write("\n" * max(line - at, 0))
+        writer.writerow({name: _cell(row[name]) for name in columns})
+        at = max(line, at) + 1
+    return out.getvalue()
+
+
+def _cell(value: object) -> str:
+    """Return a cell of one line."""
+    return "" if value is None else " ".join(str(value).splitlines())
+
+
+def _refused(path: Path, what: str) -> SourceError:
+    """Return the error of a file that cannot be taken for a saved visit."""
+    return SourceError(what=what, where=str(path), expected=_EXPECTED)
