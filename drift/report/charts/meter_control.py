@@ -52,7 +52,7 @@ def _panel(place: int) -> Chart:
         return alt.Chart(alt.NamedData(name)).transform_filter(f"datum.panel == {place}")
 
     def x(field: str) -> alt.X:
-        return time_axis(field, labels=place == MOST_PANELS - 1)
+        return time_axis(field, labels=place == MOST_PANELS - 1, beside=6)
 
     def y(field: str) -> alt.Y:
         axis = alt.Axis(
@@ -125,7 +125,7 @@ def meter_lines() -> Chart:
     )
 
     def x(field: str) -> alt.X:
-        return time_axis(field, labels=True)
+        return time_axis(field, labels=True, beside=6)
 
     rows = alt.Chart(alt.NamedData("lines"))
     return alt.layer(

@@ -212,7 +212,9 @@ def _measured(panel: _Panel) -> list[alt.Chart]:
         start=f"{found} ? datum.before : datum.before_path",
         bias=f"{found} ? datum.found : datum.path",
     )
-    resets = visits.transform_filter(f"{found} && datum.reset && isValid(datum.left)")
+    resets = visits.transform_filter(
+        f"{found} && datum.reset && isValid(datum.left) && isValid(datum.found)"
+    )
     return [
         visits.transform_filter(f"{found} && isValid(datum.trace)")
         .mark_line(clip=True, strokeDash=[2, 2], color=hue("look"), strokeWidth=1.2)
@@ -226,7 +228,8 @@ def _measured(panel: _Panel) -> list[alt.Chart]:
         resets.mark_rule(color=hue("look"), strokeWidth=1.6).encode(
             x=panel.x("on"), y=panel.y("found"), y2="left"
         ),
-        resets.mark_point(filled=True, opacity=1, size=34, color=hue("look")).encode(
+        resets.mark_point(filled=True, opacity=1, size=34, color=hue("look"))
+        .encode(
             x=panel.x("on"),
             y=panel.y("left"),
             shape=alt.condition(
@@ -234,7 +237,8 @@ def _measured(panel: _Panel) -> list[alt.Chart]:
                 alt.value("triangle-down"),
                 alt.value("triangle-up"),
             ),
-        ),
+        )
+        .properties(name=f"resets_{panel.place}"),
         _dots(now.transform_filter("isValid(datum.bias)"), panel),
     ]
 

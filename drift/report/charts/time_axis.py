@@ -1,5 +1,7 @@
 """This module gives charts over time one axis and one window that a reader zooms."""
 
+from typing import Any
+
 import altair as alt
 
 
@@ -19,22 +21,16 @@ def zoom(*views: str) -> alt.TopLevelSelectionParameter:
     )
 
 
-def time_axis(field: str, *, labels: bool = False) -> alt.X:
-    """Return the time axis; its years stand below the last panel."""
-    axis = (
-        alt.Axis(
-            labels=labels,
-            ticks=labels,
-            domain=labels,
-            grid=True,
-            title=None,
-            tickCount="year",
-            format="%Y",
-            labelOverlap="parity",
-        )
-        if labels
-        else alt.Axis(
-            labels=False, ticks=False, domain=False, grid=True, title=None, tickCount="year"
-        )
+def time_axis(field: str, *, labels: bool = False, beside: int = 0) -> alt.X:
+    """Return the time axis; years stand below the last panel, `beside` pixels stay at its ends."""
+    shown: dict[str, Any] = {"format": "%Y", "labelOverlap": "parity"} if labels else {}
+    axis = alt.Axis(
+        labels=labels,
+        ticks=labels,
+        domain=labels,
+        grid=True,
+        title=None,
+        tickCount="year",
+        **shown,
     )
-    return alt.X(field, type="temporal", axis=axis, scale=alt.Scale(nice=False))
+    return alt.X(field, type="temporal", axis=axis, scale=alt.Scale(nice=False, padding=beside))
