@@ -1,5 +1,6 @@
--- purpose: the rows in force of each table and the names that files go by, made anew in each
---   connection, so that a store holds tables alone and nothing in it is run.
+-- purpose: the rows in force of each table, the names that files go by, and how words are joined
+--   and dates told, made anew in each connection, so that a store holds tables alone and nothing
+--   in it is run.
 -- grain: that of the table without the rows named in `replaced`; file_labels: one row per file_no.
 -- parameters: none.
 -- columns: those of the table; file_no; label.
@@ -57,3 +58,16 @@ select
     end as label
 from files
 join loads using (load_no);
+
+create or replace temp macro joined_words(words) as
+case
+    when list_min(words) = list_max(words) then words[1]
+    else array_to_string(list_sort(list_distinct(words)), ' + ')
+end;
+
+-- A date is written in ten signs in the one way in which it is told again; to ask so takes half as
+-- long as a pattern.
+create or replace temp macro iso_date(cell) as
+case
+    when strlen(cell) = 10 and try_cast(cell as date)::varchar = cell then try_cast(cell as date)
+end;

@@ -1,5 +1,6 @@
 """This module writes the pages of a review, on all cores."""
 
+import dataclasses
 import multiprocessing
 import os
 import signal
@@ -25,6 +26,10 @@ Helpers = Sequence[ProcessPoolExecutor]
 
 # Fewer dossiers than this are written sooner than another process has loaded what it needs.
 _WORTH_A_PROCESS = 8
+# To load the library of fits takes each process as long as some 300 series are fitted in.  Of so
+# few dossiers the plain trends are fitted, and the evidence is gathered, by this process alone,
+# which has loaded it for the analysis.
+_FITTED_HERE = 100
 
 
 @contextmanager
@@ -48,7 +53,8 @@ def helpers(dossiers: int) -> Iterator[Helpers]:
         with _interrupts_kept_off():
             for pool in pools:
                 pool.submit(warm_up)
-                pool.submit(load_fits)
+                if dossiers > _FITTED_HERE:
+                    pool.submit(load_fits)
             for pool in pools[:1]:
                 pool.submit(_ready_assets)
         yield pools
@@ -94,7 +100,11 @@ def write_pages(
     meters = folder / "meters"
     meters.mkdir(parents=True, exist_ok=True)
     drawn = beside[0].submit(write_assets, folder) if beside else None
-    pack = beside[0].submit(_write_pack, review, folder) if beside else None
+    fitted_here = review.meters.height <= _FITTED_HERE
+    shared = bool(beside) and not fitted_here
+    pack = beside[0].submit(_write_pack, review, folder) if shared else None
+    if fitted_here:
+        review = dataclasses.replace(review, trends=review.plain_trends())
     parts = dict(split_by_meter(review))
     begun = {
         meter_id: beside[place % len(beside)].submit(_write_dossier, part, meter_id, meters)
