@@ -34,7 +34,7 @@ def conformity_line(part: ConformityPart, rule: str) -> AnnexLine:
     sure = min((row.p_conform for row in rows if row.p_conform is not None), default=None)
     verdict = "fails" if failed else "passes"
     gist = f"{verdict} at {at}, {text.probability(sure)} sure to conform; {RULE_WORDS[rule]}"
-    return "conformity", "Conformity and budget", gist
+    return "annex-conformity", "Conformity and budget", gist
 
 
 def drift_line(trends: Sequence[TrendRow]) -> AnnexLine:
@@ -53,7 +53,7 @@ def charts_line(part: ControlPart) -> AnnexLine:
 def interval_line(scope: ScopePart | None) -> AnnexLine:
     """Say how long it may go unseen."""
     gist = text.in_days(scope.days) if scope else "not in use"
-    return "intervals", "How long it may go unseen", gist
+    return "annex-intervals", "How long it may go unseen", gist
 
 
 def signals_line(signals: Sequence[SignalRow]) -> AnnexLine:
