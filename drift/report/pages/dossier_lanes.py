@@ -15,7 +15,7 @@ _LONGEST_REMARK, _LONGEST_NAME = 60, 9
 # Right of this share of the frame words end at their mark.
 _TURNS = 0.45
 # Room that a letter takes, in shares of the frame.
-_LETTER = 0.0085
+_LETTER = 0.0098
 _SERVICE = ("hand_reset",)
 _UNITS = {"kpa": " kPa", "psi": " psi"}
 
