@@ -1,12 +1,12 @@
 """This module holds the commands for the bench: responses, sheets and checks of readings."""
 
-import json
+import dataclasses
 from datetime import datetime
 from pathlib import Path
 
 import click
 
-from drift.cli.console import say_check, say_sheets, tell
+from drift.cli.console import say_check, say_sheets, tell, tell_record
 from drift.cli.options import (
     EXIT_DONE,
     EXIT_HELD_BACK,
@@ -20,16 +20,22 @@ from drift.cli.options import (
     policy_option,
     source_argument,
 )
+from drift.cli.parameters import Meter, Signal
 
 
 @click.command()
 @source_argument
-@click.argument("signal_id")
+@click.argument("signal_id", type=Signal())
 @click.option("--finding", required=True, metavar="TEXT", help="What was found.")
 @click.option("--action", required=True, metavar="TEXT", help="What was done about it.")
 @click.option("--by", required=True, metavar="NAME", help="Who records it.")
 @click.option("--on", type=ON_DAY, metavar="DATE", help="Day of the record (default today).")
-@click.option("--meter", metavar="ID", help="The meter meant; another meter's signal is refused.")
+@click.option(
+    "--meter",
+    type=Meter(),
+    metavar="ID",
+    help="The meter meant; another meter's signal is refused.",
+)
 @policy_option
 def respond(
     source: Path,
@@ -46,6 +52,9 @@ def respond(
 
     A folder gets one more row in its responses file (a new one where it has none), a store file
     one more row; nothing that is there is changed.
+
+    Example: drift respond records/history SIGNAL_ID --finding "mark moved" --action "moved back"
+    --by "A. Person"
     """
     from drift.api.bench import respond as record  # noqa: PLC0415
     from drift.review.policy import read_policy  # noqa: PLC0415
@@ -81,6 +90,8 @@ def check(
     What is out of tolerance comes first, and whether two readings confirm it. Each sitting is
     believable, surprising (repeat before adjusting) or a likely slip of the pen (sign, decimal,
     wrong point, wrong meter). Nothing is loaded.
+
+    Example: drift check records/history new.csv
     """
     from drift.api.bench import check as compare  # noqa: PLC0415
     from drift.review.policy import read_policy  # noqa: PLC0415
@@ -93,7 +104,7 @@ def check(
             "sittings": found.rows.to_dicts(),
             "held_back": found.held_back.to_dicts(),
         }
-        tell(json.dumps(told, indent=2, ensure_ascii=False, allow_nan=False, default=str))
+        tell_record(told)
     else:
         say_check(found)
     if found.verdicts:
@@ -110,6 +121,7 @@ def check(
 @as_of_option
 @policy_option
 @out_option("sheet")
+@json_option
 def sheet(
     source: Path,
     *,
@@ -117,10 +129,13 @@ def sheet(
     as_of: datetime | None,
     policy: Path | None,
     out: Path | None,
+    as_json: bool,
 ) -> int:
     """Write a visit sheet for every meter of SOURCE that is due, overdue ones first.
 
     One page a meter to print, and files to fill in: as_found/, as_left/ and marks/.
+
+    Example: drift sheet records/history --due-by 2026-12-31
     """
     from drift.api.sheets import write_sheets  # noqa: PLC0415
     from drift.review.policy import read_policy  # noqa: PLC0415
@@ -132,7 +147,10 @@ def sheet(
         due_by=due_by.date() if due_by else None,
         policy=read_policy(policy),
     )
-    say_sheets(made)
+    if as_json:
+        tell_record(dataclasses.asdict(made))
+    else:
+        say_sheets(made)
     return EXIT_DONE
 
 

@@ -5,15 +5,17 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from drift.cli.console import say_intake, say_review
+from drift.cli.console import say_intake, say_review, tell_record
 from drift.cli.options import (
     EXIT_DONE,
     EXIT_HELD_BACK,
     as_of_option,
     day_asked,
+    json_option,
     out_asked,
     out_option,
     policy_option,
@@ -21,6 +23,9 @@ from drift.cli.options import (
     strict_option,
 )
 from drift.report.pdf import find_browser
+
+if TYPE_CHECKING:
+    from drift.api.reviews import Written
 
 
 @click.command()
@@ -44,6 +49,7 @@ from drift.report.pdf import find_browser
 @click.option("--data-only", is_flag=True, help="Write the data files, no pages and no workbook.")
 @click.option("--trends", is_flag=True, help="Write the plain trends of all meters as data too.")
 @strict_option
+@json_option
 def review(
     source: Path | None,
     *,
@@ -56,11 +62,14 @@ def review(
     data_only: bool,
     trends: bool,
     strict: bool,
+    as_json: bool,
 ) -> int:
     """Review SOURCE, a folder of CSV files, a store file or a workbook.
 
     Writes index.html, a dossier for each meter and data files into the folder of --out.  Without
     SOURCE, in a records folder, takes in what is new first and compares with the last review.
+
+    Example: drift review records/history --as-of 2026-10-01
     """
     if pdf and data_only:
         raise click.UsageError("--pdf prints pages, and --data-only writes none")
@@ -91,7 +100,10 @@ def review(
             browser=printer,
             with_trends=trends,
         )
-    say_review(written)
+    if as_json:
+        tell_record(_review_told(written))
+    else:
+        say_review(written)
     return (
         EXIT_HELD_BACK if strict and not written.review.sources.held_back.is_empty() else EXIT_DONE
     )
@@ -106,14 +118,41 @@ def review(
     help="Store file to load into; made where it does not exist.",
 )
 @strict_option
-def intake(source: Path, *, store: Path, strict: bool) -> int:
-    """Load SOURCE, a folder of CSV files, into a store file."""
+@json_option
+def intake(source: Path, *, store: Path, strict: bool, as_json: bool) -> int:
+    """Load SOURCE, a folder of CSV files, into a store file.
+
+    Example: drift intake records/history --store fleet.duckdb
+    """
     from drift.api.bench import doubted_in  # noqa: PLC0415
     from drift.api.reviews import intake as take  # noqa: PLC0415
 
     summary = take(source, store=store)
-    say_intake(summary, doubts=doubted_in(store))
+    if as_json:
+        frames = {"files": summary.files, "held_back": summary.held_back}
+        frames["amendments"] = summary.amendments
+        tell_record({name: frame.to_dicts() for name, frame in frames.items()})
+    else:
+        say_intake(summary, doubts=doubted_in(store))
     return EXIT_HELD_BACK if strict and not summary.held_back.is_empty() else EXIT_DONE
+
+
+def _review_told(written: "Written") -> dict[str, object]:
+    """Return the summary of a review for scripts: rows, headline, meters and obligations."""
+    from drift.review.headline import headline  # noqa: PLC0415
+
+    review, rows = written.review, written.rows
+    return {
+        "as_of": review.as_of,
+        "headline": headline(review.obligations, as_of=review.as_of),
+        "rows": {"taken": rows.taken, "held_back": rows.held_back, "known": rows.known},
+        "meters": review.meters.select(
+            "meter_id", "standing", "overdue", "p_out_next_due"
+        ).to_dicts(),
+        "obligations": review.obligations.to_dicts(),
+        "pages": written.index,
+        "data": written.data,
+    }
 
 
 @contextmanager

@@ -1,4 +1,4 @@
-"""This module tells what drift wrote from what it did not.
+"""This module recognises what drift wrote.
 
 A file is taken for drift's own where three things agree: its name is one that drift gives, what it
 holds begins as what drift writes, and the record beside it has its digest.  The record alone
@@ -89,7 +89,8 @@ REVIEW_FOLDER = FileKind(
     what="a review",
     record="data/run.json",
     names=re.compile(
-        r"(?:index|evidence)\.(?:html|pdf)|meters/[^/\\]+\.(?:html|pdf)|review\.xlsx"
+        r"(?:index|meters|reference|intervals|signals|basis|evidence)\.(?:html|pdf)"
+        r"|meters/[^/\\]+\.(?:html|pdf)|review\.xlsx"
         rf"|{_SCRIPTS}"
         r"|data/(?:run\.json|[a-z_]+\.csv)"
     ),

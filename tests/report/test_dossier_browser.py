@@ -137,7 +137,7 @@ def test_biases_are_exchanged_for_the_path(page: Page) -> None:
     before = title.inner_text()
     page.get_by_role("button", name="without adjustments").click()
     expect(title).not_to_have_text(before)
-    expect(title).to_contain_text("Had no one touched it")
+    expect(title).to_contain_text("Without adjustments it would stand")
     assert _dots(page, 1) == _known(page, 1, "path")
     page.get_by_role("button", name="as found").click()
     expect(title).to_have_text(before)

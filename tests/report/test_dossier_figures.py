@@ -16,7 +16,18 @@ from drift.report.pages.dossier import dossier_page, history_data
 from drift.report.pages.dossier_history import history_points
 from drift.report.pages.dossier_limits import is_beyond, limit_stretches, runs_beyond
 from drift.review.results import Review
-from tests.fabricated_review import AS_OF, DRIFTER, FRIENDLY, IDS, NEWCOMER, SCRIPT, fabricate
+from tests.fabricated_review import (
+    AS_OF,
+    DRIFTER,
+    FIRST,
+    FRIENDLY,
+    IDS,
+    NEWCOMER,
+    REMARK,
+    SCRIPT,
+    VISITS,
+    fabricate,
+)
 
 OF_METERS = ("meter_history", "meter_cause", "meter_lines", "meter_control")
 
@@ -237,3 +248,38 @@ def test_each_panel_of_a_cause_has_the_same_dots(review: Review) -> None:
             first["params"]["high"],
         )
     assert sum(panel.likely for panel in page.cause.panels) <= 1
+
+
+def test_every_reading_is_on_the_dossier(review: Review) -> None:
+    """A row a sitting, newest first, each replicate as the dial showed it."""
+    rows = dossier_page(review, DRIFTER).readings
+    sessions = review.sources.sessions.filter(pl.col("meter_id") == DRIFTER)
+    assert len(rows) == sessions.height == 2 * VISITS
+    assert rows[0].performed_on == sessions["performed_on"].max()
+    oldest = rows[-2:]
+    assert {row.performed_on for row in oldest} == {FIRST}
+    for row in oldest:
+        mine = sessions.filter(performed_on=FIRST, point_pct=row.point_pct)
+        expected = [row.point_pct + bias for bias in mine["biases_pct"][0]]
+        assert list(row.read_pct) == pytest.approx(expected)
+    assert any(row.remarks == REMARK for row in rows)
+    assert rows[0].performed_on < AS_OF
+
+
+def test_the_lanes_hold_all_that_is_on_record(review: Review) -> None:
+    """Each visit's operator, adjustment, mark, remark and day with signals is in its lane once."""
+    data, _ = _history(review, DRIFTER)
+    ledger = review.ledger.filter(pl.col("meter_id") == DRIFTER)
+    signals = review.signals.filter(pl.col("meter_id") == DRIFTER)
+    marks = review.sources.marks.filter(pl.col("meter_id") == DRIFTER)
+    kinds = [row["kind"] for row in data["lanes"]]
+    assert kinds.count("signal") == signals["visit_on"].n_unique()
+    adjusted = ledger.filter("adjusted")["performed_on"].n_unique()
+    assert kinds.count("reset_up") + kinds.count("reset_down") == adjusted == 2
+    assert kinds.count("moved") == marks.filter(pl.col("action") == "moved").height
+    noted = ledger.filter(pl.col("remarks") != "")["performed_on"].n_unique()
+    remarks = [row for row in data["lanes"] if row["lane"].startswith("remarks")]
+    assert [row["kind"] for row in remarks].count("tick") == noted
+    assert any(REMARK in (row["told"] or "") for row in remarks)
+    places = [row["place"] for row in data["lanes"]]
+    assert sorted(set(places)) == list(range(max(places) + 1))

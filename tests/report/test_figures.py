@@ -4,49 +4,19 @@ What a figure shows is read off it as a reader would: places in pixels become bi
 the labels of its axes.
 """
 
-import re
 from datetime import date
 
-import altair as alt
-import polars as pl
 import pytest
 
 from drift.report.figures import drawing
 from drift.report.figures.canvas import bias_ticks, dates
-from drift.report.figures.fleet import LABELLED_METERS, draw_fleet
-
-TOLERANCE = 0.1
 
 
-def _fleet(meters: int) -> pl.DataFrame:
-    return pl.DataFrame(
-        {
-            "label": [f"AM-{n:03}" for n in range(meters)],
-            "standing": ["holding"] * meters,
-            "level": [0.01 * (n % 9) for n in range(meters)],
-            "at_due": [0.01 * (n % 9) for n in range(meters)],
-            "next_mean_low": [0.01 * (n % 9) - 0.05 if n else None for n in range(meters)],
-            "next_mean_high": [0.01 * (n % 9) + 0.05 if n else None for n in range(meters)],
-        }
-    )
-
-
-@pytest.mark.parametrize("meters", [1, LABELLED_METERS, LABELLED_METERS + 1])
-def test_fleet_figure_satisfies_the_schema(meters: int) -> None:
-    """Both forms of the fleet figure are valid."""
-    chart = draw_fleet(_fleet(meters), tolerance_pct=TOLERANCE)
-    assert chart.to_dict()["$schema"] == alt.SCHEMA_URL
-
-
-def test_every_hue_of_a_figure_is_a_role() -> None:
-    """A page can exchange every hue in the dark: all are roles of the theme, all differ."""
+def test_every_role_has_a_hue_of_its_own() -> None:
+    """A page can exchange every hue in the dark: all roles have one there, all differ."""
     hues = set(drawing.theme()["light"].values())
     assert len(hues) == len(drawing.theme()["light"])
     assert drawing.theme()["dark"].keys() == drawing.theme()["light"].keys()
-    picture = drawing.marks_svg(draw_fleet(_fleet(9), tolerance_pct=TOLERANCE))
-    used = set(re.findall(r'(?:fill|stroke)="(#[^"]+)"', picture))
-    assert len(used) > 3
-    assert used <= hues
 
 
 @pytest.mark.parametrize(

@@ -1,4 +1,4 @@
-"""This module words what a page says of its numbers, sentence by sentence."""
+"""This module puts a page's numbers into sentences."""
 
 from collections.abc import Iterable, Mapping
 from datetime import date
@@ -89,32 +89,6 @@ def fleet_lead(
     return scope, need, rest[0].upper() + rest[1:]
 
 
-def fleet_words(rows: pl.DataFrame, *, tolerance_pct: float) -> str:
-    """Say what to conclude from the figure of the fleet.
-
-    Parameters
-    ----------
-    rows : pl.DataFrame
-        The rows that `drift.report.figures.fleet.draw_fleet` draws.
-    tolerance_pct : float
-        Largest bias that passes, % air.
-    """
-    told = rows.filter(pl.col("next_mean_low").is_not_null())
-    low, high = pl.col("next_mean_low"), pl.col("next_mean_high")
-    wholly = told.filter((low > tolerance_pct) | (high < -tolerance_pct)).height
-    partly = told.filter((low < -tolerance_pct) | (high > tolerance_pct)).height - wholly
-    inside = told.height - wholly - partly
-    fleet = text.count(rows.height, "meter")
-    parts = [
-        f"{inside} of {fleet} can be expected to be found inside the tolerance when next seen",
-        f"the bars of {partly} reach beyond it" if partly else "",
-        f"{wholly} lie wholly outside" if wholly else "",
-    ]
-    unknown = rows.height - told.height
-    parts.append(f"of {unknown} nothing can be said yet" if unknown else "")
-    return f"{text.listed([part for part in parts if part])}."
-
-
 def as_found(
     last: pl.DataFrame, *, out_points: list[float], adjusted: int, tolerance_pct: float
 ) -> str:
@@ -164,23 +138,24 @@ def path_words(trend: TrendRow | None, *, policy: Policy, jumps: tuple[str, ...]
     """
     if trend is None or trend.verdict is None:
         seen = text.count(trend.visits if trend else 0, "visit")
-        return f"Cannot say yet: {seen}; a trend is first tested at {policy.trend_visits}."
+        return f"Cannot say yet: {seen}; a drift is first looked for at {policy.trend_visits}."
     at = text.point(trend.point_pct)
     level = text.share(1 - policy.trend_level)
     interval = f"{level} interval {text.interval(trend.low, trend.high)}"
     if trend.drift is None:
-        rate = f"a rate hidden by the dial's resolution ({interval})"
+        rate = f"a rate that its dial is too coarse to show ({interval})"
     else:
         rate = f"{text.bias_with_unit(trend.drift)} a year ({interval})"
-    q = f"q {text.p_value(trend.q)}, accepted up to {text.plain(policy.false_discovery_rate)}"
+    q = f"q {text.p_value(trend.q)}, confirmed up to {text.plain(policy.false_discovery_rate)}"
     matters = text.plain(policy.negligible_drift_pct_per_year)
     told = {
-        "drifting": f"At {at} it drifts by {rate}, confirmed across the fleet ({q}).",
+        "drifting": f"At {at} it drifts by {rate}: confirmed, for all the meters tested ({q}).",
         "shown_steady": (
-            f"At {at} it is shown steady: its drift, {rate}, is below the {matters} that matters."
+            f"At {at} it is shown to be steady: its drift, {rate}, is below {matters} a year, "
+            "the least that matters."
         ),
     }
-    undecided = f"At {at} neither drift nor steadiness is shown: {rate}, {q}."
+    undecided = f"At {at} it may be drifting or steady, the records do not show which: {rate}, {q}."
     return " ".join([told.get(trend.verdict, undecided), *jumps])
 
 
@@ -207,7 +182,7 @@ def control(
     limited : bool
         Whether it has limits at any point.
     signals, open_signals : int
-        How often it spoke, and how often without a response.
+        How many signals it gave, and how many have no response.
     drifts : bool
         Whether the unadjusted path confirms a drift at any point.
     adjusted : bool
@@ -218,9 +193,8 @@ def control(
     if not signals and drifts and name not in _OF_SCATTER:
         return (
             "No point lies outside its control limits, yet the path without adjustments shows a "
-            "drift: "
-            f"{'adjustments hide it here, and ' if adjusted else ''}drift within the baseline "
-            "widens the limits. Judge by the path."
+            f"drift: {'adjustments hide it here, and ' if adjusted else ''}drift among the visits "
+            "that set the limits widens them. Judge by the path."
         )
     if not signals:
         return (
@@ -256,11 +230,15 @@ def wide_limits(
     ]
     if not told:
         return ""
-    why = "drift sits in its baseline" if drifts else "its baseline scatters so much"
+    why = (
+        "the visits that set them drifted already"
+        if drifts
+        else "the visits that set them scatter so much"
+    )
     return (
         f" Control limits lie outside the tolerance of ±{text.plain(tolerance_pct)}: "
         f"{text.listed(told)}, because {why}. The meter can leave the tolerance before this chart "
-        "speaks."
+        "gives a signal."
     )
 
 
@@ -365,7 +343,7 @@ def adjustment_story(ledger: pl.DataFrame, *, point_pct: float) -> str:
     if path_pct.is_empty():
         return f"{told}{gap}."
     return (
-        f"{told}{gap}. Had no one touched it, it would now read about "
+        f"{told}{gap}. Without adjustments it would now read about "
         f"{text.bias_with_unit(path_pct[-1])} off at {text.point(point_pct)}."
     )
 

@@ -292,9 +292,7 @@ def _path_title(points: list[history.PointRows]) -> str:
     if not ends:
         return "Without adjustments: where it would stand cannot be said"
     at, far = max(ends, key=lambda end: abs(end[1]))
-    return (
-        f"Had no one touched it, it would stand {text.bias_with_unit(far)} off at {text.point(at)}"
-    )
+    return f"Without adjustments it would stand {text.bias_with_unit(far)} off at {text.point(at)}"
 
 
 def _found_words(review: Review, ledger: pl.DataFrame) -> str:
@@ -338,7 +336,7 @@ def _neighbours(review: Review, meter_id: str) -> tuple[MeterRow | None, MeterRo
         raise KeyError(meter_id)
     at = ids.index(meter_id)
     first = max(0, at - 1)
-    near = rows.meter_rows(review, review.meters[first : at + 2], sparklines={}, bars={})
+    near = rows.meter_rows(review, review.meters[first : at + 2])
     here = at - first
     return (
         near[here - 1] if here > 0 else None,

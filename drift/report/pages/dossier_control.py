@@ -199,7 +199,7 @@ def _line(series: ChartSeries) -> ControlLine:
             [row["performed_on"] for row in beyond] + [row["visit_on"] for row in series.signals]
         )
         many = f"{len(beyond)} of {len(rows)} beyond" if beyond else "a run on one side"
-        return line("spoke", f"last {text.day(last)}", "look", f"{many}, inside again")
+        return line("gave a signal", f"last {text.day(last)}", "look", f"{many}, inside again")
     return line("stable", "", "calm", f"none of {len(rows)} beyond")
 
 
@@ -261,9 +261,9 @@ def _title(series: list[ChartSeries], *, drifts: bool) -> str:
         return f"Not in control since {text.day(min(since))}"
     if drifts:
         quiet = not any(each.signals for each in limited)
-        start = "Every chart is quiet, and" if quiet else "No chart speaks now, yet"
+        start = "Every chart is quiet, and" if quiet else "No chart gives a signal now, yet"
         return f"{start} the meter drifts: judge it by the path"
     spoke = [row["visit_on"] for each in limited for row in each.signals]
     if spoke:
-        return f"In control again; a chart last spoke on {text.day(max(spoke))}"
+        return f"In control again; the last signal was on {text.day(max(spoke))}"
     return "In control on every chart"

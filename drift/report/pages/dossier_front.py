@@ -245,7 +245,7 @@ def _lead(told: Told) -> tuple[str, ...]:
     known = path.drop_nulls()
     if told.ledger["adjusted"].any() and known.len():
         sentences.append(
-            f"Had no one touched it, it would now read about {text.bias_with_unit(known[-1])} off "
+            f"Without adjustments it would now read about {text.bias_with_unit(known[-1])} off "
             f"at {text.point(row['worst_point_pct'])}."
         )
     if not sentences:

@@ -102,7 +102,7 @@ def calibrated(facts: LaboratoryFacts) -> Clause:
         state=by_count(good, len(facts.in_use), refuted=bool(wrong)),
         decided_by=f"{of(good, len(facts.in_use))} meters in use calibrated and right as left",
         answer=tuple(answer),
-        proof=(("data/visits.csv", "every visit"), ("index.html#meters", "meter by meter")),
+        proof=(("data/visits.csv", "every visit"), ("meters.html#meters", "meter by meter")),
         to_file=(
             f"A calibration of {few([*wrong, *never])}."
             if wrong or never
@@ -123,7 +123,7 @@ def _in_time(found: Gaps, overdue: list[str], *, argued: int) -> list[str]:
             "three months ends after three calendar months); "
             f"{text.whole(found.over_three_months)} "
             "came more than three calendar months after the one before. The records "
-            "refute the clause "
+            "contradict the clause "
             f"where a meter is overdue or fewer than {text.share(found.share)} came in time."
         )
     ]
