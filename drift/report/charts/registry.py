@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from drift.report.charts import fleet
+from drift.report.charts.impact import doubtful_span
 from drift.report.charts.meter_cause import CAUSE_DATA, meter_cause
 from drift.report.charts.meter_control import (
     CONTROL_DATA,
@@ -15,7 +16,7 @@ from drift.report.charts.meter_control import (
     meter_lines,
 )
 from drift.report.charts.meter_history import HISTORY_DATA, meter_history
-from drift.report.charts.retirement import choice_costs
+from drift.report.charts.retirement import choice_costs, grounds_met
 from drift.report.charts.studies import borne_out, noticed_drifts
 from drift.report.charts.theme import Chart
 
@@ -32,7 +33,9 @@ class Figure:
         What is drawn, in a few words.
     build : callable
         Gives the chart over `altair.NamedData`, without rows: one view, layers, or a column of
-        views of one width, so that a page can fit it to its own width.
+        views of one width, so that a page can fit it to its own width.  A view of a column that
+        is named ``panel_2`` is drawn only where a data set has a row whose ``panel`` is 2, one
+        that is named ``if_tests`` only where the data set ``tests`` has a row.
     data : mapping of str to tuple of str
         Columns of each data set by its name; a chart may use no others.
     per_meter : bool
@@ -82,6 +85,34 @@ FIGURES: Mapping[str, Figure] = {
             shows="one control chart of a meter in full",
             build=meter_control,
             data=CONTROL_DATA,
+            per_meter=True,
+        ),
+        Figure(
+            name="retirement_grounds",
+            shows="how far each ground for not keeping a meter is towards its limit",
+            build=grounds_met,
+            data={
+                "grounds": (
+                    *("meter", "ground", "shown", "beyond", "met"),
+                    *("found", "limit", "verdict", "number"),
+                ),
+                "others": ("meter", "ground", "shown", "found", "limit", "verdict"),
+            },
+        ),
+        Figure(
+            name="doubtful_span",
+            shows="bias and chance that a meter was out, day by day, with the field tests it made",
+            build=doubtful_span,
+            data={
+                "path": ("panel", "point", "on", "bias", "low", "high", "out", "been_out", "told"),
+                "visits": (
+                    *("panel", "point", "on", "stage", "bias", "outside"),
+                    *("operator", "vessel", "remarks"),
+                ),
+                "tests": ("on", "test", "air", "verdict", "wrong", "doubtful", "remarks"),
+                "drops": ("on",),
+                "panels": ("panel", "point", "upper", "lower"),
+            },
             per_meter=True,
         ),
         Figure(

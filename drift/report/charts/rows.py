@@ -2,8 +2,10 @@
 
 import json
 import math
+import re
 from collections.abc import Mapping, Sequence
 from datetime import date
+from typing import Any
 
 import polars as pl
 from polars import selectors as cs
@@ -15,6 +17,7 @@ from drift.report.charts.theme import Chart, chart_config, hue, in_the_dark
 Value = float | str | bool | None
 # More digits than any dial or eye resolves, few enough that a page stays light.
 _DIGITS = 6
+_OPTIONAL = re.compile(r"panel_\d+$|if_\w+$")
 
 
 def figure_rows(
@@ -140,9 +143,24 @@ def filled(
         data_set: plain_rows(frames[data_set].select(columns)).to_dicts()
         for data_set, columns in FIGURES[name].data.items()
     }
+    if "vconcat" in specification:
+        specification["vconcat"] = _with_rows(specification)
     for param in specification.get("params", ()):
         if params and param.get("name") in params:
             param["value"] = params[param["name"]]
     specification["config"] = chart_config() | {"background": hue("paper")}
     found: Chart = type(chart).from_dict(in_the_dark(specification) if dark else specification)
     return found
+
+
+def _with_rows(specification: dict[str, Any]) -> list[dict[str, Any]]:
+    """Return the views of a column without panels that have no row, as pages leave them out."""
+    every = [row for rows in specification["datasets"].values() for row in rows]
+    drawn = {f"panel_{row['panel']}" for row in every if "panel" in row}
+    drawn |= {f"if_{name}" for name, rows in specification["datasets"].items() if rows}
+    views = specification["vconcat"]
+    return [
+        one
+        for one in views
+        if one.get("name", "") in drawn or not _OPTIONAL.match(one.get("name", ""))
+    ]

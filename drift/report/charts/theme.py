@@ -15,8 +15,10 @@ import altair as alt
 
 from drift.folders import report
 
+# What Altair says that layers with a size are.
+Layers = alt.LayerChart | alt.FacetChart
 # What a figure may be: one view, layers, or views in a column.
-Chart = alt.Chart | alt.LayerChart | alt.FacetChart | alt.VConcatChart
+Chart = alt.Chart | Layers | alt.VConcatChart
 
 
 def hue(role: str) -> str:
