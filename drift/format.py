@@ -292,6 +292,12 @@ def count(number: int, noun: str, plural: str = "") -> str:
     return f"{whole(number)} {noun if number == 1 else plural or noun + 's'}"
 
 
+def decimal_text(value: Decimal) -> str:
+    """Return a decimal as it is typed: every digit that it has, no nought at the end."""
+    text = f"{value:f}"
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
 def whole(number: int) -> str:
     """Return a whole number with its thousands set apart by a narrow no-break space."""
     return f"{number:,}".replace(",", "\u202f").replace("-", MINUS)

@@ -35,6 +35,7 @@ select
     files.held_back
 from files
 join loads using (load_no)
+anti join files_out using (file_no)
 where files.mapping_sha256 = $mapping_sha256
 order by files.file_no;
 
@@ -65,11 +66,16 @@ order by file_no;
 -- statement: save_load
 -- purpose: note that a source was loaded, and when.
 -- grain: one row per load.
--- parameters: $load_no; $source_name, the folder's own name; $loaded_at, time in UTC.
+-- parameters: $load_no; $source_name, the folder's own name; $loaded_at, time in UTC; $entry_no of
+--   the journal, null for none.
 -- columns: those of the table loads.
 
 insert into loads by name
-select $load_no as load_no, $source_name as source_name, $loaded_at as loaded_at;
+select
+    $load_no as load_no,
+    $source_name as source_name,
+    $loaded_at as loaded_at,
+    $entry_no as entry_no;
 
 -- statement: save_files
 -- purpose: note the files of one load and what became of their rows.
@@ -79,3 +85,27 @@ select $load_no as load_no, $source_name as source_name, $loaded_at as loaded_at
 
 insert into files by name
 select * from arrivals;
+
+-- statement: save_kept_file
+-- purpose: list the file of a folder's amendments, of which some could not be applied.
+-- grain: one row per load; one row per file.
+-- parameters: $load_no; $file_no; $file, its name; $rows of it; $held_back, those not applied.
+-- columns: those of the table loads; those of the table files.
+
+insert into loads by name
+select $load_no as load_no, '' as source_name, now()::timestamp as loaded_at;
+
+insert into files by name
+select
+    $file_no as file_no,
+    $load_no as load_no,
+    $file as file,
+    '' as sha256,
+    '' as mapping_sha256,
+    'amendments' as table_name,
+    $rows as rows,
+    $rows - $held_back as taken,
+    $held_back as held_back,
+    0 as known,
+    0 as amended,
+    '' as note;

@@ -1,10 +1,51 @@
--- purpose: bring a store of version 3 to version 4, which has tables of bowls, equipment, people,
---   checks, studies, comparisons and decisions, and further columns in others.
+-- purpose: bring a store of version 3 to version 4, which has a journal, tables of bowls,
+--   equipment, people, checks, studies, comparisons and decisions, and further columns in others.
 -- grain: none.
 -- parameters: none.
 -- columns: none.
 
 alter table held_keys add column sitting varchar;
+
+alter table loads add column entry_no integer;
+
+alter table amendments add column entry_no integer;
+
+create table journal (
+    entry_no integer primary key,
+    recorded_at varchar not null,
+    zone varchar not null,
+    kind varchar not null,
+    recorded_by varchar not null,
+    why varchar not null,
+    what varchar not null,
+    meters varchar not null,
+    undoes integer,
+    file varchar not null,
+    file_sha256 varchar not null,
+    drift_version varchar not null,
+    prior_sha256 varchar not null,
+    sha256 varchar not null
+);
+
+create table changes (
+    entry_no integer not null,
+    file_no integer not null,
+    line bigint,
+    in_force boolean not null,
+    by_hand boolean not null
+);
+
+create table undone (
+    entry_no integer not null,
+    of_entry_no integer not null,
+    is_undone boolean not null
+);
+
+insert into changes by name
+select 0 as entry_no, file_no, line, false as in_force, false as by_hand
+from replaced;
+
+drop table replaced;
 
 create table renewed (
     file_no integer not null,

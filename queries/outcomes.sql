@@ -1,3 +1,37 @@
+-- statement: set_aside_again
+-- purpose: find the rows just saved to one table that say what a person has amended or withdrawn:
+--   an export that still has them brings them back for nobody.
+-- grain: one row per file_no and line.
+-- parameters: $table_name; $first_file_no of this source; $is_by_hand, whether the rows themselves
+--   are what a person enters: then there are none.
+-- columns: file_no; line; in the temporary table set_aside_again.
+
+create or replace temp table set_aside_again as
+with set_aside as (
+    select
+        saved.row_key,
+        hash(row(*columns(saved.* exclude (file_no, line, row_key)))) as content_hash
+    from query_table($table_name) as saved
+    semi join (select * from rows_out where by_hand) as by_hand using (file_no, line)
+    anti join files_out using (file_no)
+    where not $is_by_hand
+),
+
+fresh as (
+    select
+        saved.file_no,
+        saved.line,
+        saved.row_key,
+        hash(row(*columns(saved.* exclude (file_no, line, row_key)))) as content_hash
+    from query_table($table_name) as saved
+    semi join set_aside on saved.row_key = set_aside.row_key
+    where saved.file_no >= $first_file_no
+)
+
+select fresh.file_no, fresh.line
+from fresh
+semi join set_aside using (row_key, content_hash);
+
 -- statement: outcomes
 -- purpose: find what became of the rows just saved to one table that are not simply new: a row of
 --   the same key was there before, in the store or in another file or line of this source.
@@ -6,11 +40,14 @@
 -- columns: file_no; line; row_key, null where simply known; outcome, stored (was in the store),
 --   new, known (says what was known), repeat (says what an earlier line of its file says), amends;
 --   first_line, which a repeat repeats; prior_file_no and prior_line, of the row that an amendment
---   replaces; version, of the row among those of its key, from 1.
+--   replaces; reads the temporary table set_aside_again.
 
 create or replace temp table outcomes as
 with every_row as not materialized (
-    select * from query_table($table_name) where file_no >= $first_file_no
+    select *
+    from query_table($table_name)
+    anti join set_aside_again using (file_no, line)
+    where file_no >= $first_file_no
     union all
     select * from query_table($in_force) where file_no < $first_file_no
 ),
@@ -114,14 +151,8 @@ judged as (
 chained as (
     select
         judged.*,
-        lag(struct_pack(file_no := judged.file_no, line := judged.line)) over chain as prior,
-        row_number() over chain as position,
-        coalesce(max(replaced.version) over (partition by judged.row_key), 0) as versions_before
+        lag(struct_pack(file_no := judged.file_no, line := judged.line)) over chain as prior
     from judged
-    left join replaced
-        on judged.fate = 'stored'
-        and replaced.by_file_no = judged.file_no
-        and replaced.by_line = judged.line
     window chain as (
         partition by judged.row_key, judged.fate in ('stored', 'taken')
         order by judged.file_no, judged.line
@@ -139,11 +170,12 @@ select
     end as outcome,
     first_line,
     case when fate = 'taken' then prior.file_no end as prior_file_no,
-    case when fate = 'taken' then prior.line end as prior_line,
-    versions_before + position as version
+    case when fate = 'taken' then prior.line end as prior_line
 from chained
 union all
-select file_no, line, null, 'known', null, null, null, null from agreeing;
+select file_no, line, null, 'known', null, null, null from agreeing
+union all
+select file_no, line, null, 'known', null, null, null from set_aside_again;
 
 -- statement: outcome_counts
 -- purpose: count what became of the rows that were not simply new.
@@ -170,7 +202,8 @@ with earlier as (
     select files.file_no, files.file
     from files
     join loads using (load_no)
-    anti join superseded using (file_no)
+    anti join superseded_now using (file_no)
+    anti join files_out using (file_no)
     where loads.source_name = $source_name and files.file_no < $first_file_no
 ),
 

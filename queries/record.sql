@@ -17,7 +17,7 @@ select * exclude (file_no, line, row_key) from in_force order by all;
 with held as (
     select file_no, line, column_name, reason
     from held_back
-    anti join superseded using (file_no)
+    anti join superseded_now using (file_no)
 ),
 
 later as (
@@ -54,7 +54,7 @@ order by all;
 --   where it cannot be read; column; reason.
 
 with named as (
-    select * from held_rows anti join superseded using (file_no)
+    select * from held_rows anti join superseded_now using (file_no)
 ),
 
 reasons as (
@@ -92,6 +92,7 @@ order by all;
 with seen as (
     select *
     from amendments
+    anti join entries_out using (entry_no)
     where coalesce(known_on <= $as_of, true)
         and coalesce(list_contains($file_nos::integer[], new_file_no), true)
 )

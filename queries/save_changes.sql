@@ -12,7 +12,7 @@ where outcome = 'repeat';
 -- statement: save_amendments
 -- purpose: list what the amending rows of one table changed.
 -- grain: one row per amending row and column with another value.
--- parameters: $table_name.
+-- parameters: $table_name; $entry_no, the entry of the journal, 0 for none.
 -- columns: those of the table amendments; known_on is the date from which the new row was known.
 
 insert into amendments by name
@@ -82,24 +82,26 @@ select
     outcomes.prior_file_no as old_file_no,
     outcomes.prior_line as old_line,
     ruled.new_file_no,
-    ruled.new_line
+    ruled.new_line,
+    $entry_no as entry_no
 from ruled
 join outcomes on outcomes.file_no = ruled.new_file_no and outcomes.line = ruled.new_line
 where ruled.old_value is distinct from ruled.new_value;
 
 -- statement: save_replaced
--- purpose: note which rows are no longer in force, and which row took their place.
+-- purpose: note which rows are no longer in force, since another took their place.
 -- grain: one row per row replaced.
--- parameters: none; reads the temporary table outcomes.
--- columns: those of the table replaced; version counts the forms of a row from 1.
+-- parameters: $entry_no, the entry of the journal, 0 for none; $is_by_hand, whether a person
+--   amends; reads the temporary table outcomes.
+-- columns: those of the table changes.
 
-insert into replaced by name
+insert into changes by name
 select
+    $entry_no as entry_no,
     prior_file_no as file_no,
     prior_line as line,
-    version - 1 as version,
-    file_no as by_file_no,
-    line as by_line
+    false as in_force,
+    $is_by_hand as by_hand
 from outcomes
 where outcome = 'amends';
 

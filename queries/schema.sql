@@ -1,6 +1,6 @@
 -- purpose: the tables and keys of a store file.
 -- grain: one table for each input table, one row per row taken from a file; rows are added, never
---   changed: a row that was amended is named in `replaced` and stays where it is.
+--   changed: a row that was amended or withdrawn is named in `changes` and stays where it is.
 -- parameters: none.
 -- columns: as in drift/intake/columns.py, after file_no and line, which say where a row came from;
 --   row_key is what makes a row the same row, its parts separated by a NUL, which no cell holds.
@@ -12,7 +12,25 @@ insert into store_info values (4);
 create table loads (
     load_no integer primary key,
     source_name varchar not null,
-    loaded_at timestamp not null
+    loaded_at timestamp not null,
+    entry_no integer
+);
+
+create table journal (
+    entry_no integer primary key,
+    recorded_at varchar not null,
+    zone varchar not null,
+    kind varchar not null,
+    recorded_by varchar not null,
+    why varchar not null,
+    what varchar not null,
+    meters varchar not null,
+    undoes integer,
+    file varchar not null,
+    file_sha256 varchar not null,
+    drift_version varchar not null,
+    prior_sha256 varchar not null,
+    sha256 varchar not null
 );
 
 create table files (
@@ -58,12 +76,18 @@ create table held_keys (
     sitting varchar
 );
 
-create table replaced (
+create table changes (
+    entry_no integer not null,
     file_no integer not null,
-    line bigint not null,
-    version integer not null,
-    by_file_no integer not null,
-    by_line bigint not null
+    line bigint,
+    in_force boolean not null,
+    by_hand boolean not null
+);
+
+create table undone (
+    entry_no integer not null,
+    of_entry_no integer not null,
+    is_undone boolean not null
 );
 
 create table superseded (
@@ -81,7 +105,8 @@ create table amendments (
     old_file_no integer not null,
     old_line bigint not null,
     new_file_no integer not null,
-    new_line bigint not null
+    new_line bigint not null,
+    entry_no integer
 );
 
 create table readings (

@@ -8,10 +8,10 @@
 --   visit; stage; point_pct; correct_air_pct, mean; replicates, their number; bias_pct, mean of
 --   reading minus correct air content; biases_pct, each of them; spread_pct, n − 1;
 --   resolution_pct, coarsest; vessel_id, several joined by " + "; operator, likewise;
---   water_temp_c, mean; draws, most; procedure, checked_by, stated_verdict, visit_reason and
---   remarks, as vessel_id; readings_left_out, numbers of replicates missing below
---   the highest of its point or, where numbers run on from point to point, of its visit, told in
---   the first sitting of these.
+--   water_temp_c, mean; draws, most; procedure, as vessel_id; checked_by, likewise;
+--   stated_verdict, likewise; visit_reason, likewise; remarks, likewise; readings_left_out,
+--   numbers of replicates missing below the highest of its point or, where numbers run on from
+--   point to point, of its visit, told in the first sitting of these.
 
 with readings_seen as not materialized (
     select
@@ -264,7 +264,8 @@ held_numbers as (
         point_pct,
         bit_or(1::ubigint << (replicate - 1)::ubigint) as held
     from held_keys
-    anti join superseded using (file_no)
+    anti join superseded_now using (file_no)
+    anti join files_out using (file_no)
     -- Another number may be why it is held back.
     where replicate between 1 and 60
     group by meter_id, performed_on, stage, point_pct

@@ -16,6 +16,7 @@ from drift.intake.layouts.layout_file import LAYOUT_FILE, Layout, layout_text, r
 from drift.intake.layouts.proposal import Proposal, propose
 from drift.intake.layouts.records import read_records, record_paths
 from drift.places import check_place
+from drift.store.journal import signed_now
 
 PAGE = "import.html"
 _COPY = "records"
@@ -207,7 +208,8 @@ def _into_store(tables: HistoryTables, into: Path) -> tuple[Path, ...]:
         folder.mkdir()
         for name, rows in tables.items():
             (folder / f"{name}.csv").write_text(as_csv(name, rows), encoding="utf-8")
-        intake(folder, store=into)
+        # Whoever accepted the import saw what it changes.
+        intake(folder, store=into, signed=signed_now(None, "an import that was accepted"))
     return (into,)
 
 

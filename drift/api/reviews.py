@@ -20,10 +20,13 @@ from drift.review.analyse import analyse
 from drift.review.changes import Earlier
 from drift.review.policy import Policy
 from drift.review.results import Review
-from drift.store.connection import Connection
+from drift.store.connection import Connection, run
+from drift.store.folder_journal import read_kept
+from drift.store.journal import Draft, Signed, signed_now
 from drift.store.loading import IntakeSummary, take_folder
 from drift.store.opening import open_store
 from drift.store.reading import read_sources
+from drift.store.replaying import apply_kept
 from drift.store.tables import RowCounts, Sources, row_counts
 
 if TYPE_CHECKING:
@@ -207,24 +210,36 @@ def find(source: Path, *, as_of: date, policy: Policy) -> Review:
     return analyse(sources, source_name=source.resolve().name, as_of=as_of, policy=policy)
 
 
-def intake(source: Path, *, store: Path) -> IntakeSummary:
+def intake(source: Path, *, store: Path, signed: Signed | None = None) -> IntakeSummary:
     """Load a folder or own records into a store file, all or nothing; a new file stays if it loads.
+
+    Parameters
+    ----------
+    source : Path
+        Folder of CSV files, workbook or folder with a layout file.
+    store : Path
+        Store file; made where it does not exist.
+    signed : Signed or None
+        Who loads it, for the journal, the computer's account where None; with a reason, values on
+        record may be amended.
 
     Raises
     ------
+    UnsignedAmendmentsError
+        If it amends values and no reason is given.
     DriftError
         If the folder or the store cannot be used.
     """
     with as_folder(source) as folder:
-        return _take(folder, store)
+        return _take(folder, store, signed=signed or signed_now(None, ""))
 
 
-def _take(folder: Path, store: Path) -> IntakeSummary:
+def _take(folder: Path, store: Path, *, signed: Signed) -> IntakeSummary:
     """Load a folder of tables into a store file."""
     is_new = not store.exists()
     con = open_store(store, folder=folder)
     try:
-        summary = take_folder(con, folder)
+        summary = take_folder(con, folder, draft=Draft(signed=signed, kind="load"))
     except BaseException:
         con.close()
         if is_new:
@@ -234,18 +249,32 @@ def _take(folder: Path, store: Path) -> IntakeSummary:
     return summary
 
 
-def read_known(source: Path, *, as_of: date, policy: Policy) -> Sources:
-    """Read what was known on `as_of` from a folder or a store file."""
+def read_known(
+    source: Path, *, as_of: date, policy: Policy, known_on: date | None = None
+) -> Sources:
+    """Read what was known on `as_of` from a folder or a store file.
+
+    With `known_on` only what was on record at the end of that day, which a store alone can tell.
+    """
     expected = "a folder of CSV files or a store file"
     check_place(source, raised=SourceError, expected=expected)
     if not source.exists():
         raise SourceError(what="does not exist", where=str(source), expected=expected)
     if source.is_dir() or is_own(source):
+        if known_on is not None:
+            raise SourceError(
+                what="does not say when its rows were entered",
+                where=str(source),
+                expected="a store, which does, for what was on record on a day",
+                hint="drift intake FOLDER --store FILE makes one",
+            )
         with as_folder(source) as folder:
             return read_folder(folder, as_of=as_of, policy=policy)
     con = open_store(source, read_only=True)
     try:
-        return _sources_of(con, as_of=as_of, policy=policy)
+        if known_on is not None:
+            run(con, "see_until", day=known_on)
+        return sources_of(con, as_of=as_of, policy=policy)
     finally:
         con.close()
 
@@ -254,13 +283,19 @@ def read_folder(folder: Path, *, as_of: date | None, policy: Policy) -> Sources:
     """Read what was known on `as_of`, or all where None, from a folder of CSV files."""
     con = open_store(None)
     try:
-        take_folder(con, folder)
-        return _sources_of(con, as_of=as_of, policy=policy)
+        load_tables(con, folder)
+        return sources_of(con, as_of=as_of, policy=policy)
     finally:
         con.close()
 
 
-def _sources_of(con: Connection, *, as_of: date | None, policy: Policy) -> Sources:
+def load_tables(con: Connection, folder: Path) -> None:
+    """Load a folder of CSV files into a store in memory, with what was amended in it since."""
+    take_folder(con, folder)
+    apply_kept(con, read_kept(folder))
+
+
+def sources_of(con: Connection, *, as_of: date | None, policy: Policy) -> Sources:
     """Return what an open store holds, by the policy's points."""
     return read_sources(
         con,

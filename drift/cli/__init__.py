@@ -7,6 +7,7 @@ is quick.  Rests on `api`.
 ``main``      the group of commands, trouble and exit codes
 ``source``    commands that read a source: review, intake
 ``bench``     commands for the bench: respond, sheet, check
+``journal``   commands on rows and their journal: withdraw, amend, restore, journal, export
 ``studies``   commands that study the method itself: detectability, proof
 ``memos``     commands that write a note or memo on meters: impact, retirement
 ``options``   arguments and options that several commands share

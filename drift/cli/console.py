@@ -165,12 +165,17 @@ def say_intake(summary: "IntakeSummary", *, doubts: list[str]) -> None:
         note = f"; {row['note']}" if row["note"] else ""
         tell(f"{one_line(row['file'])}{table}: {', '.join(counts)}{note}")
     say_held_back(summary.held_back)
-    for line in _amended(summary.amendments):
-        tell(f"amended {line}")
+    say_amended(summary.amendments)
     for doubt in doubts[:_MOST_DOUBTS]:
         tell(f"Look at the sheet: {visible(doubt)}")
     if more := len(doubts[_MOST_DOUBTS:]):
         tell(f"Look at the sheet: {count(more, 'other sitting')} like these")
+
+
+def say_amended(amendments: "pl.DataFrame") -> None:
+    """Print each amended value."""
+    for line in _amended(amendments):
+        tell(f"amended {line}")
 
 
 def _amended(amendments: "pl.DataFrame") -> list[str]:

@@ -13,6 +13,7 @@ from drift.cli.bench import check, respond, sheet
 from drift.cli.completion import completion
 from drift.cli.console import keep_quiet
 from drift.cli.guide import guide, reference
+from drift.cli.journal import amend, export, journal, restore, withdraw
 from drift.cli.memos import impact, retirement
 from drift.cli.options import EXIT_STOPPED, EXIT_UNUSABLE
 from drift.cli.records import import_records, start, status
@@ -48,6 +49,11 @@ for _command in (
     retirement,
     detectability,
     proof,
+    withdraw,
+    amend,
+    restore,
+    journal,
+    export,
     guide,
     reference,
     completion,

@@ -26,6 +26,11 @@ policy_option = click.option(
 strict_option = click.option(
     "--strict", is_flag=True, help="Exit with 1 where rows were held back."
 )
+by_option = click.option("--by", metavar="NAME", help="Who does it, for the journal.")
+why_option = click.option("--why", metavar="TEXT", help="Why, for the journal.")
+yes_option = click.option(
+    "--yes", is_flag=True, help="Write without asking; --by and --why must be given."
+)
 json_option = click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
 
 EXIT_DONE = 0

@@ -9,11 +9,13 @@ from typing import TYPE_CHECKING
 
 import click
 
-from drift.cli.console import say_intake, say_review, tell_record
+from drift.cli.console import say_amended, say_intake, say_review, tell_record
+from drift.cli.journal import signature
 from drift.cli.options import (
     EXIT_DONE,
     EXIT_HELD_BACK,
     as_of_option,
+    by_option,
     day_asked,
     json_option,
     out_asked,
@@ -21,6 +23,8 @@ from drift.cli.options import (
     policy_option,
     source_argument,
     strict_option,
+    why_option,
+    yes_option,
 )
 from drift.report.pdf import find_browser
 
@@ -117,17 +121,40 @@ def review(
     required=True,
     help="Store file to load into; made where it does not exist.",
 )
+@by_option
+@why_option
+@yes_option
 @strict_option
 @json_option
-def intake(source: Path, *, store: Path, strict: bool, as_json: bool) -> int:
+def intake(
+    source: Path,
+    *,
+    store: Path,
+    by: str | None,
+    why: str | None,
+    yes: bool,
+    strict: bool,
+    as_json: bool,
+) -> int:
     """Load SOURCE, a folder of CSV files, into a store file.
+
+    Where it amends values on record they are shown, and who amends them and why is asked first.
 
     Example: drift intake records/history --store fleet.duckdb
     """
     from drift.api.bench import doubted_in  # noqa: PLC0415
     from drift.api.reviews import intake as take  # noqa: PLC0415
+    from drift.store.journal import signed_now  # noqa: PLC0415
+    from drift.store.loading import UnsignedAmendmentsError  # noqa: PLC0415
 
-    summary = take(source, store=store)
+    agreed = yes and bool(by) and bool(why)
+    try:
+        signed = signed_now(by, (why or "") if agreed else "")
+        summary = take(source, store=store, signed=signed)
+    except UnsignedAmendmentsError as error:
+        say_amended(error.summary.amendments)
+        signed = signature(by=by, why=why, yes=yes, asks="Amend these values")
+        summary = take(source, store=store, signed=signed)
     if as_json:
         frames = {"files": summary.files, "held_back": summary.held_back}
         frames["amendments"] = summary.amendments

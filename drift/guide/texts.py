@@ -12,6 +12,7 @@ TOPICS = (
     "bench-day",
     "assessor",
     "keep-or-retire",
+    "journal",
     "pages",
     "standings",
     "statistics",

@@ -18,6 +18,7 @@ from drift.intake.encoding import (
     write_lines,
 )
 from drift.intake.headers import Header, delimiter_of, nearest_column, recognise
+from drift.intake.kept_files import is_kept
 from drift.intake.mapping import Mapping
 from drift.intake.records import FileRecord, first_record
 from drift.places import check_place
@@ -128,7 +129,7 @@ def source_paths(folder: Path) -> list[Path]:
         ) from error
     for path in inside:
         check_place(path, raised=SourceError, expected="a CSV file")
-    paths = [path for path in inside if path.is_file()]
+    paths = [path for path in inside if path.is_file() and not is_kept(path)]
     if not paths:
         raise SourceError(
             what="holds no CSV file",

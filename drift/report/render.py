@@ -17,6 +17,7 @@ from drift.report.pages.dossier import DossierPage
 from drift.report.pages.evidence import EvidencePage
 from drift.report.pages.fleet import FleetPage
 from drift.report.pages.impact import ImpactPage
+from drift.report.pages.journal import JournalPage
 from drift.report.pages.records import RecordsPage
 from drift.report.pages.retirement import RetirementPage
 from drift.report.pages.sheet import SheetPage
@@ -166,12 +167,18 @@ def html_records(page: RecordsPage) -> str:
     return _html("import.html.jinja2", page)
 
 
+def html_journal(page: JournalPage) -> str:
+    """Return the journal of a source as one HTML page that needs nothing beside it."""
+    return _html("journal.html.jinja2", page)
+
+
 def _html(
     template: str,
     page: FleetPage
     | DossierPage
     | EvidencePage
     | ImpactPage
+    | JournalPage
     | RecordsPage
     | RetirementPage
     | SheetPage,

@@ -9,13 +9,14 @@ from typing import Any
 
 import polars as pl
 
-from drift.errors import SourceError
+from drift.errors import SourceError, StoreError
 from drift.frames import Schema
 from drift.intake.columns import TABLES
 from drift.intake.files import SourceFile, inspect_file, is_as_it_was, source_paths
 from drift.intake.mapping import Mapping, read_mapping
 from drift.store.connection import Connection, all_or_nothing, frame, run
 from drift.store.filling import fill_absent
+from drift.store.journal import Draft, load_draft, next_entry, save_entry
 from drift.store.saving import save_rows
 from drift.store.tables import AMENDMENTS, FILES, HELD_BACK
 
@@ -71,8 +72,33 @@ class _Arrival:
         return self.twin == self.file_no
 
 
+class UnsignedAmendmentsError(StoreError):
+    """A load would amend values, and nobody said who does so and why.
+
+    Parameters
+    ----------
+    summary : IntakeSummary
+        What the load would bring.
+    where : str
+        The folder.
+    """
+
+    def __init__(self, summary: IntakeSummary, *, where: str) -> None:
+        self.summary = summary
+        super().__init__(
+            what=f"amends {summary.amendments.height} values on record; nothing was taken",
+            where=where,
+            expected="who amends them and why",
+            hint="look at them, then load again with --by NAME --why TEXT --yes",
+        )
+
+
 def take_folder(
-    con: Connection, folder: Path, *, progress: _Progress | None = None
+    con: Connection,
+    folder: Path,
+    *,
+    draft: Draft | None = None,
+    progress: _Progress | None = None,
 ) -> IntakeSummary:
     """Load every CSV file of a folder, all of it or, where anything fails, nothing.
 
@@ -82,58 +108,85 @@ def take_folder(
         A store opened for writing.
     folder : Path
         The folder; folders inside it are not looked into.
+    draft : Draft or None
+        The entry of the journal that the load makes, where it brings anything; None for none, as
+        where a folder is only looked at.
     progress : callable or None
         Called with a file's name, the bytes done and the bytes in all.
 
     Raises
     ------
+    UnsignedAmendmentsError
+        If it amends values and the draft gives no reason.
     SourceError
         If there is no such folder, no CSV file in it, or no table of readings either there or in
         the store.
     StoreError
         If the store cannot be written.
     """
-    paths = source_paths(folder)
-    mapping = read_mapping(folder)
-    files = [inspect_file(path, mapping=mapping) for path in paths]
     with all_or_nothing(con):
-        return _take(con, folder, files=files, mapping=mapping, progress=progress)
+        return take_within(con, folder, draft=draft, progress=progress)
 
 
-def _take(
+def take_within(
     con: Connection,
     folder: Path,
     *,
-    files: list[SourceFile],
-    mapping: Mapping,
-    progress: _Progress | None,
+    draft: Draft | None,
+    by_hand: bool = False,
+    progress: _Progress | None = None,
 ) -> IntakeSummary:
-    """Load files within the transaction that is open."""
+    """Load a folder as `take_folder`, within a transaction that is open.
+
+    With `by_hand` its rows are what a person enters, so that what a person set aside may come back.
+    """
+    paths = source_paths(folder)
+    mapping = read_mapping(folder)
+    files = [inspect_file(path, mapping=mapping) for path in paths]
+    entry_no = next_entry(con)[0] if draft else 0
     ((load_no, first_file_no, readings_known),) = run(con, "next_numbers").fetchall()
     if not readings_known and not any(file.table == "readings" for file in files):
         raise _no_readings(folder, files=files)
-    seen = frame(con, "files_seen", schema=_SEEN, mapping_sha256=mapping.sha256).rows(named=True)
+    # What a person enters twice is meant twice.
+    seen = [] if by_hand else _files_seen(con, mapping)
     first_of_content = {row["sha256"]: row["file_no"] for row in reversed(seen)}
     arrivals = [
         _Arrival(file=file, file_no=no, twin=first_of_content.setdefault(file.sha256, no))
         for no, file in enumerate(files, start=first_file_no)
     ]
-    source_name = folder.resolve().name
+    source_name = "" if by_hand else folder.resolve().name
     total_rows, rounded = save_rows(
         con,
         {arrival.file_no: arrival.file for arrival in arrivals if arrival.is_first},
         date_format=mapping.date_format,
         told=_teller(arrivals, progress=progress),
     )
-    fates = _settle(con, arrivals, source_name=source_name, first_file_no=first_file_no)
+    about = {"source_name": source_name, "first_file_no": first_file_no, "entry_no": entry_no}
+    fates = _settle(con, arrivals, about={**about, "is_by_hand": by_hand})
     fates |= {(file_no, "rounded"): numbers for file_no, numbers in rounded.items()}
     rows = _file_rows(arrivals, seen=seen, total_rows=total_rows, fates=fates)
     _check_sums(con, arrivals, rows=rows, first_file_no=first_file_no)
     places = {(row["source_name"], row["file"], row["sha256"]) for row in seen}
     new = [row for row in rows if (source_name, row["file"], row["sha256"]) not in places]
     if new:
-        _save_files(con, new, load_no=load_no, source_name=source_name, mapping=mapping)
-    listed = [arrival.twin for arrival in arrivals]
+        load = {"load_no": load_no, "source_name": source_name, "entry_no": entry_no or None}
+        _save_files(con, new, load=load, mapping=mapping)
+    summary = _summary(con, rows, listed=[arrival.twin for arrival in arrivals])
+    if draft and new:
+        if draft.kind == "load" and not draft.signed.why and any(row["amended"] for row in new):
+            raise UnsignedAmendmentsError(summary, where=str(folder))
+        save_entry(con, load_draft(draft, new, source_name=source_name))
+    return summary
+
+
+def _files_seen(con: Connection, mapping: Mapping) -> list[dict[str, Any]]:
+    """Return the files that a store was made from under a mapping."""
+    seen = frame(con, "files_seen", schema=_SEEN, mapping_sha256=mapping.sha256)
+    return seen.rows(named=True)
+
+
+def _summary(con: Connection, rows: list[dict[str, Any]], *, listed: list[int]) -> IntakeSummary:
+    """Return what files brought; `listed` are their numbers, or those of their twins."""
     return IntakeSummary(
         files=pl.DataFrame(rows, schema=FILES),
         held_back=frame(con, "held_back", schema=HELD_BACK, as_of=None, file_nos=listed),
@@ -142,7 +195,7 @@ def _take(
 
 
 def _settle(
-    con: Connection, arrivals: list[_Arrival], *, source_name: str, first_file_no: int
+    con: Connection, arrivals: list[_Arrival], *, about: dict[str, object]
 ) -> dict[tuple[int, str], int]:
     """Settle what became of the rows saved; return the number of rows by file and fate.
 
@@ -154,11 +207,9 @@ def _settle(
         came = [arrival for arrival in arrivals if arrival.file.table == table and arrival.is_first]
         if not came:
             continue
-        about = {
+        about |= {
             "table_name": table,
             "in_force": f"{table}_in_force",
-            "first_file_no": first_file_no,
-            "source_name": source_name,
             "file_names": [arrival.file.path.name for arrival in came],
             "file_nos": [arrival.file_no for arrival in came],
         }
@@ -169,6 +220,7 @@ def _settle(
         fill_absent(con, table, files=by_number, about=about)
         saved = run(con, "rows_saved", **about).fetchall()
         fates |= {(file_no, "saved"): rows for file_no, rows in saved}
+        run(con, "set_aside_again", **about)
         run(con, "outcomes", **about)
         run(con, "save_superseded", **about)
         counts = run(con, "outcome_counts").fetchall()
@@ -176,7 +228,7 @@ def _settle(
         if counts:
             run(con, "save_held_repeats")
             run(con, "save_amendments", **about)
-            run(con, "save_replaced")
+            run(con, "save_replaced", **about)
             run(con, "drop_known")
     return fates
 
@@ -263,15 +315,14 @@ def _save_files(
     con: Connection,
     rows: list[dict[str, Any]],
     *,
-    load_no: int,
-    source_name: str,
+    load: dict[str, object],
     mapping: Mapping,
 ) -> None:
     """Note a load and its files, and hold back of copies what was held back of their twins."""
-    run(con, "save_load", load_no=load_no, source_name=source_name, loaded_at=_now())
+    run(con, "save_load", **load, loaded_at=_now())
     schema: Schema = {"file_no": pl.Int32, **FILES}
     arrivals = pl.DataFrame(rows, schema=schema).with_columns(
-        load_no=load_no, mapping_sha256=pl.lit(mapping.sha256)
+        load_no=pl.lit(load["load_no"]), mapping_sha256=pl.lit(mapping.sha256)
     )
     con.register("arrivals", arrivals)
     run(con, "save_files")

@@ -141,7 +141,17 @@ def exit_code(arguments: list[str]) -> int:
 
 def emptied(con: Connection) -> Connection:
     """Return a store without what the last case left in it: making one anew takes longer."""
-    for table in ("loads", "files", "held_back", "replaced", "superseded", "amendments", *TABLES):
+    for table in (
+        "loads",
+        "files",
+        "held_back",
+        "changes",
+        "undone",
+        "journal",
+        "superseded",
+        "amendments",
+        *TABLES,
+    ):
         con.execute(f"delete from {table}")  # noqa: S608
     return con
 

@@ -127,7 +127,8 @@ def test_a_value_that_was_empty_is_said_to_have_been(
     for name, remark in (("f", ""), ("g", "read again")):
         row = f"A,2024-01-05,as_found,5,5,1,{remark}"
         folder = write(tmp_path / name, r=readings(row, columns="replicate,remarks"))
-        _, said = run("intake", folder, "--store", tmp_path / "s")
+        sign = ("--by", "K. Vale", "--why", "found on the sheet", "--yes")
+        _, said = run("intake", folder, "--store", tmp_path / "s", *sign)
     assert "remarks: empty → read again" in said
 
 

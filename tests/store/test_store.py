@@ -6,7 +6,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
-from datetime import date
+from datetime import UTC, date, datetime
 from pathlib import Path
 
 import duckdb
@@ -19,6 +19,7 @@ from drift.intake.column import Column
 from drift.intake.columns import IN_ORDER, TABLES
 from drift.store import connection, opening
 from drift.store.connection import Connection, frame, run
+from drift.store.journal import Draft, Signed
 from drift.store.loading import take_folder
 from drift.store.opening import open_store
 from drift.store.tables import AMENDMENTS, FILES, HELD_BACK, SESSIONS
@@ -138,7 +139,7 @@ def test_a_store_of_another_version_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "s.duckdb"
     with open_store(path, folder=tmp_path) as store:
         store.execute("update store_info set schema_version = 99")
-    with pytest.raises(StoreError, match="has version 99; expected a store of version 3") as caught:
+    with pytest.raises(StoreError, match="has version 99; expected a store of version 4") as caught:
         open_store(path)
     assert "newer drift" in caught.value.hint
 
@@ -287,7 +288,7 @@ def test_a_changed_value_amends_and_the_old_one_stays(tmp_path: Path, con: Conne
 
 
 def test_amendments_chain_and_versions_count(tmp_path: Path, con: Connection) -> None:
-    """Three loads and two lines of one file: five forms of a row, each but the last replaced."""
+    """Three loads and two lines of one file: five forms of a row, each but the last set aside."""
     take_folder(con, write(tmp_path / "a", r=readings(*ROWS), v=vessels("5.00")))
     take_folder(con, write(tmp_path / "b", v=vessels("5.01", "5.02")))
     take_folder(con, write(tmp_path / "c", v=vessels("5.000")))
@@ -300,8 +301,8 @@ def test_amendments_chain_and_versions_count(tmp_path: Path, con: Connection) ->
         ("5.02", "5", "c/v.csv", 2),
         ("5", "5.04", "d/v.csv", 3),
     ]
-    versions = con.execute("select version from replaced order by by_file_no, by_line").fetchall()
-    assert versions == [(1,), (2,), (3,), (4,)]
+    aside = con.execute("select count(*) from changes where not in_force").fetchone()
+    assert aside == (4,)
 
 
 def vessels(*contents: str) -> str:
@@ -413,10 +414,11 @@ def test_a_reading_belongs_to_the_nearest_point_in_reach(tmp_path: Path) -> None
 def test_a_session_carries_what_its_readings_say(tmp_path: Path) -> None:
     """Means in decimal, the n − 1 spread, the coarsest resolution, and words joined."""
     columns = "resolution_pct,vessel_id,operator,water_temp_c,remarks"
+    columns += ",draws,procedure,checked_by,stated_verdict,visit_reason"
     rows = [
-        "A,2024-01-05,as_found,5,5.1,0.05,V2,bo,20,",
-        "A,2024-01-05,as_found,5,5.0,0.1,V1,al,21,dry",
-        "A,2024-01-05,as_found,5.2,5.2,,V2,al,,",
+        "A,2024-01-05,as_found,5,5.1,0.05,V2,bo,20,,1,C 231,yo,pass,doubt",
+        "A,2024-01-05,as_found,5,5.0,0.1,V1,al,21,dry,2,,xi,,",
+        "A,2024-01-05,as_found,5.2,5.2,,V2,al,,,,,,,",
     ]
     _, sources = load(write(tmp_path, r=readings(*rows, columns=columns)))
     (row,) = sources.sessions.iter_rows(named=True)
@@ -435,6 +437,11 @@ def test_a_session_carries_what_its_readings_say(tmp_path: Path) -> None:
         "vessel_id": "V1 + V2",
         "operator": "al + bo",
         "water_temp_c": 20.5,
+        "draws": 2,
+        "procedure": "C 231",
+        "checked_by": "xi + yo",
+        "stated_verdict": "pass",
+        "visit_reason": "doubt",
         "remarks": "dry",
         "readings_left_out": 0,
     }
@@ -647,7 +654,12 @@ EVERYTHING = {
     "database_name": "store",
     "decimal_mark": ".",
     "absent": ["site", "operator", "stage"],
+    "entry_no": 1,
+    "meter_id": "A",
 }
+# Statements that must be given files.
+OF_FILES = {"doubled_keys", "tables_of_files"}
+DOUBLED = "insert into meters by name select * exclude (row_key) from meters where line = 2"
 READING = [
     name
     for name in QUERIES
@@ -679,11 +691,16 @@ def test_each_query_that_reads_keeps_its_columns_and_grain(
         r=readings(*ROWS, "B,2024-02-05,as_found,9.98,x"),
         u="meter_id,site\nA,north\nB,south\n",
     )
-    take_folder(con, folder)
+    signed = Signed(by="K", why="typing", at=datetime(2024, 3, 1, tzinfo=UTC))
+    draft = Draft(signed=signed, kind="load")
+    take_folder(con, folder, draft=draft)
     fresh = readings(ROWS[0], "A,2024-01-05,as_found,5,5.3000000001")
-    take_folder(con, write(tmp_path / "b", r=fresh))
+    take_folder(con, write(tmp_path / "b", r=fresh), draft=draft)
+    if name == "doubled_keys":
+        con.execute(DOUBLED)
     header = header_of(name)
-    text, used = connection._query(name, EVERYTHING)
+    files = {"file_nos": [1, 2, 3]} if name in OF_FILES else {}
+    text, used = connection._query(name, EVERYTHING | files)
     result = con.sql(text, params=used).pl()
     if name == "rows_in_force":
         assert result.columns == [column.name for column in TABLES["meters"]]

@@ -1,0 +1,199 @@
+"""This module reads, checks and writes out the journal of a source, and exports a store."""
+
+import csv
+import hashlib
+import io
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from datetime import date
+from pathlib import Path
+
+import polars as pl
+
+from drift.errors import DriftError, SourceError, written_into
+from drift.frames import Row
+from drift.intake.columns import TABLES
+from drift.intake.kept_files import JOURNAL_FILE, JOURNALLED
+from drift.places import check_place
+from drift.report.pages.journal import journal_page
+from drift.report.render import html_journal
+from drift.store.connection import Connection, run
+from drift.store.folder_journal import kept_broken_at, read_kept
+from drift.store.journal import JOURNAL, KINDS, about_meter, broken_at, journal_of
+from drift.store.opening import open_store
+from drift.store.rows_in_force import rows_where
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """Which entries are asked for; what is None is not asked."""
+
+    meter_id: str | None = None
+    person: str | None = None
+    since: date | None = None
+    until: date | None = None
+    kind: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """Entries of a journal.
+
+    Attributes
+    ----------
+    source_name : str
+        Whose journal it is.
+    entries : list of dict
+        Rows of `drift.store.journal.JOURNAL` that were asked for, the oldest first.
+    total : int
+        Entries in all.
+    broken : str
+        Where the chain breaks, as a sentence; empty where it is whole.
+    checksums : dict of str to str
+        Of the rows in force of each table of a store.
+    """
+
+    source_name: str
+    entries: list[Row]
+    total: int
+    broken: str
+    checksums: dict[str, str] = field(default_factory=dict)
+
+
+def read_journal(source: Path, asked: Asked, *, checked: bool = False) -> Found:
+    """Read the journal of a folder or a store file.
+
+    Parameters
+    ----------
+    source : Path
+        Folder or store file; it is not changed.
+    asked : Asked
+        Which entries.
+    checked : bool
+        Whether to say the checksums of a store's tables.
+
+    Raises
+    ------
+    DriftError
+        If the source cannot be used, or there is no such kind of entry.
+    """
+    if asked.kind is not None and asked.kind not in KINDS:
+        raise DriftError(
+            what="is no kind of entry", where=asked.kind, expected=f"one of {', '.join(KINDS)}"
+        )
+    expected = "a folder of CSV files or a store file"
+    check_place(source, raised=SourceError, expected=expected)
+    if not source.exists():
+        raise SourceError(what="does not exist", where=str(source), expected=expected)
+    checksums: dict[str, str] = {}
+    brought: list[int] = []
+    if source.is_dir():
+        kept = read_kept(source)
+        entries = pl.DataFrame(kept.entries, schema=JOURNAL)
+        broken = kept_broken_at(source, kept)
+    else:
+        with open_store(source, read_only=True) as con:
+            entries = journal_of(con)
+            if asked.meter_id is not None:
+                rows = run(con, "entries_of_meter", meter_id=asked.meter_id).fetchall()
+                brought = [number for (number,) in rows]
+            if checked:
+                checksums = {name: checksum for name, _, _, checksum in _tables(con)}
+        broken = broken_at(entries.iter_rows(named=True))
+    return Found(
+        source_name=source.resolve().name,
+        entries=_asked_for(entries, asked, brought=brought).to_dicts(),
+        total=entries.height,
+        broken=broken,
+        checksums=checksums,
+    )
+
+
+def _asked_for(entries: pl.DataFrame, asked: Asked, *, brought: list[int]) -> pl.DataFrame:
+    """Return the entries that are asked for; `brought` those that brought rows of the meter."""
+    if asked.meter_id is not None:
+        named = about_meter(entries, asked.meter_id)["entry_no"]
+        entries = entries.filter(pl.col("entry_no").is_in([*named, *brought]))
+    day = pl.col("recorded_at").str.slice(0, 10)
+    if asked.person is not None:
+        name = asked.person.casefold()
+        entries = entries.filter(pl.col("recorded_by").str.to_lowercase() == name)
+    if asked.kind is not None:
+        entries = entries.filter(pl.col("kind") == asked.kind)
+    if asked.since is not None:
+        entries = entries.filter(day >= asked.since.isoformat())
+    if asked.until is not None:
+        entries = entries.filter(day <= asked.until.isoformat())
+    return entries
+
+
+def write_journal(found: Found, path: Path, *, as_page: bool) -> None:
+    """Write entries as a CSV file or as a page.
+
+    Raises
+    ------
+    DriftError
+        If the file cannot be written.
+    """
+    if as_page:
+        today = date.today()  # noqa: DTZ011 (the laboratory's own day)
+        page = journal_page(found.entries, found.source_name, broken=found.broken, today=today)
+        text = html_journal(page)
+    else:
+        text = _csv(JOURNALLED, ([row[name] for name in JOURNALLED] for row in found.entries))
+    with written_into(path.parent):
+        path.write_text(text, encoding="utf-8")
+
+
+def export_store(store: Path, folder: Path) -> Iterator[tuple[str, int, str]]:
+    """Write the rows in force of a store as CSV files.
+
+    Yields
+    ------
+    tuple of (str, int, str)
+        Of each file its name, its rows and the checksum of its table.
+
+    Raises
+    ------
+    DriftError
+        If the store cannot be read, or the folder is not empty or cannot be written.
+    """
+    check_place(folder, raised=DriftError, expected="a new or empty folder")
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        raise DriftError(
+            what="is there already and not empty",
+            where=str(folder),
+            expected="a new or empty folder, so that nothing is mixed or lost",
+        )
+    with open_store(store, read_only=True) as con, written_into(folder):
+        folder.mkdir(parents=True, exist_ok=True)
+        for table, text, rows, checksum in _tables(con):
+            path = folder / f"{table}.csv"
+            path.write_text(text, encoding="utf-8")
+            yield path.name, rows, checksum
+        entries = journal_of(con)
+        lines = ([row[name] for name in JOURNALLED] for row in entries.iter_rows(named=True))
+        (folder / JOURNAL_FILE).write_text(_csv(JOURNALLED, lines), encoding="utf-8")
+
+
+def _tables(con: Connection) -> Iterator[tuple[str, str, int, str]]:
+    """Give each table that has rows: its name, its rows as CSV, their number and checksum.
+
+    The checksum is the SHA-256 of the rows as they are exported, in the order of their keys.
+    """
+    for table, columns in TABLES.items():
+        rows = rows_where(con, table, cells={})
+        if not rows:
+            continue
+        names = [column.name for column in columns]
+        text = _csv(names, ([row.cells[name] for name in names] for row in rows))
+        yield table, text, len(rows), hashlib.sha256(text.encode()).hexdigest()
+
+
+def _csv(header: object, rows: object) -> str:
+    """Return rows as the text of a CSV file."""
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(header)  # type: ignore[arg-type]  # an iterable of names
+    writer.writerows(rows)  # type: ignore[arg-type]  # an iterable of rows
+    return text.getvalue()

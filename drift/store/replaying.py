@@ -1,0 +1,198 @@
+"""This module applies to a store in memory what a folder's ``amendments.csv`` changed."""
+
+import tempfile
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from itertools import groupby
+from pathlib import Path
+
+import polars as pl
+
+from drift.errors import DriftError, SourceError
+from drift.frames import Schema
+from drift.intake.columns import TABLES
+from drift.intake.kept_files import AMENDMENTS_FILE
+from drift.store.changing import Edit, edit_rows
+from drift.store.connection import Connection, all_or_nothing, run
+from drift.store.folder_journal import Kept, KeptLine
+from drift.store.journal import save_rows_of_journal
+from drift.store.rows_in_force import RowInForce, rows_named
+
+_NAME = AMENDMENTS_FILE.removesuffix(".csv")
+_NOT_APPLIED: Schema = {
+    "file_no": pl.Int32,
+    "line": pl.Int64,
+    "column_name": pl.String,
+    "reason": pl.String,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class _Step:
+    """What one entry did to one row: the lines that say so."""
+
+    lines: tuple[KeptLine, ...]
+
+    @property
+    def table(self) -> str:
+        """The table of the row."""
+        return self.lines[0].table
+
+    @property
+    def row(self) -> str:
+        """The row before."""
+        return self.lines[0].row
+
+    @property
+    def rows(self) -> set[tuple[str, str]]:
+        """The row before and after."""
+        return {(self.table, self.row), (self.table, self.lines[0].row_after or self.row)}
+
+    @property
+    def sets(self) -> dict[str, str] | None:
+        """What its columns say then; None where it was withdrawn."""
+        if self.lines[0].action == "withdrawn":
+            return None
+        return {line.column: line.after for line in self.lines}
+
+
+def apply_kept(con: Connection, kept: Kept) -> list[str]:
+    """Apply the amendments of a folder to a store that its tables were loaded into.
+
+    Parameters
+    ----------
+    con : Connection
+        A store in memory.
+    kept : Kept
+        What the folder keeps, from `read_kept`.
+
+    Returns
+    -------
+    list of str
+        Why some could not be applied, as they are listed among what was held back.
+
+    Raises
+    ------
+    SourceError
+        If what the folder keeps cannot be applied.
+
+    Notes
+    -----
+    An amendment of a row that is there no more, or that says something else than it did then, is
+    held back with the reason.
+    """
+    if not kept.entries and not kept.lines:
+        return []
+    with all_or_nothing(con), tempfile.TemporaryDirectory(prefix="drift-") as scratch:
+        _save_journal(con, kept)
+        problems: list[tuple[KeptLine, str]] = []
+        for batch in _batches(_steps(kept)):
+            problems += _apply(con, batch, scratch=Path(scratch))
+        _save_problems(con, kept, problems)
+    return [why for _, why in problems]
+
+
+def _save_journal(con: Connection, kept: Kept) -> None:
+    """Take over the entries, as they are."""
+    numbers = [row["entry_no"] for row in kept.entries]
+    for number in numbers:
+        if numbers.count(number) > 1:
+            raise SourceError(
+                what=f"has entry {number} more than once",
+                where="journal.csv",
+                expected="a file as this program wrote it",
+            )
+    if numbers:
+        save_rows_of_journal(con, kept.entries)
+
+
+def _steps(kept: Kept) -> Iterable[_Step]:
+    """Return what was done to rows, in order, but what was undone since."""
+    done = [
+        line
+        for line in kept.lines
+        if line.entry_no not in kept.undone and line.action in {"set", "withdrawn"}
+    ]
+    for _, lines in groupby(done, key=lambda line: (line.entry_no, line.table, line.row)):
+        yield _Step(tuple(lines))
+
+
+def _batches(steps: Iterable[_Step]) -> Iterable[list[_Step]]:
+    """Return steps in runs in which no row is changed twice."""
+    batch: list[_Step] = []
+    touched: set[tuple[str, str]] = set()
+    for step in steps:
+        if touched & step.rows:
+            yield batch
+            batch, touched = [], set()
+        batch.append(step)
+        touched |= step.rows
+    if batch:
+        yield batch
+
+
+def _apply(con: Connection, batch: Sequence[_Step], *, scratch: Path) -> list[tuple[KeptLine, str]]:
+    """Apply steps of which none needs another; return the lines that could not be applied."""
+    problems: list[tuple[KeptLine, str]] = []
+    for table in sorted({step.table for step in batch}):
+        mine = [step for step in batch if step.table == table]
+        if table not in TABLES:
+            problems += [(step.lines[0], f"{table!r} is no table") for step in mine]
+            continue
+        found = rows_named(con, table, sorted({step.row for step in mine}))
+        edits = []
+        for step in mine:
+            if why := _misfit(step, found[step.row]):
+                problems.append((step.lines[0], why))
+            else:
+                edits.append(Edit(found[step.row][0], step.sets, line=step.lines[0].line))
+        try:
+            if edits:
+                edit_rows(con, edits, draft=None, name=_NAME, scratch=scratch)
+        except DriftError as error:
+            raise SourceError(
+                what=f"cannot be applied: {error}",
+                where=AMENDMENTS_FILE,
+                expected="a file as this program wrote it",
+            ) from error
+    return problems
+
+
+def _misfit(step: _Step, found: Sequence[RowInForce]) -> str:
+    """Return why a step does not fit the rows that are there; empty where it does."""
+    if not found:
+        return f"amends a row of {step.table} that is not there: {step.row}"
+    if len(found) > 1:
+        return f"{step.row} names {len(found)} rows of {step.table}"
+    for line in step.lines:
+        if line.action == "withdrawn":
+            continue
+        if line.column not in found[0].cells:
+            return f"{step.table} has no column {line.column!r}"
+        is_now = found[0].cells[line.column]
+        if is_now != line.before:
+            return (
+                f"{line.column} of {step.row} is {is_now or 'empty'} now, and was "
+                f"{line.before or 'empty'} when it was amended: not applied"
+            )
+    return ""
+
+
+def _save_problems(con: Connection, kept: Kept, problems: Sequence[tuple[KeptLine, str]]) -> None:
+    """List what could not be applied among the rows held back."""
+    if not problems:
+        return
+    ((load_no, file_no, _),) = run(con, "next_numbers").fetchall()
+    run(
+        con,
+        "save_kept_file",
+        load_no=load_no,
+        file_no=file_no,
+        file=AMENDMENTS_FILE,
+        rows=len(kept.lines),
+        held_back=len(problems),
+    )
+    rows = [(file_no, line.line, line.column, why) for line, why in problems]
+    con.register("refused", pl.DataFrame(rows, schema=_NOT_APPLIED, orient="row"))
+    run(con, "save_held_lines")
+    con.unregister("refused")
