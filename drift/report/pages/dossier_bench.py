@@ -7,8 +7,11 @@ from drift.frames import Row
 from drift.meter.causes import WEIGHED_VISITS
 from drift.meter.dial import STATED_AT_PCT
 from drift.meter.marks import ACCUMULATE, CANCEL, CANNOT_TELL, ONLY_HAND, ONLY_MARK
-from drift.report.pages.reference_rows import BenchPart, MoveRow
+from drift.report.pages.reference_rows import BenchPart, CauseRow, MoveRow
 from drift.review.results import Review
+
+# A cause less probable than this is left out of the table.
+_LEAST = 0.01
 
 # What each cause is called, and what to look at (common practice, no source).
 CAUSE_WORDS = {
@@ -65,8 +68,14 @@ def bench_part(review: Review, ledger: pl.DataFrame, *, meter_id: str) -> BenchP
     mine = pl.col("meter_id") == meter_id
     causes = review.reference.causes.filter(mine)
     latest = causes.filter(pl.col("segment") == pl.col("segment").max()).to_dicts()
+    told = bool(latest) and latest[0]["can_tell"] and latest[0]["probability"] is not None
+    likely = [row for row in latest if told and row["probability"] >= _LEAST]
     return BenchPart(
         lead=_lead(review, ledger, latest),
+        causes=tuple(
+            CauseRow(_words(row["cause"]), row["probability"], CAUSE_WORDS[row["cause"]][1])
+            for row in likely
+        ),
         moves=move_rows(review.reference.moves.filter(mine)),
         balance=_balance(review, meter_id),
     )

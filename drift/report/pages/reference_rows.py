@@ -121,7 +121,7 @@ class MoveRow:
 
 @dataclass(frozen=True, slots=True)
 class BenchPart:
-    """What to look at first on the bench.
+    """What to look at first on the bench; causes are empty where none can be told.
 
     Attributes
     ----------
@@ -130,5 +130,6 @@ class BenchPart:
     """
 
     lead: str
+    causes: tuple[CauseRow, ...]
     moves: tuple[MoveRow, ...]
     balance: str
