@@ -7,12 +7,16 @@ const EMPTY = "No rows on record for this figure.";
 const drawings = new Map(); /* element -> what is drawn in it */
 const onDrawn = []; /* called with each element and view once it is drawn */
 
+/* A bare date would be read as one of Greenwich, and show the day before in America. */
+const DAY = /^\d{4}-\d\d-\d\d$/;
+const ofHere = (value) => (typeof value === "string" && DAY.test(value) ? `${value}T00:00:00` : value);
+
 /* Rows as objects, from one array a column. */
 function objects(columns) {
   const names = Object.keys(columns);
   const many = names.length ? columns[names[0]].length : 0;
   return Array.from({ length: many }, (_, at) =>
-    Object.fromEntries(names.map((name) => [name, columns[name][at]])));
+    Object.fromEntries(names.map((name) => [name, ofHere(columns[name][at])])));
 }
 
 function say(place, words) {

@@ -3,6 +3,7 @@
 import base64
 import hashlib
 import json
+import re
 from dataclasses import dataclass
 from functools import cache
 
@@ -227,7 +228,13 @@ def _digest(text_of_tag: str) -> str:
 def _style(further: str) -> str:
     """Return the style sheet with the palette of the figures, and a further one where named."""
     sheets = ("style.css", "figures.css", *([further] if further else []))
-    return "\n".join((_palette(), *map(report, sheets)))
+    return _small("\n".join((_palette(), *map(report, sheets))))
+
+
+def _small(style: str) -> str:
+    """Return a style sheet without comments and the white space that means nothing."""
+    bare = re.sub(r"\s+", " ", re.sub(r"/\*.*?\*/", "", style, flags=re.DOTALL))
+    return re.sub(r" ?([{};]) ?", r"\1", bare).replace(": ", ":").replace(";}", "}")
 
 
 @cache

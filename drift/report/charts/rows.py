@@ -100,10 +100,10 @@ def listed_rows(
 
 
 def plain_value(value: object) -> object:
-    """Return a value as JSON has it: days with their midnight, what is not finite null."""
+    """Return a value as JSON has it: a day bare, its midnight is the page's; not finite is null."""
     if isinstance(value, float):
         return float(f"{value:.{_DIGITS}g}") if math.isfinite(value) else None
-    return f"{value.isoformat()}T00:00:00" if isinstance(value, date) else value
+    return value.isoformat() if isinstance(value, date) else value
 
 
 def plain_rows(frame: pl.DataFrame) -> pl.DataFrame:

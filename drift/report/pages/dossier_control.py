@@ -140,9 +140,9 @@ def _path_lines(points: Sequence[PointRows]) -> list[tuple[ControlLine, list[Row
         rows = [
             {
                 "on": row["performed_on"],
-                "height": _REACH * row["unadjusted_path_pct"] / most,
+                "height": round(_REACH * row["unadjusted_path_pct"] / most, 2),
                 "beyond": False,
-                "value": row["unadjusted_path_pct"],
+                "value": round(row["unadjusted_path_pct"], 4),
             }
             for row in known
         ]
@@ -217,10 +217,10 @@ def _heights(series: ChartSeries) -> list[Row]:
         rows.append(
             {
                 "on": row["performed_on"],
-                "height": height,
+                "height": round(height, 2),
                 "beyond": is_beyond(row),
                 "limited": lower is not None,
-                "value": row["value"],
+                "value": round(row["value"], 4),
             }
         )
     return rows
