@@ -56,32 +56,26 @@ _SIGNED = "datum.value == 0 ? '0' : format(datum.value, '+.2~f')"
 
 
 def meter_history() -> Chart:
-    """Return the chart of what was found at each point of one meter, with its lanes of events."""
-    return _chart(AS_FOUND)
+    """Return the chart of what was found at each point of one meter, with its lanes of events.
 
-
-def meter_path() -> Chart:
-    """Return the same chart as it shows the path without adjustments."""
-    return _chart(UNTOUCHED)
-
-
-def _chart(state: str) -> Chart:
-    """Return the chart in one of its states."""
+    Parameter ``adjustments`` says whether it shows biases as found or the path without adjustments,
+    ``point`` which panel alone (``all`` for all).
+    """
     # Heights differ, so that each panel has a signal of its own for it.
     panels = [_panel(place).properties(height=150 + place) for place in range(MOST_PANELS)]
     views = ["happenings", *(f"visits_{place}" for place in range(MOST_PANELS))]
     chart: alt.VConcatChart = (
         alt.vconcat(lanes(), *panels, spacing=16, params=[zoom(*views)])
         .resolve_scale(x="shared", color="independent")
-        .add_params(*_params(state))
+        .add_params(*_params())
     )
     return chart
 
 
-def _params(state: str) -> list[alt.Parameter]:
+def _params() -> list[alt.Parameter]:
     """Return the choices of the reader, the ends of each panel, and what follows from them."""
     params = [
-        alt.param(name="adjustments", value=state),
+        alt.param(name="adjustments", value=AS_FOUND),
         alt.param(name="point", value="all"),
         alt.param(name="narrow", value=False),
     ]

@@ -10,6 +10,7 @@ from typing import Any
 import polars as pl
 from polars import selectors as cs
 
+from drift.format import raw
 from drift.report.charts.registry import FIGURES
 from drift.report.charts.theme import Chart, chart_config, hue, in_the_dark
 
@@ -102,7 +103,7 @@ def listed_rows(
 def plain_value(value: object) -> object:
     """Return a value as JSON has it: a day bare, its midnight is the page's; not finite is null."""
     if isinstance(value, float):
-        return float(f"{value:.{_DIGITS}g}") if math.isfinite(value) else None
+        return float(raw(value)) if math.isfinite(value) else None
     return value.isoformat() if isinstance(value, date) else value
 
 

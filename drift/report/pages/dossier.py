@@ -82,6 +82,7 @@ class DossierPage:
     events: tuple[EventRow, ...]
     noted: tuple[str, ...]
     drift_words: str
+    record: tuple[tuple[str, str], ...]
     annex: tuple[tuple[str, str, str], ...]
     earlier: MeterRow | None
     later: MeterRow | None
@@ -161,6 +162,7 @@ def _annexed(
         "conformity": conformity_part(review, meter_id),
         "events": tables.event_rows(review, meter_id),
         "noted": _noted(review, meter_id),
+        "record": tables.facts(review, meter_id),
         "compared": compared,
         "compared_alike": alike,
     }

@@ -68,7 +68,7 @@ class FullChart:
 
 
 def chart_series(
-    review: Review, points: Sequence[PointRows], ledger: pl.DataFrame, signals: pl.DataFrame
+    review: Review, points: Sequence[PointRows], *, ledger: pl.DataFrame, signals: pl.DataFrame
 ) -> list[ChartSeries]:
     """Return every chart at every point that the page shows."""
     by_point = {point.visits[0]["series"]: point for point in points}

@@ -160,7 +160,9 @@ class ConformityPart:
         return tuple(
             visit
             for visit in self.visits
-            if any(said and said.verdict != VERDICTS[PASS] for pair in visit.points for said in pair)
+            if any(
+                said and said.verdict != VERDICTS[PASS] for pair in visit.points for said in pair
+            )
         )
 
 

@@ -85,7 +85,7 @@ def control_part(
     drifts : bool
         Whether the path without adjustments confirms a drift at any point.
     """
-    series = chart_series(review, points, ledger, signals)
+    series = chart_series(review, points, ledger=ledger, signals=signals)
     adjusted = bool(ledger["adjusted"].any())
     hidden = drifts and adjusted
     rates = _rates(review, ledger)

@@ -20,10 +20,6 @@ _MOST_OUT = 6.0
 _SOFT_OUT = 2.2
 # Beside the first and the last day, and beside what a panel has to show, in shares of it.
 _BESIDE_DAYS, _BESIDE = 0.012, 0.06
-# Labels of lines are this far apart at least, in pixels.
-_APART = 12.5
-# Half the width of a run of one visit.
-_HALF_VISIT = timedelta(days=24)
 _RUN_CHART = "individuals"
 
 

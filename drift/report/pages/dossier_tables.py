@@ -30,25 +30,12 @@ _FACTS: tuple[tuple[str, str, Callable[[Any], str]], ...] = (
 )
 
 
-def facts(review: Review, meter: MeterRow) -> tuple[tuple[str, str], ...]:
+def facts(review: Review, meter_id: str) -> tuple[tuple[str, str], ...]:
     """Return what is on record of a meter beside its readings, as pairs of label and text."""
-    known = review.sources.meters.filter(pl.col("meter_id") == meter.meter_id).to_dicts()
+    known = review.sources.meters.filter(pl.col("meter_id") == meter_id).to_dicts()
     row = known[-1] if known else {}
-    told = [(label, shown(row[name])) for name, label, shown in _FACTS if row.get(name) is not None]
-    repeatability = (
-        f"{text.spread(meter.repeatability_pct)}{text.NO_BREAK}% air"
-        if text.known(meter.repeatability_pct)
-        else text.CANNOT_SAY
-    )
-    due = text.day(meter.next_due_on) if meter.next_due_on else "nothing is due"
-    return (
-        ("Visits", f"{meter.visits}, last {text.day(meter.last_visit_on)}"),
-        ("Next due", f"{due}{', overdue' if meter.overdue else ''}"),
-        (
-            "Repeatability",
-            f"{repeatability} (standard deviation of one reading, rounding included)",
-        ),
-        *told,
+    return tuple(
+        (label, shown(row[name])) for name, label, shown in _FACTS if row.get(name) is not None
     )
 
 
