@@ -66,6 +66,7 @@ def review_source(
     previous: Path | None = None,
     browser: Path | None = None,
     with_trends: bool = False,
+    alone: bool = False,
 ) -> Written:
     """Review a folder of CSV files or a store file, and write what it says into `out`.
 
@@ -91,6 +92,8 @@ def review_source(
         From `drift.report.pdf.find_browser`, to print the pages as PDF too; None not to.
     with_trends : bool
         Whether to fit the plain trends of all meters and write them as data.
+    alone : bool
+        Whether each page holds the scripts that draw its figures, 0.9 MB, to be mailed by itself.
 
     Raises
     ------
@@ -125,6 +128,7 @@ def review_source(
             kept=kept,
             beside=beside if with_pages else None,
             browser=browser,
+            alone=alone,
             progress=progress,
             timings=timings,
         )
@@ -143,6 +147,7 @@ def write_found(
     kept: dict[str, str],
     beside: "Helpers | None",
     browser: Path | None = None,
+    alone: bool = False,
     progress: Progress = lambda _done, _of: None,
     timings: dict[str, float],
 ) -> None:
@@ -161,6 +166,8 @@ def write_found(
         no pages and no workbook.
     browser : Path or None
         From `drift.report.pdf.find_browser`, to print the pages as PDF too; None not to.
+    alone : bool
+        As of `review_source`.
     progress : callable
         Told how many steps are done and how many there are.
     timings : dict of str to float
@@ -178,7 +185,13 @@ def write_found(
         pages = list(kept)
         if beside is not None:
             pages = write_beside(
-                review, new, beside, browser=browser, progress=progress, timings=timings
+                review,
+                new,
+                beside,
+                browser=browser,
+                alone=alone,
+                progress=progress,
+                timings=timings,
             )
         record = review_record(review, pages=pages, timings=timings, written=digests_of(new) | kept)
         write_record(record, new / REVIEW_FOLDER.record)
