@@ -72,8 +72,21 @@ def test_charts_satisfy_the_schema(name: str) -> None:
     assert named == set(figure.data)
     columns = {column for data_set in figure.data.values() for column in data_set}
     fields = {field for field in _parts(chart, "field") if isinstance(field, str)}
+    views = {part["name"] for part in _with_name(chart)}
+    zoomed = [view for param in chart["params"] for view in param.get("views", [])]
+    assert set(zoomed) <= views
     # `start` and `bias` are worked out from columns by the state that a reader chose.
     assert fields - columns <= {"start", "bias"}
+
+
+def _with_name(value: Any) -> list[Any]:
+    """Return every view that has a name, at any depth."""
+    if isinstance(value, list):
+        return [found for item in value for found in _with_name(item)]
+    if not isinstance(value, dict):
+        return []
+    here = [value] if "name" in value and {"mark", "layer", "vconcat"} & set(value) else []
+    return [*here, *(found for item in value.values() for found in _with_name(item))]
 
 
 def _parts(value: Any, key: str) -> list[Any]:

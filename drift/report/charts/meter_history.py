@@ -14,6 +14,8 @@ from drift.report.charts.time_axis import time_axis, zoom
 
 # As many verification points as a figure has panels for.
 MOST_PANELS = 3
+# Ends of the names of their views: Altair counts on where a name ends in a number.
+PANELS = "abc"
 # Height of all panels together, in pixels.
 ROOM = 470
 # What the two states of the figure are called: biases as they were found, and the path without
@@ -63,7 +65,7 @@ def meter_history() -> Chart:
     """
     # Heights differ, so that each panel has a signal of its own for it.
     panels = [_panel(place).properties(height=150 + place) for place in range(MOST_PANELS)]
-    views = ["happenings", *(f"visits_{place}" for place in range(MOST_PANELS))]
+    views = ["happenings", *(f"visits_{letter}" for letter in PANELS)]
     chart: alt.VConcatChart = (
         alt.vconcat(lanes(), *panels, spacing=16, params=[zoom(*views)])
         .resolve_scale(x="shared", color="independent")
@@ -232,7 +234,7 @@ def _measured(panel: _Panel) -> list[alt.Chart]:
                 alt.value("triangle-up"),
             ),
         )
-        .properties(name=f"resets_{panel.place}"),
+        .properties(name=f"resets_{PANELS[panel.place]}"),
         _dots(now.transform_filter("isValid(datum.bias)"), panel),
     ]
 
@@ -265,7 +267,7 @@ def _dots(visits: alt.Chart, panel: _Panel) -> alt.Chart:
                 alt.Tooltip("remarks:N", title="remarks"),
             ],
         )
-        .properties(name=f"visits_{panel.place}")
+        .properties(name=f"visits_{PANELS[panel.place]}")
     )
     return dots
 
