@@ -10,7 +10,6 @@ from playwright.sync_api import Browser, Page, expect, sync_playwright
 
 from drift.report import render
 from drift.report.charts.assets import write_assets
-from drift.report.charts.meter_history import PANELS
 from drift.report.pages.dossier import dossier_page
 from drift.report.pages.parts import file_name
 from drift.review.results import Review
@@ -69,7 +68,7 @@ def _rows(page: Page, figure: str) -> dict[str, Any]:
 
 
 def _dots(page: Page, panel: int) -> int:
-    return page.locator(f"{LARGE} .visits_{PANELS[panel]}_marks path").count()
+    return page.locator(f"{LARGE} .visits_{panel + 1}_marks path").count()
 
 
 def _known(page: Page, panel: int, column: str) -> int:
@@ -110,7 +109,7 @@ def test_marks_are_as_many_as_the_data_say(page: Page) -> None:
         reset and left is not None and found is not None
         for reset, left, found in zip(visits["reset"], visits["left"], visits["found"], strict=True)
     )
-    heads = page.locator(f"{LARGE} .resets_a_marks path, {LARGE} .resets_b_marks path")
+    heads = page.locator(f"{LARGE} .resets_1_marks path, {LARGE} .resets_2_marks path")
     assert heads.count() == resets > 0
 
 
@@ -148,19 +147,19 @@ def test_a_point_is_chosen(page: Page) -> None:
     """One press shows one point alone, as high as all were together; another shows all again."""
     height = page.locator(f"{LARGE} svg").bounding_box()
     page.locator("[data-param=point]").get_by_role("button", name="5").click()
-    expect(page.locator(f"{LARGE} .visits_a_marks path")).to_have_count(0)
+    expect(page.locator(f"{LARGE} .visits_1_marks path")).to_have_count(0)
     assert _dots(page, 1) == _known(page, 1, "found")
     alone = page.locator(f"{LARGE} svg").bounding_box()
     assert height is not None
     assert alone is not None
     assert alone["height"] == pytest.approx(height["height"], abs=40)
     page.locator("[data-param=point]").get_by_role("button", name="all").click()
-    expect(page.locator(f"{LARGE} .visits_a_marks path")).to_have_count(_known(page, 0, "found"))
+    expect(page.locator(f"{LARGE} .visits_1_marks path")).to_have_count(_known(page, 0, "found"))
 
 
 def test_time_is_zoomed_with_control_alone(page: Page) -> None:
     """The wheel scrolls the page; with Ctrl it zooms the time of the figure."""
-    first = page.locator(f"{LARGE} .visits_b_marks path").first
+    first = page.locator(f"{LARGE} .visits_2_marks path").first
     box = page.locator(LARGE).bounding_box()
     assert box is not None
     place = first.get_attribute("transform")

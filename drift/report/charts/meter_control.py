@@ -2,7 +2,7 @@
 
 import altair as alt
 
-from drift.report.charts.meter_history import MOST_PANELS, PANELS
+from drift.report.charts.meter_history import MOST_PANELS
 from drift.report.charts.theme import Chart, hue
 from drift.report.charts.time_axis import time_axis, zoom
 
@@ -36,7 +36,7 @@ def meter_control() -> Chart:
         alt.param(name=f"height_{place}", expr=f"panels > {place} ? {_PANEL} : 0")
         for place in range(MOST_PANELS)
     ]
-    views = [f"dots_{letter}" for letter in PANELS]
+    views = [f"dots_{place}" for place in range(MOST_PANELS)]
     chart: alt.VConcatChart = (
         alt.vconcat(*panels, spacing=14, params=[zoom(*views)])
         .resolve_scale(x="shared")
@@ -109,7 +109,7 @@ def _dots(dots: alt.Chart, place: int) -> alt.Chart:
                 alt.Tooltip("upper:Q", title="upper limit", format="+.4f"),
             ],
         )
-        .properties(name=f"dots_{PANELS[place]}")
+        .properties(name="dots")
     )
     return told
 

@@ -14,8 +14,6 @@ from drift.report.charts.time_axis import time_axis, zoom
 
 # As many verification points as a figure has panels for.
 MOST_PANELS = 3
-# Ends of the names of their views: Altair counts on where a name ends in a number.
-PANELS = "abc"
 # Height of all panels together, in pixels.
 ROOM = 470
 # What the two states of the figure are called: biases as they were found, and the path without
@@ -65,7 +63,8 @@ def meter_history() -> Chart:
     """
     # Heights differ, so that each panel has a signal of its own for it.
     panels = [_panel(place).properties(height=150 + place) for place in range(MOST_PANELS)]
-    views = ["happenings", *(f"visits_{letter}" for letter in PANELS)]
+    # Altair ends the name of a view with its place in the column.
+    views = ["happenings_0", *(f"visits_{place + 1}" for place in range(MOST_PANELS))]
     chart: alt.VConcatChart = (
         alt.vconcat(lanes(), *panels, spacing=16, params=[zoom(*views)])
         .resolve_scale(x="shared", color="independent")
@@ -234,7 +233,7 @@ def _measured(panel: _Panel) -> list[alt.Chart]:
                 alt.value("triangle-up"),
             ),
         )
-        .properties(name=f"resets_{PANELS[panel.place]}"),
+        .properties(name="resets"),
         _dots(now.transform_filter("isValid(datum.bias)"), panel),
     ]
 
@@ -267,7 +266,7 @@ def _dots(visits: alt.Chart, panel: _Panel) -> alt.Chart:
                 alt.Tooltip("remarks:N", title="remarks"),
             ],
         )
-        .properties(name=f"visits_{PANELS[panel.place]}")
+        .properties(name="visits")
     )
     return dots
 
