@@ -81,7 +81,7 @@ def _panel(place: int) -> Chart:
         dots.mark_line(color=hue("calm"), strokeWidth=1.2).encode(
             x=x("on"), y=y("value"), detail="phase:N"
         ),
-        _dots(dots.encode(x=x("on"), y=y("value")), place),
+        _dots(dots.encode(x=x("on"), y=y("value"))),
         rows("limits")
         .mark_text(clip=False, align="left", dx=6)
         .encode(x=alt.value("width"), y=y("at"), text="label:N"),
@@ -93,8 +93,8 @@ def _panel(place: int) -> Chart:
     )
 
 
-def _dots(dots: alt.Chart, place: int) -> alt.Chart:
-    """Return the dots that a reader asks, at a place; a diamond lies beyond its limits."""
+def _dots(dots: alt.Chart) -> alt.Chart:
+    """Return the dots that a reader asks; a diamond lies beyond its limits."""
     told: alt.Chart = (
         dots.mark_point(filled=True, opacity=1)
         .encode(
