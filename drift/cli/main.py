@@ -9,7 +9,8 @@ import traceback
 
 import click
 
-from drift.cli.bench import check, respond, sheet
+from drift.cli.answers import decide, respond
+from drift.cli.bench import check, sheet
 from drift.cli.guide import guide, reference
 from drift.cli.journal import amend, export, journal, restore, withdraw
 from drift.cli.memos import impact, retirement
@@ -38,6 +39,7 @@ for _command in (
     start,
     status,
     respond,
+    decide,
     sheet,
     check,
     impact,

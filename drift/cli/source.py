@@ -13,6 +13,7 @@ from drift.cli.journal import signature
 from drift.cli.options import (
     EXIT_DONE,
     EXIT_HELD_BACK,
+    ON_DAY,
     as_of_option,
     by_option,
     day_asked,
@@ -47,6 +48,13 @@ from drift.report.pdf import find_browser
 )
 @click.option("--data-only", is_flag=True, help="Write the data files, no pages and no workbook.")
 @click.option("--trends", is_flag=True, help="Write the plain trends of all meters as data too.")
+@click.option(
+    "--as-known-on",
+    type=ON_DAY,
+    metavar="DATE",
+    help="See a store as it was at the end of this day (and --as-of that day unless given).",
+)
+@by_option
 @strict_option
 def review(
     source: Path | None,
@@ -59,6 +67,8 @@ def review(
     browser: Path | None,
     data_only: bool,
     trends: bool,
+    as_known_on: datetime | None,
+    by: str | None,
     strict: bool,
 ) -> int:
     """Review SOURCE, a folder of CSV files, a store file or a workbook.
@@ -76,7 +86,9 @@ def review(
     from drift.api.reviews import review_source  # noqa: PLC0415
     from drift.cli.records import taken_in  # noqa: PLC0415
     from drift.review.policy import read_policy  # noqa: PLC0415
+    from drift.store.journal import signed_now  # noqa: PLC0415
 
+    as_of = as_of or as_known_on
     if source is None:
         place = taken_in()
         source, policy = place.history, policy or place.policy
@@ -94,6 +106,8 @@ def review(
             previous=previous,
             browser=printer,
             with_trends=trends,
+            known_on=as_known_on.date() if as_known_on else None,
+            signed=signed_now(by, "") if by or _keeps_journal(source) else None,
         )
     say_review(written)
     return (
@@ -135,6 +149,13 @@ def intake(
         summary = take(source, store=store, signed=signed)
     say_intake(summary, doubts=doubted_in(store))
     return EXIT_HELD_BACK if strict and not summary.held_back.is_empty() else EXIT_DONE
+
+
+def _keeps_journal(source: Path) -> bool:
+    """Say whether a source is a store, whose reviews are entries of its journal."""
+    from drift.api.own_records import is_own  # noqa: PLC0415
+
+    return source.is_file() and not is_own(source)
 
 
 @contextmanager

@@ -8,7 +8,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from drift.api.bench import respond
+from drift.api.answering import respond
 from drift.api.reviews import find, intake, read_known
 from drift.errors import DriftError
 from drift.limits.signals import SIGNALS
