@@ -301,11 +301,6 @@ def shortened(text: str, *, longest: int) -> str:
     return text if len(text) <= longest else text[: longest - 1] + "…"
 
 
-def coordinate(value: float) -> str:
-    """Return a coordinate of a drawing, to 0.1 of its unit, as SVG reads it."""
-    return f"{Decimal(repr(float(value))).quantize(Decimal('0.1')):f}"
-
-
 def typed(value: float) -> str:
     """Return a number as a user would type it: six digits at most, an ASCII minus sign."""
     return f"{value:g}"

@@ -37,9 +37,6 @@ case
     else as_written(as_number(cell, mark)::varchar, 'number')
 end;
 
-create or replace temp macro iso_date(cell) as
-try_cast(regexp_extract(cell, '^[0-9]{4}-[0-9]{2}-[0-9]{2}$', 0) as date);
-
 -- A year is written in as many digits as its code has, which the parsing does not ask: two for %y,
 -- four for %Y.  Signs of the layout other than codes stand for themselves.
 create or replace temp macro layout_pattern(format) as
@@ -84,12 +81,6 @@ create or replace temp macro date_fits(cell, day) as cell is null or day is not 
 
 create or replace temp macro word_fits(cell, words, name) as
 cell is null or list_contains(words[name], cell);
-
-create or replace temp macro joined_words(words) as
-case
-    when list_min(words) = list_max(words) then words[1]
-    else array_to_string(list_sort(list_distinct(words)), ' + ')
-end;
 
 -- Reasons, in words that follow the cell they speak of.
 create or replace temp macro quoted(cell) as

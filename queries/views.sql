@@ -1,5 +1,6 @@
--- purpose: the rows in force of each table and the names that files go by, made anew in each
---   connection, so that a store holds tables alone and nothing in it is run.
+-- purpose: the rows in force of each table, the names that files go by, and how words are joined
+--   and dates told, made anew in each connection, so that a store holds tables alone and nothing
+--   in it is run.
 -- grain: seen, one row; rows_out, one row per file_no and line that is not in force; files_out,
 --   one row per file_no of which nothing is; entries_out, one row per entry_no that was undone;
 --   those in force, that of the table; superseded_now and file_labels, one row per file_no.
@@ -150,3 +151,16 @@ select
         else file
     end as label
 from files_seen;
+
+create or replace temp macro joined_words(words) as
+case
+    when list_min(words) = list_max(words) then words[1]
+    else array_to_string(list_sort(list_distinct(words)), ' + ')
+end;
+
+-- A date is written in ten signs in the one way in which it is told again; to ask so takes half as
+-- long as a pattern.
+create or replace temp macro iso_date(cell) as
+case
+    when strlen(cell) = 10 and try_cast(cell as date)::varchar = cell then try_cast(cell as date)
+end;

@@ -26,6 +26,41 @@ function widened(spec, width) {
   for (const part of spec.vconcat ?? [spec]) part.width = width;
 }
 
+/* Where the rows of a table stand that a chart is laid beside: by what is on the screen, in units of
+   --row, so that chart and table keep step whatever a row says; null for rows that are hidden. */
+function rowPlaces(place) {
+  const box = place.closest(".rows");
+  const unit = parseFloat(getComputedStyle(place).getPropertyValue("--row"));
+  const { top, height } = box.getBoundingClientRect();
+  const at = [...box.querySelectorAll("tbody tr")].map((row) => {
+    if (row.hidden) return null;
+    const cell = row.querySelector(".now").getBoundingClientRect();
+    return Number(((cell.top + cell.height / 2 - top) / unit - 0.5).toFixed(3));
+  });
+  return { at, height, rows: height / unit, mark: `${at.join()} ${height} ${unit}` };
+}
+
+/* Puts the rows of such a chart where the table has them. */
+function laidBeside(place, spec) {
+  const { at, height, rows } = rowPlaces(place);
+  for (const [name, given] of Object.entries(spec.datasets)) {
+    spec.datasets[name] = given.filter((row) => !("row" in row) || at[row.row] !== null)
+      .map((row) => ("row" in row ? { ...row, row: at[row.row] } : row));
+  }
+  spec.params.find((param) => param.name === "rows").value = rows;
+  spec.height = height;
+}
+
+/* Draws it anew where rows have moved. */
+function relay(place) {
+  const drawn = drawings.get(place);
+  if (!drawn?.view || rowPlaces(place).mark === drawn.mark) return;
+  drawn.view.finalize();
+  drawings.delete(place);
+  place.replaceChildren();
+  draw(place);
+}
+
 /* Fits a figure to its page: what stands beside the axes is measured, the rest is for the data. */
 async function fit(place) {
   const { view } = drawings.get(place);
@@ -33,7 +68,8 @@ async function fit(place) {
   if (!svg || !place.clientWidth) return;
   const beside = Number(svg.getAttribute("width")) - view.width();
   const width = Math.max(80, Math.floor(place.clientWidth - beside));
-  if (Math.abs(width - view.width()) >= 1) await view.width(width).runAsync();
+  if (Math.abs(width - view.width()) >= 1) view.width(width);
+  await view.runAsync();
 }
 
 async function draw(place) {
@@ -41,23 +77,26 @@ async function draw(place) {
   drawings.set(place, {});
   const given = JSON.parse(place.parentElement.querySelector("script[type='application/json']").textContent);
   const spec = structuredClone(SPECS[place.dataset.figure]);
-  spec.datasets = Object.fromEntries(
+  const named = Object.fromEntries(
     Object.entries(given.data).map(([name, columns]) => [name, objects(columns)]));
-  if (Object.values(spec.datasets).every((rows) => rows.length === 0)) { say(place, EMPTY); return; }
+  spec.datasets = { ...spec.datasets, ...named };
+  if (Object.values(named).every((rows) => rows.length === 0)) { say(place, EMPTY); return; }
   for (const param of spec.params ?? []) {
     if (param.name in given.params) param.value = given.params[param.name];
   }
-  widened(spec, Math.max(80, place.clientWidth - 120));
+  if ("rows" in place.dataset) laidBeside(place, spec);
+  widened(spec, Math.max(80, place.clientWidth - (spec.autosize?.type === "none" ? 0 : 120)));
   try {
     const { view } = await vegaEmbed(place, spec, {
       mode: "vega-lite", config: CONFIG, renderer: "svg", ast: true, actions: false, tooltip: false,
       defaultStyle: false, logLevel: 1, bind: document.createElement("div"),
     });
-    drawings.set(place, { view });
+    drawings.set(place, { view, mark: "rows" in place.dataset ? rowPlaces(place).mark : "" });
     await fit(place);
     /* Twice: labels that no longer overlap may need another room beside the axes. */
     await fit(place);
     place.dataset.drawn = "yes";
+    place.closest(".rows")?.classList.add("has-drawn");
     for (const told of onDrawn) told(place, view);
   } catch (error) {
     say(place, WAITS);
@@ -73,4 +112,21 @@ const resized = new ResizeObserver((entries) => {
   for (const { target } of entries) if (target.dataset.drawn) fit(target);
 });
 for (const place of places) { seen.observe(place); resized.observe(place); }
-addEventListener("beforeprint", () => { for (const place of places) draw(place); });
+/* Tables beside which charts are laid say when rows were hidden; they change size by themselves. */
+const moved = new ResizeObserver((entries) => {
+  for (const { target } of entries) for (const place of target.querySelectorAll("[data-rows]")) relay(place);
+});
+for (const box of document.querySelectorAll(".rows")) {
+  moved.observe(box);
+  box.addEventListener("rows", () => { for (const place of box.querySelectorAll("[data-rows]")) relay(place); });
+}
+/* On paper a figure has another width: it is drawn for it, and back afterwards. */
+function refit() {
+  for (const place of places) {
+    if (!drawings.has(place)) draw(place);
+    else if ("rows" in place.dataset) relay(place);
+    else if (place.dataset.drawn) fit(place);
+  }
+}
+addEventListener("beforeprint", () => { document.documentElement.classList.add("printing"); refit(); });
+addEventListener("afterprint", () => { document.documentElement.classList.remove("printing"); refit(); });

@@ -170,26 +170,112 @@ for (const table of document.querySelectorAll("table.sortable")) {
   });
 }
 
-/* Filters: rows of the table that data-filters names, by any text, by standing, and by overdue. */
-for (const filters of document.querySelectorAll("[data-filters]")) {
-  const rows = [...document.getElementById(filters.dataset.filters).tBodies[0].rows];
+/* What narrows a list down stands in the address, so that a view can be kept and sent. */
+const FROM_ADDRESS = new URLSearchParams(location.search);
+
+function keepInAddress(controls) {
+  const kept = new URLSearchParams(location.search);
+  for (const control of controls) {
+    const value = control.type === "checkbox" ? (control.checked ? "yes" : "") : control.value.trim();
+    if (value) kept.set(control.name, value); else kept.delete(control.name);
+  }
+  const query = kept.toString();
+  try {
+    history.replaceState(null, "", (query ? `?${query}` : location.pathname) + location.hash);
+  } catch { /* a page opened from some places may not change its address; it filters all the same */ }
+}
+
+/* Filters of a table (data-filters names it) or of the fleet: by words, standing, site, overdue. */
+for (const filters of document.querySelectorAll("[data-filters], [data-rows-filter]")) {
+  const fleet = filters.closest("[data-fleet]");
+  const rows = fleet
+    ? [...fleet.querySelectorAll("table.meters tbody tr")]
+    : [...document.getElementById(filters.dataset.filters).tBodies[0].rows];
   const texts = new Map(rows.map((row) => [row, row.textContent.toLowerCase()]));
-  const [words, standing, overdue] = ["search", "standing", "overdue"].map(
-    (name) => filters.querySelector(`[name=${name}]`));
+  const controls = [...filters.querySelectorAll("input, select")];
+  const named = (name) => controls.find((control) => control.name === name);
   const count = filters.querySelector("output");
+  for (const control of controls) {
+    const given = FROM_ADDRESS.get(control.name);
+    if (given === null) continue;
+    if (control.type === "checkbox") control.checked = given === "yes"; else control.value = given;
+  }
   const apply = () => {
-    const asked = words.value.trim().toLowerCase();
+    const asked = named("words").value.trim().toLowerCase();
+    const standing = named("standing").value;
+    const site = named("site")?.value ?? "";
+    const overdue = named("overdue")?.checked ?? false;
+    const narrowed = Boolean(asked || standing || site || overdue);
     let shown = 0;
     for (const row of rows) {
       const fits = texts.get(row).includes(asked)
-        && (!standing.value || row.dataset.standing === standing.value)
-        && (!overdue.checked || row.dataset.overdue === "yes");
+        && (!standing || row.dataset.standing === standing)
+        && (!site || row.dataset.site === site)
+        && (!overdue || row.dataset.overdue === "yes");
       row.hidden = !fits;
       shown += fits;
     }
     count.textContent = shown === rows.length ? `all ${shown}` : `${shown} of ${rows.length}`;
+    if (fleet) narrowFleet(fleet, narrowed);
   };
-  for (const control of [words, standing, overdue]) control.addEventListener("input", apply);
+  for (const control of controls) {
+    control.addEventListener("input", () => { apply(); keepInAddress(controls); });
+  }
   filters.hidden = false;
   apply();
+}
+
+/* Shows what is left of each group, and tells its charts which rows that is. */
+function narrowFleet(fleet, narrowed) {
+  for (const box of fleet.querySelectorAll(".rows")) {
+    const rows = [...box.querySelectorAll("tbody tr")];
+    const left = rows.filter((row) => !row.hidden);
+    const fold = box.closest(".fold");
+    if (fold) {
+      fold.hidden = left.length === 0;
+      if (narrowed && fold.dataset.opened === undefined) fold.dataset.opened = fold.open ? "yes" : "";
+      if (narrowed) fold.open = left.length > 0;
+      else if (fold.dataset.opened !== undefined) {
+        fold.open = fold.dataset.opened === "yes";
+        delete fold.dataset.opened;
+      }
+    }
+    box.dispatchEvent(new CustomEvent("rows"));
+  }
+  for (const group of fleet.querySelectorAll(".group")) {
+    group.hidden = !group.querySelector("tbody tr:not([hidden])");
+  }
+}
+
+/* The pages of a review, behind a button where the screen is narrow. */
+for (const button of document.querySelectorAll(".unfold")) {
+  const pages = document.getElementById(button.getAttribute("aria-controls"));
+  const narrow = matchMedia("(max-width: 46rem)");
+  const fit = () => { button.hidden = !narrow.matches; };
+  narrow.addEventListener("change", fit);
+  fit();
+  button.addEventListener("click", () => {
+    const open = pages.classList.toggle("open");
+    button.setAttribute("aria-expanded", String(open));
+  });
+}
+
+/* Buttons that copy a command; where nothing may be copied the command is shown to be selected. */
+for (const button of document.querySelectorAll("[data-copy]")) {
+  button.hidden = false;
+  button.addEventListener("click", async () => {
+    try {
+      await navigator.clipboard.writeText(button.dataset.copy);
+      say("copied");
+      button.textContent = "copied";
+    } catch {
+      const shown = document.createElement("textarea");
+      shown.className = "copied";
+      shown.readOnly = true;
+      shown.setAttribute("aria-label", "command");
+      shown.value = button.dataset.copy;
+      button.replaceWith(shown);
+      shown.select();
+    }
+  });
 }

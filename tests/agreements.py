@@ -240,8 +240,12 @@ def fleet_page_and_file(review: Review) -> Iterator[str]:
     counts.pop("retired", None)
     if dict(page.standings) != counts:
         yield f"the page counts {page.standings}, the file {counts}"
-    if len(page.overdue) != int(review.meters["overdue"].sum()):
+    if sum(row.overdue for row in page.meters) != int(review.meters["overdue"].sum()):
         yield "the page and the file count overdue meters otherwise"
+    rows = [row for group in page.table.groups for row in group.rows]
+    rows += [row for group in page.table.groups for fold in group.folds for row in fold.rows]
+    if sorted(row.meter_id for row in rows) != sorted(review.meters["meter_id"]):
+        yield "the table of the fleet does not hold each meter once"
     said = headline(review.obligations, as_of=review.as_of)
     if page.lead[1] != said:
         yield f"the page begins {page.lead[1]!r}"

@@ -397,6 +397,7 @@ def _obligations(meters: pl.DataFrame) -> pl.DataFrame:
             "meter_id": meter_id,
             "obligation": token,
             "by_on": AS_OF,
+            "brief": f"{token} briefly",
             "sentence": f"{token} of {meter_id}.",
         }
         for meter_id, owed in meters.select("meter_id", "obligations").iter_rows()

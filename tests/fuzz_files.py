@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from drift.intake.columns import TABLES
+from tests.fuzz_choices import some_mapping
 
 IDS = ("AM-1", "AM-2", "Prüfer 3", "Ø-4", "=1+1", "-7", "ID;9", "\x1b[2J", "a" * 80, "测试", "007")
 REMARKS = ("", "fine", "Ünal, twice", 'a 5" bowl', "x;=2", "two\nlines", "𝛑", "1,5", "@home")
@@ -219,3 +220,7 @@ def _further(chance: random.Random, folder: Path, done: list[str]) -> None:
     elif how < 0.14:
         os.mkfifo(folder / "pipe.csv")
         done.append("pipe")
+    elif how < 0.20:
+        mapping = some_mapping(chance)
+        (folder / "mapping.toml").write_bytes(mapping)
+        done.append(f"mapping {mapping[:80]!r}")

@@ -78,6 +78,7 @@ COLUMN_NOTES: dict[str, dict[str, tuple[str, str]]] = {
         "obligation": ("", "token of what must be done"),
         "since_on": (DATE, "from when it holds; empty where that is not on record"),
         "by_on": (DATE, "until when it is to be met; empty where no day is set"),
+        "brief": ("", "what to do, in a few words"),
         "sentence": ("", "what to do and why"),
     },
     "since": {

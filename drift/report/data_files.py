@@ -11,6 +11,7 @@ from drift.errors import SourceError
 from drift.frames import Schema
 from drift.limits.signals import SIGNALS
 from drift.meter.ledger import LEDGER
+from drift.places import check_place
 from drift.reference.vessel_record import REFERENCE_CHECK
 from drift.report.leftovers import is_interrupted
 from drift.report.own_files import record_at
@@ -197,6 +198,8 @@ def read_previous(folder: Path, *, as_of: date, source_name: str, meter_ids: pl.
 def _record(folder: Path) -> dict[str, Any]:
     """Return the record of a run, of which the keys that are used have been looked at."""
     path = folder / "data" / "run.json"
+    for place in (folder, path.parent, path):
+        check_place(place, raised=SourceError, expected=_EXPECTED)
     if is_interrupted(folder):
         raise SourceError(
             what="holds a review that was stopped while it took the place of the one before",
@@ -251,6 +254,7 @@ def _table(
     path: Path, schema: Schema, needed: tuple[str, ...], *, version: str
 ) -> tuple[pl.DataFrame, set[str]]:
     """Read a data file in the types of `schema`; return also the columns that it lacks."""
+    check_place(path, raised=SourceError, expected=_EXPECTED)
     if not path.is_file():
         raise SourceError(what="is no file", where=str(path), expected=_EXPECTED)
     try:

@@ -89,7 +89,8 @@ REVIEW_FOLDER = FileKind(
     what="a review",
     record="data/run.json",
     names=re.compile(
-        r"(?:index|evidence)\.(?:html|pdf)|meters/[^/\\]+\.(?:html|pdf)|review\.xlsx"
+        r"(?:index|meters|reference|intervals|signals|basis|evidence)\.(?:html|pdf)"
+        r"|meters/[^/\\]+\.(?:html|pdf)|review\.xlsx"
         rf"|{_SCRIPTS}"
         r"|data/(?:run\.json|[a-z_]+\.csv)"
     ),

@@ -1,5 +1,6 @@
 """This module writes the pages of a review, on all cores."""
 
+import dataclasses
 import multiprocessing
 import os
 import signal
@@ -9,9 +10,11 @@ from concurrent.futures import Future, ProcessPoolExecutor
 from contextlib import contextmanager
 from pathlib import Path
 
+from drift.forecast.proof import Proof
 from drift.report import render
 from drift.report.charts.assets import figures_script, library_script, write_assets
 from drift.report.figures.drawing import warm_up
+from drift.report.pages.bar import PageBar, review_bar
 from drift.report.pages.dossier import dossier_page
 from drift.report.pages.evidence import evidence_page
 from drift.report.pages.fleet import fleet_page
@@ -25,6 +28,10 @@ Helpers = Sequence[ProcessPoolExecutor]
 
 # Fewer dossiers than this are written sooner than another process has loaded what it needs.
 _WORTH_A_PROCESS = 8
+# To load the library of fits takes each process as long as some 300 series are fitted in.  Of so
+# few dossiers the plain trends are fitted, and the evidence is gathered, by this process alone,
+# which has loaded it for the analysis.
+_FITTED_HERE = 100
 
 
 @contextmanager
@@ -48,7 +55,8 @@ def helpers(dossiers: int) -> Iterator[Helpers]:
         with _interrupts_kept_off():
             for pool in pools:
                 pool.submit(warm_up)
-                pool.submit(load_fits)
+                if dossiers > _FITTED_HERE:
+                    pool.submit(load_fits)
             for pool in pools[:1]:
                 pool.submit(_ready_assets)
         yield pools
@@ -94,33 +102,39 @@ def write_pages(
     meters = folder / "meters"
     meters.mkdir(parents=True, exist_ok=True)
     drawn = beside[0].submit(write_assets, folder) if beside else None
-    pack = beside[0].submit(_write_pack, review, folder) if beside else None
+    bar = review_bar(review)
+    fitted_here = review.meters.height <= _FITTED_HERE
+    shared = bool(beside) and not fitted_here
+    pack = beside[0].submit(_write_pack, review, folder, bar) if shared else None
+    if fitted_here:
+        review = dataclasses.replace(review, trends=review.plain_trends())
     parts = dict(split_by_meter(review))
     begun = {
-        meter_id: beside[place % len(beside)].submit(_write_dossier, part, meter_id, meters)
+        meter_id: beside[place % len(beside)].submit(_write_dossier, part, meter_id, meters, bar)
         for place, (meter_id, part) in enumerate(parts.items() if beside else ())
     }
-    index = render.html_fleet(fleet_page(review))
-    (folder / "index.html").write_text(index, encoding="utf-8")
-    if pack is None:
-        _write_pack(review, folder)
+    proof = _write_pack(review, folder, bar) if pack is None else None
     assets = write_assets(folder) if drawn is None else drawn.result()
     meanwhile()
     # From the far end, this process writes what no helper has begun.
-    done, steps, left = 1, len(parts) + 2, []
+    done, steps, left = 1, len(parts) + 1 + len(render.FLEET_PAGES), []
     progress(done, steps)
     for meter_id, part in reversed(parts.items()):
         if meter_id in begun and not begun[meter_id].cancel():
             left.append(begun[meter_id])
             continue
-        _write_dossier(part, meter_id, meters)
+        _write_dossier(part, meter_id, meters, bar)
         done += 1
         progress(done + _finished(left), steps)
-    for future in [*([pack] if pack else []), *reversed(left)]:
+    if pack is not None:
+        proof = pack.result()
+    for name, html in render.html_fleet(fleet_page(review, proof=proof), bar).items():
+        (folder / name).write_text(html, encoding="utf-8")
+    for future in reversed(left):
         future.result()
     progress(steps, steps)
     return [
-        "index.html",
+        *render.FLEET_PAGES,
         "evidence.html",
         *(f"meters/{file_name(meter_id)}" for meter_id in parts),
         *assets,
@@ -163,13 +177,15 @@ def _ready_assets() -> None:
     figures_script()
 
 
-def _write_pack(review: Review, folder: Path) -> None:
-    """Write the evidence pack."""
-    html = render.html_evidence(evidence_page(review, gather_evidence(review)))
+def _write_pack(review: Review, folder: Path, bar: PageBar) -> Proof | None:
+    """Write the evidence pack; return how past forecasts came out, which it shows."""
+    evidence = gather_evidence(review)
+    html = render.html_evidence(evidence_page(review, evidence), bar)
     (folder / "evidence.html").write_text(html, encoding="utf-8")
+    return evidence.proof
 
 
-def _write_dossier(review: Review, meter_id: str, meters: Path) -> None:
+def _write_dossier(review: Review, meter_id: str, meters: Path, bar: PageBar) -> None:
     """Write one dossier."""
-    html = render.html_dossier(dossier_page(review, meter_id))
+    html = render.html_dossier(dossier_page(review, meter_id), bar)
     (meters / file_name(meter_id)).write_text(html, encoding="utf-8")

@@ -11,6 +11,7 @@ from jinja2 import Environment, FunctionLoader, StrictUndefined
 from drift import format as text
 from drift.folders import cautions, report
 from drift.report.charts.assets import figures_script, library_script
+from drift.report.pages.bar import PageBar
 from drift.report.pages.bench import BenchPage
 from drift.report.pages.dossier import DossierPage
 from drift.report.pages.evidence import EvidencePage
@@ -39,6 +40,15 @@ BENCH_SCRIPTS = (
 
 
 @dataclass(frozen=True, slots=True)
+class Top:
+    """The bar at the top of a page: the pages of the review, which this is, the way to them."""
+
+    bar: PageBar | None = None
+    here: str = ""
+    up: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class PageScripts:
     """The scripts of a page.
 
@@ -57,33 +67,57 @@ class PageScripts:
     beside: tuple[str, ...]
 
 
-def html_fleet(page: FleetPage, *, alone: bool = False) -> str:
-    """Return the fleet review as one HTML page.
+# Pages of the fleet review: file, template, and the key by which the bar knows it.
+_FLEET_PAGES = (
+    ("index.html", "fleet.html.jinja2", "fleet"),
+    ("meters.html", "meters.html.jinja2", "meters"),
+    ("reference.html", "reference.html.jinja2", "reference"),
+    ("intervals.html", "intervals.html.jinja2", "intervals"),
+    ("signals.html", "signals.html.jinja2", "signals"),
+    ("basis.html", "basis.html.jinja2", "basis"),
+)
+FLEET_PAGES = tuple(name for name, _, _ in _FLEET_PAGES)
+
+
+def html_fleet(
+    page: FleetPage, bar: PageBar | None = None, *, alone: bool = False
+) -> dict[str, str]:
+    """Return the fleet review as HTML pages by name, the first screen first.
 
     Parameters
     ----------
     page : FleetPage
         What it says.
+    bar : PageBar or None
+        The pages of the review, None for a page without others beside it.
     alone : bool
         Whether it holds the scripts that draw its figures, 0.9 MB, to be mailed by itself; else
         they lie in ``assets/`` beside the review.  The same for every page with figures.
     """
-    return _html("fleet.html.jinja2", page, figures="" if alone else "assets/")
+    figures = "" if alone else "assets/"
+    return {
+        name: _html(template, page, figures=figures, top=Top(bar, here))
+        for name, template, here in _FLEET_PAGES
+    }
 
 
-def html_dossier(page: DossierPage, *, alone: bool = False) -> str:
-    """Return the dossier of one meter as one HTML page; `alone` as of `html_fleet`."""
-    return _html("dossier.html.jinja2", page, figures="" if alone else "../assets/")
+def html_dossier(page: DossierPage, bar: PageBar | None = None, *, alone: bool = False) -> str:
+    """Return the dossier of one meter as one HTML page; parameters as of `html_fleet`."""
+    figures = "" if alone else "../assets/"
+    return _html("dossier.html.jinja2", page, figures=figures, top=Top(bar, "meters", "../"))
 
 
-def html_retirement(page: RetirementPage, *, alone: bool = False) -> str:
-    """Return the retirement memo as one HTML page; `alone` as of `html_fleet`."""
-    return _html("retirement.html.jinja2", page, figures="" if alone else "assets/")
+def html_retirement(
+    page: RetirementPage, bar: PageBar | None = None, *, alone: bool = False
+) -> str:
+    """Return the retirement memo as one HTML page; parameters as of `html_fleet`."""
+    figures = "" if alone else "assets/"
+    return _html("retirement.html.jinja2", page, figures=figures, top=Top(bar, "retirement"))
 
 
-def html_sheet(page: SheetPage) -> str:
-    """Return the visit sheet, one meter a printed page, as one HTML page."""
-    return _html("sheet.html.jinja2", page)
+def html_sheet(page: SheetPage, bar: PageBar | None = None) -> str:
+    """Return the visit sheet, one meter a printed page; `bar` as of `html_fleet`."""
+    return _html("sheet.html.jinja2", page, top=Top(bar, "sheets"))
 
 
 def html_bench(page: BenchPage) -> str:
@@ -106,14 +140,16 @@ def html_bench(page: BenchPage) -> str:
     return rendered + "\n"
 
 
-def html_impact(page: ImpactPage, *, alone: bool = False) -> str:
-    """Return an impact note as one HTML page; `alone` as of `html_fleet`."""
-    return _html("impact.html.jinja2", page, figures="" if alone else "assets/")
+def html_impact(page: ImpactPage, bar: PageBar | None = None, *, alone: bool = False) -> str:
+    """Return an impact note as one HTML page; parameters as of `html_fleet`."""
+    figures = "" if alone else "assets/"
+    return _html("impact.html.jinja2", page, figures=figures, top=Top(bar, "impact"))
 
 
-def html_evidence(page: EvidencePage, *, alone: bool = False) -> str:
-    """Return the evidence pack as one HTML page; `alone` as of `html_fleet`."""
-    return _html("evidence.html.jinja2", page, figures="" if alone else "assets/")
+def html_evidence(page: EvidencePage, bar: PageBar | None = None, *, alone: bool = False) -> str:
+    """Return the evidence pack as one HTML page; parameters as of `html_fleet`."""
+    figures = "" if alone else "assets/"
+    return _html("evidence.html.jinja2", page, figures=figures, top=Top(bar, "evidence"))
 
 
 def html_short(page: ShortPage) -> str:
@@ -143,6 +179,7 @@ def _html(
     | SheetPage,
     *,
     figures: str | None = None,
+    top: Top | None = None,
 ) -> str:
     """Return a page: its template over the frame, with style, scripts and what admits them.
 
@@ -152,7 +189,13 @@ def _html(
     rendered = (
         _environment()
         .get_template(template)
-        .render(page=page, style=_style(), scripts=_scripts(figures), cautions=cautions())
+        .render(
+            page=page,
+            top=top or Top(),
+            style=_style(),
+            scripts=_scripts(figures),
+            cautions=cautions(),
+        )
     )
     return rendered + "\n"
 
@@ -188,6 +231,13 @@ def _palette() -> str:
     return palette.render(light=theme["light"], dark=theme["dark"])
 
 
+def _css_string(words: str) -> str:
+    """Return text as a string of CSS: every mark but letters and digits by its number."""
+    return "".join(
+        mark if mark.isascii() and mark.isalnum() else f"\\{ord(mark):06x}" for mark in words
+    )
+
+
 @cache
 def _environment() -> Environment:
     """Return the one template environment; everything that a template prints is escaped."""
@@ -203,6 +253,7 @@ def _environment() -> Environment:
         "air": text.air,
         "bias": text.bias,
         "count": text.count,
+        "css_string": _css_string,
         "day": text.day,
         "factor": text.factor,
         "in_days": text.in_days,

@@ -91,7 +91,7 @@ def build_meters(evidence: MeterEvidence, *, as_of: date, policy: Policy) -> Sta
         meters=meters,
         obligations=pl.DataFrame(
             [
-                (meter, one.token, one.since_on, one.by_on, one.sentence)
+                (meter, one.token, one.since_on, one.by_on, one.brief, one.sentence)
                 for meter in meters["meter_id"]
                 for one in by_meter[meter].obligations
             ],

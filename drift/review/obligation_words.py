@@ -36,6 +36,11 @@ def capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
+def small(text: str) -> str:
+    """Return text with its first letter small."""
+    return text[:1].lower() + text[1:]
+
+
 def state(facts: Facts, policy: Policy) -> str:
     """Say how a meter was last left, and how sure it is to be in."""
     if facts.status == "retired":

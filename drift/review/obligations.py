@@ -25,6 +25,7 @@ import polars as pl
 
 from drift.format import day
 from drift.frames import Schema
+from drift.review import briefs
 from drift.review import obligation_words as words
 from drift.review.meter_facts import Facts
 from drift.review.policy import Policy
@@ -50,6 +51,7 @@ OBLIGATIONS: Schema = {
     "obligation": pl.String,
     "since_on": pl.Date,
     "by_on": pl.Date,
+    "brief": pl.String,
     "sentence": pl.String,
 }
 
@@ -64,13 +66,16 @@ class Obligation:
         One of `TOKENS`.
     since_on, by_on : date or None
         As of `OBLIGATIONS`.
+    brief : str
+        What is to be done in a few words.
     todo, why : str
-        What is to be done and the reason, clauses without a full stop.
+        The same in full and the reason, clauses without a full stop.
     """
 
     token: str
     since_on: date | None
     by_on: date | None
+    brief: str
     todo: str
     why: str
 
@@ -181,6 +186,7 @@ def _owed(facts: Facts, policy: Policy) -> Iterator[Obligation]:
             KEEP_IN_USE,
             facts.last_visit_on,
             facts.next_due_on,
+            f"due {day(facts.next_due_on)}" if facts.next_due_on else "keep to the schedule",
             words.keep(facts, policy),
             words.state(facts, policy),
         )
@@ -194,6 +200,7 @@ def _do_not_use(facts: Facts, policy: Policy) -> Iterator[Obligation]:
             DO_NOT_USE,
             facts.outside.on,
             facts.as_of,
+            "keep it out until it is put right",
             "Do not use it until it has been put right and read as left",
             words.outside(facts.outside, policy, withdrawn=withdrawn),
         )
@@ -202,6 +209,7 @@ def _do_not_use(facts: Facts, policy: Policy) -> Iterator[Obligation]:
             DO_NOT_USE,
             None,
             facts.as_of,
+            "keep it out until it is taken back",
             "Do not use it: keep it marked until it has been calibrated and taken back",
             words.withdrawn(facts),
         )
@@ -210,6 +218,7 @@ def _do_not_use(facts: Facts, policy: Policy) -> Iterator[Obligation]:
             DO_NOT_USE,
             facts.as_of,
             facts.as_of,
+            "keep it out until it is calibrated",
             "Do not use it until a calibration shows it within tolerance",
             words.likely_out(facts),
         )
@@ -222,6 +231,7 @@ def _overdue(facts: Facts) -> Iterator[Obligation]:
             OVERDUE,
             facts.next_due_on,
             facts.as_of,
+            "calibrate it before any use",
             "Do not use it until it is calibrated",
             words.overdue(facts),
         )
@@ -236,6 +246,7 @@ def _see_early(facts: Facts, policy: Policy) -> Iterator[Obligation]:
             SEE_EARLY,
             facts.last_visit_on,
             facts.as_of,
+            "read it as left before further use",
             "Read it as left before further use",
             words.unknown_level(facts),
         )
@@ -249,12 +260,14 @@ def _see_early(facts: Facts, policy: Policy) -> Iterator[Obligation]:
     if not waits:
         by = min(max(facts.falls_on or facts.as_of, facts.as_of), facts.speaks_for)
         todo = words.see_by(facts, by)
-        yield Obligation(SEE_EARLY, facts.as_of, by, todo, words.early(facts, policy))
+        brief = briefs.see_briefly(facts, by)
+        yield Obligation(SEE_EARLY, facts.as_of, by, brief, todo, words.early(facts, policy))
     if rests:
         yield Obligation(
             RESET,
             facts.last_visit_on,
             _next_seen(facts),
+            "re-set it though it passes",
             f"Re-set it {'at its next visit' if waits else 'then'} though it passes",
             words.rests(facts, waits=waits),
         )
@@ -273,6 +286,7 @@ def _find_cause(facts: Facts, policy: Policy) -> Iterator[Obligation]:
             FIND_CAUSE,
             facts.last_visit_on,
             _next_seen(facts),
+            briefs.cause_briefly(facts, policy),
             "Find the cause",
             "; ".join(reasons),
         )
@@ -288,6 +302,7 @@ def _review(facts: Facts, policy: Policy) -> Iterator[Obligation]:
         REVIEW,
         first.good_on,
         None,
+        words.small(words.review_since(first)),
         words.review_since(first),
         words.failed(unanswered, facts, policy),
     )
@@ -297,7 +312,8 @@ def _close_file(facts: Facts, policy: Policy, *, unused: bool) -> Iterator[Oblig
     """Ask for what the file of a meter lacks."""
     reasons = words.open_file(facts, policy, unused=unused)
     if reasons:
-        yield Obligation(CLOSE, None, None, "Close the file", "; ".join(reasons))
+        brief = briefs.file_briefly(facts, policy, unused=unused)
+        yield Obligation(CLOSE, None, None, brief, "Close the file", "; ".join(reasons))
 
 
 # What an obligation asks for first, whatever the interval.

@@ -13,6 +13,7 @@ from typing import Any, TypeVar, get_args
 from drift.errors import PolicyError
 from drift.limits.choices import LimitChoices
 from drift.meter.choices import ReadingChoices
+from drift.places import check_place
 from drift.review.policy_checks import check_choices
 from drift.upkeep.choices import IntervalChoices, RetirementChoices, UpkeepChoices
 
@@ -247,10 +248,11 @@ def _as_in_a_file(value: Any) -> Any:  # noqa: ANN401 (whatever a caller gave)
 
 
 def _check_file(path: Path) -> None:
-    """Raise where reading could hang or never end."""
-    if path.exists() and not path.is_file():
-        raise PolicyError(what="cannot be read: it is no file", where=str(path), expected=_FILE)
-    if path.exists() and path.stat().st_size > _LARGEST_FILE:
+    """Raise where reading could hang or never end, or what is read may be another file tomorrow."""
+    check_place(path, raised=PolicyError, expected=_FILE)
+    if path.is_dir():
+        raise PolicyError(what="is a folder", where=str(path), expected=_FILE)
+    if path.is_file() and path.stat().st_size > _LARGEST_FILE:
         raise PolicyError(what="is too long for a policy", where=str(path), expected=_FILE)
 
 

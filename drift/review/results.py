@@ -73,7 +73,7 @@ class Review:
     uses : pl.DataFrame
         Frame of `drift.review.barred_uses.BARRED_USES`.
     trends : pl.DataFrame or None
-        What `plain_trends` gives for all meters, None where it was not asked for.
+        What `plain_trends` gives for all meters, None where it was not fitted for all at once.
     """
 
     as_of: date
@@ -146,7 +146,7 @@ class Review:
         return fitted_trend(self.ledger, self.path_trends)
 
     def plain_trends(self, meter_id: str | None = None) -> pl.DataFrame:
-        """Fit the plain trends of one meter, or of all.
+        """Fit the plain trends of one meter, or of all, unless they are known already.
 
         Returns
         -------
@@ -154,6 +154,8 @@ class Review:
             Frame of `drift.trend.plain_trends.PLAIN_TRENDS`.
         """
         mine = True if meter_id is None else pl.col("meter_id") == meter_id
+        if self.trends is not None:
+            return self.trends.filter(mine)
         return plain_trends(
             self.ledger.filter(mine),
             self.path_trends,

@@ -15,7 +15,7 @@ from drift.errors import StoreError
 from drift.places import check_place
 from drift.store.bulk import literal
 from drift.store.connection import PATHS, SCRATCH, Connection, run, trouble
-from drift.store.form import check_form, is_older, make_form
+from drift.store.form import check_form, form_of, is_older, make_form
 from drift.store.rules import rules
 
 LOCK_PATIENCE_S = 8.0
@@ -61,9 +61,6 @@ def open_store(
     _check_path(path, read_only=read_only)
     is_new = not path.exists() or path.stat().st_size == 0
     con = _opened(path, read_only=read_only, folder=folder)
-    if read_only and is_older(con):
-        con.close()
-        return _renewed_copy(path)
     return _ready(con, path, read_only=read_only, is_new=is_new)
 
 
@@ -82,7 +79,7 @@ def _in_memory() -> Connection:
     run(con, "attach", place=":memory:")
     run(con, "use_store")
     make_form(con)
-    _equip(con)
+    _equip(con, to_load=True)
     return con
 
 
@@ -114,10 +111,14 @@ def _connected() -> Connection:
 
 
 def _ready(con: Connection, path: Path, *, read_only: bool, is_new: bool = False) -> Connection:
-    """Return a store that is open once its form has been found to be right."""
+    """Return a store that is open, or a copy of it, once its form has been found to be right."""
     try:
-        check_form(con, where=str(path), read_only=read_only, is_new=is_new)
-        _equip(con)
+        form = {} if is_new else form_of(con, "store")
+        if read_only and is_older(con, form):
+            con.close()
+            return _renewed_copy(path)
+        check_form(con, form, where=str(path), read_only=read_only, is_new=is_new)
+        _equip(con, to_load=not read_only)
     except duckdb.Error as error:
         con.close()
         raise trouble(error, where=str(path)) from error
@@ -151,12 +152,13 @@ def _renewed_copy(path: Path) -> Connection:
     return con
 
 
-def _equip(con: Connection) -> None:
-    """Give a store the macros, views and rules that queries use."""
-    run(con, "macros")
-    run(con, "cell_macros")
+def _equip(con: Connection, *, to_load: bool) -> None:
+    """Give a store the views that queries use, and the macros and rules by which files are read."""
     run(con, "views")
-    con.register("rules", rules())
+    if to_load:
+        run(con, "macros")
+        run(con, "cell_macros")
+        con.register("rules", rules())
 
 
 def _check_path(path: Path, *, read_only: bool) -> None:

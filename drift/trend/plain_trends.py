@@ -86,8 +86,10 @@ def plain_trends(
     Notes
     -----
     `lags` is 4 (n/100)^(2/9), rounded down, for n visits; the covariance is multiplied by n/(n − 2)
-    and its interval is Student's.  Visits are taken as evenly spaced.  With few visits such limits
-    are still too narrow where a path wanders: by simulation (tests) those at 95 % hold 85 to 93 %.
+    and its interval is Student's.  Visits are taken as evenly spaced.  Such limits are too narrow:
+    by simulation (tests) those at 95 % hold the slope of 83, 85, 90 and 90 % of steady meters of 8,
+    12, 24 and 40 visits, and of 53, 48, 38 and 32 % of meters that wander by 0.05 % air a root year
+    under a noise of 0.02 % air.
 
     References
     ----------

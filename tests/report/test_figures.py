@@ -19,7 +19,6 @@ from drift.report.figures import drawing, panels
 from drift.report.figures.canvas import Picture, bias_ticks, dates
 from drift.report.figures.dossier import draw_as_found, draw_control, draw_path
 from drift.report.figures.events import draw_mark
-from drift.report.figures.fleet import LABELLED_METERS, draw_fleet
 from drift.review.results import Review
 from drift.trend.path_trend import fitted_trend
 from tests.fabricated_review import DRIFTER, FIRST, NEWCOMER, REMARK, VISITS, fabricate
@@ -77,19 +76,6 @@ def _figures(review: Review, meter_id: str) -> dict[str, Picture]:
             ledger, charted=charted.filter(pl.col("chart") == only), signals=signals, span=SPAN
         ),
     }
-
-
-def _fleet(meters: int) -> pl.DataFrame:
-    return pl.DataFrame(
-        {
-            "label": [f"AM-{n:03}" for n in range(meters)],
-            "standing": ["holding"] * meters,
-            "level": [0.01 * (n % 9) for n in range(meters)],
-            "at_due": [0.01 * (n % 9) for n in range(meters)],
-            "next_mean_low": [0.01 * (n % 9) - 0.05 if n else None for n in range(meters)],
-            "next_mean_high": [0.01 * (n % 9) + 0.05 if n else None for n in range(meters)],
-        }
-    )
 
 
 def _line(places: Sequence[float], values: Sequence[float]) -> np.poly1d:
@@ -161,13 +147,6 @@ def test_figures_of_a_meter_satisfy_the_schema(review: Review, meter_id: str) ->
         assert chart.to_dict()["$schema"] == alt.SCHEMA_URL
 
 
-@pytest.mark.parametrize("meters", [1, LABELLED_METERS, LABELLED_METERS + 1])
-def test_fleet_figure_satisfies_the_schema(meters: int) -> None:
-    """Both forms of the fleet figure are valid."""
-    chart = draw_fleet(_fleet(meters), tolerance_pct=TOLERANCE)
-    assert chart.to_dict()["$schema"] == alt.SCHEMA_URL
-
-
 def test_same_figure_same_text_and_no_ids(review: Review) -> None:
     """A figure is the same text whatever was drawn before, and brings no id or link into a page."""
     first = drawing.marks_svg(_figures(review, DRIFTER)["as found"])
@@ -183,7 +162,6 @@ def test_every_hue_of_a_figure_is_a_role(review: Review) -> None:
     assert len(hues) == len(drawing.theme()["light"])
     assert drawing.theme()["dark"].keys() == drawing.theme()["light"].keys()
     pictures = [drawing.marks_svg(chart) for chart in _figures(review, DRIFTER).values()]
-    pictures.append(drawing.marks_svg(draw_fleet(_fleet(9), tolerance_pct=TOLERANCE)))
     for picture in pictures:
         used = set(re.findall(r'(?:fill|stroke)="(#[^"]+)"', picture))
         assert len(used) > 3

@@ -19,9 +19,10 @@ from drift.review.evidence import gather_evidence
 from drift.review.policy import Policy, choices_of
 from drift.review.results import Review
 from tests.fabricated_review import AS_OF, DRIFTER, IDS, IMAGE, NEWCOMER, REMARK, SCRIPT, fabricate
+from tests.report.fleet_text import fleet_html
 
 SCRIPTS = {"assets/vega.js", "assets/figures.js"}
-VOID = {"meta", "br", "img", "link", "input", "hr"}
+VOID = {"meta", "br", "col", "img", "link", "input", "hr"}
 
 
 _KIND = ("script", "type")
@@ -97,7 +98,7 @@ def dossier(review: Review) -> DossierPage:
 def written(review: Review, fleet: FleetPage) -> dict[str, str]:
     """All pages of the review by their place in the folder."""
     pack = evidence_page(review, gather_evidence(review))
-    made = {"index.html": render.html_fleet(fleet), "evidence.html": render.html_evidence(pack)}
+    made = render.html_fleet(fleet) | {"evidence.html": render.html_evidence(pack)}
     for meter_id in review.meters["meter_id"]:
         page = dossier_page(review, meter_id)
         made[f"meters/{file_name(meter_id)}"] = render.html_dossier(page)
@@ -185,7 +186,7 @@ def test_intervals_stand_side_by_side(review: Review, written: dict[str, str]) -
     assert sooner == [(DRIFTER, 120, 45.0), (SCRIPT, 120, 60.0)]
     fleet, like = page.intervals.scopes
     assert [method.carried for method in fleet.methods] == [False, True]
-    shown = Outline(written["index.html"]).text.replace("\u00a0", " ")
+    shown = Outline(written["intervals.html"]).text.replace("\u00a0", " ")
     assert f"See {DRIFTER} every 45 days, not 120." in shown
     assert "every 60 days, not 120." in shown
     assert "cannot say No law follows from so few." in " ".join(shown.split())
@@ -205,12 +206,12 @@ def test_a_fleet_that_was_never_left_in_has_no_survival_figure(review: Review) -
     )
     page = fleet_page(dataclasses.replace(review, ledger=out))
     assert page.survival is None
-    assert "How long may meters go unseen?" in render.html_fleet(page)
+    assert "How long may meters go unseen?" in fleet_html(page)
 
 
 def test_hostile_text_is_shown_as_text(written: dict[str, str]) -> None:
     """Ids and remarks that look like markup appear as they were written."""
-    fleet_text = Outline(written["index.html"]).text
+    fleet_text = Outline(written["meters.html"] + written["basis.html"]).text
     for meter_id in (SCRIPT, IMAGE, "../../etc/pass\\wd"):
         assert meter_id in fleet_text
     assert REMARK in fleet_text  # a reason in the rows held back
@@ -244,12 +245,13 @@ def test_no_probability_is_certain(written: dict[str, str]) -> None:
 
 def test_fleet_page_puts_action_first(fleet: FleetPage) -> None:
     """Meters that are barred come first, in the order of the review, and are named on top."""
-    assert [row.meter_id for row in fleet.urgent] == [DRIFTER, IMAGE]
-    assert [row.meter_id for row in fleet.watched] == [SCRIPT]
-    assert [row.meter_id for row in fleet.overdue] == [IMAGE]
+    barred, *rest = fleet.table.groups
+    assert barred.anchor == "do-not-use"
+    assert [row.meter_id for row in barred.rows] == [DRIFTER, IMAGE]
+    assert SCRIPT in {row.meter_id for group in rest for row in group.rows}
     assert fleet.lead[1] == f"Do not use {DRIFTER} and {IMAGE} (overdue)."
-    html = render.html_fleet(fleet)
-    places = [html.index(word) for word in ("Act on these", "On watch", "Policy in force")]
+    html = render.html_fleet(fleet)["index.html"]
+    places = [html.index(f'id="{name}"') for name in ("do-not-use", "keep", "signals")]
     assert places == sorted(places)
 
 
@@ -259,7 +261,8 @@ def test_a_retired_meter_asks_for_nothing(review: Review) -> None:
         standing=pl.when(pl.col("meter_id") == "CON").then(pl.lit("out")).otherwise("standing")
     )
     page = fleet_page(dataclasses.replace(review, meters=meters))
-    assert "CON" not in {row.meter_id for row in page.urgent}
+    groups = {row.meter_id: group.anchor for group in page.table.groups for row in group.rows}
+    assert groups["CON"] == "retired"
     assert next(row for row in page.meters if row.meter_id == "CON").retired
 
 
@@ -274,11 +277,11 @@ def test_empty_lists_are_said_not_left_blank(review: Review) -> None:
         obligations=review.obligations.clear(),
         sources=dataclasses.replace(review.sources, held_back=review.sources.held_back.clear()),
     )
-    shown = Outline(render.html_fleet(fleet_page(quiet))).text
+    shown = Outline(fleet_html(fleet_page(quiet))).text
     for sentence in (
         "No meter is barred from use.",
-        "Every signal has a response.",
-        "No meter is overdue.",
+        "Every signal has a response",
+        "None is overdue.",
         "No row was held back: every one was used.",
     ):
         assert sentence in shown
@@ -290,7 +293,7 @@ def test_long_lists_are_cut_and_say_so(review: Review) -> None:
     sources = dataclasses.replace(review.sources, held_back=many)
     page = fleet_page(dataclasses.replace(review, sources=sources))
     assert len(page.held_back) == 50
-    assert "The first 50 of 120 reasons." in Outline(render.html_fleet(page)).text
+    assert "The first 50 of 120 reasons." in Outline(fleet_html(page)).text
 
 
 def test_every_choice_of_the_policy_is_explained(fleet: FleetPage) -> None:
@@ -300,14 +303,14 @@ def test_every_choice_of_the_policy_is_explained(fleet: FleetPage) -> None:
 
 
 def test_provenance_and_cautions_stand_on_every_page(written: dict[str, str]) -> None:
-    """Version, source, date and the cautions are on each page; the hashes on the first."""
+    """Version, source, date and cautions are on each page; the hashes on the one of the basis."""
     for html in written.values():
         shown = Outline(html).text.replace("\u00a0", " ")
         assert "as known on 15 Jan 2025" in shown
         assert "pressurised vessel" in shown
         assert "Statistics release no meter for use" in shown
         assert "licensed practice prevail" in shown
-    assert "ab" * 32 in written["index.html"]
+    assert "ab" * 32 in written["basis.html"]
 
 
 def test_every_figure_has_a_caption_and_a_label(written: dict[str, str]) -> None:
@@ -317,7 +320,8 @@ def test_every_figure_has_a_caption_and_a_label(written: dict[str, str]) -> None
         assert page.tags.count("figure") == page.tags.count("figcaption"), name
         labels = [value for tag, a, value in page.attributes if tag == "div" and a == "aria-label"]
         assert all(labels), name
-        assert html.count('class="conclude"') == page.tags.count("figure"), name
+        concluded = html.count('class="conclude"') + html.count('<figure class="chart"')
+        assert concluded == page.tags.count("figure"), name
 
 
 def test_dossier_says_what_the_frames_hold(review: Review, dossier: DossierPage) -> None:
@@ -374,7 +378,8 @@ def test_crossing_words(fleet: FleetPage) -> None:
 
 def test_pages_are_the_same_again(review: Review, written: dict[str, str]) -> None:
     """The same review gives the same bytes."""
-    assert render.html_fleet(fleet_page(review)) == written["index.html"]
+    again = render.html_fleet(fleet_page(review))
+    assert again == {name: written[name] for name in again}
     name = f"meters/{file_name(DRIFTER)}"
     assert render.html_dossier(dossier_page(review, DRIFTER)) == written[name]
 
@@ -407,8 +412,8 @@ def test_a_vessel_that_moved_is_doubted_before_the_meters(review: Review, fleet:
     assert part.doubt == part.lead[0]
     assert part.verdict == "in doubt"
     assert part.lead[1].startswith(f"{IMAGE} reads 0.015\u00a0%\u00a0air lower than")
-    html = render.html_fleet(fleet)
-    places = ["Doubt the reference first", "Act on these", 'id="reference"', 'id="fleet"']
+    html = fleet_html(fleet)
+    places = ["Doubt the reference first", 'id="do-not-use"', 'id="trust"', 'id="without"']
     assert [html.index(word) for word in places] == sorted(html.index(word) for word in places)
     old = dataclasses.replace(review, as_of=AS_OF.replace(year=2026))
     later = fleet_page(old).reference
@@ -424,7 +429,7 @@ def test_the_table_of_what_meters_share_is_that_of_the_frame(fleet: FleetPage) -
         f"goes with operator {IMAGE}",
         "goes with dates",
     ]
-    shown = _plain(Outline(render.html_fleet(fleet)).text)
+    shown = _plain(Outline(fleet_html(fleet)).text)
     assert f"cannot say: goes with operator {IMAGE}" in shown
     assert "+0.022 to +0.040" in shown
 
@@ -436,7 +441,7 @@ def test_air_contents_that_disagree_are_gathered(fleet: FleetPage) -> None:
         (IMAGE, 2, 2),
         ("V-9", 1, 1),
     ]
-    shown = _plain(Outline(render.html_fleet(fleet)).text)
+    shown = _plain(Outline(fleet_html(fleet)).text)
     assert "+0.060 to +0.080" in shown
     assert "no value" in shown
     assert f"no vessel: {SCRIPT}; not used" in shown
@@ -474,7 +479,7 @@ def test_a_reference_of_which_nothing_is_known_is_not_praised(review: Review) ->
     assert nothing.reference.lead[0].startswith("Cannot say: no two visits")
     assert nothing.reference.doubt == ""
     assert nothing.reference.verdict == "cannot say"
-    assert "Doubt the reference" not in render.html_fleet(nothing)
+    assert "Doubt the reference" not in fleet_html(nothing)
     mixed = _with_effects(review, effects.filter(pl.col("effect_pct").is_null()))
     assert [_plain(sentence) for sentence in mixed.reference.lead] == [
         (
@@ -575,19 +580,24 @@ def test_bands_are_of_what_their_captions_say(review: Review, dossier: DossierPa
     assert "the mean that the next visit will find" in as_found.shows
 
 
-def test_open_signals_come_oldest_first_with_their_age(fleet: FleetPage) -> None:
-    """The longest unanswered signal leads, and each says for how long it has been open."""
-    ages = [signal.age_days for signal in fleet.open_signals]
-    assert ages == sorted(ages, reverse=True)
-    first = fleet.open_signals[0]
+def test_open_signals_come_newest_first_with_their_age(fleet: FleetPage) -> None:
+    """A row a meter and visit, the newest first, each with its age and a command a signal."""
+    ages = [visit.age_days for visit in fleet.open_visits]
+    assert ages == sorted(ages)
+    assert sum(len(visit.ids) for visit in fleet.open_visits) == fleet.open_signals_total
+    assert len({(visit.meter_id, visit.visit_on) for visit in fleet.open_visits}) == len(ages)
+    first = fleet.open_visits[0]
+    assert ["drift respond" in line for line in first.command.splitlines()] == [True] * len(
+        first.ids
+    )
     assert first.age_days == (AS_OF - first.visit_on).days
-    assert f"{first.age_days} days" in Outline(render.html_fleet(fleet)).text
+    assert f"{first.age_days} days" in Outline(fleet_html(fleet)).text
 
 
 def test_a_response_that_answers_nothing_is_listed(fleet: FleetPage) -> None:
     """The fleet page lists it with its reason; its hostile id stays text."""
     (stray,) = fleet.stray_responses
     assert stray.signal_id == IMAGE
-    text = Outline(render.html_fleet(fleet)).text
+    text = Outline(fleet_html(fleet)).text
     assert "Responses that answer no signal" in text
     assert "names no signal of this review" in text

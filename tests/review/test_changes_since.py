@@ -15,12 +15,12 @@ from scipy import stats
 
 from drift.api.reviews import Written, review_source
 from drift.errors import DriftError
-from drift.report import render
 from drift.report.pages.fleet import fleet_page
 from drift.review.changes import CHANGE_KINDS, SINCE, Since
 from drift.review.past_predictions import NEAR_DAYS
 from drift.review.policy import Policy
 from tests.csv_folders import readings, write
+from tests.report.fleet_text import fleet_html
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_history"
 THEN, NOW = date(2026, 7, 1), date(2026, 10, 1)
@@ -312,7 +312,7 @@ def test_more_failures_than_foreseen_are_said_to_be_so(sample: Written) -> None:
 def test_the_fleet_page_says_what_changed_only_where_it_was_asked(sample: Written) -> None:
     """The part stands on the page with its table, and is absent without an earlier review."""
     page = fleet_page(sample.review)
-    html = render.html_fleet(page)
+    html = fleet_html(page)
     assert 'id="since"' in html
     assert page.since is not None
     assert all(sentence in html for sentence in page.since.lead)
@@ -320,4 +320,4 @@ def test_the_fleet_page_says_what_changed_only_where_it_was_asked(sample: Writte
         of_kind(sample, "standing")["meter_id"]
     )
     alone = dataclasses.replace(sample.review, since=None)
-    assert 'id="since"' not in render.html_fleet(fleet_page(alone))
+    assert 'id="since"' not in fleet_html(fleet_page(alone))

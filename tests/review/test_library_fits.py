@@ -77,10 +77,10 @@ def test_a_dossier_prints_the_librarys_numbers(
     monkeypatch.setattr(page_files, "_cores", lambda: 1)
     called = _counted(monkeypatch)
     out = _reviewed(_folder(tmp_path / "in"), tmp_path / "out", with_pages=True, with_trends=True)
-    # Once for the data file and once in each dossier.
-    assert called["OLS.__init__"] >= 6
-    assert called["GLS.__init__"] >= 6
-    assert called["RLM.fit"] == 6
+    # Once a meter, for the data file and the dossiers alike; RLM fits by least squares in its turn.
+    assert called["OLS.__init__"] >= 3
+    assert called["GLS.__init__"] >= 3
+    assert called["RLM.fit"] == 3
     assert called["multitest.multipletests"] > 0
     assert called["proportion.proportion_confint"] > 0
     visits = pl.read_csv(out / "data" / "visits.csv", try_parse_dates=True)
@@ -102,6 +102,44 @@ def test_a_dossier_prints_the_librarys_numbers(
         for number in (*shown, text.p_value(fit.pvalues[1]), text.bias(row["robust_slope"])):
             assert number in table
         assert f"Ljung–Box p {text.p_value(row['resemblance_p'])}" in table
+
+
+def test_dossiers_are_the_same_wherever_their_trends_are_fitted(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of few meters all are fitted at once, of many one with each dossier: the same pages."""
+    monkeypatch.setattr(page_files, "_cores", lambda: 1)
+    source = _folder(tmp_path / "in")
+    at_once = _reviewed(source, tmp_path / "once", with_pages=True)
+    monkeypatch.setattr(page_files, "_FITTED_HERE", 0)
+    called = _counted(monkeypatch)
+    one_by_one = _reviewed(source, tmp_path / "each", with_pages=True)
+    assert called["RLM.fit"] == 3
+    for meter in ("M0", "M1", "M2"):
+        page = Path("meters") / f"{meter}.html"
+        assert (at_once / page).read_bytes() == (one_by_one / page).read_bytes()
+
+
+def test_processes_beside_a_small_fleet_do_without_the_library(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A process that writes dossiers of few meters never loads it, which would take a second."""
+    monkeypatch.setattr(page_files, "_cores", lambda: 2)
+    real = page_files.write_pages
+    loaded: list[set[str]] = []
+
+    def written(*given: Any, beside: page_files.Helpers, **named: Any) -> list[str]:
+        pages = real(*given, beside=beside, **named)
+        loaded.extend(
+            set(pool.submit(eval, "[*__import__('sys').modules]").result()) for pool in beside
+        )
+        return pages
+
+    monkeypatch.setattr(page_files, "write_pages", written)
+    _reviewed(_folder(tmp_path / "in", meters=8), tmp_path / "out", with_pages=True)
+    (modules,) = loaded
+    assert "drift.report.pages.dossier" in modules
+    assert not {"statsmodels", "pandas"} & modules
 
 
 def test_data_alone_fits_no_plain_trend(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

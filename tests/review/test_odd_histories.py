@@ -12,6 +12,7 @@ from drift.report.pages.dossier import dossier_page
 from drift.report.pages.fleet import fleet_page
 from drift.review.policy import Policy
 from tests.csv_folders import readings, write
+from tests.report.fleet_text import fleet_html
 
 AS_OF = date(2026, 6, 1)
 ODD: dict[str, dict[str, str]] = {
@@ -53,6 +54,6 @@ def test_odd_histories_are_reviewed_and_drawn(tmp_path: Path, name: str, rule: s
     assert review.meters.height == review.ledger["meter_id"].n_unique() > 0
     assert review.conformity.verdicts.height == review.sources.sessions.height
     assert review.conformity.verdicts["verdict"].null_count() == 0
-    assert "Conformity: " in render.html_fleet(fleet_page(review))
+    assert "Conformity: " in fleet_html(fleet_page(review))
     for meter_id in review.meters["meter_id"]:
         assert "Conformity: " in render.html_dossier(dossier_page(review, meter_id))

@@ -4,24 +4,30 @@ The judge reads the files by itself, with the csv module of Python alone.
 """
 
 import csv
+import random
 import re
 import resource
 import sys
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass
+from datetime import date
 from decimal import ROUND_HALF_UP, Decimal, InvalidOperation
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from drift.api.reviews import review_source
 from drift.cli import main
 from drift.errors import DriftError
 from drift.intake.columns import TABLES
+from drift.review.policy import Policy, choices_of, read_policy
+from drift.review.policy_checks import BOUNDS
 from drift.store.connection import Connection
 from drift.store.loading import IntakeSummary, take_folder
 from drift.store.opening import open_store
+from tests.fuzz_choices import some_choices
 from tests.fuzz_files import Case, write_case
 
 CASES, LONG_CASES = 500, 20_000
@@ -150,6 +156,42 @@ def emptied(con: Connection) -> Connection:
     return con
 
 
+def one_sentence(error: DriftError) -> bool:
+    """Say whether an error is told in one line that a terminal can show."""
+    return "\n" not in str(error) and (str(error).isprintable() or "\u00a0" in str(error))
+
+
+def chosen_policy(place: Path, *, seed: int) -> Policy | None:
+    """Write a policy file and read it: what it says is within bounds, or it is refused: None."""
+    choices = some_choices(random.Random(-1 - seed))  # noqa: S311
+    path = place / "policy.toml"
+    path.write_bytes(choices.content)
+    try:
+        policy = read_policy(path)
+    except DriftError as error:
+        assert one_sentence(error)  # noqa: PT017 (one of two outcomes)
+        return None
+    values: dict[str, Any] = choices_of(policy)
+    assert not choices.refused, choices.done
+    assert all(low <= values[name] <= high for name, low, high in BOUNDS)
+    return policy
+
+
+def check_review(case: Case, place: Path, policy: Policy) -> None:
+    """Review a folder under a policy: it ends in a review or in one sentence."""
+    try:
+        review_source(
+            case.folder,
+            out=place / "out",
+            as_of=date(2026, 1, 1),
+            policy=policy,
+            with_pages=False,
+            progress=lambda _done, _of: None,
+        )
+    except DriftError as error:
+        assert one_sentence(error)  # noqa: PT017 (one of two outcomes)
+
+
 def run_case(con: Connection, place: Path, *, seed: int) -> Case:
     """Load one folder into a store and hold what was taken against its files."""
     case = write_case(place, seed=seed)
@@ -162,8 +204,10 @@ def run_case(con: Connection, place: Path, *, seed: int) -> Case:
         assert not con.execute("select 1 from readings where meter_id = 'DECOY'").fetchall()
         wanted = 0 if summary.held_back.is_empty() else 1
     except DriftError as error:
-        assert "\n" not in str(error)  # noqa: PT017 (one of two outcomes)
-        assert str(error).isprintable() or "\u00a0" in str(error)  # noqa: PT017
+        assert one_sentence(error)  # noqa: PT017 (one of two outcomes)
+    policy = chosen_policy(place, seed=seed)
+    if policy is not None and seed % 10 == 3:
+        check_review(case, place, policy)
     if seed % 10 == 0:
         store = place / "s.duckdb"
         assert exit_code(["intake", str(case.folder), "--store", str(store), "--strict"]) == wanted

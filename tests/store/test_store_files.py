@@ -12,7 +12,7 @@ import polars as pl
 import pytest
 
 from drift.errors import DriftError, StoreError
-from drift.store.form import OLDER, SCHEMA_VERSION
+from drift.store.form import FORM_SHA256, OLDER, SCHEMA_VERSION, digest_of, form_of
 from drift.store.loading import take_folder
 from drift.store.opening import open_store
 from tests.csv_folders import HEADER, counts, load, read, readings, write
@@ -69,6 +69,18 @@ def test_each_older_version_has_a_kept_store() -> None:
     assert tuple(range(2, SCHEMA_VERSION)) == OLDER
     for version in OLDER:
         assert (REFERENCE / f"store_version_{version}.duckdb.xz").is_file()
+
+
+def test_a_new_store_is_known_by_its_digest(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Whoever changes the schema writes the digest anew: with another one, opening only slows."""
+    path = made_anew(tmp_path)
+    with open_store(path, read_only=True) as store:
+        assert digest_of(form_of(store, "store")) == FORM_SHA256
+    once = contents(path)
+    monkeypatch.setattr("drift.store.form.FORM_SHA256", "of another form")
+    assert all(map(pl.DataFrame.equals, contents(path), once))
 
 
 @pytest.mark.parametrize("version", OLDER)

@@ -6,6 +6,7 @@ To add one: a function in a module of this folder that returns its chart, and a 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
+from drift.report.charts import fleet
 from drift.report.charts.retirement import choice_costs
 from drift.report.charts.theme import Chart
 
@@ -45,6 +46,55 @@ FIGURES: Mapping[str, Figure] = {
             build=choice_costs,
             data={"costs": ("choice", "advised", "expected", "low", "high", "failed", "out")},
             per_meter=True,
+        ),
+        Figure(
+            name="fleet_bias",
+            shows="where each meter of a group is and will be when due",
+            build=fleet.group_bias,
+            data={
+                "meters": (
+                    "row",
+                    "meter",
+                    "tone",
+                    "level",
+                    "due",
+                    "low",
+                    "high",
+                    "now",
+                    "then",
+                    "chance",
+                )
+            },
+        ),
+        Figure(
+            name="fleet_bias_axis",
+            shows="the axis over where meters are",
+            build=fleet.bias_axis,
+            data={"ticks": ("at", "label", "limit")},
+        ),
+        Figure(
+            name="fleet_history",
+            shows="what each meter of a group was found at, visit by visit",
+            build=fleet.group_history,
+            data={"paths": ("row", "meter", "t", "v")},
+        ),
+        Figure(
+            name="fleet_strip",
+            shows="where the meters of a group are that have no row of their own",
+            build=fleet.group_strip,
+            data={"meters": ("meter", "tone", "level", "now", "chance")},
+        ),
+        Figure(
+            name="shared_effects",
+            shows="what vessels and operators do to all meters read with them",
+            build=fleet.shared_effects,
+            data={"effects": ("name", "what", "effect", "low", "high", "found", "size")},
+        ),
+        Figure(
+            name="visits_due",
+            shows="visits that fall due, by week",
+            build=fleet.visits_due,
+            data={"due": ("week", "rank", "meter", "tone", "on"), "weeks": ("week", "count")},
         ),
     )
 }

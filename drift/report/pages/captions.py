@@ -89,32 +89,6 @@ def fleet_lead(
     return scope, need, rest[0].upper() + rest[1:]
 
 
-def fleet_words(rows: pl.DataFrame, *, tolerance_pct: float) -> str:
-    """Say what to conclude from the figure of the fleet.
-
-    Parameters
-    ----------
-    rows : pl.DataFrame
-        The rows that `drift.report.figures.fleet.draw_fleet` draws.
-    tolerance_pct : float
-        Largest bias that passes, % air.
-    """
-    told = rows.filter(pl.col("next_mean_low").is_not_null())
-    low, high = pl.col("next_mean_low"), pl.col("next_mean_high")
-    wholly = told.filter((low > tolerance_pct) | (high < -tolerance_pct)).height
-    partly = told.filter((low < -tolerance_pct) | (high > tolerance_pct)).height - wholly
-    inside = told.height - wholly - partly
-    fleet = text.count(rows.height, "meter")
-    parts = [
-        f"{inside} of {fleet} can be expected to be found inside the tolerance when next seen",
-        f"the bars of {partly} reach beyond it" if partly else "",
-        f"{wholly} lie wholly outside" if wholly else "",
-    ]
-    unknown = rows.height - told.height
-    parts.append(f"of {unknown} nothing can be said yet" if unknown else "")
-    return f"{text.listed([part for part in parts if part])}."
-
-
 def as_found(
     last: pl.DataFrame, *, out_points: list[float], adjusted: int, tolerance_pct: float
 ) -> str:

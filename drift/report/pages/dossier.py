@@ -125,7 +125,7 @@ def _neighbours(review: Review, meter_id: str) -> tuple[MeterRow | None, MeterRo
         raise KeyError(meter_id)
     at = ids.index(meter_id)
     first = max(0, at - 1)
-    near = rows.meter_rows(review, review.meters[first : at + 2], sparklines={}, bars={})
+    near = rows.meter_rows(review, review.meters[first : at + 2])
     here = at - first
     return (
         near[here - 1] if here > 0 else None,

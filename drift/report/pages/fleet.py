@@ -7,9 +7,12 @@ from typing import Any
 
 import polars as pl
 
-from drift.report.pages import captions, fleet_figures, rows
+from drift.forecast.proof import Proof
+from drift.report.pages import captions, rows
 from drift.report.pages.fleet_conformity import FleetConformity, fleet_conformity
+from drift.report.pages.fleet_panels import FleetPanels, fleet_panels
 from drift.report.pages.fleet_reference import reference_part
+from drift.report.pages.fleet_rows import FleetTable, fleet_table
 from drift.report.pages.intervals import IntervalPart, interval_part, survival_figure
 from drift.report.pages.parts import (
     Choice,
@@ -17,7 +20,7 @@ from drift.report.pages.parts import (
     HeldBackRow,
     MeterRow,
     Painted,
-    SignalRow,
+    SignalVisit,
     Stamp,
     StrayResponse,
     file_name,
@@ -28,8 +31,6 @@ from drift.review.results import Review
 
 # Rows of long lists that a page shows; the data files hold all.
 _LONGEST_LIST = 50
-# Meters that the first tables name; the table of all has the rest.
-LONGEST_ATTENTION = 40
 
 # Rows of each list that the page shows; `data/since.csv` holds all.
 _LONGEST_CHANGES = 12
@@ -110,20 +111,16 @@ class FleetPage:
     lead: tuple[str, ...]
     since: SincePart | None
     reference: ReferencePart
+    reference_title: str
     conformity: FleetConformity
     standings: tuple[tuple[str, int], ...]
     ranks: dict[str, int]
-    urgent: tuple[MeterRow, ...]
-    urgent_total: int
-    watched: tuple[MeterRow, ...]
-    watched_total: int
-    overdue: tuple[MeterRow, ...]
     meters: tuple[MeterRow, ...]
-    fleet: Painted
+    table: FleetTable
+    panels: FleetPanels
     intervals: IntervalPart
     survival: Painted | None
-    paths: Painted | None
-    open_signals: tuple[SignalRow, ...]
+    open_visits: tuple[SignalVisit, ...]
     open_signals_total: int
     stray_responses: tuple[StrayResponse, ...]
     stray_responses_total: int
@@ -135,25 +132,24 @@ class FleetPage:
     files: tuple[FileRow, ...]
 
 
-def fleet_page(review: Review) -> FleetPage:
-    """Return everything that the fleet review says.
+def fleet_page(review: Review, *, proof: Proof | None = None) -> FleetPage:
+    """Return everything that the fleet review and the pages beside it say.
 
     Parameters
     ----------
     review : Review
         What was found; `review.meters` gives the order.
+    proof : Proof or None
+        How past forecasts came out, None where that was not asked.
     """
     policy = review.policy
-    paths = rows.sparklines(review.ledger, review.meters, tolerance_pct=policy.tolerance_pct)
-    meters = rows.meter_rows(
-        review, review.meters, sparklines=paths, bars=fleet_figures.bars(review)
-    )
-    in_use = [row.meter_id for row in meters if not row.retired]
+    meters = rows.meter_rows(review, review.meters)
+    reference = reference_part(review)
     urgent = tuple(row for row in meters if rows.is_urgent(row))
     watched = tuple(row for row in meters if row.standing == "watch" and row not in urgent)
     overdue = tuple(row for row in meters if row.overdue and not row.retired)
     unanswered = review.signals.filter(pl.col("answered_on").is_null()).sort(
-        "visit_on", "meter_id", "point_pct", maintain_order=True
+        "visit_on", "meter_id", "point_pct", descending=[True, False, False], maintain_order=True
     )
     stray = review.responses.filter(pl.col("problem") != "")
     return FleetPage(
@@ -165,21 +161,17 @@ def fleet_page(review: Review) -> FleetPage:
             open_signals=unanswered.height,
         ),
         since=since_part(review),
-        reference=reference_part(review),
+        reference=reference,
+        reference_title=_reference_title(reference),
         conformity=fleet_conformity(review),
-        urgent=urgent[:LONGEST_ATTENTION],
-        urgent_total=len(urgent),
-        watched=watched[:LONGEST_ATTENTION],
-        watched_total=len(watched),
-        overdue=overdue,
         meters=meters,
-        fleet=fleet_figures.fleet_figure(review, in_use=in_use),
-        paths=fleet_figures.paths_figure(review, in_use=in_use),
+        table=fleet_table(review),
+        panels=fleet_panels(review, reference, proof=proof),
         standings=_standings(meters),
         ranks={name: place for place, name in enumerate(STANDINGS)},
         intervals=interval_part(review),
         survival=survival_figure(review),
-        open_signals=rows.signal_rows(review, unanswered.head(_LONGEST_LIST)),
+        open_visits=rows.signal_visits(review, unanswered),
         open_signals_total=unanswered.height,
         stray_responses=rows.stray_responses(stray.head(_LONGEST_LIST)),
         stray_responses_total=stray.height,
@@ -190,6 +182,15 @@ def fleet_page(review: Review) -> FleetPage:
         policy=rows.policy_rows(policy),
         files=rows.file_rows(review.sources.files),
     )
+
+
+def _reference_title(reference: ReferencePart) -> str:
+    """Say in a line whether the reference can be trusted."""
+    told = {
+        "in doubt": "Doubt the reference before the meters",
+        "no doubt found": "Nothing puts the reference in doubt",
+    }
+    return told.get(reference.verdict, "It cannot be said whether the reference holds")
 
 
 def _standings(meters: tuple[MeterRow, ...]) -> tuple[tuple[str, int], ...]:

@@ -65,61 +65,6 @@ class Painted:
 
 
 @dataclass(frozen=True, slots=True)
-class Sparkline:
-    """A small path in a box of 100 by 30: points as SVG reads them, and the tolerance strip.
-
-    Attributes
-    ----------
-    points : str
-        Coordinates of the path.
-    strip_top, strip_height : str
-        Where ±tolerance lies in the box.
-    end_x, end_y : str
-        The last point.
-    label : str
-        The path in words.
-    last : float
-        Where it ends, % air.
-    """
-
-    points: str
-    strip_top: str
-    strip_height: str
-    end_x: str
-    end_y: str
-    label: str
-    last: float
-
-
-@dataclass(frozen=True, slots=True)
-class Bar:
-    """Level and forecast of a meter in a box that all meters share the scale of, as SVG reads it.
-
-    Attributes
-    ----------
-    strip_left, strip_width : str
-        Where ±tolerance lies.
-    band_left, band_width, tick : str
-        Band of the mean that the next visit will find, and true bias then; empty where not known.
-    level : str
-        The bias now.
-    beyond : {"", "left", "right"}
-        The end of the scale beyond which the bias lies.
-    label : str
-        All of it in words.
-    """
-
-    strip_left: str
-    strip_width: str
-    band_left: str
-    band_width: str
-    tick: str
-    level: str
-    beyond: str
-    label: str
-
-
-@dataclass(frozen=True, slots=True)
 class Crossing:
     """When the tolerance is left, in words; interval is empty where none can be given.
 
@@ -145,10 +90,6 @@ class MeterRow:
         Tokens of `drift.review.obligations`, strongest first.
     retired : bool
         Whether it is out of use for good.
-    sparkline : Sparkline or None
-        None where no path is known.
-    bar : Bar or None
-        None where no level is known.
     """
 
     meter_id: str
@@ -172,8 +113,6 @@ class MeterRow:
     p_out: float | None
     crossing: Crossing
     repeatability_pct: float | None
-    sparkline: Sparkline | None
-    bar: Bar | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,6 +129,29 @@ class SignalRow:
     sentence: str
     answered_on: date | None
     response: str
+
+
+@dataclass(frozen=True, slots=True)
+class SignalVisit:
+    """The open signals of one meter and visit.
+
+    Attributes
+    ----------
+    seen : tuple of (str, str)
+        Where, and what was seen.
+    ids : tuple of str
+        Of the signals.
+    command : str
+        What records a response to each, its words left to be filled in.
+    """
+
+    meter_id: str
+    file: str
+    visit_on: date
+    age_days: int
+    seen: tuple[tuple[str, str], ...]
+    ids: tuple[str, ...]
+    command: str
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,20 +3,21 @@
 import dataclasses
 import inspect
 import re
+import shlex
 from typing import Any
 
 import polars as pl
 
 from drift import format as text
+from drift.frames import Row
 from drift.report.pages import captions
 from drift.report.pages.parts import (
-    Bar,
     Choice,
     FileRow,
     HeldBackRow,
     MeterRow,
     SignalRow,
-    Sparkline,
+    SignalVisit,
     Stamp,
     StrayResponse,
     file_name,
@@ -25,8 +26,6 @@ from drift.review.obligations import PRESSING
 from drift.review.policy import Policy, choices_of
 from drift.review.results import Review
 from drift.version import __version__
-
-BOX_WIDTH, BOX_HEIGHT = 100.0, 30.0
 
 # A field of a numpy-style docstring: its name or names, its type, what it means.
 _FIELD = re.compile(r"^(\w[\w, ]*) : .*\n((?: {4}.*\n|\n)+)", re.MULTILINE)
@@ -48,9 +47,6 @@ def stamp(review: Review) -> Stamp:
 def meter_rows(
     review: Review,
     meters: pl.DataFrame,
-    *,
-    sparklines: dict[str, Sparkline],
-    bars: dict[str, Bar],
 ) -> tuple[MeterRow, ...]:
     """Return page rows for rows of `review.meters`, in their order."""
     table = review.sources.meters
@@ -59,8 +55,6 @@ def meter_rows(
         _meter_row(
             row,
             retired=row["meter_id"] in retired,
-            sparkline=sparklines.get(row["meter_id"]),
-            bar=bars.get(row["meter_id"]),
             review=review,
         )
         for row in meters.iter_rows(named=True)
@@ -71,8 +65,6 @@ def _meter_row(
     row: dict[str, Any],
     *,
     retired: bool,
-    sparkline: Sparkline | None,
-    bar: Bar | None,
     review: Review,
 ) -> MeterRow:
     """Return the page row of one meter."""
@@ -107,70 +99,12 @@ def _meter_row(
             as_of=review.as_of,
         ),
         repeatability_pct=row["repeatability_pct"],
-        sparkline=sparkline,
-        bar=bar,
     )
 
 
 def is_urgent(row: MeterRow) -> bool:
     """Say whether something must be done about a meter or its results, beyond its file."""
     return any(token in PRESSING for token in row.obligations)
-
-
-def sparklines(
-    ledger: pl.DataFrame, meters: pl.DataFrame, *, tolerance_pct: float
-) -> dict[str, Sparkline]:
-    """Return the unadjusted path of each meter's worst point, all on one time axis.
-
-    Parameters
-    ----------
-    ledger, meters : pl.DataFrame
-        Frames of `drift.frames`.
-    tolerance_pct : float
-        Largest bias that passes, % air.
-
-    Returns
-    -------
-    dict of str to Sparkline
-        By meter_id.  Each is as high as its own path needs, at least twice the tolerance either
-        way, so that the width of the strip gives the scale.
-    """
-    worst = meters.select("meter_id", point_pct="worst_point_pct")
-    paths = (
-        ledger.join(worst, on=["meter_id", "point_pct"])
-        .select("meter_id", "t_years", path=pl.col("unadjusted_path_pct"))
-        .filter(pl.col("path").is_finite())
-        .sort("meter_id", "t_years")
-    )
-    if paths.is_empty():
-        return {}
-    times = paths["t_years"].to_list()
-    first, span = min(times), max(max(times) - min(times), 1e-9)
-    placed = paths.with_columns(x=2 + (pl.col("t_years") - first) / span * (BOX_WIDTH - 6))
-    return {
-        str(key[0]): _sparkline(rows["x"].to_list(), rows["path"].to_list(), tolerance_pct)
-        for key, rows in placed.group_by("meter_id", maintain_order=True)
-    }
-
-
-def _sparkline(xs: list[float], path: list[float], tolerance_pct: float) -> Sparkline:
-    """Return the small path of one meter."""
-    low, high = min(*path, -2 * tolerance_pct), max(*path, 2 * tolerance_pct)
-
-    def height(bias: float) -> float:
-        return 2 + (high - bias) / (high - low) * (BOX_HEIGHT - 4)
-
-    across = [text.coordinate(x) for x in xs]
-    down = [text.coordinate(height(bias)) for bias in path]
-    return Sparkline(
-        points=" ".join(f"{x},{y}" for x, y in zip(across, down, strict=True)),
-        strip_top=text.coordinate(height(tolerance_pct)),
-        strip_height=text.coordinate(height(-tolerance_pct) - height(tolerance_pct)),
-        end_x=across[-1],
-        end_y=down[-1],
-        label=f"without adjustments from {text.bias(path[0])} to {text.bias_with_unit(path[-1])}",
-        last=path[-1],
-    )
 
 
 def signal_rows(review: Review, signals: pl.DataFrame) -> tuple[SignalRow, ...]:
@@ -195,6 +129,44 @@ def signal_rows(review: Review, signals: pl.DataFrame) -> tuple[SignalRow, ...]:
             response=said.get(row["signal_id"], ""),
         )
         for row in signals.iter_rows(named=True)
+    )
+
+
+def signal_visits(review: Review, signals: pl.DataFrame) -> tuple[SignalVisit, ...]:
+    """Return a page row for each meter and visit with open signals, in the order of `signals`.
+
+    Parameters
+    ----------
+    review : Review
+        What was found.
+    signals : pl.DataFrame
+        Rows of `review.signals`.
+    """
+    parts = signals.partition_by("meter_id", "visit_on", maintain_order=True)
+    return tuple(_signal_visit(review, part.to_dicts()) for part in parts)
+
+
+def _signal_visit(review: Review, signals: list[Row]) -> SignalVisit:
+    """Return the row of one meter and visit."""
+    first = signals[0]
+    source = shlex.quote(review.source_name)
+    return SignalVisit(
+        meter_id=first["meter_id"],
+        file=file_name(first["meter_id"]),
+        visit_on=first["visit_on"],
+        age_days=(review.as_of - first["visit_on"]).days,
+        seen=tuple(
+            (
+                "The mark" if row["point_pct"] is None else f"At {text.point(row['point_pct'])}",
+                row["sentence"],
+            )
+            for row in signals
+        ),
+        ids=tuple(row["signal_id"] for row in signals),
+        command="\n".join(
+            f'drift respond {source} {row["signal_id"]} --finding "…" --action "…" --by "…"'
+            for row in signals
+        ),
     )
 
 

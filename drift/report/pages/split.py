@@ -42,6 +42,7 @@ def split_by_meter(review: Review) -> Iterator[tuple[str, Review]]:
         for frame in (review.reference.causes, review.reference.moves, review.reference.balance)
     )
     intervals = _dealt(review.upkeep.intervals)
+    trends = None if review.trends is None else _dealt(review.trends)
     held, alike, uses = (_dealt(frame) for frame in (review.held, review.alike, review.uses))
     verdicts, budgets = _dealt(review.conformity.verdicts), _dealt(review.conformity.budgets)
     for meter_id, one in _outer_shares(_without_the_fleets(review), owners):
@@ -49,6 +50,7 @@ def split_by_meter(review: Review) -> Iterator[tuple[str, Review]]:
             meter_id,
             dataclasses.replace(
                 one,
+                trends=None if trends is None else trends.to(meter_id),
                 held=held.to(meter_id),
                 alike=alike.to(meter_id),
                 uses=uses.to(meter_id),
@@ -132,7 +134,6 @@ def _without_the_fleets(review: Review) -> Review:
     return dataclasses.replace(
         review,
         own_meters=review.own_meters.clear(),
-        trends=None,
         sources=dataclasses.replace(
             sources,
             responses=sources.responses.clear(),

@@ -102,7 +102,7 @@ def calibrated(facts: LaboratoryFacts) -> Clause:
         state=by_count(good, len(facts.in_use), refuted=bool(wrong)),
         decided_by=f"{of(good, len(facts.in_use))} meters in use calibrated and right as left",
         answer=tuple(answer),
-        proof=(("data/visits.csv", "every visit"), ("index.html#meters", "meter by meter")),
+        proof=(("data/visits.csv", "every visit"), ("meters.html#meters", "meter by meter")),
         to_file=(
             f"A calibration of {few([*wrong, *never])}."
             if wrong or never

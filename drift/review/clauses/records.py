@@ -166,7 +166,7 @@ def equipment_record(facts: LaboratoryFacts) -> Clause:
         proof=(
             ("data/visits.csv", "dates, results, adjustments"),
             ("data/meters.csv", "due dates"),
-            ("index.html#policy", "acceptance criteria"),
+            ("basis.html#policy", "acceptance criteria"),
         ),
         to_file="Maker, type, serial number and procedure"
         + (f"; {text.listed(gaps)} throughout." if gaps else "."),

@@ -214,7 +214,7 @@ def statements(facts: LaboratoryFacts) -> Clause:
             f"{text.count(limited.height, 'field test')} with a specification, 0 with a rule"
         ),
         answer=tuple(answer),
-        proof=(("index.html#policy", "policy in force"),),
+        proof=(("basis.html#policy", "policy in force"),),
         to_file="The decision rule of reported statements, agreed with the customer.",
         meters=tuple(dict.fromkeys(one.meter_id for one in outside)),
     )

@@ -1,0 +1,397 @@
+"""This module lays out the meters of a fleet review: groups by obligation, a row a meter."""
+
+from collections import Counter
+from dataclasses import dataclass
+from datetime import date
+
+import polars as pl
+
+from drift import format as text
+from drift.frames import Row
+from drift.report.charts.rows import figure_rows
+from drift.report.pages.parts import file_name
+from drift.review.obligations import (
+    CLOSE,
+    DO_NOT_USE,
+    FIND_CAUSE,
+    KEEP_IN_USE,
+    OVERDUE,
+    RESET,
+    REVIEW,
+    SEE_EARLY,
+)
+from drift.review.results import Review
+
+RETIRED = "retired"
+# Heading and tone of each group, by the strongest obligation of its meters.
+_GROUPS: tuple[tuple[str, tuple[str, ...], str, str], ...] = (
+    ("do-not-use", (DO_NOT_USE, OVERDUE), "Do not use", "stop"),
+    ("see-early", (SEE_EARLY,), "See it early", "look"),
+    ("re-set", (RESET,), "Re-set though it passes", "look"),
+    ("find-cause", (FIND_CAUSE,), "Find the cause", "look"),
+    ("review-results", (REVIEW,), "Review results", "calm"),
+    ("close-file", (CLOSE,), "Close the file", "calm"),
+    ("keep", (KEEP_IN_USE,), "Keep to the schedule", "quiet"),
+    (RETIRED, (RETIRED,), "Retired", "quiet"),
+)
+# Up to so many meters each has its row; of more the worst have, and the rest is folded.
+_MOST_ROWS, _NAMED = 40, 10
+# Visits of a small history where meters are many.
+_FEW_VISITS = 12
+_LONGEST_NAME = 16
+# The frame of biases: so many tolerances either way, no more however far a meter is out.
+_NARROWEST, _WIDEST = 1.6, 2.4
+# A chance without what is shared is told where it differs by this much.
+_DIFFERS = 0.05
+_NO_SITE = "no site on record"
+
+
+@dataclass(frozen=True, slots=True)
+class FleetRow:
+    """One meter in the table of the fleet.
+
+    Attributes
+    ----------
+    name : str
+        Its id, cut where it is long.
+    state : str
+        Its standing, or by how many days it is overdue.
+    now : str
+        Bias now and when due, in words.
+    chance, alone : str
+        Chance that it is out when due; the same without what meters share, empty where alike.
+    high : bool
+        Whether the chance asks for something.
+    todo : str
+        All that is to be done, in a few words.
+    """
+
+    meter_id: str
+    name: str
+    file: str
+    standing: str
+    site: str
+    state: str
+    now: str
+    chance: str
+    alone: str
+    high: bool
+    todo: str
+
+
+@dataclass(frozen=True, slots=True)
+class Fold:
+    """Rows that are folded into one line; site is empty where they are not of one site."""
+
+    title: str
+    rows: tuple[FleetRow, ...]
+    chance: str
+    about: str
+    strip: str
+    bias: str
+    history: str
+
+
+@dataclass(frozen=True, slots=True)
+class FleetGroup:
+    """The meters whose strongest obligation is of one kind; figures are rows of charts as JSON."""
+
+    anchor: str
+    title: str
+    tone: str
+    total: int
+    rows: tuple[FleetRow, ...]
+    bias: str
+    history: str
+    folds: tuple[Fold, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class FleetTable:
+    """The fleet as groups of rows.
+
+    Attributes
+    ----------
+    axis : str
+        Rows of the axis over biases, as JSON.
+    span : tuple of str
+        First and last year of the small histories.
+    standings, sites : tuple of str
+        What rows can be filtered by.
+    """
+
+    groups: tuple[FleetGroup, ...]
+    axis: str
+    span: tuple[str, str]
+    standings: tuple[str, ...]
+    sites: tuple[str, ...]
+    total: int
+
+
+def group_of(obligations: str, *, retired: bool) -> tuple[str, str]:
+    """Return anchor and tone of the group of a meter, from its obligations' tokens."""
+    first = RETIRED if retired else (obligations.split() or [KEEP_IN_USE])[0]
+    for anchor, tokens, _, tone in _GROUPS:
+        if first in tokens:
+            return anchor, tone
+    raise KeyError(first)
+
+
+def fleet_table(review: Review) -> FleetTable:
+    """Return the meters of a review in groups by what must be done about them.
+
+    Parameters
+    ----------
+    review : Review
+        What was found; `review.meters` gives the order.
+    """
+    rows = _placed(review)
+    many = len(rows) > _MOST_ROWS
+    charts = _Charts(review, rows, visits=_FEW_VISITS if many else None)
+    left = _NAMED if many else len(rows)
+    groups = []
+    for anchor, _, title, tone in _GROUPS:
+        mine = [row for row in rows if row["group"] == anchor]
+        if not mine:
+            continue
+        named = 0 if many and anchor in {"keep", RETIRED} else min(left, len(mine))
+        left -= named
+        shown, rest = mine[:named], mine[named:]
+        groups.append(
+            FleetGroup(
+                anchor=anchor,
+                title=title,
+                tone=tone,
+                total=len(mine),
+                rows=tuple(row["told"] for row in shown),
+                bias=charts.bias(shown),
+                history=charts.history(shown),
+                folds=tuple(_folds(rest, charts, named=named, by_site=anchor == "keep")),
+            )
+        )
+    return FleetTable(
+        groups=tuple(groups),
+        axis=charts.axis(),
+        span=(str(charts.first.year), str(charts.last.year)),
+        standings=tuple(dict.fromkeys(row["told"].standing for row in rows)),
+        sites=tuple(sorted({row["told"].site for row in rows} - {""})),
+        total=len(rows),
+    )
+
+
+def _placed(review: Review) -> list[Row]:
+    """Return what is drawn and told of each meter, in the order of the review."""
+    series = review.ledger.select("meter_id", "series", worst_point_pct="point_pct").unique()
+    ahead = review.forecasts.select(
+        "series", "level", "at_due", "at_due_low", "at_due_high", "level_low", "level_high"
+    )
+    known = review.sources.meters.unique("meter_id", keep="last").select(
+        "meter_id", "status", "site"
+    )
+    alone = (
+        review.own_meters.select("meter_id", p_alone="p_out_next_due")
+        if review.own_meters.height
+        else review.meters.select("meter_id", p_alone=pl.lit(None, pl.Float64))
+    )
+    rows = (
+        review.meters.join(
+            series, on=["meter_id", "worst_point_pct"], how="left", maintain_order="left"
+        )
+        .join(ahead, on="series", how="left", maintain_order="left")
+        .join(known, on="meter_id", how="left", maintain_order="left")
+        .join(alone, on="meter_id", how="left", maintain_order="left")
+        .to_dicts()
+    )
+    briefs: dict[str, list[str]] = {}
+    for meter_id, brief in review.obligations.select("meter_id", "brief").iter_rows():
+        briefs.setdefault(meter_id, []).append(brief)
+    for row in rows:
+        retired = row["status"] == RETIRED
+        row["group"], row["tone"] = group_of(row["obligations"], retired=retired)
+        if row["next_due_on"] is None or row["at_due"] is None:
+            row["at_due"] = row["level"]
+            row["at_due_low"], row["at_due_high"] = row["level_low"], row["level_high"]
+        row["told"] = _told(row, briefs.get(row["meter_id"], []), review.as_of, retired=retired)
+    return rows
+
+
+def _told(row: Row, briefs: list[str], as_of: date, *, retired: bool) -> FleetRow:
+    """Return the row of one meter in words."""
+    chance, alone = row["p_out_next_due"], row["p_alone"]
+    state = row["standing"]
+    if row["overdue"] and not retired and row["next_due_on"] is not None:
+        state = f"{text.count((as_of - row['next_due_on']).days, 'day')} overdue"
+    todo = "; ".join(briefs)
+    differs = None not in (chance, alone) and abs(alone - chance) >= _DIFFERS
+    return FleetRow(
+        meter_id=row["meter_id"],
+        name=text.shortened(row["meter_id"], longest=_LONGEST_NAME),
+        file=file_name(row["meter_id"]),
+        standing=row["standing"],
+        site=row["site"] or "",
+        state=state,
+        now=_now(row),
+        chance="" if retired else text.probability(chance),
+        alone=text.probability(alone) if differs and not retired else "",
+        high=row["tone"] in {"stop", "look"} and chance is not None and chance >= _DIFFERS,
+        todo=f"{todo[:1].upper()}{todo[1:]}",
+    )
+
+
+def _now(row: Row) -> str:
+    """Return bias now and when due in words."""
+    if row["level"] is None:
+        return text.CANNOT_SAY
+    band = text.interval(row["at_due_low"], row["at_due_high"])
+    if row["next_due_on"] is None:
+        return f"{text.bias(row['level'])} ({band})"
+    return f"{text.bias(row['level'])} → {text.bias(row['at_due'])} ({band})"
+
+
+def _folds(rest: list[Row], charts: "_Charts", *, named: int, by_site: bool) -> list[Fold]:
+    """Return the lines into which rows are folded: one, or one a site."""
+    if not rest:
+        return []
+    parts: dict[str, list[Row]] = {}
+    for row in rest:
+        parts.setdefault((row["told"].site or _NO_SITE) if by_site else "", []).append(row)
+    if len(parts) == 1 and (only := next(iter(parts))) == _NO_SITE:
+        parts = {"": parts[only]}
+    more = "more " if named else ""
+    return [
+        Fold(
+            title=f"{site}: {len(mine)}"
+            if site
+            else f"{len(mine)} {more}meters".replace("1 meters", "1 meter"),
+            rows=tuple(row["told"] for row in mine),
+            chance=_most(mine),
+            about=_about(mine),
+            strip=charts.strip(mine),
+            bias=charts.bias(mine),
+            history=charts.history(mine),
+        )
+        for site, mine in sorted(parts.items())
+    ]
+
+
+def _most(rows: list[Row]) -> str:
+    """Say how likely the likeliest of several meters is to be out."""
+    chances = [row["p_out_next_due"] for row in rows if row["p_out_next_due"] is not None]
+    if not chances:
+        return ""
+    told = text.probability(max(chances))
+    return told if told.startswith("under") else f"at most {told}"
+
+
+def _about(rows: list[Row]) -> str:
+    """Say when several meters are due, by month."""
+    months = Counter((on.year, on.month) for row in rows if (on := row["next_due_on"]) is not None)
+    told = [
+        f"{number} due in {text.month(date(year, month, 1))}"
+        for (year, month), number in sorted(months.items())[:3]
+    ]
+    return text.listed(told)
+
+
+class _Charts:
+    """The rows of the charts that stand beside the table."""
+
+    def __init__(self, review: Review, rows: list[Row], *, visits: int | None) -> None:
+        """Take the histories of all meters at once."""
+        self._tolerance = review.policy.tolerance_pct
+        found = [abs(row["level"]) for row in rows if row["level"] is not None]
+        least, most = _NARROWEST * self._tolerance, _WIDEST * self._tolerance
+        self._reach = min(max([least, *(1.12 * each for each in found)]), most)
+        worst = review.meters.select("meter_id", point_pct="worst_point_pct")
+        seen = (
+            review.ledger.join(worst, on=["meter_id", "point_pct"])
+            .drop_nulls("as_found_bias_pct")
+            .sort("meter_id", "performed_on", maintain_order=True)
+        )
+        days: list[date] = [on for on in seen["performed_on"].to_list() if on is not None]
+        self.first: date = min(days, default=review.as_of)
+        self.last: date = max(days, default=review.as_of)
+        if visits is not None:
+            seen = seen.group_by("meter_id", maintain_order=True).tail(visits)
+        years = seen["t_years"]
+        self._first = min(years.to_list(), default=0.0)
+        self._last = max(years.to_list(), default=1.0) + 0.05
+        lists = seen.group_by("meter_id").agg(
+            t=pl.col("t_years").round(2), v=pl.col("as_found_bias_pct").round(3)
+        )
+        self._paths = {row["meter_id"]: (row["t"], row["v"]) for row in lists.iter_rows(named=True)}
+
+    def axis(self) -> str:
+        """Return the axis over biases."""
+        limit = text.plain(self._tolerance)
+        ticks = pl.DataFrame(
+            {
+                "at": [-self._tolerance, 0.0, self._tolerance],
+                "label": [f"−{limit}", "0", f"+{limit}"],
+                "limit": [True, False, True],
+            }
+        )
+        return figure_rows("fleet_bias_axis", {"ticks": ticks}, params=self._params(1))
+
+    def bias(self, rows: list[Row]) -> str:
+        """Return where meters are and will be, a row each."""
+        return figure_rows("fleet_bias", {"meters": _marks(rows)}, params=self._params(len(rows)))
+
+    def strip(self, rows: list[Row]) -> str:
+        """Return where meters are, all in one line."""
+        frame = _marks(rows).drop_nulls("level")
+        return figure_rows("fleet_strip", {"meters": frame}, params=self._params(1))
+
+    def history(self, rows: list[Row]) -> str:
+        """Return what meters were found at, a row each."""
+        paths = [self._paths.get(row["meter_id"], ([], [])) for row in rows]
+        frame = pl.DataFrame(
+            {
+                "row": range(len(rows)),
+                "meter": [row["told"].name for row in rows],
+                "t": [path[0] for path in paths],
+                "v": [path[1] for path in paths],
+            },
+            schema={
+                "row": pl.Int64,
+                "meter": pl.String,
+                "t": pl.List(pl.Float64),
+                "v": pl.List(pl.Float64),
+            },
+        )
+        params = {
+            "rows": len(rows),
+            "first": self._first,
+            "last": self._last,
+            "tolerance": self._tolerance,
+        }
+        return figure_rows("fleet_history", {"paths": frame}, params=params)
+
+    def _params(self, rows: int) -> dict[str, float | str | bool | None]:
+        """Return the parameters of charts of bias."""
+        return {"rows": rows, "reach": self._reach, "tolerance": self._tolerance}
+
+
+def _marks(rows: list[Row]) -> pl.DataFrame:
+    """Return the marks of meters, a row each."""
+    names = {"level": "level", "due": "at_due", "low": "at_due_low", "high": "at_due_high"}
+    return pl.DataFrame(
+        {
+            "row": range(len(rows)),
+            "meter": [row["told"].name for row in rows],
+            "tone": [row["tone"] for row in rows],
+            **{name: [row[column] for row in rows] for name, column in names.items()},
+            "now": [text.bias(row["level"]) for row in rows],
+            "then": [row["told"].now for row in rows],
+            "chance": [row["told"].chance for row in rows],
+        },
+        schema={
+            "row": pl.Int64,
+            "meter": pl.String,
+            "tone": pl.String,
+            **dict.fromkeys(names, pl.Float64),
+            "now": pl.String,
+            "then": pl.String,
+            "chance": pl.String,
+        },
+    )
