@@ -68,7 +68,7 @@ def is_of_this_version(path: Path) -> bool:
     """Say whether a store has the form of now, so that opening it changes nothing."""
     con = _opened(path, read_only=True, folder=None)
     try:
-        return not is_older(con)
+        return not is_older(con, form_of(con, "store"))
     finally:
         con.close()
 
