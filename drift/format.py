@@ -164,6 +164,25 @@ def chance(value: float | None) -> str:
     return f"{article} {told} chance"
 
 
+def in_so_many(value: float | None) -> str:
+    """Return a share as people count it, to a whole percent: "9 in 10".
+
+    Examples
+    --------
+    >>> [in_so_many(x) for x in (0.9, 0.95, 0.834, 0.5, 0.0, None)]
+    ['9 in 10', '19 in 20', '83 in 100', '5 in 10', 'under 1 in 100', 'cannot say']
+    """
+    if value is None or not math.isfinite(value):
+        return CANNOT_SAY
+    if value < 0.01:
+        return "under 1 in 100"
+    if value > 0.99:
+        return "over 99 in 100"
+    hundredths = int(fixed(value * 100, places=0))
+    of = next(size for size in (10, 20, 100) if hundredths * size % 100 == 0)
+    return f"{hundredths * of // 100} in {of}"
+
+
 def rare(value: float | None) -> str:
     """Return a small probability to 0.01 %, never 0 % and from 1 % on to 0.1 %.
 

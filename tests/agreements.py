@@ -20,9 +20,9 @@ from drift.review.results import Review
 Pair = Callable[[Review], Iterator[str]]
 Row = dict[str, Any]
 
-_AT = re.compile(r"confirmed drift .*? at (\d+) % \(q")
+_AT = re.compile(r"confirmed drift at (\d+) %: ")
 _CROSSES = re.compile(
-    r"confirmed drift [^;]*? at (\d+) % \(q [^)]*\), which takes that point out about (\d+ \w+ \d+)"
+    r"confirmed drift at (\d+) %: [^;(]*\([^)]*\), out of tolerance about (\d+ \w+ \d+)"
 )
 
 

@@ -33,6 +33,7 @@ def test_the_reference_tells_every_command_and_option() -> None:
             if isinstance(parameter, click.Option):
                 assert all(f"`{option}" in told for option in parameter.opts)
                 assert parameter.help
+        assert "Example: drift " in (command.help or ""), f"drift {name} shows no example"
 
 
 def test_the_reference_tells_every_column_and_choice() -> None:

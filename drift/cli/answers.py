@@ -13,16 +13,22 @@ from drift.cli.options import (
     policy_option,
     source_argument,
 )
+from drift.cli.parameters import Meter, Signal
 
 
 @click.command()
 @source_argument
-@click.argument("signal_id", required=False)
+@click.argument("signal_id", required=False, type=Signal())
 @click.option("--finding", metavar="TEXT", help="What was found.")
 @click.option("--action", metavar="TEXT", help="What was done about it.")
 @click.option("--by", metavar="NAME", help="Who records it.")
 @click.option("--on", type=ON_DAY, metavar="DATE", help="Day of the record (default today).")
-@click.option("--meter", metavar="ID", help="The meter meant; another meter's signal is refused.")
+@click.option(
+    "--meter",
+    type=Meter(),
+    metavar="ID",
+    help="The meter meant; another meter's signal is refused.",
+)
 @click.option(
     "--visit", type=ON_DAY, metavar="DATE", help="With --meter: all open signals of that visit."
 )
@@ -51,6 +57,9 @@ def respond(
 
     A folder gets rows in its responses file (a new one where it has none), a store file rows;
     nothing that is there is changed. An id may be its beginning, in any case of letters.
+
+    Example: drift respond records/history SIGNAL_ID --finding "mark moved" --action "moved back"
+    --by "A. Person"
     """
     from drift.api.answering import Answer, read_answers, respond_all  # noqa: PLC0415
     from drift.review.policy import read_policy  # noqa: PLC0415
@@ -87,7 +96,7 @@ def respond(
 
 @click.command()
 @source_argument
-@click.argument("meter")
+@click.argument("meter", type=Meter())
 @click.option("--about", type=ON_DAY, required=True, metavar="DATE", help="The visit it is about.")
 @click.option("--decision", required=True, metavar="TEXT", help="What was decided.")
 @click.option("--by", required=True, metavar="NAME", help="Who decided.")
@@ -112,6 +121,9 @@ def decide(
     """Record in SOURCE what was decided about results since a visit of METER that failed.
 
     It closes what an impact note opens. METER may be the beginning of one id.
+
+    Example: drift decide records/history AM-05 --about 2026-03-02 --decision "results stand"
+    --by "A. Person"
     """
     from drift.api.answering import Decision  # noqa: PLC0415
     from drift.api.answering import decide as record  # noqa: PLC0415

@@ -1,12 +1,12 @@
 """This module holds the commands for the bench: responses, sheets and checks of readings."""
 
-import json
+import dataclasses
 from datetime import datetime
 from pathlib import Path
 
 import click
 
-from drift.cli.console import say_check, say_sheets, tell
+from drift.cli.console import say_check, say_sheets, tell_record
 from drift.cli.options import (
     EXIT_DONE,
     EXIT_HELD_BACK,
@@ -36,6 +36,8 @@ def check(
     What is out of tolerance comes first, and whether two readings confirm it. Each sitting is
     believable, surprising (repeat before adjusting) or a likely slip of the pen (sign, decimal,
     wrong point, wrong meter). Nothing is loaded.
+
+    Example: drift check records/history new.csv
     """
     from drift.api.bench import check as compare  # noqa: PLC0415
     from drift.review.policy import read_policy  # noqa: PLC0415
@@ -48,7 +50,7 @@ def check(
             "sittings": found.rows.to_dicts(),
             "held_back": found.held_back.to_dicts(),
         }
-        tell(json.dumps(told, indent=2, ensure_ascii=False, allow_nan=False, default=str))
+        tell_record(told)
     else:
         say_check(found)
     if found.verdicts:
@@ -65,6 +67,7 @@ def check(
 @as_of_option
 @policy_option
 @out_option("sheet")
+@json_option
 def sheet(
     source: Path,
     *,
@@ -72,10 +75,13 @@ def sheet(
     as_of: datetime | None,
     policy: Path | None,
     out: Path | None,
+    as_json: bool,
 ) -> int:
     """Write a visit sheet for every meter of SOURCE that is due, overdue ones first.
 
     One page a meter to print, and files to fill in: as_found/, as_left/ and marks/.
+
+    Example: drift sheet records/history --due-by 2026-12-31
     """
     from drift.api.sheets import write_sheets  # noqa: PLC0415
     from drift.review.policy import read_policy  # noqa: PLC0415
@@ -87,5 +93,8 @@ def sheet(
         due_by=due_by.date() if due_by else None,
         policy=read_policy(policy),
     )
-    say_sheets(made)
+    if as_json:
+        tell_record(dataclasses.asdict(made))
+    else:
+        say_sheets(made)
     return EXIT_DONE

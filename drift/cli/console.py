@@ -1,11 +1,12 @@
 """This module prints what commands have found, in few lines."""
 
+import json
 from collections import Counter
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from drift.format import brief, count, day, percent, plain, point, share, typed, whole
+from drift.format import brief, count, day, percent, plain, point, share, whole
 from drift.visible import visible
 
 if TYPE_CHECKING:
@@ -17,6 +18,8 @@ if TYPE_CHECKING:
     from drift.forecast.proof import Proof
     from drift.store.loading import IntakeSummary
 
+# Where a command's context keeps that it is to print nothing.
+_QUIET = "drift.quiet"
 _LONGEST_ID = 40
 # Files that a terminal summary names.
 _LONGEST_LIST = 5
@@ -33,8 +36,21 @@ _OUT = "out of tolerance"
 _CALLS = (_OUT, "likely slip", "surprising", "believable", "cannot say")
 
 
+def keep_quiet() -> None:
+    """Let the command of now print nothing by `tell`."""
+    click.get_current_context().find_root().meta[_QUIET] = True
+
+
+def tell_record(record: object) -> None:
+    """Print a record as JSON, for scripts."""
+    tell(json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False, default=str))
+
+
 def tell(text: str = "") -> None:
     """Print lines; signs that cannot be seen are shown as their codes."""
+    context = click.get_current_context(silent=True)
+    if context is not None and context.find_root().meta.get(_QUIET):
+        return
     click.echo("\n".join(map(visible, text.split("\n"))))
 
 
@@ -57,7 +73,9 @@ def say_review(written: "Written") -> None:
     if since := written.review.since:
         bands = since.prediction
         promised = f"{share(bands.level)} bands" if bands.level is not None else "bands"
-        told = f"; {bands.inside} of {count(bands.judged, 'next mean')} lay in their {promised}"
+        told = (
+            f"; {bands.inside} of {count(bands.judged, 'mean')} found since lay in their {promised}"
+        )
         tell(f"Since {since.earlier_as_of}: {since.short}{told if bands.judged else ''}")
     tell(headline(review.obligations, as_of=review.as_of))
     if used := uses_words(review.uses, as_of=review.as_of, days=policy.signal_days):
@@ -202,21 +220,23 @@ def say_proof(proof: "Proof") -> None:
     if proof.forecasts == 0:
         return
     tell(
-        f"{count(proof.forecasts, 'mean')} of past visits forecast (each meter at each point, "
-        f"{proof.series} in all), {proof.failures} found out of tolerance"
+        f"Tried on {count(proof.forecasts, 'mean')} that past visits found, each forecast from the "
+        f"visits before ({proof.series} meters and points); {proof.failures} were out of tolerance"
     )
     tell(
-        f"{percent(proof.band_level, places=0)} bands of the next as-found mean held "
-        f"{percent(proof.coverage, places=1)} of them ({percent(proof.coverage_low, places=1)} to "
-        f"{percent(proof.coverage_high, places=1)} as if points were independent)"
+        f"The bands promise to hold {percent(proof.band_level, places=0)} of such means and held "
+        f"{percent(proof.coverage, places=1)} ({percent(proof.coverage_low, places=1)} to "
+        f"{percent(proof.coverage_high, places=1)}, 95 % interval if points were independent)"
     )
-    say_table("By method (smaller Brier score is better; ranked apart: 1 is perfect)", proof.scores)
+    say_table(
+        "By method (Brier score: smaller is better; ranked apart: 1 is perfect)", proof.scores
+    )
     say_table("By band of forecast probability", proof.reliability)
     for flag in proof.flags:
         tell(
-            f"Flagged from {typed(flag.threshold)} on: {count(flag.flags, 'flag')}, "
-            f"{flag.caught} of {count(flag.failures, 'failure')} caught a visit ahead, "
-            f"{flag.flags - flag.caught} flags false"
+            f"If a meter is flagged from a chance of {share(flag.threshold)} on: "
+            f"{flag.caught} of {count(flag.failures, 'failure')} flagged a visit ahead, "
+            f"{count(flag.flags - flag.caught, 'false alarm')}"
         )
 
 

@@ -68,6 +68,8 @@ def withdraw(
     """Withdraw rows of SOURCE, a folder or a store: they stay on record and count no more.
 
     Shows the rows and which standings would change, and asks before it writes.
+
+    Example: drift withdraw fleet.duckdb --meter AM-05 --on 2026-03-02
     """
     return _change(source, row, None, by=by, why=why, yes=yes, policy=policy)
 
@@ -101,6 +103,8 @@ def amend(
 
     What they said stays on record. Shows before and after and which standings would change, and
     asks before it writes.
+
+    Example: drift amend fleet.duckdb --meter AM-05 --on 2026-03-02 --set meter_id=AM-06
     """
     return _change(source, row, _pairs(sets, "--set"), by=by, why=why, yes=yes, policy=policy)
 
@@ -136,6 +140,8 @@ def restore(
 
     A row that was withdrawn is in force again, an amended one says what it said, and of a load no
     row is. Whatever rests on the entry must be restored first.
+
+    Example: drift restore fleet.duckdb 12 --by "K. Vale" --why "the meter was right"
     """
     from drift.api.amending import plan_restoration  # noqa: PLC0415
 
@@ -281,6 +287,8 @@ def journal(
     """List the journal of SOURCE: who did what to its records, when and why.
 
     With --verify the exit code is 1 where an entry was changed, removed or put in between.
+
+    Example: drift journal fleet.duckdb --verify
     """
     from drift.api.journal import Asked, read_journal, write_journal  # noqa: PLC0415
 
@@ -333,6 +341,8 @@ def export(store: Path, folder: Path) -> int:
 
     The rows in force are written, with the journal beside them; each table's checksum is printed,
     and is the same for the store that is made of the folder.
+
+    Example: drift export fleet.duckdb copy
     """
     from drift.api.journal import export_store  # noqa: PLC0415
 

@@ -11,6 +11,8 @@ import click
 
 from drift.cli.answers import decide, respond
 from drift.cli.bench import check, sheet
+from drift.cli.completion import completion
+from drift.cli.console import keep_quiet
 from drift.cli.guide import guide, reference
 from drift.cli.journal import amend, export, journal, restore, withdraw
 from drift.cli.memos import impact, retirement
@@ -28,8 +30,11 @@ _DATABASE_INTERRUPTED = "Query interrupted"
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
 @click.version_option(__version__, prog_name="drift", message="%(prog)s %(version)s")
-def commands() -> None:
+@click.option("--quiet", is_flag=True, help="Print nothing but trouble; the exit code says more.")
+def commands(*, quiet: bool) -> None:
     """Watch a fleet of pressure-type air meters for drift toward its tolerance."""
+    if quiet:
+        keep_quiet()
 
 
 for _command in (
@@ -53,6 +58,7 @@ for _command in (
     export,
     guide,
     reference,
+    completion,
 ):
     commands.add_command(_command)
 
@@ -63,7 +69,9 @@ def main() -> None:
         # What a terminal cannot show is spelled, and is no reason to fail.
         sys.stdout.reconfigure(errors="backslashreplace")
     try:
-        code = commands.main(standalone_mode=False)
+        code = commands.main(
+            prog_name="drift", complete_var="_DRIFT_COMPLETE", standalone_mode=False
+        )
         sys.stdout.flush()
     except SystemExit:
         raise

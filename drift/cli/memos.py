@@ -1,13 +1,12 @@
 """This module holds the commands that write a note or a memo on meters."""
 
-import json
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from drift.cli.console import one_line, tell
+from drift.cli.console import one_line, tell, tell_record
 from drift.cli.options import (
     EXIT_DONE,
     ON_DAY,
@@ -19,6 +18,7 @@ from drift.cli.options import (
     policy_option,
     source_argument,
 )
+from drift.cli.parameters import Meter
 from drift.format import count, listed
 
 if TYPE_CHECKING:
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 @click.command()
 @source_argument
-@click.argument("meter")
+@click.argument("meter", type=Meter())
 @click.option(
     "--visit",
     type=ON_DAY,
@@ -52,6 +52,8 @@ def impact(
 
     Writes the note and CSV files of the field tests and of the meter's path into the folder of
     --out.  It lists; people decide.
+
+    Example: drift impact records/history AM-07
     """
     from drift.api.memos import write_impact  # noqa: PLC0415
     from drift.report.memos import impact_record  # noqa: PLC0415
@@ -78,7 +80,7 @@ def impact(
 
 @click.command()
 @source_argument
-@click.argument("meter", nargs=-1)
+@click.argument("meter", nargs=-1, type=Meter())
 @as_of_option
 @policy_option
 @out_option("retirement")
@@ -96,6 +98,8 @@ def retirement(
 
     Writes retirement.html, CSV files and retirement.json into the folder of --out, for the
     METERs named or for all that are not retired.
+
+    Example: drift retirement records/history AM-06
     """
     from drift.api.memos import retirement_memo  # noqa: PLC0415
     from drift.report.memos import retirement_record, write_retirement  # noqa: PLC0415
@@ -104,7 +108,7 @@ def retirement(
     memo = retirement_memo(source, meters=meter, as_of=day_asked(as_of), policy=read_policy(policy))
     page = write_retirement(memo, out_asked(out, "retirement", as_of))
     if as_json:
-        tell(json.dumps(retirement_record(memo), indent=2, allow_nan=False))
+        tell_record(retirement_record(memo))
     else:
         _say_retirement(memo)
         tell(f"Page: {page}")

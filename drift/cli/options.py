@@ -7,16 +7,18 @@ from typing import Any, TypeVar
 
 import click
 
+from drift.cli.parameters import Day
+
 Command = TypeVar("Command", bound=Callable[..., Any])
 
-ON_DAY = click.DateTime(["%Y-%m-%d"])
+ON_DAY = Day()
 
 source_argument = click.argument("source", type=click.Path(path_type=Path))
 as_of_option = click.option(
     "--as-of",
     type=ON_DAY,
     metavar="DATE",
-    help="See only what was known on this date (YYYY-MM-DD; default today).",
+    help="See only what was known on this date (such as 2026-10-01 or 1 Oct 2026; default today).",
 )
 policy_option = click.option(
     "--policy", type=click.Path(path_type=Path), help="TOML file of the laboratory's choices."

@@ -61,6 +61,8 @@ def import_records(
 
     Reads every cell, proposes a layout in layout.toml and shows it in import.html.  The history is
     written once that is accepted.
+
+    Example: drift import records/incoming --into records/history
     """
     from drift.api.importing import accept_import, propose_import  # noqa: PLC0415
     from drift.intake.layouts.layout_file import checked_answers  # noqa: PLC0415
@@ -94,6 +96,8 @@ def start(folder: Path, *, laboratory: str) -> int:
     """Make FOLDER a records folder: drift.toml, incoming/ and reviews/.
 
     Put records into incoming/ and run drift review in FOLDER, once a quarter.
+
+    Example: drift start records --laboratory "Our laboratory"
     """
     from drift.api.records_folder import start_folder  # noqa: PLC0415
 
@@ -107,7 +111,10 @@ def start(folder: Path, *, laboratory: str) -> int:
 
 @click.command()
 def status() -> int:
-    """Say what is due, what is open and when the last review was, in a records folder."""
+    """Say what is due, what is open and when the last review was, in a records folder.
+
+    Example: drift status
+    """
     from drift.api.records_folder import last_review, open_folder  # noqa: PLC0415
     from drift.api.reviews import find  # noqa: PLC0415
     from drift.review.policy import read_policy  # noqa: PLC0415

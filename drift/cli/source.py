@@ -5,10 +5,11 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from drift.cli.console import say_amended, say_intake, say_review
+from drift.cli.console import say_amended, say_intake, say_review, tell_record
 from drift.cli.journal import signature
 from drift.cli.options import (
     EXIT_DONE,
@@ -17,6 +18,7 @@ from drift.cli.options import (
     as_of_option,
     by_option,
     day_asked,
+    json_option,
     out_asked,
     out_option,
     policy_option,
@@ -26,6 +28,9 @@ from drift.cli.options import (
     yes_option,
 )
 from drift.report.pdf import find_browser
+
+if TYPE_CHECKING:
+    from drift.api.reviews import Written
 
 
 @click.command()
@@ -56,6 +61,7 @@ from drift.report.pdf import find_browser
 )
 @by_option
 @strict_option
+@json_option
 def review(
     source: Path | None,
     *,
@@ -70,11 +76,14 @@ def review(
     as_known_on: datetime | None,
     by: str | None,
     strict: bool,
+    as_json: bool,
 ) -> int:
     """Review SOURCE, a folder of CSV files, a store file or a workbook.
 
     Writes index.html, a dossier for each meter and data files into the folder of --out.  Without
     SOURCE, in a records folder, takes in what is new first and compares with the last review.
+
+    Example: drift review records/history --as-of 2026-10-01
     """
     if pdf and data_only:
         raise click.UsageError("--pdf prints pages, and --data-only writes none")
@@ -109,7 +118,10 @@ def review(
             known_on=as_known_on.date() if as_known_on else None,
             signed=signed_now(by, "") if by or _keeps_journal(source) else None,
         )
-    say_review(written)
+    if as_json:
+        tell_record(_review_told(written))
+    else:
+        say_review(written)
     return (
         EXIT_HELD_BACK if strict and not written.review.sources.held_back.is_empty() else EXIT_DONE
     )
@@ -127,12 +139,22 @@ def review(
 @why_option
 @yes_option
 @strict_option
+@json_option
 def intake(
-    source: Path, *, store: Path, by: str | None, why: str | None, yes: bool, strict: bool
+    source: Path,
+    *,
+    store: Path,
+    by: str | None,
+    why: str | None,
+    yes: bool,
+    strict: bool,
+    as_json: bool,
 ) -> int:
     """Load SOURCE, a folder of CSV files, into a store file.
 
     Where it amends values on record they are shown, and who amends them and why is asked first.
+
+    Example: drift intake records/history --store fleet.duckdb
     """
     from drift.api.bench import doubted_in  # noqa: PLC0415
     from drift.api.reviews import intake as take  # noqa: PLC0415
@@ -147,7 +169,12 @@ def intake(
         say_amended(error.summary.amendments)
         signed = signature(by=by, why=why, yes=yes, asks="Amend these values")
         summary = take(source, store=store, signed=signed)
-    say_intake(summary, doubts=doubted_in(store))
+    if as_json:
+        frames = {"files": summary.files, "held_back": summary.held_back}
+        frames["amendments"] = summary.amendments
+        tell_record({name: frame.to_dicts() for name, frame in frames.items()})
+    else:
+        say_intake(summary, doubts=doubted_in(store))
     return EXIT_HELD_BACK if strict and not summary.held_back.is_empty() else EXIT_DONE
 
 
@@ -156,6 +183,24 @@ def _keeps_journal(source: Path) -> bool:
     from drift.api.own_records import is_own  # noqa: PLC0415
 
     return source.is_file() and not is_own(source)
+
+
+def _review_told(written: "Written") -> dict[str, object]:
+    """Return the summary of a review for scripts: rows, headline, meters and obligations."""
+    from drift.review.headline import headline  # noqa: PLC0415
+
+    review, rows = written.review, written.rows
+    return {
+        "as_of": review.as_of,
+        "headline": headline(review.obligations, as_of=review.as_of),
+        "rows": {"taken": rows.taken, "held_back": rows.held_back, "known": rows.known},
+        "meters": review.meters.select(
+            "meter_id", "standing", "overdue", "p_out_next_due"
+        ).to_dicts(),
+        "obligations": review.obligations.to_dicts(),
+        "pages": written.index,
+        "data": written.data,
+    }
 
 
 @contextmanager

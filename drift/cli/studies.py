@@ -1,12 +1,11 @@
 """This module holds the commands that study the method itself."""
 
-import json
 from datetime import datetime
 from pathlib import Path
 
 import click
 
-from drift.cli.console import say_proof, say_table, tell
+from drift.cli.console import say_proof, say_table, tell, tell_record
 from drift.cli.options import (
     EXIT_DONE,
     as_of_option,
@@ -30,6 +29,8 @@ def detectability(*, policy: Path | None, as_json: bool, figure: Path | None) ->
 
     False alarms of a sound fleet, and how soon sudden shifts and steady drifts are noticed, in
     visits and in years, computed exactly for the policy in force.
+
+    Example: drift detectability --policy policy.toml
     """
     from drift.api.face import detectability as study  # noqa: PLC0415
     from drift.review.policy import read_policy  # noqa: PLC0415
@@ -42,7 +43,7 @@ def detectability(*, policy: Path | None, as_json: bool, figure: Path | None) ->
 
         draw(figure, draw_detectability(found.drifts, tolerance_pct=chosen.tolerance_pct))
     if as_json:
-        tell(json.dumps(found.as_records(), indent=2, allow_nan=False))
+        tell_record(found.as_records())
         return EXIT_DONE
     from drift.report.figures.findings import notice  # noqa: PLC0415
 
@@ -73,7 +74,9 @@ def proof(
     """Judge the forecaster on the laboratory's own history.
 
     Each past visit of SOURCE is forecast with what was known before it, and compared with what
-    it found: are probabilities borne out, do the bands hold, what would flags have caught.
+    it found: do the probabilities come true, do the bands hold, what would flags have caught.
+
+    Example: drift proof records/history
     """
     from drift.api.face import proof as prove  # noqa: PLC0415
     from drift.review.evidence import proof_records  # noqa: PLC0415
@@ -85,7 +88,7 @@ def proof(
 
         draw(figure, draw_reliability(found.reliability))
     if as_json:
-        tell(json.dumps(proof_records(found), indent=2, allow_nan=False))
+        tell_record(proof_records(found))
     else:
         say_proof(found)
     return EXIT_DONE

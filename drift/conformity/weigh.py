@@ -56,11 +56,11 @@ _INPUTS = (
 )
 _BASES = {
     ASSUMED: "no replicates on record: assumed",
-    DIFFERENCES: "no replicates on record: at most this, as visits in succession differ",
+    DIFFERENCES: "no replicates on record: at most this, by how much successive visits differ",
     OWN: "its own replicates, which scatter more than the fleet's",
 }
 _METERS_AT_ONCE = 1000
-_OF_FLEET = "replicates of the fleet's like meters"
+_OF_FLEET = "replicates of similar meters of the fleet"
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,4 +1,4 @@
-"""This module holds what is believed of a fleet before its readings are heard.
+"""This module holds what is assumed of a fleet before any of its readings.
 
 Beliefs are weak, worth about one meter's say each, so that a single meter can be forecast and ten
 meters outvote them.  They are judgement, without a source, for a tolerance of 0.1 % air, and scale

@@ -1,4 +1,4 @@
-"""This module values hyper-parameters by what the filter says with them and by prior beliefs.
+"""This module scores hyper-parameters: the likelihood that the filter gives them, and their prior.
 
 What a meter keeps for life (drift rate, kind) needs no search: the filter's last state says how
 probable each pair of them makes the readings, so that their weights come from one pass.

@@ -82,27 +82,39 @@ NEW_PHASE, SINCE_BASELINE = "new phase", "since the baseline"
 
 _OF_PHASES: Mapping[str, str] = MappingProxyType(
     {
-        phase.GOES_ON: "the limits before it go on",
-        phase.OWN_BASELINE: "a baseline of its own, spread pooled with what came before",
-        phase.LEVEL: "a centre of its own, spread pooled with what came before",
-        phase.SPREAD: "limits of its own, nothing pooled with what came before",
-        phase.OTHER_GAUGE: "another gauge, limits of its own, nothing pooled with the one before",
-        phase.CANNOT_COMPARE: "limits of its own",
+        phase.GOES_ON: "No change is seen, so the earlier limits stay in force",
+        phase.OWN_BASELINE: "It has a baseline of its own; its scatter is pooled with earlier ones",
+        phase.LEVEL: (
+            "The level has changed, so it has a centre of its own; its scatter is pooled with "
+            "earlier ones"
+        ),
+        phase.SPREAD: (
+            "The scatter has changed, so it has limits of its own and is not pooled with earlier "
+            "visits"
+        ),
+        phase.OTHER_GAUGE: (
+            "Another gauge: it has limits of its own and is not pooled with the gauge before"
+        ),
+        phase.CANNOT_COMPARE: "It cannot be compared with what came before: limits of its own",
     }
 )
 _OF_LATER_VISITS: Mapping[str, str] = MappingProxyType(
     {
-        ALIKE: "they may be pooled with the baseline",
+        ALIKE: "No change is seen: later visits may be pooled with the baseline",
         CANNOT_TEST: (
-            "whether they may be pooled with the baseline cannot be said, the dial's steps hide "
-            "the spread"
+            "The level has not changed; the dial's steps hide the scatter, so whether later "
+            "visits may be pooled with the baseline cannot be said"
         ),
-        SPREAD_OFF: "do not pool them with the baseline, find out why",
-        LEVEL_OFF: "do not pool them with the baseline, find out why",
+        SPREAD_OFF: (
+            "The scatter has changed: find out why, and do not pool later visits with the baseline"
+        ),
+        LEVEL_OFF: (
+            "The level has changed: find out why, and do not pool later visits with the baseline"
+        ),
     }
 )
 # What keeps visits from being pooled, whatever the tests of a whole baseline say.
-_UNSETTLED = "do not pool them with the baseline while {} stands"
+_UNSETTLED = "Do not pool later visits with the baseline while {} stands"
 
 
 @dataclass(frozen=True, slots=True)
@@ -333,7 +345,7 @@ def tell_phases(
 
 
 def _sentence(row: dict[str, Any], *, levels: tuple[float, float], stands: str) -> str:
-    """Say what the tests found and what it means, in one sentence."""
+    """Say what it means, then what the tests found."""
     visits = f"{count(row['new_visits'], 'visit')} against {row['old_visits']}"
     if row["compared"] == NEW_PHASE:
         means, moved = _OF_PHASES[row["verdict"]], known(row["t"]) and row["t_p"] < levels[0]
@@ -343,15 +355,15 @@ def _sentence(row: dict[str, Any], *, levels: tuple[float, float], stands: str) 
             means = _UNSETTLED.format(stands)
     scattered = row["verdict"] in {phase.SPREAD, SPREAD_OFF}
     return (
-        f"{visits}: spread {_spread_words(row, changed=scattered)}; "
-        f"level {_level_words(row, changed=moved)}{_threshold(row, levels)}: {means}."
+        f"{means}. {visits}: spread {_spread_words(row, changed=scattered)}; "
+        f"level {_level_words(row, changed=moved)}{_threshold(row, levels)}."
     )
 
 
 def _threshold(row: dict[str, Any], levels: tuple[float, float]) -> str:
     """Say from which probability down the level counts as changed; empty where none was tested."""
     level = levels[0 if row["compared"] == NEW_PHASE else 1]
-    return f", changed is below {plain(level)}" if known(row["t"]) else ""
+    return f"; changed means p below {plain(level)}" if known(row["t"]) else ""
 
 
 def _spread_words(row: dict[str, Any], *, changed: bool) -> str:

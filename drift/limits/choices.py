@@ -39,7 +39,7 @@ class ChartSettings:
     repeatability_level : float
         Chance that a sound repeatability passes its upper limit.
     pooling_level : float
-        Level of the F test by which a meter's spread is found unlike that of its like.
+        Level of the F test by which a meter's spread is found unlike that of similar meters.
     change_level : float
         Level of the t test by which the level of a new phase is found changed.  At 0.1 changes
         that it misses raise no more false alarms than are aimed at (simulated in the tests); at

@@ -215,7 +215,7 @@ def _moments(baseline: Baseline, *, visits: int, window: tuple[float, float] | N
 
 
 def _usual_variance(baseline: Baseline) -> Floats:
-    """Return the usual variance of like meters' baselines, as known when each block's was set.
+    """Return the usual variance of similar meters' baselines, as known when each block's was set.
 
     0 where none was known; the last known visits are those of `drift.limits.rounding.pooling`.
     """

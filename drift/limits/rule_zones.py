@@ -1,7 +1,7 @@
 """This module turns rules into state machines over zones.
 
 A rule is a *step*: from what it remembers and the newest point to what it remembers next and
-whether it spoke.  The newest point reaches it as a zone and a direction alone, so that a finite
+whether it signalled.  The newest point reaches it as a zone and a direction alone, so that a finite
 table can stand for the rule.  The same tables judge charted points and give the exact run lengths,
 so that what is promised and what is done cannot differ.
 
@@ -11,7 +11,7 @@ third is one standard deviation.  The direction is +1 for a rise from the point 
 fall, 0 for a tie or a first point.
 
 A reading stands for every value that is rounded to it.  It counts as past the centre or past a
-third only where all of them are, so that a coarse dial never makes a run rule speak where it would
+third only where all of them are, so that a coarse dial never makes a run rule signal where it would
 have been silent on unrounded values.  The limit itself is compared as it stands: whoever set it has
 reckoned with the steps of the dial.
 """
@@ -43,9 +43,9 @@ class Machine:
     ----------
     following : NDArray[np.int32]
         Shape (states, symbols): the state after a symbol.  State 0 is the start, to which a rule
-        returns when it has spoken.
+        returns when it has signalled.
     speaks : NDArray[np.bool_]
-        Same shape: whether a rule speaks on that symbol.
+        Same shape: whether a rule signals on that symbol.
     """
 
     following: NDArray[np.int32]

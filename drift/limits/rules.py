@@ -108,10 +108,10 @@ def apply_rules(points: pl.DataFrame, *, rules: tuple[str, ...]) -> pl.DataFrame
     Returns
     -------
     pl.DataFrame
-        Frame of `drift.limits.rules.FINDINGS`: ``visit`` is where the rule spoke (the visit that
-        completes a pattern), ``limit`` the bound that its point passed, null for a run.  A rule
-        that has spoken starts afresh with the next point, so that a pattern which goes on speaks
-        again each time it is complete anew.
+        Frame of `drift.limits.rules.FINDINGS`: ``visit`` is where the rule signalled (the visit
+        that completes a pattern), ``limit`` the bound that its point passed, null for a run. A rule
+        that has signalled starts afresh with the next point, so that a pattern which goes on
+        signals again each time it is complete anew.
 
     Raises
     ------

@@ -212,7 +212,7 @@ def sentence(
     rule, chart : str
         Names, as in a finding.
     value : float
-        The point at which the rule spoke, in `unit`.
+        The point at which the rule signalled, in `unit`.
     limit : float or None
         The bound that the point passed, as in a finding; None for a run.
     on : str
@@ -291,7 +291,7 @@ def _onset(began: str | None, shift: float | None, unit: str) -> str:
     if began is None or shift is None:
         return ""
     size = f"{bias(shift)}{NO_BREAK}{unit}"
-    return f"; the shift behind it is estimated as {size} since {began}"
+    return f"; the level behind it moved by about {size}, from the visit of {began} on"
 
 
 def signals_of(charts: Charts, ledger: pl.DataFrame) -> pl.DataFrame:

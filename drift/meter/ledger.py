@@ -27,7 +27,7 @@ _SAME = 1e-9
 
 # One row per meter, visit and verification point, in time order within a series.
 # as_found/as_left are null where that stage was not read.  left_bias_pct is the bias the meter
-# went away with: as left where read, else as found carried forward where nothing was adjusted,
+# was left with: as left where read, else as found carried forward where nothing was adjusted,
 # else null.  adjusted: the mark or hand was changed at this visit.  evidence_lost: it was changed
 # and no as-found was read, or a change between visits hides the step.  drift_step_pct is as-found
 # minus left_bias of the visit before, null where either is unknown; unadjusted_path_pct its running
@@ -339,7 +339,7 @@ def _meet(visits: pl.DataFrame, events: pl.DataFrame) -> pl.DataFrame:
 
 
 def _with_path(rows: pl.DataFrame) -> pl.DataFrame:
-    """Add what the meter went away with, the drift steps and their running sum."""
+    """Add what the meter was left with, the drift steps and their running sum."""
     first = pl.col("visit") == 1
     found, left = pl.col("as_found_bias_pct"), pl.col("as_left_bias_pct")
     last = pl.col("visit") == pl.col("visit").max().over("series")

@@ -1,6 +1,6 @@
 """This module turns moves of the initial pressure mark into the bias they are worth.
 
-It follows the mark from record to record; it knows no readings beyond what adjustments changed.
+It follows the mark from record to record, with what adjustments changed of the readings.
 """
 
 import numpy as np
@@ -36,7 +36,7 @@ MARK_MOVES: Schema = {
 
 # One row per meter that was adjusted: how far mark moves and hand resets took its reading at 5 %
 # air, with signs.  verdict: they "accumulate" (same sign), "cancel" (opposite signs), only one of
-# the two was done, or it "cannot be told" (a change is unknown or too small to have a sign).
+# the two was done, or it "cannot say" (a change is unknown or too small to have a sign).
 ADJUSTMENT_BALANCE: Schema = {
     "meter_id": pl.String,
     "mark_moves": pl.Int64,
@@ -47,7 +47,7 @@ ADJUSTMENT_BALANCE: Schema = {
     "verdict": pl.String,
 }
 
-ACCUMULATE, CANCEL, CANNOT_TELL = "accumulate", "cancel", "cannot be told"
+ACCUMULATE, CANCEL, CANNOT_TELL = "accumulate", "cancel", "cannot say"
 ONLY_MARK, ONLY_HAND = "only the mark was moved", "only the hand was reset"
 
 

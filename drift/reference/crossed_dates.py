@@ -113,7 +113,7 @@ def _season_row(levels: Levels, halves: Levels, *, level: float) -> EffectValues
 
 
 def _swing(levels: Levels, names: tuple[str, ...]) -> tuple[Floats, Floats, float] | None:
-    """Return a yearly swing, its covariance and its F test's p; None where it cannot be told."""
+    """Return a yearly swing, its covariance and its F test's p; None where it cannot be known."""
     kinds = levels.frame["kind"].to_list()
     pair = [kinds.index(name) for name in names]
     unit = np.eye(len(levels.estimates))

@@ -1,4 +1,4 @@
-"""This module lays out a fleet's visits so that what meters share can be told from the meters.
+"""This module lays out a fleet's visits so that what meters share can be separated from the meters.
 
 One row is one sitting of one meter: as found, or as left after an adjustment.  Within a *block*
 (the sittings of a meter from one adjustment to the next) the bias is a free level plus drift plus

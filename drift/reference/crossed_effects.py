@@ -210,7 +210,7 @@ def base_row(levels: Levels, index: int) -> EffectValues:
 def _compare(
     fit: CrossedFit, levels: Levels, index: int, members: Integers
 ) -> tuple[str, Floats | None]:
-    """Return why a level cannot be told, or its contrast with the mean of those comparable."""
+    """Return why a level cannot be known, or its contrast with the mean of those comparable."""
     count = len(levels.estimates)
     if len(members) < 2:
         return NOTHING_TO_COMPARE, None

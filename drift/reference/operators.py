@@ -37,7 +37,9 @@ class OperatorSpread:
     basis: str
 
 
-NOT_COMPARABLE = OperatorSpread(0.0, None, "cannot be told from the readings: not in the budget")
+NOT_COMPARABLE = OperatorSpread(
+    0.0, None, "cannot be worked out from the readings: not in the budget"
+)
 NO_DIFFERENCE = OperatorSpread(0.0, None, "no difference between operators was found")
 
 

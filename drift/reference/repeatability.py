@@ -13,7 +13,7 @@ from drift.limits.rounding.observations import observe_visits, read_readings
 from drift.limits.rounding.replicate_spread import pooled_within
 
 # One row per meter: the standard deviation of one of its readings before rounding, % air, its
-# degrees of freedom and where it comes from: "fleet" (pooled over like meters), "own" (the meter
+# degrees of freedom and where it comes from: "fleet" (pooled over similar meters), "own" (the meter
 # scatters more than they do), "differences" (no replicates anywhere: an upper bound by how visits
 # in succession differ) or "assumed" (nor do differences exclude the usual value; degrees of
 # freedom null).

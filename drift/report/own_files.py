@@ -1,4 +1,4 @@
-"""This module tells what drift wrote from what it did not.
+"""This module recognises what drift wrote.
 
 A file is taken for drift's own where three things agree: its name is one that drift gives, what it
 holds begins as what drift writes, and the record beside it has its digest.  The record alone

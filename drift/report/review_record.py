@@ -1,4 +1,4 @@
-"""This module words the record of a review, and reads one to tell whether pages are of it."""
+"""This module writes the record of a review, and reads one to see which pages belong to it."""
 
 import json
 from collections.abc import Mapping

@@ -1,4 +1,4 @@
-"""This module judges fresh readings by the tolerance and words it.
+"""This module judges fresh readings by the tolerance and says so in sentences.
 
 Whether a reading is believable and whether the meter is in tolerance are two questions: a gross
 failure read twice is believable and out.  As found it is *confirmed* by the last two readings out

@@ -9,7 +9,7 @@ from typing import Any
 
 import polars as pl
 
-from drift.format import count, p_value, point
+from drift.format import count, point, rare
 from drift.limits import baseline_change as change
 from drift.limits.baseline_change import SINCE_BASELINE
 from drift.trend.false_discovery import discovery_q
@@ -50,6 +50,6 @@ def level_words(row: Mapping[str, Any]) -> str:
     way = "higher" if row["t"] < 0 else "lower"
     visits = count(row["new_visits"], "visit")
     return (
-        f"level changed at {point(row['point_pct'])}: {visits} since its baseline of "
-        f"{row['old_visits']} read {way} (p {p_value(row['t_p'])})"
+        f"it now reads {way} at {point(row['point_pct'])} than when its limits were set: {visits} "
+        f"against {row['old_visits']} (by chance alone: {rare(row['t_p'])})"
     )

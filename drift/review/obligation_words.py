@@ -1,4 +1,4 @@
-"""This module words what must be done about a meter and why.
+"""This module puts into words what must be done about a meter and why.
 
 Everything here is a clause without a full stop: a reason is made of several.
 """
@@ -14,10 +14,10 @@ from drift.format import (
     in_days,
     jumped,
     listed,
-    p_value,
     plain,
     point,
     probability,
+    rare,
     share,
     spread,
 )
@@ -46,7 +46,7 @@ def state(facts: Facts, policy: Policy) -> str:
     if facts.status == "retired":
         return f"retired; last seen {day(facts.last_visit_on)}"
     if facts.visits < policy.trend_visits:
-        young = f"{count(facts.visits, 'visit')} so far; a trend is first tested at "
+        young = f"{count(facts.visits, 'visit')} so far; a drift is first looked for at "
         return f"{young}{policy.trend_visits}{_chance(facts)}"
     if facts.p_due is None:
         return "nothing can be forecast from its readings"
@@ -57,7 +57,7 @@ def state(facts: Facts, policy: Policy) -> str:
             f"left in tolerance ({_tolerance(policy)}) at its last calibration, "
             f"{day(facts.calibrated_on)}"
         )
-    limited = "; drift limited by the dial's resolution" if facts.resolution_limited else ""
+    limited = "; its dial is too coarse to show a drift" if facts.resolution_limited else ""
     return f"{left}{_chance(facts)}{limited}"
 
 
@@ -111,8 +111,8 @@ def unknown_level(facts: Facts) -> str:
 def rests(facts: Facts, *, waits: bool) -> str:
     """Say that a meter was near the limit when it was last read."""
     told = (
-        f"it rests near the limit: P(out) was {probability(facts.p_then)} already on the day it "
-        "was last read"
+        f"it rests near the limit: the chance that it is out was {probability(facts.p_then)} "
+        "already on the day it was last read"
     )
     if not waits:
         return told
@@ -138,9 +138,12 @@ def early(facts: Facts, policy: Policy) -> str:
     limit = share(1 - policy.intervals.target)
     due = f"{probability(facts.p_due)} on {day(facts.speaks_for)}"
     if facts.speaks_for == facts.as_of or facts.falls_on is None:
-        return f"P(out) is {due}, {_forecast(facts)}"
+        return f"the chance that it is out is {due}, {_forecast(facts)}"
     reached = "reached" if facts.falls_on <= facts.as_of else "reaches"
-    return f"P(out) {reached} {limit} on {day(facts.falls_on)} and is {due}, {_forecast(facts)}"
+    return (
+        f"the chance that it is out {reached} {limit} on {day(facts.falls_on)} and is {due}, "
+        f"{_forecast(facts)}"
+    )
 
 
 def causes(facts: Facts, policy: Policy) -> list[str]:
@@ -186,7 +189,7 @@ def open_file(facts: Facts, policy: Policy, *, unused: bool) -> list[str]:
     """Say what the file of a meter lacks."""
     told = []
     if facts.misused:
-        used = f"used {count(len(facts.misused), 'time')} while it should not be"
+        used = f"used {count(len(facts.misused), 'time')} when it should not have been"
         told.append(f"{used} ({_noted(facts.misused)})")
     if facts.held:
         told.append(
@@ -206,7 +209,7 @@ def open_file(facts: Facts, policy: Policy, *, unused: bool) -> list[str]:
         told.append(f"{count(facts.open_signals, 'signal')} {have} no response{newest}")
     if facts.lost:
         on = listed([day(each) for each in facts.lost])
-        told.append(f"adjusted without a reading as found on {on}: what it had become is lost")
+        told.append(f"adjusted before it was read on {on}: how far it had drifted is lost")
     if facts.interval_days > policy.intervals.ceiling_days:
         told.append(
             f"its interval of {in_days(facts.interval_days)} is longer than the practice allows "
@@ -241,7 +244,7 @@ def _chance(facts: Facts) -> str:
     """Say the chance of being out, where it is known."""
     if facts.p_due is None:
         return ""
-    return f": P(out) {probability(facts.p_due)} on {day(facts.speaks_for)}"
+    return f"; the chance that it is out is {probability(facts.p_due)} on {day(facts.speaks_for)}"
 
 
 def _noted(rows: tuple[Noted, ...]) -> str:
@@ -254,7 +257,7 @@ def _noted(rows: tuple[Noted, ...]) -> str:
 def _forecast(facts: Facts) -> str:
     """Say what a chance comes from: the worst point, its level and its drift."""
     return (
-        f"most likely at {point(facts.point)} (level {bias_with_unit(facts.level)} now, drift "
+        f"most likely at {point(facts.point)} (now {bias_with_unit(facts.level)}, drift "
         f"{_rate(facts.drift, facts.drift_low, facts.drift_high)})"
     )
 
@@ -262,21 +265,27 @@ def _forecast(facts: Facts) -> str:
 def _drifts(drift: ConfirmedDrift, facts: Facts) -> str:
     """Say which drift is confirmed, and when it takes its own point out."""
     told = (
-        f"confirmed drift of {_rate(drift.drift, drift.low, drift.high)} at {point(drift.point)} "
-        f"(q {p_value(drift.q)})"
+        f"confirmed drift at {point(drift.point)}: {_rate(drift.drift, drift.low, drift.high)} "
+        f"({_at_most(drift.q)} of such findings are false alarms)"
     )
     if drift.crossing is None:
         return told
     if drift.crossing <= facts.as_of:
-        return f"{told}, which may have taken that point out by now"
-    return f"{told}, which takes that point out about {day(drift.crossing)}"
+        return f"{told}, perhaps out of tolerance by now"
+    return f"{told}, out of tolerance about {day(drift.crossing)}"
+
+
+def _at_most(rate: float | None) -> str:
+    """Return the most that a small rate can be."""
+    told = rare(rate)
+    return f"up to {told}" if told[0].isdigit() else told
 
 
 def _rate(drift: float | None, low: float | None, high: float | None) -> str:
     """Say a drift with its interval, or that the dial cannot show it."""
     if drift is None or low is None or high is None:
-        return "of a size that the dial's resolution hides"
-    return f"{bias(drift)}{NO_BREAK}%/year, {bias(low)} to {bias(high)}"
+        return "of a size that its dial is too coarse to show"
+    return f"{bias(drift)}{NO_BREAK}% air a year, {bias(low)} to {bias(high)}"
 
 
 def _tolerance(policy: Policy) -> str:

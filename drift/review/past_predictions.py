@@ -17,7 +17,7 @@ NEAR_DAYS = 45
 
 # A share of bands is judged once there are this many; fewer prove nothing. Our choice, no source.
 _FEWEST_JUDGED = 5
-# A number found out is told from what was expected below this chance, either way; no source.
+# A number found out is called unlike what was expected below this chance, either way; no source.
 _UNLIKELY = 0.025
 
 
@@ -198,7 +198,7 @@ def changed_in_short(rows: pl.DataFrame, *, earlier_as_of: date) -> str:
     words = (
         ("standing", "standing changed", "standings changed"),
         ("new_signal", "new signal", "new signals"),
-        ("ended_signal", "signal no longer raised", "signals no longer raised"),
+        ("ended_signal", "signal gone", "signals gone"),
         ("response", "response made", "responses made"),
         ("new_meter", "new meter", "new meters"),
         ("gone_meter", "meter gone", "meters gone"),
@@ -209,7 +209,7 @@ def changed_in_short(rows: pl.DataFrame, *, earlier_as_of: date) -> str:
     old = rows.filter((pl.col("kind") == "new_signal") & (pl.col("on_date") <= earlier_as_of))
     if old.height:
         said["new_signal"] += (
-            f" ({whole(old.height)} at visits known then: baselines completed since)"
+            f" ({whole(old.height)} at visits known then, whose baselines were completed since)"
         )
     if not said:
         return "no standing, signal, response or meter has changed"
@@ -224,15 +224,15 @@ def bands_in_words(prediction: Prediction) -> str:
         else ""
     )
     if not prediction.judged:
-        return f"No visit since can be judged by a band.{far}"
+        return f"No visit since can be compared with a forecast band.{far}"
     promised = f"{share(prediction.level)} " if prediction.level is not None else ""
     percent = f"{fixed(100 * prediction.inside / prediction.judged, places=0)} %"
     interval = (
         f"{fixed(100 * prediction.low, places=0)} to {fixed(100 * prediction.high, places=0)} %"
     )
     lay = (
-        f"{whole(prediction.inside)} of {count(prediction.judged, 'next mean')} lay in their "
-        f"{promised}band: {percent}, 95 % interval {interval}"
+        f"{whole(prediction.inside)} of {count(prediction.judged, 'mean')} found since lay in the "
+        f"{promised}band forecast for it: {percent}, 95 % interval {interval}"
     )
     return f"{lay}{_judgement(prediction)}.{far}"
 
@@ -261,8 +261,8 @@ def calls_in_words(prediction: Prediction) -> str:
     scatter = fixed(prediction.expected_sd, places=1)
     return (
         f"Found out of tolerance at the next visit, by standing then: {listed(by_standing)}. "
-        f"P(out) as given then adds up to {expected} ± {scatter} (one standard deviation); "
-        f"{whole(found)} found out, {_expectation(prediction)}."
+        f"By the chances given then, {expected} ± {scatter} (one standard deviation) were to be "
+        f"expected out; {whole(found)} were found out, {_expectation(prediction)}."
     )
 
 
@@ -270,8 +270,8 @@ def _expectation(prediction: Prediction) -> str:
     """Say whether the number found out bears out the P(out) given."""
     if prediction.as_many < _UNLIKELY:
         chance = probability(prediction.as_many)
-        return f"more than it led to expect (chance of as many: {chance})"
+        return f"more than expected (chance of as many: {chance})"
     if prediction.as_few < _UNLIKELY:
         chance = probability(prediction.as_few)
-        return f"fewer than it led to expect (chance of as few: {chance})"
-    return "in line with it"
+        return f"fewer than expected (chance of as few: {chance})"
+    return "in line with that"

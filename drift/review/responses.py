@@ -197,7 +197,7 @@ def answerable_signal(response: Response, signals: pl.DataFrame) -> dict[str, An
         if not why:
             return named[0]
         raise DriftError(
-            what=f"cannot be answered so: {why}",
+            what=f"cannot be answered like this: {why}",
             where=response.signal_id,
             expected="a response to a signal of its meter, dated on or after its visit",
             hint=_open_hint(signals, response.meter_id),

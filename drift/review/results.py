@@ -171,7 +171,7 @@ class Review:
         )
 
     def survival(self, *, at_days: float) -> pl.DataFrame:
-        """Return the share of spells in tolerance that still last, by their age in days."""
+        """Return the share of stretches in tolerance that still last, by their age in days."""
         choices = self.policy.intervals
         return survival_curve(
             self.spells,

@@ -14,7 +14,7 @@ from drift.limits.signals import id_of_signal
 
 # Tables whose amended rows change what a meter's charts show; their keys begin with the meter.
 _OF_METERS = ("readings", "marks", "service")
-# How the parts of a row's key are told apart, see `amendments` in `queries/record.sql`.
+# How the parts of a row's key are kept apart, see `amendments` in `queries/record.sql`.
 _BETWEEN = " · "
 
 # A CUSUM signals on each of its two sides.

@@ -28,6 +28,8 @@ from drift.review.policy import Policy
 
 # From this chance on a verdict was more likely wrong than right.
 MORE_LIKELY_WRONG = 0.5
+# How sure a chance of at least so much is, in words.
+_SURENESS = ((0.95, "Almost certainly"), (0.5, "Probably"), (0.0, "Perhaps"))
 # Shares of the chance of having left the tolerance at which days are named: bracket and middle.
 BRACKET = (0.1, 0.5, 0.9)
 
@@ -121,7 +123,7 @@ class Impact:
 
 
 def with_verdicts(ledger: pl.DataFrame, verdicts: pl.DataFrame) -> pl.DataFrame:
-    """Add to a ledger whether each row was found inside and went away inside, null if not known.
+    """Add to a ledger whether each row was found inside and was left inside, null if not known.
 
     Parameters
     ----------
@@ -245,20 +247,25 @@ def _since_words(impact: Impact) -> str:
     early, middle, late = impact.bracket
     drops = listed([day(each) for each in impact.drops])
     drop = (
-        f" A drop is on record for {drops}; a jump on that day is held as likely as not."
+        f" A drop is on record for {drops}: that it jumped on that day is taken as likely as not."
         if drops
         else ""
     )
     if middle is None:
         return (
-            "By all its readings it was hardly ever out of tolerance in that time "
-            f"({probability(impact.p_been_out)}).{drop}"
+            "By all its readings it was hardly ever out of tolerance in that time (chance "
+            f"{probability(impact.p_been_out)}).{drop}"
         )
+    sure = next(words for least, words in _SURENESS if impact.p_been_out >= least)
+    suspicion = impact.suspicion
+    review = ""
+    if suspicion.failed:
+        good = f"from {day(suspicion.started)}, its last good calibration"
+        review = f" Review results {good}." if suspicion.evidence else " Review all its results."
     return (
-        f"By all its readings, those of {day(impact.suspicion.closed)} among them, its true bias "
-        f"was out of tolerance at some time with probability {probability(impact.p_been_out)}; if "
-        f"so, since about {day(middle)} ({share(BRACKET[2] - BRACKET[0])} interval {day(early)} to "
-        f"{day(late)}).{drop}"
+        f"{sure} already wrong before this check (chance {probability(impact.p_been_out)}), most "
+        f"likely from {day(middle)}, perhaps from {day(early)} "
+        f"({share(BRACKET[2] - BRACKET[0])} interval {day(early)} to {day(late)}).{review}{drop}"
     )
 
 
@@ -314,10 +321,10 @@ def tests_words(impact: Impact, policy: Policy) -> str:
     some = int((wrong >= least).sum())
     if some == 0:
         return (
-            f"{first} For none is there a chance of {share(least)} or more that "
-            "a meter without bias would have given the other verdict."
+            f"{first} For none is there a chance of {share(least)} or more that a meter that reads "
+            "true would have given the other verdict."
         )
     return (
-        f"{first} A meter without bias would more likely than not have given the other verdict for "
-        f"{likely}, and with a chance of {share(least)} or more for {some}."
+        f"{first} A meter that reads true would more likely than not have given the other verdict "
+        f"for {likely}; for {some} the chance of that is {share(least)} or more."
     )

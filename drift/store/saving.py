@@ -123,7 +123,7 @@ def save_rows(
 
 
 def _add(reading: _Reading, file: SourceFile, *, file_no: int, scratch: Callable[[], Path]) -> None:
-    """Let a file wait until enough of its like are there, then read them."""
+    """Let a file wait until enough of its kind are there, then read them."""
     arriving = Arriving(file_no=file_no, file=file, lines=lines_of(file, scratch=scratch))
     if arriving.below_header <= 0:
         return

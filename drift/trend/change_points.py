@@ -116,8 +116,7 @@ def find_change_points(
     -------
     pl.DataFrame
         Columns of `drift.trend.change_points.CHANGES`, one row per jump, by series and time; series
-        without one have no row.  A jump of no more than 1.25 steps of the dial is not told from
-        drift.
+        without one have no row.  A jump of no more than 1.25 steps of the dial is taken for drift.
 
     Raises
     ------

@@ -12,7 +12,7 @@ from scipy import special
 from drift.arrays import Flags, Floats, Integers
 from drift.trend import local_level, t_mixtures
 
-# Share of the information that must be left on a step for a jump there to be told from the rest
+# Share of the information that must be left on a step for a jump there to stand apart from the rest
 # of the model.
 _LEFT = 1e-6
 
@@ -25,7 +25,7 @@ class Scan:
     ----------
     score : array, shape (steps, series)
         Log marginal likelihood of a jump in that step, up to a constant of the series; −inf where
-        it cannot be told from what is already in the model.
+        it cannot be separated from what is already in the model.
     weight, size, unit_variance, squares : array, shape (steps, series, ratios)
         Posterior weight of each ratio given the jump; its estimate; the variance of that where a
         mean step has variance 1; the sum of squares left.

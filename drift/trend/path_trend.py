@@ -29,7 +29,7 @@ _SLACK = 1e-6
 # 5 %: each is read in with probability at most ½, and ½⁵ < 0.05.
 _STRAYS = 4
 
-# One row per series: drift of the unadjusted path when reading noise and wander are told apart, %
+# One row per series: drift of the unadjusted path when reading noise and wander are kept apart, %
 # air per year.  steps counts drift steps, span_years the time they cover.  drift_p is for "there
 # is no drift", drift_q the same across the fleet (Benjamini–Hochberg).  noise_sd is of one
 # visit's mean, % air; wander_sd of a year's wander, % air per square root of a year.  Where fewer

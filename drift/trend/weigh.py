@@ -9,7 +9,7 @@ from drift.trend.path_trend import fit_path_trends
 
 
 def weigh_drift(ledger: pl.DataFrame, policy: TrendChoices) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Return the drift told apart from wander, and the jumps, of every series."""
+    """Return the drift separated from wander, and the jumps, of every series."""
     steps = drift_steps(ledger)
     path_trends = fit_path_trends(
         steps,

@@ -28,8 +28,8 @@ class Upkeep:
     present : pl.DataFrame
         Of `present_intervals`.
     intervals : pl.DataFrame
-        Frame of `drift.upkeep.intervals.recommend.INTERVALS`: for the fleet, for like meters (left
-        out where all are alike: they are the fleet) and for each meter that is not retired.
+        Frame of `drift.upkeep.intervals.recommend.INTERVALS`: for the fleet, for similar meters
+        (left out where all are alike: they are the fleet) and for each meter that is not retired.
     processes : pl.DataFrame
         Of `fleet_processes`.
     falls : pl.DataFrame

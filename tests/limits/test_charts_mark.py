@@ -39,7 +39,7 @@ def test_moves_one_way_leave_the_limits_and_undirected_ones_do_not() -> None:
     charted = mark(_marks(positions), settings=ChartSettings())
     outside = _of(charted, "mark").filter(~pl.col("value").is_between("lower", "upper"))
     assert set(outside["series"]) == {0}
-    assert "moves of the marks of like meters" in charted.limits["note"][0]
+    assert "moves of the marks of similar meters" in charted.limits["note"][0]
 
 
 def test_limits_open_with_the_number_of_moves() -> None:
@@ -78,4 +78,4 @@ def test_few_moves_cannot_say() -> None:
         marks = _of(charted, "mark")
         assert len(marks) == positions.size
         assert marks["upper"].null_count() == len(marks)
-        assert "of the 6 needed" in charted.limits["note"][0]
+        assert "of 6 moves of similar meters needed" in charted.limits["note"][0]

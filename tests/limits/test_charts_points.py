@@ -198,7 +198,7 @@ def test_a_fleet_lends_its_spread_to_a_young_meter() -> None:
     assert first["points"] == 3
     assert "only 3 of the 7 visits" in first["note"]
     assert "t factor" in first["note"]
-    assert "pooled over 60 like series" in second["note"]
+    assert "pooled over 60 similar series" in second["note"]
     widths = (
         charted.points.with_columns(width=pl.col("upper") - pl.col("lower"))
         .group_by("series", maintain_order=True)
@@ -216,7 +216,7 @@ def test_a_noisy_meter_is_not_pooled() -> None:
     readings[0] *= 5
     charted = individuals(fleet(readings, step=1e-6), settings=ChartSettings())
     limits = charted.limits.row(0, named=True)
-    assert "fails the F test" in limits["note"]
+    assert "scatters unlike similar meters" in limits["note"]
     assert limits["estimator"] == "rounding likelihood, this series alone"
     assert limits["df"] == pytest.approx(6, rel=0.01)
     assert limits["sigma"] == pytest.approx(readings[0].std(ddof=1), rel=0.01)
@@ -248,7 +248,7 @@ def test_short_and_constant_histories(chart: Chart) -> None:
             assert f"{number} of the 7 visits" in note
     flat = chart(history(np.zeros(12), step=0.1), settings=ChartSettings())
     _never_nan(flat)
-    assert "limited by the dial's resolution" in flat.limits["note"][0]
+    assert "too coarse to show its own scatter" in flat.limits["note"][0]
     assert flat.limits["sigma"][0] > 0
 
 
@@ -259,7 +259,7 @@ def test_textbook_forms_cannot_say_without_spread(form: str) -> None:
         charted = chart(history(np.zeros(9), step=0.1), settings=ChartSettings(limits=form))
         _never_nan(charted)
         assert charted.points["upper"].null_count() == len(charted.points)
-        assert "show no spread" in charted.limits["note"][0]
+        assert "do not scatter" in charted.limits["note"][0]
 
 
 def test_a_single_meter_on_a_coarse_dial_is_not_alarmed_by_its_neighbour_marks() -> None:

@@ -146,9 +146,9 @@ def test_replicates_that_never_differ() -> None:
     for chart in (mean, spread, value_range, repeatability):
         plain = chart(points, settings=ChartSettings(limits="sigma"))
         assert plain.points["upper"].null_count() == len(plain.points)
-        assert "show no spread" in plain.limits["note"][0]
+        assert "do not scatter" in plain.limits["note"][0]
     ours = repeatability(points, settings=ChartSettings())
-    assert "limited by the dial's resolution" in ours.limits["note"][0]
+    assert "too coarse to show its own scatter" in ours.limits["note"][0]
     assert (ours.points["upper"] > 0).all()
     assert not (ours.points["value"] > ours.points["upper"]).any()
 

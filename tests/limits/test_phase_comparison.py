@@ -71,7 +71,7 @@ def test_short_phases_that_agree_go_on_and_whole_ones_restart() -> None:
         (1, 7, 1, 7),
         (3, 7, 10, 16),
     ]
-    assert "earlier phases, alike in spread (F test), are pooled" in limits["note"][1]
+    assert "earlier phases, which scatter alike (F test), are pooled" in limits["note"][1]
 
 
 def test_changed_spread_and_another_gauge_share_nothing() -> None:

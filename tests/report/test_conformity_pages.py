@@ -91,7 +91,8 @@ def test_a_failing_bias_is_named_in_the_brief(review: Review) -> None:
         line for line in dossier_page(turned, FRIENDLY).brief if line.startswith("Conformity")
     )
     assert _plain(line).startswith(
-        "Conformity: fails at 5 % by the rule in force (simple acceptance)"
+        "Conformity: as left on 27 Aug 2024 it fails at 5 % by the rule in force "
+        "(simple acceptance)"
     )
     page = fleet_page(turned)
     in_use = sum(not row.retired for row in page.meters)

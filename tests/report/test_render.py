@@ -192,7 +192,7 @@ def test_intervals_stand_side_by_side(review: Review, written: dict[str, str]) -
     assert "cannot say No law follows from so few." in " ".join(shown.split())
     assert "179 days 104 days to 336 days" in shown
     assert "36 days or more" in shown
-    assert f"Like meters: {like.title.removeprefix('Like meters: ')}" in shown
+    assert f"Similar meters: {like.title.removeprefix('Similar meters: ')}" in shown
     own = Outline(written[f"meters/{file_name(DRIFTER)}"]).text.replace("\u00a0", " ")
     assert f"Advice for {DRIFTER}." in own
     retired = Outline(written[f"meters/{file_name('CON')}"]).text
@@ -346,13 +346,13 @@ def test_dossier_says_what_the_frames_hold(review: Review, dossier: DossierPage)
 def test_captions_are_computed(review: Review, dossier: DossierPage) -> None:
     """The conclusion of each figure follows the data: another meter, another sentence."""
     conclude = {figure.name: figure.conclude for figure in dossier.figures}
-    assert "confirmed across the fleet" in conclude["path"]
+    assert "confirmed, for all the meters tested" in conclude["path"]
     assert "It was adjusted 2 times" in conclude["as-found"]
     assert conclude["moving-range"].startswith("1 signal, all have a response")
     other = {figure.name: figure.conclude for figure in dossier_page(review, "am-01").figures}
-    assert "hidden by the dial's resolution" in other["path"]
+    assert "its dial is too coarse to show" in other["path"]
     script = {figure.name: figure for figure in dossier_page(review, SCRIPT).figures}
-    assert "neither drift nor steadiness is shown" in script["path"].conclude
+    assert "it may be drifting or steady" in script["path"].conclude
     assert (
         script["path"]
         .conclude.replace("\u00a0", " ")
@@ -362,7 +362,7 @@ def test_captions_are_computed(review: Review, dossier: DossierPage) -> None:
         )
     )
     friendly = {figure.name: figure for figure in dossier_page(review, "AM-01").figures}
-    assert "is shown steady" in friendly["path"].conclude
+    assert "is shown to be steady" in friendly["path"].conclude
     assert "Nothing was ever adjusted" in other["as-found"]
     assert other["moving-range"].startswith("No point lies outside its control limits")
 
@@ -501,7 +501,7 @@ def test_a_reference_that_holds_is_said_with_what_would_have_been_seen(review: R
     assert page.reference.verdict == "no doubt found"
     told = _plain(" ".join(page.reference.lead))
     assert "to matter: one of 0.004 % air at 5 % would have been seen." in told
-    assert "the largest of 0.003 % air: below 0.01 % air none is spoken of" in told
+    assert "the largest of 0.003 % air; those below 0.01 % air are not reported" in told
     assert "Of the rest nothing can be said: V-1 calibrated 1 Dec 2021 has nothing" in told
 
 

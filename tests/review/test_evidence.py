@@ -2,7 +2,6 @@
 
 import dataclasses
 import re
-from pathlib import Path
 
 import polars as pl
 import pytest
@@ -15,13 +14,12 @@ from drift.report.pages.evidence import EvidencePage, evidence_page
 from drift.report.pages.fleet import fleet_page
 from drift.report.pages.parts import file_name
 from drift.review.clauses.clause import CLAUSE_CONTRADICTED, NOT_SHOWN, SHOWN, Clause
-from drift.review.evidence import VALIDATIONS, Evidence, gather_evidence
+from drift.review.evidence import Evidence, gather_evidence
 from drift.review.results import Review
 from drift.store.tables import AMENDMENTS
 from tests.fabricated_review import IDS, SCRIPT, fabricate
 from tests.report.test_render import Outline
 
-TESTS = Path(__file__).resolve().parents[1]
 CLAUSES = [
     "6.2",
     "6.3",
@@ -177,15 +175,6 @@ def test_the_page_is_sound_and_runs_nothing_hostile(page: EvidencePage) -> None:
     assert not {"img", "iframe", "object", "form", "link"} & set(outline.tags)
     assert len(re.findall(r"<script", render.html_evidence(page))) == outline.tags.count("script")
     assert "harmed" not in " ".join(outline.values("onerror"))
-
-
-def test_the_validation_table_names_tests_that_exist() -> None:
-    """Every row names a test file that holds tests, and one of three ways to come by its values."""
-    for row in VALIDATIONS:
-        text = (TESTS / row.test).read_text(encoding="utf-8")
-        assert "def test_" in text, row.test
-        assert row.status in {"read", "memory", "derived"}
-    assert len({row.part for row in VALIDATIONS}) == len(VALIDATIONS)
 
 
 def test_amended_values_are_listed_with_both_places(review: Review, evidence: Evidence) -> None:

@@ -69,18 +69,21 @@ def said(verdict: Verdict) -> str:
     ("change", "standing", "tokens", "words"),
     [
         ({}, "holding", "keep", "Left in tolerance (±0.1 % air) at its last calibration, 29 Jan"),
-        ({"p_due": 0.049}, "holding", "keep", "P(out) 5 % on 30 Apr 2026"),
+        ({"p_due": 0.049}, "holding", "keep", "the chance that it is out is 5 % on 30 Apr 2026"),
         (
             {"p_due": 0.2, "falls_on": AS_OF + timedelta(days=20)},
             "watch",
             "see_early",
-            "See it by 21 Mar 2026, before it is due: P(out) reaches 5 % on 21 Mar 2026 and is",
+            (
+                "See it by 21 Mar 2026, before it is due: the chance that it is out reaches 5 % on "
+                "21 Mar 2026 and is"
+            ),
         ),
         (
             {"p_now": 0.1, "p_due": 0.2, "falls_on": AS_OF - timedelta(days=20)},
             "watch",
             "see_early",
-            "See it now: P(out) reached 5 % on 9 Feb 2026",
+            "See it now: the chance that it is out reached 5 % on 9 Feb 2026",
         ),
         (
             {"p_then": 0.08, "p_now": 0.08, "p_due": 0.09, "falls_on": SEEN, "level": 0.09},
@@ -98,7 +101,10 @@ def said(verdict: Verdict) -> str:
             {"p_then": 0.06, "p_now": 0.3, "p_due": 0.7, "falls_on": SEEN},
             "drifting",
             "see_early reset_though_passing",
-            "Re-set it then though it passes: it rests near the limit: P(out) was 6 % already",
+            (
+                "Re-set it then though it passes: it rests near the limit: the chance that it is "
+                "out was 6 % already"
+            ),
         ),
         (
             {"p_now": 0.6, "p_due": 0.7, "falls_on": SEEN},
@@ -114,12 +120,12 @@ def said(verdict: Verdict) -> str:
             "drifting",
             "find_cause",
             (
-                "confirmed drift of +0.030 %/year, +0.010 to +0.050 at 10 % (q 0.012), which takes "
-                "that point out about 26 Dec 2026"
+                "confirmed drift at 10 %: +0.030 % air a year, +0.010 to +0.050 (up to 1.2 % of "
+                "such findings are false alarms), out of tolerance about 26 Dec 2026"
             ),
         ),
-        ({"confirmed": drift(500)}, "watch", "find_cause", "takes that point out about"),
-        ({"confirmed": drift(None)}, "watch", "find_cause", "at 10 % (q 0.012)."),
+        ({"confirmed": drift(500)}, "watch", "find_cause", "out of tolerance about"),
+        ({"confirmed": drift(None)}, "watch", "find_cause", "findings are false alarms)."),
         (
             {"failures": (failure(31),)},
             "watch",
@@ -151,7 +157,7 @@ def said(verdict: Verdict) -> str:
             "close_file",
             "3 signals have no response, the newest of 5 Jan 2024",
         ),
-        ({"lost": (SEEN,)}, "holding", "close_file", "adjusted without a reading as found on 29"),
+        ({"lost": (SEEN,)}, "holding", "close_file", "adjusted before it was read on 29"),
         (
             {"held": (Noted(AS_OF, "readings.csv line 9: 5.6 % is no number"),)},
             "watch",
@@ -168,7 +174,7 @@ def said(verdict: Verdict) -> str:
             {"misused": (Noted(AS_OF, "T-9 on 1 Mar 2026, overdue"),)},
             "holding",
             "close_file",
-            "used 1 time while it should not be (T-9 on 1 Mar 2026, overdue)",
+            "used 1 time when it should not have been (T-9 on 1 Mar 2026, overdue)",
         ),
         (
             {"interval_days": 182},
@@ -176,7 +182,7 @@ def said(verdict: Verdict) -> str:
             "close_file",
             "its interval of 182 days is longer than the practice allows (91 days)",
         ),
-        ({"visits": 4}, "unproven", "keep", "4 visits so far; a trend is first tested at 6"),
+        ({"visits": 4}, "unproven", "keep", "4 visits so far; a drift is first looked for at 6"),
         ({"p_due": None, "p_now": None}, "unproven", "keep", "Nothing can be forecast"),
         (
             {"level": None, "p_due": None, "p_now": None, "p_then": None},
@@ -209,7 +215,7 @@ def said(verdict: Verdict) -> str:
             late(9) | {"p_now": 0.3, "p_due": 0.3, "falls_on": AS_OF - timedelta(days=40)},
             "watch",
             "overdue see_early",
-            "P(out) is 30 % on 1 Mar 2026",
+            "the chance that it is out is 30 % on 1 Mar 2026",
         ),
         (
             late(9) | {"partial": (Noted(SEEN, "read at 5 % only on 29 Jan 2026: not a"),)},
@@ -228,7 +234,7 @@ def said(verdict: Verdict) -> str:
             {"status": "retired", "misused": (Noted(AS_OF, "T-9"),)},
             "retired",
             "close_file",
-            "used 1 time while it should not be (T-9)",
+            "used 1 time when it should not have been (T-9)",
         ),
     ],
 )
@@ -282,8 +288,8 @@ def test_the_same_result_read_again_asks_for_no_less() -> None:
 def test_an_unknown_drift_is_said_to_hide_behind_the_dial() -> None:
     """Where the slope is not identifiable the reason says so and prints no number for it."""
     verdict = judged(p_due=0.3, falls_on=AS_OF, drift=None, drift_low=None, drift_high=None)
-    assert "dial's resolution hides" in verdict.reason
-    assert "limited by the dial's resolution" in judged(resolution_limited=True).reason
+    assert "of a size that its dial is too coarse to show" in verdict.reason
+    assert "its dial is too coarse to show a drift" in judged(resolution_limited=True).reason
 
 
 JUMP = {

@@ -248,7 +248,7 @@ def test_the_first_method_that_can_say_carries() -> None:
     days, reason, _ = advised(chart)
     assert (days, reason) == (
         63,
-        "63 days by drift and dispersion, shorter than the present 91 days.",
+        "63 days by its drift and scatter, shorter than the present 91 days.",
     )
 
 
@@ -279,7 +279,7 @@ def test_too_little_keeps_the_present_interval_but_not_past_the_ceiling() -> Non
     assert advised(said("forecast", None), present=60.0)[::2] == (60, ())
     days, reason, _ = advised(present=180.0)
     assert days == 91
-    assert "exceed the ceiling" in reason
+    assert "longer than the ceiling" in reason
 
 
 def test_few_checks_move_no_interval() -> None:
@@ -288,21 +288,21 @@ def test_few_checks_move_no_interval() -> None:
     days, reason, carried = advised(few, scope="fleet")
     assert (days, carried) == (91, ("reliability",))
     assert reason == (
-        "91 days, as now: the share of checks passed says 21 days, but leaves 4 days to 922 days "
-        "possible, too little to move the interval."
+        "91 days, as now: the share of checks passed says 21 days, but anything from 4 days to "
+        "922 days is possible, which is too little to move the interval."
     )
     assert advised(said("reliability", 20.9, low=3.7, high=80.0), scope="fleet")[0] == 20
     days, reason, _ = advised(few, scope="fleet", present=182.0)
     assert days == 91
-    assert "the present 182 days exceed the ceiling" in reason
+    assert "the present 182 days are longer than the ceiling" in reason
     open_ended = said("survival_weibull", 60.0, low=30.0)
-    assert "30 days or more possible" in advised(open_ended, scope="fleet")[1]
+    assert "anything from 30 days or more is possible" in advised(open_ended, scope="fleet")[1]
 
 
 def test_checks_that_speak_for_a_shorter_fixed_interval_are_mentioned() -> None:
     """A forecast of 80 days beside checks that allow 50 at most for a fixed interval says both."""
     _, reason, _ = advised(said("forecast", 80.0), said("reliability", 30.0, high=50.2))
-    assert "Its checks so far say 50 days or less for a fixed interval" in reason
+    assert "Going by its checks so far, a fixed interval would be 50 days or less" in reason
 
 
 def fleet_ledger(fleet: Fleet) -> pl.DataFrame:

@@ -341,8 +341,8 @@ def test_moves_the_same_way_are_a_run() -> None:
     """Five resets downwards in a row meet the threshold of five; the sign is that of the move."""
     entry = ground(weighed(sawtooth(5)), "same_direction")
     assert (entry["value"], entry["verdict"]) == (5.0, "met")
-    assert (
-        "moved its readings down (chance if either way were as likely: 0.062)" in entry["sentence"]
+    assert "moved its readings down (by chance alone: 6.2 %)" in entry["sentence"].replace(
+        "\u00a0", " "
     )
     assert ground(weighed(sawtooth(4)), "same_direction")["verdict"] == "not_met"
 
@@ -387,7 +387,15 @@ def test_repeatability_is_judged_by_the_root_of_f() -> None:
     assert entry["value"] == pytest.approx(2.25)
     assert entry["threshold"] == pytest.approx(math.sqrt(stats.f.ppf(0.99, 8, 14)))
     assert entry["verdict"] == "met"
-    assert ground(weighed(scattering(0.02, 0.02)), "repeatability")["verdict"] == "not_met"
+    told = entry["sentence"].replace("\u00a0", " ")
+    assert told.startswith(
+        "Repeat readings now differ 2.25 times as much as when first seen; chance"
+    )
+    assert "Look for a leak, a sticking hand or water." in told
+    assert "was 0.020 % air at the first 7 visits, and is 0.045 % air at the last 4." in told
+    sound = ground(weighed(scattering(0.02, 0.02)), "repeatability")
+    assert sound["verdict"] == "not_met"
+    assert "Look for" not in sound["sentence"]
 
 
 def test_the_chance_of_a_false_call_is_shared_out_over_the_fleet() -> None:
@@ -400,9 +408,10 @@ def test_the_chance_of_a_false_call_is_shared_out_over_the_fleet() -> None:
 def test_a_share_of_passes_is_held_against_the_target() -> None:
     """Eight of 16 leave no 95 %, by the exact bound; one of 2 proves nothing against it."""
     few, many = (ground(weighed(sawtooth(cycles)), "pass_rate") for cycles in (1, 8))
-    assert "does not rule out the target of 95" in few["sentence"]
+    assert "it may still reach the target of 95" in few["sentence"]
     assert few["verdict"] == "not_met"
-    assert "at most pass in the long run" in many["sentence"]
+    assert "Even with the benefit of the doubt" in many["sentence"]
+    assert many["sentence"].endswith("the target is 19 in 20.")
     assert many["verdict"] == "met"
 
 
@@ -411,7 +420,7 @@ def test_scatter_that_the_dial_hides_is_not_a_baseline_of_nothing() -> None:
     rows = [sitting(91 * k, [0.0, 0.0] if k < 8 else [0.0, 0.05]) for k in range(12)]
     entry = ground(weighed(rows), "repeatability")
     assert entry["value"] == pytest.approx((0.05 / math.sqrt(2)) / (0.05 / math.sqrt(12)))
-    assert "raised to what the dial can show" in entry["sentence"]
+    assert "at the first 7 visits, the least that its dial can show, and" in entry["sentence"]
 
 
 def test_scatter_from_before_it_was_put_right_does_not_count() -> None:
@@ -422,7 +431,7 @@ def test_scatter_from_before_it_was_put_right_does_not_count() -> None:
     entry = ground(weighed(since, service=dried), "repeatability")
     assert entry["value"] == pytest.approx(1.0)
     assert entry["verdict"] == "not_met"
-    assert "last 1 visit scatter" in entry["sentence"]
+    assert "at the last 1 visit." in entry["sentence"]
 
 
 def test_a_cause_of_a_segment_that_was_closed_is_past() -> None:

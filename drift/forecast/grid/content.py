@@ -1,4 +1,4 @@
-"""This module puts lives in the order of their content.
+"""This module orders series by what they hold, whatever they are called.
 
 Sums of rounded numbers come out otherwise in another order, and a part of a fleet is another part.
 """

@@ -97,7 +97,7 @@ def level_masses(
     reference : array, shape (series,)
         Level of the middle bin.
     groups : list of slice and float
-        Kinds to be told apart, and the shocks per year of each group.
+        Kinds to be kept apart, and the shocks per year of each group.
     bins, hyper
         As elsewhere.
     """

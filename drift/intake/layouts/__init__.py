@@ -1,4 +1,4 @@
-"""This package takes a laboratory's own records as they are; it guesses nothing in silence.
+"""This package reads a laboratory's own records as they are, and says what it took for granted.
 
 ``records`` ``texts`` ``workbooks``   files into sheets
 ``cells``      a sheet as its cells, each with its place

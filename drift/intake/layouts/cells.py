@@ -1,4 +1,4 @@
-"""This module says what a sheet of records is: cells, each with its place; it reads no file."""
+"""This module says what a sheet of records is: cells, each with its place."""
 
 from dataclasses import dataclass, field
 from datetime import date, datetime, time

@@ -91,7 +91,7 @@ class Dating:
         place: str,
         sheet: str,
     ) -> date | str:
-        """Return the day of a date as written, or why it cannot be told.
+        """Return the day of a date as written, or why it cannot be known.
 
         Parameters
         ----------

@@ -1,4 +1,4 @@
-"""This module reads dates as people write them; what two ways are open to it never decides alone.
+"""This module reads dates as people write them, and keeps every way in which one can be read.
 
 A date is first taken apart (`written`): what it says by itself, and the two figures that may be day
 and month either way.  Which way is decided by all dates of one column and form together (`orders`).

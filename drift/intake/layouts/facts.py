@@ -1,4 +1,4 @@
-"""This module says what a text tells of its column, row or sheet; it looks at no other cell."""
+"""This module says what a text by itself tells of its column, row or sheet."""
 
 import re
 from dataclasses import dataclass, field, replace

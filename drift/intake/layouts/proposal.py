@@ -1,4 +1,4 @@
-"""This module reads sheets by what people have declared; what is open it asks, never guesses."""
+"""This module reads sheets by what people have declared, and asks what is open."""
 
 import re
 from collections import Counter

@@ -1,4 +1,4 @@
-"""This module finds the files of records and reads them into sheets; it judges no cell."""
+"""This module finds the files of records and reads them into sheets."""
 
 from pathlib import Path
 

@@ -1,4 +1,4 @@
-"""This module tells rows of records from totals, notes, struck lines and headlines between them."""
+"""This module separates rows of records from totals, notes, struck lines and headlines."""
 
 import re
 

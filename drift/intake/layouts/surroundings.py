@@ -1,4 +1,4 @@
-"""This module reads what stands around a table: labels with values, titles; it reads no table."""
+"""This module reads what stands around a table: labels with values, and titles."""
 
 import re
 from collections.abc import Iterable

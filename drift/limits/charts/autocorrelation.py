@@ -44,7 +44,7 @@ class Lag1:
 def find_lag1(baseline: Baseline, *, pool: Pool, level: float) -> Lag1:
     """Test the baselines of all blocks for autocorrelation.
 
-    A block with at least `OWN_POINTS` points is tested by itself; all blocks of like meters are
+    A block with at least `OWN_POINTS` points is tested by itself; all blocks of similar meters are
     tested together.  The test is one-sided: only positive autocorrelation makes false alarms.
 
     Parameters
@@ -99,7 +99,7 @@ def _excesses(baseline: Baseline, inside: NDArray[np.bool_]) -> _Excesses:
 
 
 def _common(found: _Excesses, critical: float) -> float:
-    """Return the coefficient that blocks of like meters have in common, 0 where they show none."""
+    """Return the coefficient that blocks of similar meters share, 0 where they show none."""
     mine = found.usable
     if mine.sum() < _FEWEST_TOGETHER:
         return 0.0

@@ -1,4 +1,4 @@
-"""This module draws the two-sided tabular CUSUM and dates the shift that a signal speaks of.
+"""This module draws the two-sided tabular CUSUM and dates the shift behind a signal.
 
 A CUSUM adds up every visit's deviation, and with it any error of the centre: with limits meant for
 a known process a baseline of seven visits gives many times the false signals.  The decision

@@ -18,7 +18,7 @@ from drift.limits.charts.shape import Charted, Lines, Origin, assemble, per_row
 from drift.limits.choices import ChartSettings
 from drift.limits.rounding.pooling import borrowing_cutoffs, kinds_of_meters
 
-# Fewest moves of like meters from which the size of a move is known well enough.
+# Fewest moves of similar meters from which the size of a move is known well enough.
 _FEWEST_MOVES = 6
 # A mark that stands within this share of its step of where it stood has not been moved.
 _SAME = 1e-6
@@ -60,8 +60,8 @@ def mark(points: pl.DataFrame, *, settings: ChartSettings) -> Charted:
         gauge was put on or the mark was established anew.  ``like`` names meters whose moves are of
         one size.
     settings : ChartSettings
-        The half-width of limits in `sigmas`; moves are pooled over like meters, with the t factor
-        for their number, as known when the first `baseline_visits` records were complete.
+        The half-width of limits in `sigmas`; moves are pooled over similar meters, with the t
+        factor for their number, as known when the first `baseline_visits` records were complete.
 
     Raises
     ------
@@ -119,7 +119,7 @@ def mark(points: pl.DataFrame, *, settings: ChartSettings) -> Charted:
 def _size_of_moves(
     baseline: Baseline, moves: Floats, moved: NDArray[np.bool_]
 ) -> tuple[Floats, Floats]:
-    """Return the root mean square of the moves of like meters, and their number, per block.
+    """Return the root mean square of the moves of similar meters, and their number, per block.
 
     Limits are frozen: only moves known when the first records of the phase were complete count, or
     when enough were known if that was later.
@@ -152,12 +152,12 @@ def _origin(
         lag1=blank,
         form="t",
         nominal=nominal,
-        estimator=["root mean square of moves, pooled over like meters"] * len(size),
+        estimator=["root mean square of moves, pooled over similar meters"] * len(size),
         note=[
-            f"Limits from the {int(moves)} moves of the marks of like meters known when they were "
-            "set; they open with every move, as for moves that go either way."
+            f"Limits from the {int(moves)} moves of the marks of similar meters, as known when "
+            "set; they widen with every move, as for moves either way by chance."
             if ok
-            else f"No limits yet: {int(moves)} moves of like meters, of the {_FEWEST_MOVES} needed."
+            else f"No limits yet: {int(moves)} of {_FEWEST_MOVES} moves of similar meters needed."
             for moves, ok in zip(number.tolist(), known.tolist(), strict=True)
         ],
     )

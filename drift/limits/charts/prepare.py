@@ -242,8 +242,8 @@ class Circumstances:
     open_still : array of bool, shape (blocks,)
         The last phase fills the baseline up and, still short, may yet turn out to differ.
     unlike, limited, widened : array of bool, shape (blocks,)
-        The spread fails the F test of its like; it is hidden by the steps of the dial; limits are
-        widened for autocorrelation.
+        The spread is unlike that of similar meters (F test); the steps of the dial hide it; limits
+        are widened for autocorrelation.
     """
 
     kind: str
@@ -305,18 +305,18 @@ def _sentences(state: _State) -> str:
     """Say where the limits of a block come from, or why it has none."""
     counted = f"{state.visits} of the {state.needed} {state.kind} that a baseline needs"
     if not state.known and not state.enough:
-        return f"No limits yet: {counted}, and too few like series to pool spread with."
+        return f"No limits yet: {counted}, and too few similar series to pool its scatter with."
     if not state.known:
-        return "No limits: the readings of the baseline show no spread to set them by."
+        return "No limits: the readings of the baseline do not scatter, as limits need."
     words = _of_baseline(state, counted)
     if state.unlike:
-        words.append("Its spread fails the F test of its like and is not pooled.")
+        words.append("It scatters unlike similar meters (F test) and is not pooled with them.")
     elif state.pooled > 1:
         words.append(
-            f"Spread is pooled over {state.pooled} like series, as known when the limits were set."
+            f"Scatter is pooled over {state.pooled} similar series, as known when limits were set."
         )
     if state.limited:
-        words.append("Its own spread is limited by the dial's resolution.")
+        words.append("Its dial is too coarse to show its own scatter.")
     if state.widened:
         words.append("Limits are widened, since successive visits resemble each other.")
     return " ".join(words)
@@ -325,12 +325,14 @@ def _sentences(state: _State) -> str:
 def _of_baseline(state: _State, counted: str) -> list[str]:
     """Say what a baseline is made of, and whether its limits are frozen."""
     if not state.enough:
-        source = "like series"
+        source = "similar series"
         if state.earlier:
             source = (
-                "its earlier phases" if state.pooled == 1 else "its earlier phases and its like"
+                "its earlier phases"
+                if state.pooled == 1
+                else "its earlier phases and similar meters"
             )
-        borrowed = f"spread is that of {source}, with the t factor for what is known."
+        borrowed = f"the scatter is that of {source}, widened (t factor) for how little is known."
         return [
             f"Limits from only {counted}: {borrowed}",
             "They are set anew at each further visit until the baseline is complete.",
@@ -341,5 +343,5 @@ def _of_baseline(state: _State, counted: str) -> list[str]:
     else:
         words.append("They are frozen.")
     if state.earlier:
-        words.append("Its earlier phases, alike in spread (F test), are pooled with it.")
+        words.append("Its earlier phases, which scatter alike (F test), are pooled with it.")
     return words

@@ -1,6 +1,6 @@
 """This module sets limits where few enough new points, or new replicates, fall outside.
 
-What a baseline and its like leave possible is averaged over.
+What a baseline and similar meters leave possible is averaged over.
 """
 
 from collections.abc import Iterator
@@ -32,7 +32,7 @@ from drift.limits.rounding.replicate_spread import (
 from drift.limits.rounding.visit_likelihood import Visit
 
 _NEWTON_STEPS = 20
-# Shares of a step to which the place of a lattice is told apart for finely read dials.
+# Shares of a step to which the place of a lattice is kept apart for finely read dials.
 _PLACES = 64
 # Decimals of a grid unit that limits are given to: more would hang on the other meters in a sum.
 _DECIMALS = 9

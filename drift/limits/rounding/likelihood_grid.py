@@ -1,6 +1,6 @@
 """This module weighs centres and spreads of processes by their baselines.
 
-A *group* holds blocks of like meters read to one step.  Spreads lie on a grid; below one step of
+A *group* holds blocks of similar meters read to one step.  Spreads lie on a grid; below one step of
 the dial, centres do too (`Weights.like`), above it the centre given the spread is normal and is
 kept as mean and variance.
 """
@@ -52,7 +52,7 @@ class Entries:
 
 @dataclass(frozen=True, slots=True)
 class Group:
-    """Blocks of like meters and the grid that they are weighed on; lengths in units of the grid.
+    """Blocks of similar meters and the grid that they are weighed on; lengths in units of the grid.
 
     Attributes
     ----------
@@ -104,7 +104,7 @@ class CasePart:
     typical : array of int, shape (cases,)
         Replicates of a typical point.
     before : array of int, shape (cases,)
-        Entries that like meters' law was already learnt from.
+        Entries that similar meters' law was already learnt from.
     residual : array, shape (members,)
         How far the block's entries lie above the grid points they were set to, on average.
     """
@@ -192,7 +192,7 @@ def split(group: Group, typical: Integers, before: Integers) -> list[CasePart]:
     typical : array of int, shape (group,)
         Replicates that each block's points are typically the mean of.
     before : array of int, shape (group,)
-        Entries of each block that like meters' law was already learnt from.
+        Entries of each block that similar meters' law was already learnt from.
     """
     entries = np.bincount(group.entries.block, minlength=len(group.blocks))
     starts = np.cumsum(entries) - entries

@@ -1,4 +1,4 @@
-"""This module sorts blocks into groups of like meters and lays out the grid of each.
+"""This module sorts blocks into groups of similar meters and lays out the grid of each.
 
 Only the scatter of replicates is estimated here, which has to be known before anything else.
 """
@@ -37,14 +37,14 @@ _MOST_VISITS = 20_000
 
 
 def form_groups(observations: Observations, *, like: Integers, longest: int = 0) -> list[Group]:
-    """Sort blocks into groups of like meters read to one step.
+    """Sort blocks into groups of similar meters read to one step.
 
     Parameters
     ----------
     observations : Observations
         Baseline visits of all blocks.
     like : array of int, shape (blocks,)
-        Blocks with one number are of like meters.
+        Blocks with one number are of similar meters.
     longest : int
         Entries of the longest block whose spread is to be known as exactly as they allow.
     """
@@ -69,7 +69,7 @@ def join_group(design: Group, observations: Observations, *, blocks: Integers) -
     Parameters
     ----------
     design : Group
-        The group of like meters whose grid and scatter of replicates they take over.
+        The group of similar meters whose grid and scatter of replicates they take over.
     observations : Observations
         Of the blocks that join, numbered from 0.
     blocks : array of int, shape (n,)
@@ -91,7 +91,7 @@ def join_group(design: Group, observations: Observations, *, blocks: Integers) -
 def sort_by_step(
     mine: Flags, *, step: Floats, sd: Floats, number: Integers
 ) -> list[tuple[Integers, float]]:
-    """Sort blocks of like meters by how coarse their steps are against their spread.
+    """Sort blocks of similar meters by how coarse their steps are against their spread.
 
     Parameters
     ----------

@@ -173,7 +173,7 @@ def _entries(
     above = np.where(inside, taken - lowest[:, None], 0.0)
     cells = np.rint(above / steps[:, None]).astype(np.int64)
     _, step_code = distinct(steps)
-    # Shapes are told apart column by column, which beats sorting whole rows.
+    # Shapes are kept apart column by column, which beats sorting whole rows.
     code = step_code * (int(counts.max()) + 1) + counts
     for column in cells[:, 1:].T:
         _, code = distinct(code)

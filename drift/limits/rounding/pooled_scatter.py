@@ -1,7 +1,7 @@
-"""This module pools the scatter of replicates over like meters.
+"""This module pools the scatter of replicates over similar meters.
 
 Each visit has a mean of its own: only how far apart its readings lie counts.  What a baseline and
-its like leave possible is averaged over, as for single points.
+similar meters leave possible is averaged over, as for single points.
 """
 
 from dataclasses import dataclass
@@ -34,7 +34,7 @@ _REACH = 6.0
 
 @dataclass(frozen=True, slots=True)
 class ScatterGroup:
-    """Blocks of like meters read to one step, and what is held of the scatter of their readings.
+    """Blocks of similar meters read to one step, and what is held of the scatter of their readings.
 
     Attributes
     ----------
@@ -67,7 +67,7 @@ class Scatter:
     meters : array of int, shape (blocks,)
         Blocks pooled; 1 for a block on its own.
     limited, unlike : array of bool, shape (blocks,)
-        Replicates agree too closely to show a scatter; it fails the F test of its like.
+        Replicates agree too closely to show a scatter; it fails the F test of similar meters.
     groups : list of ScatterGroup
     """
 
@@ -156,7 +156,7 @@ class _Told:
 
 @dataclass(frozen=True, slots=True)
 class _Law:
-    """Law of the scatter of like meters on a grid; `step` and `nodes` as of `ScatterGroup`.
+    """Law of the scatter of similar meters on a grid; `step` and `nodes` as of `ScatterGroup`.
 
     `steps` are those of the blocks that it was learnt from.
     """
@@ -248,7 +248,7 @@ def _group(observations: Observations, blocks: Integers, step: float, sd: Floats
 def _weigh(
     observations: Observations, blocks: Integers, step: float, nodes: Floats
 ) -> ScatterGroup:
-    """Weigh the spreads of some blocks by the readings of each; not yet by its like."""
+    """Weigh the spreads of some blocks by the readings of each; not yet by those of others."""
     local = np.full(int(observations.block.max()) + 1, -1)
     local[blocks] = np.arange(len(blocks))
     place = local[observations.block]
@@ -273,7 +273,7 @@ def _fill(
     *,
     pooling_level: float,
 ) -> None:
-    """Fill in what the law of its like, where there is one, says of a group's blocks."""
+    """Fill in what the law of similar meters, where there is one, says of a group's blocks."""
     masses, blocks = group.probability, group.blocks
     spread, shown = own_spread(masses, nodes=group.nodes)
     odd = np.zeros(len(blocks), bool)

@@ -1,4 +1,4 @@
-"""This module learns the prior of like meters' spreads and finds each block its group.
+"""This module learns the prior of similar meters' spreads and finds each block its group.
 
 A prior is learnt from what a cohort may borrow (`drift.limits.rounding.pooling`) and is not changed
 by the blocks that go by it: these are laid on its grid.  A block that fits no prior is weighed
@@ -24,8 +24,8 @@ from drift.limits.rounding.visit_likelihood import PER_STEP
 
 # A grid reaches this many times the spread of a block that may be laid on it.
 _REACH = 6.0
-# With more entries than this a block is weighed alone: its like could only coarsen what it knows,
-# for their grid is as wide as the spread of a spread known from so many.
+# With more entries than this a block is weighed alone: similar meters could only coarsen what it
+# knows, for their grid is as wide as the spread of a spread known from so many.
 _ENOUGH = 100
 
 # Cases weighed at once, which bounds the memory.
@@ -35,7 +35,7 @@ _TINY = 1e-300
 
 @dataclass(frozen=True, slots=True)
 class SpreadPrior:
-    """The law of the spreads of some like meters.
+    """The law of the spreads of some similar meters.
 
     Attributes
     ----------

@@ -1,4 +1,4 @@
-"""This module pools spread over like meters, from what was known when limits were set.
+"""This module pools spread over similar meters, from what was known when limits were set.
 
 Each meter's own data say how likely every spread on a grid is.  Across the fleet these say what
 spread is typical and how much meters differ in it, and that in turn says what to hold of a meter
@@ -7,7 +7,7 @@ ratio of a meter's variance to the typical one follows F, which is the test of b
 
 Limits are frozen: they may only borrow what was known on the day of the last visit of the baseline
 that set them.  Learning the fleet's spread anew for every such day would be dear, so it is learnt
-on a few: whenever the visits known of like meters have grown by a quarter.  A block goes by the
+on a few: whenever the visits known of similar meters have grown by a quarter.  A block goes by the
 last of these days that is not after its own, and blocks that go by the same day make a *cohort*.
 """
 
@@ -22,7 +22,7 @@ from drift.arrays import Flags, Floats, Integers
 from drift.limits.baseline import Baseline, set_baseline
 from drift.limits.rounding.observations import Observations
 
-# Coefficients of variation of σ between like meters that are weighed against each other.
+# Coefficients of variation of σ between similar meters that are weighed against each other.
 _VARIATIONS = np.array([0.0, 0.05, 0.1, 0.15, 0.2, 0.3, 0.4, 0.6])
 # Before its own data speak, a meter is held as likely to scatter like the typical meter as up to
 # this many coefficients of variation more: a fleet's noisy meters then keep their nominal rate too
@@ -158,7 +158,7 @@ def own_spread(likelihoods: Floats, *, nodes: Floats) -> tuple[Floats, Flags]:
 
 
 def unlike(spread: Floats, *, df: Floats, population: Population, level: float) -> Flags:
-    """Say by an F test which meters scatter more than like meters do.
+    """Say by an F test which meters scatter more than similar meters do.
 
     Parameters
     ----------
@@ -285,7 +285,7 @@ def kinds_of_meters(baseline: Baseline) -> Integers:
 
 
 def learning_days(when: Floats) -> Floats:
-    """Return the days on which the law of like meters is learnt, from the times of their visits."""
+    """Return the days on which the law of similar meters is learnt, from their visits' times."""
     days, number = np.unique(when, return_counts=True)
     known = np.cumsum(number)
     chosen, least = [], float(FEWEST_METERS + FEWEST_DF)

@@ -21,7 +21,7 @@ _MOST_DF = 1e6
 # Standard deviations from the farthest centre beyond which a new point is not looked for.
 _FAR = 6.5
 # Lowest spread of replicates, in steps, that new visits are predicted with.  How little replicates
-# scatter below this cannot be told from where in their cells the centres lie (on the mark of a
+# scatter below this cannot be separated from where in their cells the centres lie (on the mark of a
 # dial they never differ), so that the more cautious of the two readings is taken.
 _LEAST_WITHIN = 0.2
 

@@ -70,7 +70,7 @@ class NewPoints:
     earlier : array of int, shape (blocks,)
         Visits of earlier phases of the series that helped to find the spread.
     limited, unlike : array of bool, shape (blocks,)
-        The dial's steps hide the block's own spread; its spread fails the F test of its like.
+        The dial's steps hide the block's own spread; its spread fails the F test of similar meters.
     """
 
     centre: Floats
@@ -114,7 +114,7 @@ def prediction_limits(
     pooling_level: float,
     between: bool = True,
 ) -> NewPoints:
-    """Predict the next points of every block from its baseline and its like.
+    """Predict the next points of every block from its baseline and similar meters.
 
     Parameters
     ----------
@@ -280,7 +280,7 @@ def _note_spread(
     result.unlike[blocks] = odd[part.case]
     result.meters[blocks] = np.where(pooled, 1 if law is None else law.meters, 1)
     result.earlier[blocks] = lent.astype(np.int64)
-    # A baseline without spread has limits only where a dial's steps, or its like, give them.
+    # A baseline without spread has limits only where a dial's steps, or similar meters, give them.
     on_dial = request.on_dial[blocks]
     enough = (counts[blocks] > 0) & (counts[blocks] + lent >= request.needed)
     return (pooled & (on_dial | (group.coarse == 0))) | (

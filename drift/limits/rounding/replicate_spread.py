@@ -24,7 +24,7 @@ _MANY = 5
 _REACH = 6.0
 _NODES = 60
 
-# Places within a step that are told apart.
+# Places within a step that are kept apart.
 _PLACES = 20
 # How far, in steps, a visit's mean may lie from that of its block; from the last on anywhere.
 _LEVELS = np.array([0.05, 0.1, 0.16, 0.25, 0.37, 0.6])

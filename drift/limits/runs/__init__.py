@@ -1,1 +1,1 @@
-"""How many visits pass until charts and rules speak, in control and after a change."""
+"""How many visits pass until charts and rules signal, in control and after a change."""

@@ -102,10 +102,10 @@ class Detectability:
 
 
 _NOTES = (
-    "Points of a series are taken as independent and normal.",
-    "The limits stand about a known centre, except where a column says otherwise.",
-    "Times count in whole visits from the last visit before the change.",
-    "Series are taken as independent; a meter's points share its mark, which makes alarms rarer.",
+    "Visits are taken to be independent of each other, and readings to follow a normal law.",
+    "The centre of the limits is taken as known, except where a column says short baseline.",
+    "Times are counted in whole visits from the last visit before the change.",
+    "Points are taken to be independent; those of a meter share its mark, so alarms are rarer.",
     "A drift starts from a bias of zero, and nobody adjusts the meter meanwhile.",
 )
 
@@ -272,7 +272,7 @@ def _years(watch: Watch, visits: float) -> float:
 
 
 def _any_of(points: float, rate: float) -> float:
-    """Return the chance that at least one of so many independent points speaks."""
+    """Return the chance that at least one of so many independent points signals."""
     return float(-np.expm1(points * np.log1p(-rate)))
 
 

@@ -21,7 +21,7 @@ TOLERANCE_CHECK, BEYOND, RULE_MONITOR, EWMA, CUSUM = (
     "ewma",
     "cusum",
 )
-# This many sigmas past its limit a chart has spoken: a point within it does not occur.
+# This many sigmas past its limit a chart has signalled: a point within it does not occur.
 PAST_LIMIT_SIGMAS = 6.0
 
 Follow = Callable[[Floats], RunLengths]
@@ -36,7 +36,7 @@ class Monitor:
     follow : Follow
         From paths of means, in sigmas, to run lengths.
     certain_sigmas : float
-        Distance of the mean from the centre at which it speaks at once.
+        Distance of the mean from the centre at which it signals at once.
     """
 
     follow: Follow

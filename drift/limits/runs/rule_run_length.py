@@ -1,4 +1,4 @@
-"""This module computes how soon a set of rules speaks, the steady climb among them.
+"""This module computes how soon a set of rules signals, the steady climb among them.
 
 A climb compares a point with the one before, so that the chain must also remember where the last
 point lay.  Its density is kept at Gauss-Legendre nodes within each zone; being a normal density
@@ -25,7 +25,7 @@ _REACH = 10.0
 _CLIMB_NODES_AT_LEAST, NODES_PER_SIGMA = 3, 3
 # A zone that has no outer edge is cut this many sigmas past the mean farthest out.
 _CLIMB_REACH = 8.0
-_STEPS = CLIMB - 2  # rises in a row that can be remembered without the rule having spoken
+_STEPS = CLIMB - 2  # rises in a row that can be remembered without the rule having signalled
 
 
 def rule_run_lengths(
@@ -36,7 +36,7 @@ def rule_run_lengths(
     resolution_sigmas: float = 0.0,
     offset_sigmas: float = 0.0,
 ) -> RunLengths:
-    """Compute how many visits pass until the first of a set of rules speaks.
+    """Compute how many visits pass until the first of a set of rules signals.
 
     Parameters
     ----------
@@ -147,7 +147,7 @@ def _route(machine: Machine) -> sparse.csr_array:
 
 
 def climb_run_lengths(means: Floats, *, machine: Machine, limit_sigmas: float) -> RunLengths:
-    """Compute how many visits pass until a steady climb or a machine's other rules speak.
+    """Compute how many visits pass until a steady climb or a machine's other rules signal.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""This module computes how many visits pass until a chart speaks, charts with a memory too.
+"""This module computes how many visits pass until a chart signals, charts with a memory too.
 
 A *scenario* is what the plotted points truly do: a path of their mean, in standard deviations of
 one plotted point from the centre, visit by visit.  Points are independent and normal around it.
@@ -16,10 +16,10 @@ from drift.arrays import Floats
 from drift.format import typed
 
 # From the state of every scenario, the means at the next visit and how many visits came before,
-# to the next state and the probability that nothing has spoken yet.
+# to the next state and the probability that nothing has signalled yet.
 Advance = Callable[[Floats, Floats, int], tuple[Floats, Floats]]
 
-# Survival below this is taken as certain to have spoken.
+# Survival below this is taken as certain to have signalled.
 GONE = 1e-13
 # The tail is geometric once successive ratios agree to this share of the chance to speak.
 SETTLED = 1e-10
@@ -41,7 +41,7 @@ class RunLengths:
     Attributes
     ----------
     survival : Floats
-        Shape (visits + 1, scenarios): the probability that nothing has spoken by visit n.
+        Shape (visits + 1, scenarios): the probability that nothing has signalled by visit n.
     decay : Floats
         Shape (scenarios,): the ratio of successive survivals from the last row on.
     """
@@ -63,7 +63,7 @@ def drifting_means(sigmas_per_visit: tuple[float, ...], *, until_sigmas: float) 
     sigmas_per_visit : tuple of float
         Drifts, not zero.
     until_sigmas : float
-        Where to stop, over 0: far enough that every later point would make the chart speak.
+        Where to stop, over 0: far enough that every later point would make the chart signal.
 
     Returns
     -------
@@ -88,7 +88,7 @@ def drifting_means(sigmas_per_visit: tuple[float, ...], *, until_sigmas: float) 
 
 
 def follow(start: Floats, means: Floats, *, advance: Advance) -> RunLengths:
-    """Follow a chart visit by visit until it has spoken or its tail is geometric.
+    """Follow a chart visit by visit until it has signalled or its tail is geometric.
 
     Parameters
     ----------
@@ -134,7 +134,7 @@ def mean_visits(lengths: RunLengths) -> Floats:
 
 
 def quantile_visits(lengths: RunLengths, *, chance: float) -> Floats:
-    """Return the fewest visits within which each scenario has spoken with at least this chance.
+    """Return the fewest visits within which each scenario has signalled with at least this chance.
 
     It is infinite where nothing ever speaks.
 
@@ -157,7 +157,7 @@ def quantile_visits(lengths: RunLengths, *, chance: float) -> Floats:
 
 
 def chance_by(lengths: RunLengths, *, visits: int) -> Floats:
-    """Return the probability that each scenario has spoken by this visit."""
+    """Return the probability that each scenario has signalled by this visit."""
     rows = len(lengths.survival) - 1
     if visits <= rows:
         return np.asarray(1.0 - lengths.survival[visits])
@@ -175,7 +175,7 @@ def chance_at(lengths: RunLengths, *, visits: int) -> Floats:
 def ewma_run_lengths(
     means: Floats, *, weight: float, limit_sigmas: float, early_limits: bool
 ) -> RunLengths:
-    """Compute how many visits pass until an EWMA chart speaks.
+    """Compute how many visits pass until an EWMA chart signals.
 
     Parameters
     ----------
@@ -243,7 +243,7 @@ def ewma_run_lengths(
 def cusum_run_lengths(
     means: Floats, *, reference_sigmas: float, decision_sigmas: float
 ) -> RunLengths:
-    """Compute how many visits pass until a two-sided tabular CUSUM chart speaks.
+    """Compute how many visits pass until a two-sided tabular CUSUM chart signals.
 
     Parameters
     ----------

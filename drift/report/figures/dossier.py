@@ -207,7 +207,7 @@ def _charted(visits: list[Row], charted: pl.DataFrame) -> list[Row]:
 
 
 def _ringed(visits: list[Row], signals: pl.DataFrame) -> list[Row]:
-    """Return the rows at whose visit and point a rule spoke."""
+    """Return the rows at whose visit and point a rule signalled."""
     spoke = set(signals.select("point_pct", "visit_on").iter_rows())
     return [row for row in visits if (row["point_pct"], row["performed_on"]) in spoke]
 

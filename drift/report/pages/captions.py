@@ -1,4 +1,4 @@
-"""This module words what a page says of its numbers, sentence by sentence."""
+"""This module puts a page's numbers into sentences."""
 
 from collections.abc import Mapping
 from datetime import date
@@ -138,23 +138,24 @@ def path_words(trend: TrendRow | None, *, policy: Policy, jumps: tuple[str, ...]
     """
     if trend is None or trend.verdict is None:
         seen = text.count(trend.visits if trend else 0, "visit")
-        return f"Cannot say yet: {seen}; a trend is first tested at {policy.trend_visits}."
+        return f"Cannot say yet: {seen}; a drift is first looked for at {policy.trend_visits}."
     at = text.point(trend.point_pct)
     level = text.share(1 - policy.trend_level)
     interval = f"{level} interval {text.interval(trend.low, trend.high)}"
     if trend.drift is None:
-        rate = f"a rate hidden by the dial's resolution ({interval})"
+        rate = f"a rate that its dial is too coarse to show ({interval})"
     else:
         rate = f"{text.bias_with_unit(trend.drift)} a year ({interval})"
-    q = f"q {text.p_value(trend.q)}, accepted up to {text.plain(policy.false_discovery_rate)}"
+    q = f"q {text.p_value(trend.q)}, confirmed up to {text.plain(policy.false_discovery_rate)}"
     matters = text.plain(policy.negligible_drift_pct_per_year)
     told = {
-        "drifting": f"At {at} it drifts by {rate}, confirmed across the fleet ({q}).",
+        "drifting": f"At {at} it drifts by {rate}: confirmed, for all the meters tested ({q}).",
         "shown_steady": (
-            f"At {at} it is shown steady: its drift, {rate}, is below the {matters} that matters."
+            f"At {at} it is shown to be steady: its drift, {rate}, is below {matters} a year, "
+            "the least that matters."
         ),
     }
-    undecided = f"At {at} neither drift nor steadiness is shown: {rate}, {q}."
+    undecided = f"At {at} it may be drifting or steady, the records do not show which: {rate}, {q}."
     return " ".join([told.get(trend.verdict, undecided), *jumps])
 
 
@@ -181,7 +182,7 @@ def control(
     name : str
         The chart.
     signals, open_signals : int
-        How often it spoke, and how often without a response.
+        How many signals it gave, and how many have no response.
     drifts : bool
         Whether the unadjusted path confirms a drift at any point.
     adjusted : bool
@@ -192,9 +193,8 @@ def control(
     if not signals and drifts and name not in _OF_SCATTER:
         return (
             "No point lies outside its control limits, yet the path without adjustments shows a "
-            "drift: "
-            f"{'adjustments hide it here, and ' if adjusted else ''}drift within the baseline "
-            "widens the limits. Judge by the path."
+            f"drift: {'adjustments hide it here, and ' if adjusted else ''}drift among the visits "
+            "that set the limits widens them. Judge by the path."
         )
     if not signals:
         return (
@@ -229,11 +229,15 @@ def wide_limits(latest: pl.DataFrame, *, tolerance_pct: float, drifts: bool) -> 
     ]
     if not told:
         return ""
-    why = "drift sits in its baseline" if drifts else "its baseline scatters so much"
+    why = (
+        "the visits that set them drifted already"
+        if drifts
+        else "the visits that set them scatter so much"
+    )
     return (
         f" Control limits lie outside the tolerance of ±{text.plain(tolerance_pct)}: "
         f"{text.listed(told)}, because {why}. The meter can leave the tolerance before this chart "
-        "speaks."
+        "gives a signal."
     )
 
 
@@ -338,7 +342,7 @@ def adjustment_story(ledger: pl.DataFrame, *, point_pct: float) -> str:
     if path_pct.is_empty():
         return f"{told}{gap}."
     return (
-        f"{told}{gap}. Had no one touched it, it would now read about "
+        f"{told}{gap}. Without adjustments it would now read about "
         f"{text.bias_with_unit(path_pct[-1])} off at {text.point(point_pct)}."
     )
 

@@ -46,7 +46,7 @@ _ONE_WAY = 0.999
 _BALANCE = {
     ACCUMULATE: "Both went the same way: they add up.",
     CANCEL: "They went opposite ways: one undoes the other.",
-    CANNOT_TELL: "Whether they add up or cancel cannot be told: a change is unknown or too small.",
+    CANNOT_TELL: "Whether they add up or cancel cannot be said: a change is unknown or too small.",
     ONLY_MARK: "Only the mark was moved.",
     ONLY_HAND: "Only the hand was reset.",
 }
@@ -136,27 +136,27 @@ def _lead(review: Review, ledger: pl.DataFrame, latest: list[Row]) -> str:
     if not latest:
         largest = ledger["as_found_bias_pct"].abs().max()
         if isinstance(largest, float) and largest >= half:
-            return (
-                "No cause was weighed: its readings leave nothing to weigh, or others came first."
-            )
+            return "No cause was looked into: nothing to explain, or other meters came first."
         return f"Nothing to look for: no visit found a bias of {least} or more."
     best = latest[0]
     righted = _put_right(ledger, best["segment"], tolerance=review.policy.tolerance_pct)
     span = f"{_span(ledger, best['segment'])}{righted}"
     if best["probability"] is None:
         return f"Cannot tell: {best['evidence']} ({span})."
+    operators = review.reference.effects.filter(pl.col("kind") == "operator")
+    biases = _biases(best, by_operators=operators["effect_pct"].is_not_null().any())
     if not best["can_tell"]:
         leading = [
             f"{_words(row['cause'])} {text.probability(row['probability'])}" for row in latest[:2]
         ]
         return (
             f"Cannot tell: {best['evidence']}. Likeliest are {text.listed(leading)} ({span}; "
-            f"{_biases(best)})."
+            f"{biases})."
         )
     nothing = 1 - sum(row["probability"] for row in latest)
     return (
         f"{_capital(_words(best['cause']))}, {text.probability(best['probability'])}: "
-        f"{best['evidence']} ({span}; {_biases(best)}). That there is nothing to explain: "
+        f"{best['evidence']} ({span}; {biases}). That there is nothing to explain: "
         f"{text.probability(max(nothing, 0.0))}."
     )
 
@@ -187,14 +187,15 @@ def _span(ledger: pl.DataFrame, segment: int) -> str:
     return f"weighed: {which}, {span}, without an adjustment between them"
 
 
-def _biases(row: Row) -> str:
-    """Return the biases that a cause is to explain."""
+def _biases(row: Row, *, by_operators: bool) -> str:
+    """Return the biases that a cause is to explain, and whether they are those in the ledger."""
     points, biases = row["points_pct"] or [], row["bias_pct"] or []
     told = [
         f"{text.bias(bias)} at {text.point(point)}"
         for point, bias in zip(points, biases, strict=True)
     ]
-    return f"bias found last {text.listed(told)}" if told else "biases unknown"
+    less = ", without what its operator is known to add," if by_operators else ""
+    return f"bias found last{less} {text.listed(told)}" if told else "biases unknown"
 
 
 def _words(cause: str) -> str:

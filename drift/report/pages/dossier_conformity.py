@@ -191,10 +191,10 @@ def conformity_verdict(review: Review, meter_id: str) -> str:
     if failed.is_empty():
         near = last.filter(pl.col("verdict") == CONDITIONAL_PASS)["point_pct"].to_list()
         how = f", at {text.listed([text.point(pct) for pct in near])} conditionally" if near else ""
-        said = f"Conformity: the biases it went away with on {on} pass by {rule}{how}; {sure}."
+        said = f"Conformity: as left on {on} it passes by {rule}{how}; {sure}."
     else:
         at = text.listed([text.point(pct) for pct in failed["point_pct"]])
-        said = f"Conformity: fails at {at} by {rule} as it went away on {on}; {sure}."
+        said = f"Conformity: as left on {on} it fails at {at} by {rule}; {sure}."
     return said + rests_on(review.conformity.repeatability.filter(pl.col("meter_id") == meter_id))
 
 
@@ -206,8 +206,8 @@ def rests_on(repeatability: pl.DataFrame) -> str:
             return f" Repeatability is assumed to be {scatter}: no replicates are on record."
         if basis == DIFFERENCES:
             return (
-                f" Repeatability is assumed to be {scatter}, the most that differences from visit "
-                "to visit leave: no replicates are on record."
+                f" Repeatability is assumed to be {scatter}, the most that fits the differences "
+                "from visit to visit: no replicates are on record."
             )
     return ""
 

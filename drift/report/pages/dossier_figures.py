@@ -159,7 +159,7 @@ def _path_figure(
         title="Unadjusted path",
         label=f"Unadjusted path and fitted trend at each verification point. {conclude}",
         shows=(
-            "Where the meter would be had no one touched it, in % air: the running sum of its "
+            "Where the meter would be without its adjustments, in % air: the running sum of its "
             "drift steps. The line has the estimated drift; its wedge holds the drifts of the "
             f"{text.share(1 - policy.trend_level)} interval, which allows for a path that wanders."
         ),

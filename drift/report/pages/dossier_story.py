@@ -241,7 +241,7 @@ def mark_story(charted: pl.DataFrame, *, signals: pl.DataFrame) -> str:
     if not signals.is_empty():
         return f"{told}. {text.count(signals.height, 'signal')} of the mark: see below."
     if placed["upper"].null_count() == placed.height:
-        return f"{told}. Cannot say yet how large moves of like meters are."
+        return f"{told}. Cannot say yet how large such moves usually are."
     return f"{told}. No move and no place lies beyond its limits."
 
 

@@ -19,8 +19,9 @@ from drift.review.clauses.clause import (
     STATES,
     Clause,
 )
-from drift.review.evidence import VALIDATIONS, Evidence, Validation
+from drift.review.evidence import Evidence
 from drift.review.results import Review
+from drift.review.validations import VALIDATIONS, Validation
 
 _PARTS = (
     ("equipment", "ISO/IEC 17025: people, place, equipment and traceability"),

@@ -144,7 +144,7 @@ def fleet_conformity(review: Review) -> FleetConformity:
 
 
 def _counts(review: Review) -> str:
-    """Say how the meters in use conform as they went away from their last visits."""
+    """Say how the meters in use conform as they left their last visits."""
     retired = review.sources.meters.filter(pl.col("status") == "retired").select("meter_id")
     last = gone_with(review.conformity.verdicts).join(retired, on="meter_id", how="anti")
     rank = pl.col("verdict").replace_strict(
@@ -157,10 +157,7 @@ def _counts(review: Review) -> str:
         for name, number in counted
         if number
     ]
-    return (
-        "As they went away from their last visits, each judged by its worst point: "
-        f"{text.listed(told)}."
-    )
+    return f"As their last visits left them, each judged by its worst point: {text.listed(told)}."
 
 
 def _risk(review: Review) -> str:
@@ -168,11 +165,11 @@ def _risk(review: Review) -> str:
     known = review.conformity.risks.drop_nulls("false_accept")
     if known.is_empty():
         return (
-            "Cannot say what checking this fleet risks: its biases scatter no more than reading "
-            "them explains, or too few were read."
+            "Cannot say how often checks of this fleet go wrong: its biases scatter no more than "
+            "reading them explains, or too few were read."
         )
     return (
-        "Of all as-found checks, told at the worst point of each risk, "
+        "At the worst point for each risk, of all as-found checks "
         f"{_worst(known, 'false_accept')} accept a meter that is truly out of tolerance and "
         f"{_worst(known, 'false_reject')} reject one that is truly within it."
     )
@@ -190,7 +187,7 @@ def _successive(left: pl.DataFrame, failed: pl.DataFrame) -> str:
     """Say how often the last two readings as left agreed."""
     asked = left["two_successive"].count()
     if not asked:
-        return "No sitting as left holds two readings, so that none can be checked."
+        return "No point was read twice as left, so none can be checked."
     unknown = left.height - asked
     gap = (
         f" {text.count(unknown, 'sitting')} as left with one reading cannot be checked."

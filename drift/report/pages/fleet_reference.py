@@ -227,8 +227,8 @@ def _holds(rows: list[Row], policy: Policy) -> list[str]:
     unit = f"{text.NO_BREAK}%{text.NO_BREAK}air"
     least = text.plain(_MATTERS * policy.tolerance_pct)
     small = [
-        f" Differences were found, the largest of {text.spread(size)}{unit}: below {least}{unit} "
-        "none is spoken of here."
+        f" Differences were found, the largest of {text.spread(size)}{unit}; those below "
+        f"{least}{unit} are not reported here."
         for size in sorted(abs(row["effect_pct"]) for row in told if _is_found(row, policy))[-1:]
     ]
     named = any(row["kind"] != "shared_step" for row in told)
@@ -254,11 +254,11 @@ def _confounded(row: Row) -> str:
 
 
 def _untold(row: Row) -> str:
-    """Say why an effect cannot be told."""
+    """Say why an effect cannot be known."""
     name, other = _in_sentence(row["name"]), _in_sentence(row["confounded_with"] or "")
     if row["confounded_with"] in {None, _NOTHING_TO_COMPARE}:
         return f"{name} has nothing to compare with"
-    return f"{name} cannot be told from {other}"
+    return f"{name} and {other} cannot be separated"
 
 
 def _doubt(review: Review, checks: tuple[CheckRow, ...], vessels: tuple[VesselRow, ...]) -> str:
@@ -301,12 +301,12 @@ def _last_use(row: Row, rows: list[Row]) -> date:
 
 
 def _is_found(row: Row, policy: Policy) -> bool:
-    """Say whether an effect is told from chance."""
+    """Say whether an effect is more than chance."""
     return row["q"] is not None and row["q"] <= policy.false_discovery_rate
 
 
 def _matters(row: Row, policy: Policy) -> bool:
-    """Say whether an effect is told from chance and large enough to speak of."""
+    """Say whether an effect is more than chance and large enough to speak of."""
     least = _MATTERS * policy.tolerance_pct
     if row["kind"] == "fleet_drift":
         least = policy.negligible_drift_pct_per_year

@@ -12,13 +12,13 @@ from drift.review.results import Review
 _TITLES = {
     "forecast": "Forecast, as it stands",
     "forecast_once_adjusted": "Forecast, once adjusted",
-    "control_chart": "Control chart: drift and dispersion",
+    "control_chart": "Control chart: drift and scatter",
     "survival_weibull": "Time in tolerance, Weibull law",
     "survival_stepwise": "Time in tolerance, no law assumed",
     "reliability": "Share of checks passed",
     "staircase": "Staircase",
 }
-# Groups of like meters, and meters to be seen sooner, that the fleet review shows.
+# Groups of similar meters, and meters to be seen sooner, that the fleet review shows.
 _MOST_SCOPES, _MOST_SOONER = 6, 50
 # Meters that a sentence names, and how much of a name.
 _MOST_TOLD = 3
@@ -43,7 +43,7 @@ class MethodRow:
 
 @dataclass(frozen=True, slots=True)
 class ScopePart:
-    """What is recommended for the fleet, for like meters or for one meter, methods side by side."""
+    """What is recommended for the fleet, similar meters or one meter, methods side by side."""
 
     title: str
     days: float
@@ -118,13 +118,13 @@ def survival_figure(review: Review) -> Painted | None:
         draw_survival(curve, target=choices.target, present_days=present),
         name="survival",
         title="Time in tolerance",
-        label=f"Share of spells in tolerance that still last, by their age. {conclude}",
+        label=f"Share of stretches in tolerance that still last, by their age. {conclude}",
         shows=(
-            "A spell begins when a meter is left in tolerance and ends between the check that "
-            "last found it in and the one that found it out; between the two the line is open and "
-            f"drawn straight. The band holds in {text.share(choices.confidence)} of cases; the "
-            "upright line is the present interval. A spell that an adjustment cut short counts as "
-            "far as it lasted."
+            "A stretch in tolerance begins when a meter is left in tolerance. It ends between the "
+            "check that last found it in and the one that found it out; when exactly is not known, "
+            "so the line between the two is drawn straight. The band holds in "
+            f"{text.share(choices.confidence)} of cases; the upright line is the present interval. "
+            "A stretch that an adjustment cut short counts for as long as it lasted."
         ),
         conclude=conclude,
         key=(
@@ -145,7 +145,7 @@ def _scopes(rows: pl.DataFrame) -> tuple[ScopePart, ...]:
 def _scope(part: pl.DataFrame) -> ScopePart:
     """Return one scope; the frame has its recommendation first."""
     advice, *answers = part.iter_rows(named=True)
-    titles = {"fleet": "The fleet", "like": f"Like meters: {advice['name']}"}
+    titles = {"fleet": "The fleet", "like": f"Similar meters: {advice['name']}"}
     return ScopePart(
         title=titles.get(advice["scope"], advice["name"]),
         days=advice["days"],
@@ -212,18 +212,18 @@ def _present_days(review: Review) -> float:
 
 
 def _concluded(held: pl.DataFrame, curve: pl.DataFrame, *, present: float, target: float) -> str:
-    """Say whether spells last long enough for the present interval."""
+    """Say whether stretches in tolerance last long enough for the present interval."""
     row = curve.filter(pl.col("days") <= present).row(-1, named=True)
     ended = held.drop_nulls("upper_days").height
     low, high = row["low"], row["high"]
     seen = (
-        f"{ended} of {text.count(held.height, 'spell')} in tolerance ended. After the present "
-        f"{text.in_days(present)} between {text.probability(low)} and {text.probability(high)} "
-        "still last"
+        f"{ended} of {text.count(held.height, 'stretch', 'stretches')} in tolerance ended with the "
+        f"meter out. After the present {text.in_days(present)} between {text.probability(low)} and "
+        f"{text.probability(high)} still last"
     )
     aim = f"the target of {text.share(target)}"
     if low >= target:
         return f"{seen}: {aim} is kept."
     if high < target:
         return f"{seen}: {aim} is missed, so this interval is too long for the fleet."
-    return f"{seen}: whether {aim} is kept cannot be told from these spells alone."
+    return f"{seen}: whether {aim} is kept cannot be decided from these alone."

@@ -10,7 +10,7 @@ from datetime import date
 
 @dataclass(frozen=True, slots=True)
 class EffectRow:
-    """Something that meters share, % air; found says whether it is told from chance.
+    """Something that meters share, % air; found says whether it is more than chance.
 
     Attributes
     ----------

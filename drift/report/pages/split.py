@@ -1,4 +1,4 @@
-"""This module shares a review out among dossiers: to each what it tells of."""
+"""This module splits a review by meter, one part for each dossier."""
 
 import dataclasses
 from collections.abc import Iterator

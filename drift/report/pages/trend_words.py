@@ -32,7 +32,7 @@ def residuals(row: dict[str, Any], *, level: float) -> str:
 def _no_residuals(row: dict[str, Any]) -> str:
     """Say why there are no residuals to look at."""
     if row["slope"] is not None:
-        return "All visits lie on the line: nothing is left to look at."
+        return "All visits lie on the line: there is no scatter to look at."
     if row["resolution_limited"]:
         return "Too few steps of the dial were seen for a line."
     return "Too few visits for a line."
@@ -55,7 +55,7 @@ def _resemblance(row: dict[str, Any], *, level: float) -> str:
 def _influence(row: dict[str, Any]) -> str:
     """Say whether one visit carries the slope."""
     if abs(row["influence_sds"]) <= _INFLUENTIAL:
-        return "No single visit moves the slope by more than its standard error."
+        return "No single visit decides the slope (none moves it by more than its standard error)."
     without = row["slope"] - row["influence"]
     return (
         f"The visit of {text.day(row['influential_on'])} moves the slope most: without it the "
@@ -69,7 +69,7 @@ def _normality(normal_p: float | None, *, level: float) -> str:
         return "The visits are too few to tell whether their scatter is normal."
     test = f"Anderson–Darling p {text.p_value(normal_p)}"
     if normal_p > level:
-        return f"Their scatter looks normal ({test}), on which limits from few visits lean."
+        return f"Their scatter looks normal ({test}), as limits from few visits need."
     return (
         f"Their scatter is not normal ({test}): with so few visits the limits are rough; go by "
         "the robust line or the median of slopes."

@@ -73,15 +73,14 @@ def disagreement(row: dict[str, object]) -> str:
     size = text.bias_with_unit(row["difference_pct"])  # type: ignore[arg-type]
     allowed = text.spread(row["expanded_u_pct"])  # type: ignore[arg-type]
     did = (
-        f"With {later} meters read {size} beyond what it promised against {earlier}"
+        f"With {later} meters read {size} off what its value lets one expect after {earlier}"
         if row["kind"] == "seen_by_meters"
         else f"{later} differs by {size} from {earlier}"
     )
     alone = text.fixed(row["en_stated"], places=1)  # type: ignore[arg-type]
     return (
-        f"{did}; the uncertainties allow ±{allowed} (E_n {normalised(row)}, {alone} "
-        "by those stated "
-        "alone)."
+        f"{did}; the uncertainties explain ±{allowed} at most (E_n {normalised(row)}; {alone} with "
+        "the vessels' stated ones alone)."
     )
 
 

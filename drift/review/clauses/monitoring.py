@@ -126,7 +126,7 @@ def acted_on(facts: LaboratoryFacts) -> Clause:
         oldest = (review.as_of - min(waiting["visit_on"])).days
         answer.append(
             f"The oldest is open for {text.count(oldest, 'day')}; {text.whole(stale)} for more than"
-            f" {text.count(patience, 'day')}, which refutes the clause."
+            f" {text.count(patience, 'day')}, which contradicts the clause."
         )
     if stray:
         answer.append(f"{text.count(stray, 'response')} that names no signal it could answer.")

@@ -36,12 +36,12 @@ def evaluated_work(facts: LaboratoryFacts) -> Clause:
         f"{text.count(tests.height, 'field test')} on record ({span(tests['tested_on'])}), from "
         "which an impact note can be made."
         if tests.height
-        else "No field test is on record, so that touched results cannot be named.",
+        else "No field test is on record, so the results concerned cannot be named.",
     ]
     if used:
         number = sum(one.tests for one in used)
         answer.append(
-            f"{text.count(number, 'field test')} went on with a meter that was not righted: "
+            f"{text.count(number, 'field test')} were made with a meter that was not put right: "
             f"{few(_meters(used))}."
         )
     return Clause(
@@ -127,8 +127,8 @@ def corrected(facts: LaboratoryFacts) -> Clause:
             f"{text.count(len(runs), 'meter')} failed, {text.whole(answered)} of "
             f"{text.count(failed, 'failure')} with a response on what was done."
         ),
-        f"The longest run of failures of one meter is {text.whole(longest)}; from "
-        f"{text.whole(IN_A_ROW)} on no action can have worked"
+        f"The longest run of failures of one meter is {text.whole(longest)}; "
+        f"{text.whole(IN_A_ROW)} or more in a row show that no action worked"
         + (f" ({few(again)})." if again else "."),
         *(
             []

@@ -123,7 +123,7 @@ def _in_time(found: Gaps, overdue: list[str], *, argued: int) -> list[str]:
             "three months ends after three calendar months); "
             f"{text.whole(found.over_three_months)} "
             "came more than three calendar months after the one before. The records "
-            "refute the clause "
+            "contradict the clause "
             f"where a meter is overdue or fewer than {text.share(found.share)} came in time."
         )
     ]

@@ -28,7 +28,7 @@ def reference_clauses(facts: LaboratoryFacts) -> tuple[Clause, ...]:
 
 
 def shifts(facts: LaboratoryFacts) -> pl.DataFrame:
-    """Return the shifts within one calibration that are told from chance and matter."""
+    """Return the shifts within one calibration that are more than chance and matter."""
     policy = facts.review.policy
     return facts.review.reference.effects.filter(
         pl.col("kind") == "vessel_step",

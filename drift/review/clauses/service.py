@@ -166,9 +166,8 @@ def out_of_service(facts: LaboratoryFacts) -> Clause:
     answer = [
         (
             f"{text.count(len(failed), 'visit')} failed; after "
-            f"{of(len(failed) - len(kept), len(failed))} the meter was put right that "
-            "day or taken out "
-            f"of service, the effect is on record for {text.whole(answered)}."
+            f"{of(len(failed) - len(kept), len(failed))} the meter was put right that day or taken "
+            f"out of service, the effect is on record for {text.whole(answered)}."
         )
     ]
     if kept:
@@ -177,7 +176,9 @@ def out_of_service(facts: LaboratoryFacts) -> Clause:
             f"{few([f'{one.meter_id} ({text.day(one.on)})' for one in kept])}."
         )
     if tests:
-        answer.append(f"{text.count(tests, 'field test')} made with a meter before it was righted.")
+        answer.append(
+            f"{text.count(tests, 'field test')} made with a meter before it was put right."
+        )
     if repeated:
         answer.append(
             "Passed a later check without work and without a reason on record, and so still failed:"

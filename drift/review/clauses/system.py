@@ -16,7 +16,7 @@ from drift.review.clauses.clause import (
     of,
 )
 from drift.review.clauses.facts import LaboratoryFacts
-from drift.review.evidence import VALIDATIONS
+from drift.review.validations import VALIDATIONS
 from drift.store.tables import unused_files
 from drift.version import __version__
 

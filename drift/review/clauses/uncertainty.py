@@ -48,9 +48,9 @@ def _how_sure(facts: LaboratoryFacts, told: pl.DataFrame) -> list[str]:
     return [
         (
             f"The largest expanded uncertainty at the last visits is "
-            f"{text.spread(largest if isinstance(largest, float) else None)}{OF_AIR}; "
-            "above the tolerance "
-            f"of {text.plain(tolerance)}{OF_AIR} a check could not tell."
+            f"{text.spread(largest if isinstance(largest, float) else None)}{OF_AIR}; with more "
+            f"than the tolerance of {text.plain(tolerance)}{OF_AIR} a check could not say in or "
+            "out."
         ),
         f"Passing by {text.words_of(rule.name)}. {rule.meaning}",
         "Share of checks expected to pass a meter that is out: "

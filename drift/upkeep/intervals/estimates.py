@@ -18,7 +18,7 @@ from drift.meter.tolerance import within_tolerance_values
 
 EXTEND, _KEEP, REDUCE = "extend", "keep", "reduce"
 
-# More shocks than this within one interval are not told apart.
+# More shocks than this within one interval are not kept apart.
 _MOST_SHOCKS = 4
 # Looked at this often before an interval is narrowed down, and narrowed down so often.
 _TIMES_A_YEAR = 12

@@ -50,7 +50,7 @@ class Answer:
     at_once : bool
         The target is missed by now; `days` is no interval but how late it is.
     evidence : int
-        Checks, spells or visits.
+        Checks, stretches or visits.
     basis : str
     """
 
@@ -75,7 +75,7 @@ class IntervalEvidence:
     ledger, path_trends : pl.DataFrame
         Frames of `drift.frames`.
     groups : pl.DataFrame
-        ``meter_id name``: the like meters each belongs to.
+        ``meter_id name``: the similar meters each belongs to.
     present : pl.DataFrame
         ``meter_id interval_days`` in force.
     falls : pl.DataFrame
@@ -110,12 +110,12 @@ def reliability_answers(
     for row, *lengths in zip(table.iter_rows(named=True), *kept, strict=True):
         days, low, high, proven = (_finite(length) for length in lengths)
         seen = (
-            f"{row['passes']} of {count(row['checks'], 'check')} passed at a median of "
-            f"{in_days(row['days'])}"
+            f"{row['passes']} of {count(row['checks'], 'check')} passed, {in_days(row['days'])} "
+            "apart as a rule (median)"
         )
         sure = f"{share(choices.confidence)} confidence"
         if row["passes"] == row["checks"]:
-            basis = f"{seen}, which proves {probability(row['proven'])} ({sure})"
+            basis = f"{seen}, which proves a share of {probability(row['proven'])} ({sure})"
             basis += "." if row["proven"] >= choices.target else f"; {enough}."
             yield Answer(
                 row["scope"], row["name"], "reliability", None, proven, None, row["checks"], basis
@@ -123,10 +123,10 @@ def reliability_answers(
             continue
         uneven = row["alike_p"] is not None and row["alike_p"] < _UNLIKE_P
         basis = (
-            f"{seen}: {probability(row['reliability'])}, exact interval "
-            f"{_span(row['low'], row['high'])} ({sure}); an exponential law "
-            f"keeps {share(choices.target)} for {in_days(days)}"
-            + ("; the meters do not pass equally often." if uneven else ".")
+            f"{seen}: a share of {probability(row['reliability'])}, "
+            f"{_span(row['low'], row['high'])} ({sure}). {share(choices.target)} would still pass "
+            f"after {in_days(days)}, by an exponential law"
+            + ("; some meters pass less often than others." if uneven else ".")
         )
         yield Answer(
             row["scope"], row["name"], "reliability", days, low, high, row["checks"], basis
@@ -196,8 +196,8 @@ def staircase_answers(
         basis = (
             f"Last found at {bias(row['error'])}{NO_BREAK}%{NO_BREAK}air, "
             f"{where.get(str(verdict), f'inside the tolerance but not {near}')}: {verdict} "
-            f"{in_days(row['interval_days'])} to {in_days(float(new))}; with these factors the "
-            f"staircase settles where {probability(settled)} of checks pass."
+            f"{in_days(row['interval_days'])} to {in_days(float(new))}; in the long run "
+            f"{probability(settled)} of checks pass by this rule."
         )
         yield Answer("meter", row["meter_id"], "staircase", float(new), None, None, 1, basis)
 
@@ -215,20 +215,28 @@ def chart_answers(
         trend_level=evidence.trend_level,
     )
     aim = share(choices.target)
+    held = "the chance that it is in tolerance"
     for row in table.iter_rows(named=True):
         days, low, high = row["days"], row["low_days"], row["high_days"]
         left = f"{in_days(low)} to {in_days(high)}" if known(high) else f"{in_days(low)} or more"
         at_least = float(choices.longest_days) if row["beyond"] else None
         if row["hidden"]:
             left = left if known(low) else f"more than {in_days(choices.longest_days)}"
-            basis = f"The dial hides the drift; what it leaves possible keeps {aim} for {left}."
+            basis = (
+                f"Its dial is too coarse to show a drift. Whatever drift it hides, {held} stays at "
+                f"{aim} or more for {left}."
+            )
         elif row["beyond"]:
-            basis = f"By drift and dispersion, {aim} for more than {in_days(choices.longest_days)}."
+            longest = in_days(choices.longest_days)
+            basis = f"By its drift and scatter, {held} stays at {aim} or more for over {longest}."
         elif days <= 0:
-            basis = f"By drift and dispersion it was below {aim} as its last visit left it."
+            basis = f"By its drift and scatter, {held} was below {aim} as its last visit left it."
         else:
-            basis = f"By drift and dispersion, {aim} for {in_days(days)} from its last visit"
-            basis += f"; the drift's interval leaves {left}." if known(low) else "."
+            basis = (
+                f"By its drift and scatter, {held} stays at {aim} or more for {in_days(days)} from "
+                "its last visit"
+            )
+            basis += f"; {left}, as its drift is not known exactly." if known(low) else "."
         yield Answer(
             *("meter", row["meter_id"], "control_chart", days, low, high, row["visits"], basis),
             at_least=at_least,
@@ -239,16 +247,20 @@ def chart_answers(
 def forecast_answers(evidence: IntervalEvidence, *, choices: IntervalChoices) -> Iterator[Answer]:
     """Answer by the forecast of each meter: as it stands, and once it has been adjusted."""
     aim = share(choices.target)
+    held = "chance that it is in tolerance"
     visits = dict(evidence.ledger.group_by("meter_id").agg(pl.col("visit").max()).iter_rows())
     for row in evidence.falls.iter_rows(named=True):
         days, meter = row["days"], row["unit"]
         at_least = row["seen_to_days"] if days is None else None
         if days is None:
-            basis = f"The forecast stays above {aim} for {in_days(row['seen_to_days'])} at least."
+            seen = in_days(row["seen_to_days"])
+            basis = f"The forecast {held} stays above {aim} for {seen} at least."
         elif row["at_once"]:
-            basis = f"By the forecast it was below {aim} on the day of its last visit."
+            basis = f"The forecast {held} was below {aim} on the day of its last visit already."
         else:
-            basis = f"The forecast falls to {aim} {in_days(days)} after its last calibration."
+            basis = (
+                f"The forecast {held} falls to {aim} {in_days(days)} after its last calibration."
+            )
         yield Answer(
             *("meter", meter, "forecast", days, at_least, None, visits.get(meter, 0), basis),
             at_least=at_least,
@@ -261,7 +273,7 @@ def forecast_answers(evidence: IntervalEvidence, *, choices: IntervalChoices) ->
         yield Answer(
             *("meter", meter, "forecast_once_adjusted", days, at_least, None),
             evidence=visits.get(meter, 0),
-            basis=f"Once adjusted, its drift and wander keep {aim} for {long}.",
+            basis=f"Once it has been adjusted, the {held} stays at {aim} or more for {long}.",
             at_least=at_least,
         )
 
@@ -269,28 +281,29 @@ def forecast_answers(evidence: IntervalEvidence, *, choices: IntervalChoices) ->
 def _weibull_answer(
     scope: str, name: str, part: pl.DataFrame, at_days: float, choices: IntervalChoices
 ) -> Answer:
-    """Answer by a Weibull law of the spells of one scope."""
+    """Answer by a Weibull law of the stretches of one scope."""
     ended = part.filter(pl.col("upper_days").is_finite()).height
-    seen = f"{ended} of {count(part.height, 'spell')} in tolerance ended"
+    stretches = count(part.height, "stretch", "stretches")
+    seen = f"{ended} of {stretches} in tolerance ended with the meter out"
     fit = weibull.fit_weibull(
         part["lower_days"], part["upper_days"], cluster=part["meter_id"], fewest=_FEWEST_ENDS
     )
     method = "survival_weibull"
     if fit is None:
-        basis = f"{seen}: no law follows from so few."
+        basis = f"{seen}: too few to say how long such stretches last."
         return Answer(scope, name, method, None, None, None, part.height, basis)
     sure = choices.confidence
     days = weibull.time_at(fit, choices.target)
     low, high = weibull.time_interval(fit, choices.target, confidence=sure)
     if days > _OPEN * low or _OPEN * days < high < math.inf:
-        basis = f"{seen}: a Weibull law leaves {_range(low, high)} possible, which is no answer."
+        basis = f"{seen}. By a Weibull law all of {_range(low, high)} is possible: no answer."
         return Answer(scope, name, method, None, None, None, part.height, basis)
     lowest, highest = weibull.survival_interval(fit, at_days, confidence=sure)
     now = float(weibull.survival(fit, at_days))
     basis = (
-        f"{seen}; by a Weibull law of shape {fixed(fit.shape, places=1)}, {share(choices.target)} "
-        f"last {in_days(days)} ({_range(low, high)}) and {probability(now)} "
-        f"({_span(lowest, highest)}) the present {in_days(at_days)}."
+        f"{seen}. {share(choices.target)} of them last {in_days(days)} ({_range(low, high)}) and "
+        f"{probability(now)} ({_span(lowest, highest)}) the present {in_days(at_days)}, by a "
+        f"Weibull law of shape {fixed(fit.shape, places=1)}."
     )
     return Answer(scope, name, method, days, low, _finite(high), part.height, basis)
 
@@ -298,7 +311,7 @@ def _weibull_answer(
 def _stepwise_answer(
     scope: str, name: str, part: pl.DataFrame, at_days: float, choices: IntervalChoices
 ) -> Answer:
-    """Answer by the spells of one scope without a law."""
+    """Answer by the stretches of one scope without a law."""
     lower, upper = part["lower_days"].to_numpy(), part["upper_days"].to_numpy()
     fit = survival.fit_survival(lower, upper)
     left, right = survival.time_to(fit, choices.target)
@@ -310,8 +323,9 @@ def _stepwise_answer(
     aim = share(choices.target)
     falls = f"falls to {aim} between {in_days(left)} and {in_days(right)}"
     basis = (
-        f"Assuming no law, survival {f'never fell to {aim}' if math.isinf(left) else falls}; at "
-        f"the present {in_days(at_days)} it is {_span(float(low[0]), float(high[0]))}."
+        f"The share still in tolerance {f'never fell to {aim}' if math.isinf(left) else falls}; "
+        f"after the present {in_days(at_days)} it is {_span(float(low[0]), float(high[0]))}. No "
+        "law is assumed."
     )
     days = _finite(left)
     return Answer(scope, name, "survival_stepwise", days, days, _finite(right), part.height, basis)

@@ -1,4 +1,4 @@
-"""This module recommends an interval for the fleet, for like meters and for each meter.
+"""This module recommends an interval for the fleet, for similar meters and for each meter.
 
 One rule: the method that fits the question and uses most of the evidence answers; nothing exceeds
 the ceiling that the governing standard sets.  The data may argue for longer; they do not overrule.
@@ -53,7 +53,7 @@ _BY_COUNTS = ("reliability", "survival_weibull")
 _WORDS = {
     "forecast": "the forecast",
     "forecast_once_adjusted": "the forecast once adjusted",
-    "control_chart": "drift and dispersion",
+    "control_chart": "its drift and scatter",
     "survival_weibull": "the time in tolerance",
     "survival_stepwise": "the time in tolerance",
     "reliability": "the share of checks passed",
@@ -62,7 +62,7 @@ _WORDS = {
 # One row per scope (``fleet``, ``like`` meters, ``meter``), name and method: `data/intervals.csv`.
 # meter_id is null but for a meter.  days is the interval at which the method's chance of being in
 # tolerance falls to the target, low to high what it leaves possible; null where it cannot say.
-# evidence counts what it rests on (checks, spells, visits); carried: the recommendation took it.
+# evidence counts what it rests on (checks, stretches, visits); carried: the recommendation took it.
 # The method ``recommendation`` holds the days to use and the reason.
 INTERVALS: Schema = {
     "scope": pl.String,
@@ -79,7 +79,7 @@ INTERVALS: Schema = {
 
 
 def like_meters(ledger: pl.DataFrame, meters: pl.DataFrame) -> pl.DataFrame:
-    """Return the group of like meters of each meter: same step of the dial, same build.
+    """Return the group of similar meters of each meter: same step of the dial, same build.
 
     Parameters
     ----------
@@ -120,8 +120,8 @@ def build_intervals(
     Returns
     -------
     pl.DataFrame
-        Columns of `drift.upkeep.intervals.recommend.INTERVALS`: fleet, like meters, meters; in each
-        the recommendation first.
+        Columns of `drift.upkeep.intervals.recommend.INTERVALS`: fleet, similar meters, meters; in
+        each the recommendation first.
     """
     judged = {"tolerance": tolerance, "comparison": comparison}
     answers = [
@@ -159,7 +159,7 @@ def build_intervals(
 
 
 def _alone(evidence: IntervalEvidence) -> dict[tuple[str, str], str]:
-    """Return the fleet and the groups of like meters that are one meter, with that meter.
+    """Return the fleet and the groups of similar meters that are one meter, with that meter.
 
     What holds for it holds for them: of two answers to one question one would be wrong.
     """
@@ -203,7 +203,7 @@ def recommend(
         if present_days > ceiling:
             reason = (
                 f"Too little is known to move the interval, but the present "
-                f"{in_days(present_days)} exceed the ceiling of {in_days(ceiling)}."
+                f"{in_days(present_days)} are longer than the ceiling of {in_days(ceiling)}."
             )
         return _advice(scope, name, days, 0, reason), ()
     if answer.method in _BY_COUNTS and _leaves_possible(answer, present_days):
@@ -245,13 +245,16 @@ def _unmoved(answer: Answer, *, days: float, present_days: float, choices: Inter
     """Say that an interval stays because what was seen cannot tell it from a better one."""
     by, most = _WORDS[answer.method], math.inf if answer.high is None else answer.high
     open_end = "or more" if math.isinf(most) else f"to {in_days(most)}"
-    seen = f"{by} says {in_days(_reach(answer))}, but leaves {in_days(answer.low)} {open_end}"
+    seen = (
+        f"{by} says {in_days(_reach(answer))}, but anything from {in_days(answer.low)} {open_end} "
+        "is possible"
+    )
     if present_days > choices.ceiling_days:
         return (
-            f"{in_days(days)}: {seen} possible, and the present {in_days(present_days)} exceed "
-            f"the ceiling of {in_days(choices.ceiling_days)}."
+            f"{in_days(days)}: {seen}, and the present {in_days(present_days)} are longer than the "
+            f"ceiling of {in_days(choices.ceiling_days)}."
         )
-    return f"{in_days(days)}, as now: {seen} possible, too little to move the interval."
+    return f"{in_days(days)}, as now: {seen}, which is too little to move the interval."
 
 
 def _reason(
@@ -267,7 +270,7 @@ def _reason(
         return (
             f"{said}: {by} would allow {in_days(base)}, but the ceiling of "
             f"{in_days(choices.ceiling_days)} stands"
-            + (f", which the present {in_days(present_days)} exceed." if over else ".")
+            + (f"; the present {in_days(present_days)} are longer." if over else ".")
         )
     if days < present_days:
         return f"{said} by {by}, shorter than the present {in_days(present_days)}."
@@ -294,8 +297,8 @@ def _remark(said: dict[str, Answer], answer: Answer, base: float, choices: Inter
         and passed.high < min(base, choices.ceiling_days)
     ):
         return (
-            f" Its checks so far say {in_days(math.floor(passed.high))} or less for a fixed "
-            "interval, as long as it is adjusted only when found out."
+            f" Going by its checks so far, a fixed interval would be "
+            f"{in_days(math.floor(passed.high))} or less, if it is adjusted only when found out."
         )
     return ""
 

@@ -1,4 +1,4 @@
-"""This module cuts a ledger into spells in tolerance and periods between checks.
+"""This module cuts a ledger into stretches in tolerance and periods between checks.
 
 A *spell* begins where a meter is left in tolerance, at its first visit or after an adjustment, and
 ends where a check finds it out.  It failed some time between the check that last saw it in and
@@ -47,7 +47,7 @@ PERIODS: Schema = {
 def censored_intervals(
     ledger: pl.DataFrame, *, tolerance: float, comparison: str, by: By = "meter"
 ) -> pl.DataFrame:
-    """Return the spells in tolerance of every meter or series.
+    """Return the stretches in tolerance of every meter or series.
 
     Parameters
     ----------
@@ -221,7 +221,7 @@ def _unless_acquitted(verdict: pl.Expr, *, by: str) -> pl.Expr:
 
 
 def _starts(seen: pl.DataFrame) -> pl.DataFrame:
-    """Return the spells that begin: at a first visit left as it was, and after adjustments."""
+    """Return the stretches that begin: at a first visit left as it was, and after adjustments."""
     begins = pl.col("left_in").fill_null(value=False) & (pl.col("first") | pl.col("adjusted"))
     return seen.filter(begins).select(
         "unit",

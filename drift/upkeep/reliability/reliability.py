@@ -112,14 +112,14 @@ def passes_needed(target: float, *, confidence: float = 0.95) -> int:
 def end_of_period_reliability(
     periods: pl.DataFrame, groups: pl.DataFrame, *, confidence: float = 0.95
 ) -> pl.DataFrame:
-    """Return the reliability at the end of the period: fleet, like meters and each meter.
+    """Return the reliability at the end of the period: fleet, similar meters and each meter.
 
     Parameters
     ----------
     periods : pl.DataFrame
         Of `drift.upkeep.reliability.censored_intervals.periods`.
     groups : pl.DataFrame
-        ``meter_id`` and ``name`` of the group of like meters it belongs to; a meter may be
+        ``meter_id`` and ``name`` of the group of similar meters it belongs to; a meter may be
         absent or its name null.
     confidence : float
         Of the interval and of the bound.
@@ -127,7 +127,7 @@ def end_of_period_reliability(
     Returns
     -------
     pl.DataFrame
-        Columns of `RELIABILITY`, fleet first, then like meters and meters by name.
+        Columns of `RELIABILITY`, fleet first, then similar meters and meters by name.
 
     Notes
     -----

@@ -199,7 +199,7 @@ def resampled_interval(
     -----
     Where nothing failed the samples cannot vary and the interval is empty of meaning: the exact
     binomial bound of `drift.upkeep.reliability.reliability` then says what is proven.  Visits of a
-    schedule end spells at about the same ages, so the estimate settles at the usual rate there;
+    schedule end stretches at about the same ages, so the estimate settles at the usual rate there;
     where visits fall at any age it settles more slowly, and the interval is approximate.
 
     References

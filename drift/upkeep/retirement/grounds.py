@@ -6,7 +6,7 @@ ground is met, not met, or cannot be said.
 
 import polars as pl
 
-from drift.format import count, in_days, plain, probability, share
+from drift.format import count, in_days, in_so_many, plain, share
 from drift.frames import DAYS_PER_YEAR, Row
 from drift.upkeep.choices import IntervalChoices, RetirementChoices
 from drift.upkeep.reliability.censored_intervals import periods
@@ -110,20 +110,24 @@ def _pass_rate(seen: pl.DataFrame, rates: pl.DataFrame, intervals: IntervalChoic
 
     def passing(row: Row) -> Finding:
         if row["checks"] is None:
-            return None, intervals.target, "No check has ended a period that began in tolerance."
+            return (
+                None,
+                intervals.target,
+                "It has not been checked yet after it was left in tolerance.",
+            )
         told = f"{row['passes']} of {count(row['checks'], 'check')} passed"
         target = f"the target of {share(intervals.target)}"
         if row["passes"] == row["checks"]:
             said = f"{told}; the target is {share(intervals.target)}."
         elif row["high"] < intervals.target:
             said = (
-                f"{told}: {probability(row['high'])} at most pass in the long run "
-                f"({share(intervals.confidence)} confidence), below {target}."
+                f"{told}. Even with the benefit of the doubt ({share(intervals.confidence)} "
+                f"confidence) it passes {in_so_many(row['high'])}; the target is "
+                f"{in_so_many(intervals.target)}."
             )
         else:
             said = (
-                f"{told}: that does not rule out {target} "
-                f"({share(intervals.confidence)} confidence)."
+                f"{told}: it may still reach {target} ({share(intervals.confidence)} confidence)."
             )
         return row["high"], intervals.target, said
 
@@ -147,7 +151,7 @@ def _intervals(
         return (
             days,
             threshold,
-            f"Once adjusted it keeps the target for {more}{in_days(days)}.",
+            f"Once adjusted it stays within the target for {more}{in_days(days)}.",
         )
 
     def practicable(row: Row) -> Finding:

@@ -1,4 +1,4 @@
-"""This module plays out years of checks, adjustments and failures of meters.
+"""This module simulates years of checks, adjustments and failures of meters.
 
 The play is a simulation from given parameters with a fixed start, so that the same question has
 the same answer; every meter and every plan meets the same luck, so that differences between them

@@ -2,7 +2,7 @@
 
 import polars as pl
 
-from drift.format import NO_BREAK, count, p_value, spread
+from drift.format import NO_BREAK, count, rare, share, spread
 from drift.frames import Row
 from drift.meter.tolerance import within_tolerance
 from drift.upkeep.choices import RetirementChoices
@@ -37,8 +37,8 @@ def measure_adjustments(
             choices.adjustments_per_year,
             (
                 f"{count(row['number'], 'adjustment')} in {one_place(row['years'])} years: "
-                f"{one_place(value)} a year, exact interval {one_place(row['low'])} to "
-                f"{one_place(row['high'])}."
+                f"{one_place(value)} a year ({one_place(row['low'])} to {one_place(row['high'])} "
+                f"with {share(confidence)} confidence)."
             ),
         )
 
@@ -52,8 +52,8 @@ def measure_adjustments(
             choices.adjustment_rise_level,
             (
                 f"{row['late']} of {count(row['number'], 'adjustment')} fell in the last "
-                f"{one_place(row['late_years'])} of {one_place(row['years'])} years "
-                f"(exact p {p_value(row['p'])})."
+                f"{one_place(row['late_years'])} of {one_place(row['years'])} years (by chance "
+                f"alone: {rare(row['p'])})."
             ),
         )
 
@@ -118,7 +118,7 @@ def measure_directions(
             threshold,
             (
                 f"The last {count(length, 'adjustment')} moved its readings {way} "
-                f"(chance if either way were as likely: {p_value(run_p(length))})."
+                f"(by chance alone: {rare(run_p(length))})."
             ),
         )
 
@@ -223,21 +223,23 @@ def measure_repeatability(
 
     def growth(row: Row) -> Finding:
         if row["limit"] is None:
-            return None, None, "Too few visits with replicates to tell early from late."
+            return None, None, "Too few visits with repeat readings to compare early with late."
         floored = row["base_step"] is not None and row["base_sd"] < row["base_step"] / 12**0.5
         base = row["base_step"] / 12**0.5 if floored else row["base_sd"]
         if base <= 0:
-            return None, None, "The replicates of its first visits do not scatter at all."
+            return None, None, "The repeat readings of its first visits do not differ at all."
         value = row["recent_sd"] / base
-        floor = ", raised to what the dial can show" if floored else ""
+        floor = ", the least that its dial can show" if floored else ""
+        look = " Look for a leak, a sticking hand or water." if value > row["limit"] else ""
         return (
             value,
             row["limit"],
             (
-                f"Replicates of the last {count(row['recent_visits'], 'visit')} scatter by "
-                f"{spread(row['recent_sd'])}{NO_BREAK}%, those of the first "
-                f"{choices.baseline_visits} by {spread(base)}{NO_BREAK}%{floor}: "
-                f"{two_places(value)} times, limit √F {two_places(row['limit'])}."
+                f"Repeat readings now differ {two_places(value)} times as much as when first "
+                f"seen; chance explains {two_places(row['limit'])} times.{look} Their standard "
+                f"deviation was {spread(base)}{NO_BREAK}% air at the first "
+                f"{choices.baseline_visits} visits{floor}, and is {spread(row['recent_sd'])}"
+                f"{NO_BREAK}% air at the last {count(row['recent_visits'], 'visit')}."
             ),
         )
 
