@@ -199,7 +199,9 @@ function draw(moved) {
   } else {
     const state = app.state(), begun = visit.events.some((event) => event.do === "begin");
     const bar = begun ? stepBar(app, state, app.view) : null;
-    root.replaceChildren(h("div", { class: "screen" }, [meterHead(app, state), bar, ...screenOf(state)].filter(Boolean)));
+    const parts = screenOf(state).filter(Boolean), end = parts.findIndex((part) => part.className === "foot");
+    root.replaceChildren(h("div", { class: "screen" }, [meterHead(app, state), bar,
+      h("div", { class: "said" }, end < 0 ? parts : parts.slice(0, end)), end < 0 ? null : parts[end]]));
   }
   const wanted = held && [...root.querySelectorAll("[data-key]")].find((node) => node.dataset.key === held && !node.disabled);
   const asked = app.view.asking && root.querySelector(`#ask-${app.view.asking}`);

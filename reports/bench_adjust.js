@@ -1,7 +1,7 @@
 // The screens after reading: what to adjust, and the end of a visit.
 
 function screenAdjust(app, state) {
-  const { facts } = app, advice = adviceOf(state, facts), out = foundOut(state).length > 0 || state.adjusted > 0;
+  const { facts } = app, advice = adviceOf(state, facts);
   if (!mayAdjust(state, facts)) {
     return [h("h1", { tabindex: -1 }, "Not yet: read every point as found."),
       card("look", "Why it waits", `Still to read: ${listedWords(openPoints(state))}. A mark moved before hides what ${state.visit.meter} has been doing there.`),
@@ -14,19 +14,33 @@ function screenAdjust(app, state) {
     sound ? h("p", {}, "Every point is within tolerance. A meter within tolerance needs no reset by the standard.") : null,
     ...(sound ? [] : adviceBody(app, state, advice)),
     lost.length ? card("look", "Evidence that is lost", `Not read as found at ${listedWords(lost.map((point) => pointName(point.pct)))}: what it had been doing there will not be known.`) : null,
-    ...adjustButtons(app, state, advice),
-    foot(out && !sound
-      ? button("Leave it as it is, out", () => app.show({ asking: "leave" }), { kind: "plain", key: "leave" })
-      : button("On to the end", () => app.show({ step: "done" }), { kind: "primary", key: "on" }),
-    app.view.asking === "leave" ? askLine(app, { key: "leave", label: "Why it is not put right", go: "Leave it out" }) : null),
+    app.view.asking === "moved" ? askLine(app, { key: "moved", label: `Mark now, ${facts.units[state.unit]}`, go: "Moved" }) : null,
+    app.view.asking === "leave" ? askLine(app, { key: "leave", label: "Why it is not put right", go: "Leave it out" }) : null,
+    adjustFoot(app, state, advice, sound),
   ];
+}
+
+// What was done, the advised first: under the thumb, like the one thing to do next elsewhere.
+function adjustFoot(app, state, advice, sound) {
+  const { move, moves, named } = advice, to = moves ? markText(move.to, state).replace(MINUS, "-") : "";
+  const work = (action) => () => app.act({ do: "work", action, remarks: "" });
+  const works = [["Hand reset", "hand_reset"], ["Gauge replaced", "gauge_replaced"], ["Seal replaced", "seal_replaced"], ["Chamber dried", "chamber_dried"]];
+  const advised = { hand: "Hand reset", leak: "Seal replaced", volume: "Chamber dried", mark_and_volume: "Chamber dried" }[named] || "";
+  const primary = sound ? button("On to the end", () => app.show({ step: "done" }), { kind: "primary", key: "on" })
+    : moves ? button(`Mark moved to ${asTyped(to)}`, () => app.moveMark(to), { kind: "primary", key: "moved" })
+      : advised ? button(advised, work(works.find(([name]) => name === advised)[1]), { kind: "primary" }) : null;
+  const rest = works.filter(([name]) => name !== advised).map(([name, action]) => button(name, work(action)));
+  return footWith(caution(), [primary],
+    h("h2", {}, primary && !sound ? "Or something else was done" : "Something was done"),
+    h("div", { class: "grid" },
+      button("Mark moved elsewhere", () => app.show({ asking: "moved" }), { key: "moved-else" }), rest),
+    sound ? null : button("Leave it as it is, out", () => app.show({ asking: "leave" }), { kind: "link", key: "leave" }));
 }
 
 function adviceBody(app, state, advice) {
   const { facts } = app, made = [], zero = state.points.find((point) => point.pct === 0);
   const names = Object.entries(advice.weights).filter(([, value]) => value >= 0.05).sort((a, b) => b[1] - a[1]).slice(0, 3);
-  const moves = advice.move && advice.move.to !== state.mark;
-  const marked = moves && !["leak", "hand", "volume", "nothing"].includes(advice.named);
+  const marked = advice.moves;
   if (marked && zero && state.unit === "dial_pct") {
     made.push(drawDial(meanOf(advice.points.find((point) => point.air === 0).biases), state.mark, advice.move.to));
   }
@@ -36,7 +50,7 @@ function adviceBody(app, state, advice) {
   made.push(h("p", { class: "quiet" }, names.length
     ? `By the pattern over the points, before anything is unscrewed: ${names.map(([name, value]) => `${facts.faults[name][0]} ${inChance(value)}`).join("; ")}. A hint, never a diagnosis.`
     : ""));
-  made.push(effects(state, advice, marked));
+  if (!["leak", "volume", "nothing"].includes(advice.named)) made.push(effects(state, advice, marked));
   return made;
 }
 
@@ -55,22 +69,6 @@ function effects(state, advice, marked) {
     h("tbody", {}, rows.map(([name, ...cells]) => h("tr", {}, h("th", { scope: "row" }, name), cells.map((cell) => h("td", {}, cell))))));
 }
 
-function adjustButtons(app, state, advice) {
-  const to = advice.move ? markText(advice.move.to, state).replace(MINUS, "-") : "";
-  const work = (action) => () => app.act({ do: "work", action, remarks: "" });
-  return [
-    h("h2", {}, "Done? Say what was done"),
-    h("div", { class: "stack" },
-      button(to && advice.move.to !== state.mark ? `Mark moved to ${asTyped(to)}` : "Mark moved", () => (
-        to && advice.move.to !== state.mark ? app.moveMark(to) : app.show({ asking: "moved" })), { key: "moved" }),
-      to && advice.move.to !== state.mark ? button("Mark moved elsewhere", () => app.show({ asking: "moved" }), { kind: "link", key: "moved-else" }) : null,
-      app.view.asking === "moved" ? askLine(app, { key: "moved", label: `Mark now, ${app.facts.units[state.unit]}`, go: "Moved" }) : null),
-    h("div", { class: "grid" },
-      button("Hand reset", work("hand_reset")), button("Gauge replaced", work("gauge_replaced")),
-      button("Seal replaced", work("seal_replaced")), button("Chamber dried", work("chamber_dried"))),
-  ];
-}
-
 function screenDone(app, state) {
   const { facts } = app, words = outcomeWords(state), { visit, meter } = state;
   const out = foundOut(state), lost = lostPoints(state), struck = visit.events.filter((event) => event.do === "strike").length;
@@ -87,10 +85,10 @@ function screenDone(app, state) {
     lost.length ? card("look", "Evidence that is lost", `Not read as found at ${listedWords(lost.map((point) => pointName(point.pct)))}.`) : null,
     app.view.saved ? h("p", { class: "saved", role: "status" }, app.view.saved) : null,
     app.view.text ? h("label", { class: "copy" }, "If no file came, copy this text", h("textarea", { readonly: true, rows: 4, value: app.view.text })) : null,
-    h("footer", { class: "foot" },
+    footWith(
       h("p", { class: "caution quiet-bar" }, "This page releases nothing. A person does, by name; the current standard, local codes and licensed practice prevail."),
-      signable ? button("Sign and file", () => app.sign(), { kind: "primary", key: "sign" })
-        : button(state.outcome === "unfinished" ? "Save it unfinished" : "Save the file again", () => app.save("json"), { kind: "primary", key: "sign" }),
+      [signable ? button("Sign and file", () => app.sign(), { kind: "primary", key: "sign" })
+        : button(state.outcome === "unfinished" ? "Save it unfinished" : "Save the file again", () => app.save("json"), { kind: "primary", key: "sign" })],
       button("All meters", () => app.show({ meter: null }), { kind: "link", key: "all" }),
       button("Something is wrong: change a reading", () => app.show({ step: "read", pct: state.points[0].pct }), { kind: "link", key: "wrong" })),
   ];

@@ -19,7 +19,7 @@ function drawDial(zero, mark, to) {
   const lowest = Math.min(mark, to, zero, 0) - 0.12, highest = Math.max(mark, to, zero, 0) + 0.12;
   const middle = (lowest + highest) / 2, half = Math.max((highest - lowest) / 2, 0.3);
   const label = `The hand reads ${signed(zero)} on a bowl full of water; the mark goes from ${fixed(mark)} to ${fixed(to)}.`;
-  const picture = canvas(378, 196, label), cx = 189, cy = 430, radius = 350;
+  const picture = canvas(378, 196, label), cx = 189, cy = 414, radius = 350;
   const angle = (value) => ((middle - value) / half) * 0.4;
   const at = (value, r) => [cx + r * Math.sin(angle(value)), cy - r * Math.cos(angle(value))];
   const line = (value, from, until, kind) => {
@@ -42,8 +42,8 @@ function drawDial(zero, mark, to) {
     line(value, radius, radius - (tenth ? 17 : 10), "tick");
     if (Math.abs(value / few - Math.round(value / few)) < 1e-6) text(value, radius - 36, fixed(value, 1), "label");
   }
-  line(zero, radius - 6, radius - 126, "hand");
-  const [hx, hy] = at(zero, radius - 112), toRight = hx < 200;
+  line(zero, radius - 6, radius - 122, "hand");
+  const [hx, hy] = at(zero, radius - 110), toRight = hx < 200;
   picture.append(s("text", {
     x: toRight ? hx + 12 : hx - 12, y: hy + 4, class: "stop-label", "text-anchor": toRight ? "start" : "end",
   }, `hand reads ${signed(zero)}`));
@@ -59,7 +59,7 @@ function drawDial(zero, mark, to) {
   }
   const [mx] = at(mark, radius + 40), crowded = Math.abs(angle(mark) - angle(to)) < 0.3;
   picture.append(s("text", {
-    x: Math.min(Math.max(mx, 60), 318), y: crowded && to !== mark ? 16 : at(mark, radius + 32)[1],
+    x: Math.min(Math.max(mx, 60), 318), y: crowded && to !== mark ? 12 : at(mark, radius + 32)[1],
     class: "label strong", "text-anchor": "middle",
   }, `mark now ${fixed(mark)}`));
   return picture;

@@ -98,7 +98,17 @@ function meterHead(app, state) {
     h("span", { class: "hand-name" }, app.who));
 }
 
-// The bottom of every screen: the caution, then the one thing to do next, then what else there is.
+// The foot of a screen: the caution, then keys and the one thing to do next, which stay in reach of
+// a thumb, then what else there is.
 function foot(primary, ...others) {
-  return h("footer", { class: "foot" }, caution(), primary, ...others.filter(Boolean));
+  return footWith(caution(), [primary], ...others);
+}
+
+// What of the caution is always in sight where the screen is small.
+function briefly() {
+  return h("p", { class: "brief", "aria-hidden": "true" }, "Pressurised: let the pressure out before anything is opened.");
+}
+
+function footWith(told, docked, ...others) {
+  return h("footer", { class: "foot" }, told, h("div", { class: "dock" }, told.classList.contains("quiet-bar") ? null : briefly(), docked), ...others.filter(Boolean));
 }

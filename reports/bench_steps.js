@@ -48,8 +48,7 @@ function screenRead(app, state, pct, stage) {
     app.view.wrong ? h("p", { class: "wrong", role: "alert" }, app.view.wrong) : null,
     ...(sitting.readings.length ? afterReading(app, state, point, stage, verdict) : beforeReading(app, point, stage)),
     ready ? null : vesselChoice(app, point),
-    ready && asked ? keypad(app, { sign: pct === 0 || point.correct < 0.5 }) : null,
-    foot(primary,
+    footWith(caution(), [ready && asked ? keypad(app, { sign: pct === 0 || point.correct < 0.5 }) : null, ready || sitting.settled ? primary : null],
       sitting.settled && !asked ? button("Read it once more", () => app.show({ more: true }), { kind: "link", key: "more" }) : null,
       h("div", { class: "row links" },
         pct > 0 && ready ? button("Another vessel", () => app.show({ asking: "vessel" }), { kind: "link", key: "vessel" }) : null,
@@ -80,7 +79,6 @@ function afterReading(app, state, point, stage, verdict) {
     made.push(h("p", { class: "quiet" }, held ? "Move of the mark, worked out and held" : "Advised move of the mark, worked out"));
     if (state.unit === "dial_pct") made.push(drawDial(sitting.mean, state.mark, advice.move.to));
     else made.push(h("p", { class: "big" }, `${markText(state.mark, state)} → ${markText(advice.move.to, state)} ${facts.units[state.unit]}`));
-    made.push(h("p", {}, moveSentences(advice, state).join(" ")));
     const rest = state.points.filter((each) => each.pct > 0 && !each.found.settled && !each.skipped).map((each) => pointName(each.pct));
     if (held) {
       made.push(card("look", "Do not move it yet",
@@ -88,6 +86,7 @@ function afterReading(app, state, point, stage, verdict) {
     } else if (rest.length && !state.adjusted) {
       made.push(card("look", "Moved now, evidence is lost", `What ${state.visit.meter} has been doing at ${listedWords(rest)} would never be known.`));
     }
+    made.push(h("p", {}, moveSentences(advice, state).join(" ")));
     return made;
   }
   made.push(drawStrip(point, sitting, facts));

@@ -166,13 +166,17 @@ function settable(state, facts) {
 // What the numbers advise: the weights of faults, the likeliest if one stands out, and the move.
 function adviceOf(state, facts) {
   const points = lawPoints(state), dial = dialOf(state);
-  if (!points.length) return { points, weights: {}, named: "", move: null, hand: null };
+  if (!points.length) return { points, weights: {}, named: "", move: null, moves: false, hand: null };
   const weights = weighFaults(points, dial, facts.law);
   const best = Object.keys(weights).reduce((a, b) => (weights[b] > weights[a] ? b : a));
+  const named = points.length > 1 && weights[best] >= facts.law.namedFrom ? best : "";
+  const move = adviseMove(points, dial, settable(state, facts), facts.law);
+  const zero = points.find((point) => point.air === 0);
+  const zeroOut = Boolean(zero) && !isWithin(meanOf(zero.biases), facts.rules);
   return {
-    points, weights,
-    named: points.length > 1 && weights[best] >= facts.law.namedFrom ? best : "",
-    move: adviseMove(points, dial, settable(state, facts), facts.law),
+    points, weights, named, move,
+    // Whether moving the mark is what the readings ask for, and not only what would null zero.
+    moves: Boolean(move) && move.to !== state.mark && (named ? named === "mark" || named === "mark_and_hand" : zeroOut),
     hand: points.some((point) => point.air > 0) ? handChanges(points, dial.k) : null,
   };
 }

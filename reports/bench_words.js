@@ -156,12 +156,12 @@ function markText(value, state) {
 
 // What to do about a meter found out, before anything is unscrewed.
 function adviceHeadline(advice, state) {
-  const { named, move } = advice, moves = move && move.to !== state.mark;
+  const { named, move, moves } = advice;
   if (named === "leak") return "Look for a leak before the mark.";
   if (named === "hand") return "Reset the hand. Leave the mark.";
   if (named === "volume") return "Dry the chamber, change the vessel.";
   if (named === "mark_and_volume") return "Chamber and vessel first, then the mark.";
-  if (named.startsWith("mark") && moves) {
+  if (moves && (named || advice.points.length === 1)) {
     return `Move the mark from ${markText(state.mark, state)} to ${markText(move.to, state)}.`;
   }
   if (named.startsWith("mark")) return "The mark is off.";

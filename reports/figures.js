@@ -21,6 +21,15 @@ function say(place, words) {
   place.replaceChildren(sentence);
 }
 
+/* Leaves out of a column the views that have no row: those named after a panel, or a data set. */
+function withRows(spec) {
+  const drawn = new Set(Object.values(spec.datasets).flat().map((row) => `panel_${row.panel}`));
+  if (spec.vconcat) {
+    for (const [name, rows] of Object.entries(spec.datasets)) if (rows.length) drawn.add(`if_${name}`);
+    spec.vconcat = spec.vconcat.filter(({ name }) => !/^(panel_\d+|if_\w+)$/.test(name) || drawn.has(name));
+  }
+}
+
 /* Gives every view of a column of views one width. */
 function widened(spec, width) {
   for (const part of spec.vconcat ?? [spec]) part.width = width;
@@ -84,6 +93,7 @@ async function draw(place) {
   for (const param of spec.params ?? []) {
     if (param.name in given.params) param.value = given.params[param.name];
   }
+  withRows(spec);
   if ("rows" in place.dataset) laidBeside(place, spec);
   widened(spec, Math.max(80, place.clientWidth - (spec.autosize?.type === "none" ? 0 : 120)));
   try {

@@ -16,7 +16,9 @@ from drift.cli.options import (
 )
 
 _FIGURE = click.option(
-    "--figure", type=click.Path(path_type=Path), help="Also draw the finding into this SVG file."
+    "--figure",
+    type=click.Path(path_type=Path),
+    help="Also draw the finding into this file, SVG or, where its name ends so, PNG.",
 )
 
 
@@ -38,14 +40,16 @@ def detectability(*, policy: Path | None, as_json: bool, figure: Path | None) ->
     chosen = read_policy(policy)
     found = study(chosen)
     if figure is not None:
+        from drift.report.charts.rows import filled  # noqa: PLC0415
+        from drift.report.charts.studies import drift_rows  # noqa: PLC0415
         from drift.report.figure_files import draw  # noqa: PLC0415
-        from drift.report.figures.studies import draw_detectability  # noqa: PLC0415
 
-        draw(figure, draw_detectability(found.drifts, tolerance_pct=chosen.tolerance_pct))
+        rows = drift_rows(found.drifts, tolerance_pct=chosen.tolerance_pct)
+        draw(figure, filled("noticed_drifts", rows))
     if as_json:
         tell_record(found.as_records())
         return EXIT_DONE
-    from drift.report.figures.findings import notice  # noqa: PLC0415
+    from drift.report.charts.findings import notice  # noqa: PLC0415
 
     for sentence in notice(found, charts=chosen.charts):
         click.echo(sentence)
@@ -83,10 +87,11 @@ def proof(
 
     found = prove(source, as_of=day_asked(as_of), policy=policy)
     if figure is not None:
+        from drift.report.charts.rows import filled  # noqa: PLC0415
+        from drift.report.charts.studies import band_rows  # noqa: PLC0415
         from drift.report.figure_files import draw  # noqa: PLC0415
-        from drift.report.figures.studies import draw_reliability  # noqa: PLC0415
 
-        draw(figure, draw_reliability(found.reliability))
+        draw(figure, filled("borne_out", band_rows(found.reliability)))
     if as_json:
         tell_record(proof_records(found))
     else:

@@ -7,13 +7,8 @@ import numpy as np
 
 from drift.arrays import Flags, Floats, Integers
 from drift.forecast.grid.filter import walk
-from drift.forecast.grid.horizon import (
-    Passage,
-    crossing_chances,
-    crossing_time,
-    make_passage,
-    rate_quantile,
-)
+from drift.forecast.grid.horizon import rate_quantile
+from drift.forecast.grid.passage import Passage, crossing_chances, crossing_time, make_passage
 from drift.forecast.grid.predict import (
     Dial,
     Means,
@@ -24,7 +19,7 @@ from drift.forecast.grid.predict import (
     predict_as_found,
     predict_levels,
 )
-from drift.forecast.grid.rates import Posterior, Rates, read_posterior
+from drift.forecast.grid.rates import Posterior, Rates, join_kinds, read_posterior
 from drift.forecast.grid.reading_likelihood import Tables, make_tables
 from drift.forecast.grid.state import State, put, take
 from drift.forecast.grid.visits import Visits, recent_visits
@@ -167,10 +162,11 @@ def _ahead(
 ) -> Columns:
     """Return predictions at the due time, now, at the last visit and at each horizon."""
     dial = last_dial(visits, part, visits.count[part] - 1)
+    joined = join_kinds(posterior, model.hyper)
 
     def levels_at(time: Floats) -> Columns:
         ahead = np.maximum(time - state.years, 0.0)
-        return level_columns(predict_levels(posterior, model, ahead=ahead, dial=dial))
+        return level_columns(predict_levels(joined, model, ahead=ahead, dial=dial))
 
     present = np.full(part.size, now)
     later = np.maximum(np.maximum(due, now) - state.years, 0.0)

@@ -34,6 +34,8 @@ _DIFFERENCE = 0.02
 _LONGEST_STEP = 1.0
 # A gain of log likelihood that no data can tell from none.
 _LEAST_GAIN = 0.1
+# The same for some lives that only lead the search: the others will move its top anyway.
+_LEADING_GAIN = 1.0
 # Visits of some lives that lead the search most of the way, or this share of all; up to twice as
 # many visits are taken at once.
 _LEADING, _LEADING_SHARE = 500, 1 / 3
@@ -47,7 +49,7 @@ _NOISE_TRIALS = (0.4, 0.65, 1.5)
 _WORTH = 2.0
 # Step of the fitting grid in noise, its drift rates on either side of 0, its parts of a step.
 _COARSE = 0.7
-_COARSE_RATES = 10
+_COARSE_RATES = 8
 _COARSE_FINENESS = 16
 # How far its step may come to lie from that share before it is made anew.
 _FITTING = (0.75, 1.35)
@@ -132,7 +134,8 @@ def fit_fleet(
     unseen = _resets_unseen(visits, lives)
     taken, leading = 0, _leading(visits, lives)
     if start is None and leading.size < lives.size:
-        led = _search(hyper, FitSample(visits, leading, tolerance, unseen), rounds)
+        some = FitSample(visits, leading, tolerance, unseen)
+        led = _search(hyper, some, rounds, enough=_LEADING_GAIN)
         hyper, taken = led.point.hyper, led.rounds
     made = _search(hyper, FitSample(visits, lives, tolerance, unseen), rounds, led=taken > 0)
     found, left = visits.found[lives], visits.left[lives]
@@ -147,7 +150,14 @@ def fit_fleet(
     )
 
 
-def _search(hyper: HyperParameters, data: FitSample, rounds: int, *, led: bool = False) -> Climb:
+def _search(
+    hyper: HyperParameters,
+    data: FitSample,
+    rounds: int,
+    *,
+    led: bool = False,
+    enough: float = _LEAST_GAIN,
+) -> Climb:
     """Climb from `hyper`, with an error shared by a visit's readings where they ask for it.
 
     It is asked for at the start, which saves steps, unless `led` there by a part of the lives, and
@@ -159,14 +169,14 @@ def _search(hyper: HyperParameters, data: FitSample, rounds: int, *, led: bool =
     if not led:
         point = _likeliest_noise(point, data)
     if not _has_replicates(data.visits, data.lives):
-        return _climb(point, _names(point, data), data, rounds)
+        return _climb(point, data, rounds, enough=enough)
     if not led:
         point = _likelier(point, _other(point, data))
-    climb = _climb(point, _names(point, data), data, rounds)
+    climb = _climb(point, data, rounds, enough=enough)
     other = _likelier(climb.point, _other(climb.point, data))
     if other is climb.point:
         return climb
-    more = _climb(other, _names(other, data), data, rounds)
+    more = _climb(other, data, rounds, enough=enough)
     return replace(more, rounds=climb.rounds + more.rounds)
 
 
@@ -253,18 +263,19 @@ def _fitting_grid(hyper: HyperParameters, data: FitSample) -> Grid:
     )
 
 
-def _climb(point: Point, names: tuple[str, ...], data: FitSample, rounds: int) -> Climb:
-    """Take quasi-Newton steps in the logarithms of `names` until they gain next to nothing more.
+def _climb(point: Point, data: FitSample, rounds: int, *, enough: float) -> Climb:
+    """Take quasi-Newton steps in logarithms of parameters until none gains `enough` more.
 
     That is so, too, where a step gains what its parabola foretold: the next would start at the top.
     """
+    names = _names(point, data)
     curvature, slope, step, shrink = None, None, np.zeros(len(names)), 1.0
     for number in range(1, rounds + 1):
         gradient, scored = _slope(point, names, data)
         curvature = _corrected(curvature, slope, gradient, step) if shrink == 1.0 else None
         curvature = scored if curvature is None else curvature
         step, foretold = _step(gradient, curvature)
-        if foretold < _LEAST_GAIN:
+        if foretold < enough:
             return Climb(point, number, converged=True)
         better, shrink = _tried(point, names, step, data)
         if better is None:
@@ -276,7 +287,7 @@ def _climb(point: Point, names: tuple[str, ...], data: FitSample, rounds: int) -
         point = _plainest_first(better, data)
         if point is not better:
             slope = None
-        elif shrink == 1.0 and max(gain, abs(gain - foretold)) < _LEAST_GAIN:
+        elif shrink == 1.0 and max(gain, abs(gain - foretold)) < enough:
             return Climb(point, number, converged=True)
     return Climb(point, rounds, converged=False)
 
@@ -348,12 +359,11 @@ def _moved(
 def _slope(point: Point, names: tuple[str, ...], data: FitSample) -> tuple[Floats, Floats]:
     """Return slope and scored curvature of the value for the logarithms of `names`."""
     base = per_life(point.hyper, point.evidence, point.grid)
-    scores = np.empty((data.lives.size, len(names)))
-    for place in range(len(names)):
-        nudge = np.zeros(len(names))
-        nudge[place] = _DIFFERENCE
-        nudged = _moved(point.hyper, names, nudge, unseen=data.unseen)
-        scores[:, place] = (nudged_lives(point, nudged, data) - base) / _DIFFERENCE
+    nudged = tuple(
+        _moved(point.hyper, names, nudge, unseen=data.unseen)
+        for nudge in _DIFFERENCE * np.eye(len(names))
+    )
+    scores = (nudged_lives(point, nudged, data) - base).T / _DIFFERENCE
     beliefs = [scaled(name, tolerance=data.tolerance) for name in names]
     values = level_values(point.hyper)
     away = np.array(

@@ -1,4 +1,7 @@
-"""This module forecasts a fleet from its ledger: it fits, filters, and joins points to meters.
+"""This module forecasts a fleet from its ledger: it learns, filters, and joins points to meters.
+
+What meters share is learnt from the fleet (`drift.forecast.learn`); `score` works out any of them
+by it, and `forecast` does both.
 
 The points of a meter move together, because most of what goes wrong (the mark, the hand, the
 vessel) moves them all.  Neither the worst point's probability nor that of independent points is
@@ -12,23 +15,15 @@ import polars as pl
 from scipy import special
 
 from drift.arrays import Floats, Integers
-from drift.forecast.current_state import Columns, current_states, look_back
-from drift.forecast.fit import Fit, fit_fleet
-from drift.forecast.grid.content import in_order_of_content
-from drift.forecast.grid.model import Settings, make_grid
+from drift.forecast.current_state import Columns, current_states
+from drift.forecast.fit import Fit
+from drift.forecast.grid.model import Settings
 from drift.forecast.grid.predict import Model
-from drift.forecast.grid.visits import Visits, read_visits
+from drift.forecast.grid.visits import read_visits
 from drift.forecast.habits import with_points_heard
+from drift.forecast.learn import Learnt, learn_fleet
 from drift.forecast.naive import FORECASTS
 from drift.frames import DAYS_PER_YEAR, Schema
-
-# From so many series on the grid is coarser: probabilities move by 0.01 in the mean square, which
-# leaves their score as it is, and take less than half the time.
-_MANY_SERIES = 1500
-_MANY_SHARE, _MANY_RATES = 0.6, 8
-# Meters whose past forecasts say how their points are tied, and visits of each.
-_TIED_METERS = 60
-_TIED_VISITS = 10
 
 # One row per series: `FORECASTS` and what else is known.  p_out_due is of the true bias,
 # p_found_out_due of the as-found mean, whose band is next_mean_low to next_mean_high; level_low
@@ -81,9 +76,7 @@ METER_HORIZONS: Schema = {
     "p_out": pl.Float64,
 }
 
-# A fleet without evidence is taken to have this correlation, with the say of so many pairs.
-_USUAL_TIE, _USUAL_PAIRS = 0.5, 20.0
-_LARGEST_TIE = 0.98
+# Nodes of the integral over what the points of a meter have in common.
 _NODES = 32
 
 
@@ -148,86 +141,75 @@ def forecast(
     ValueError
         If the ledger is empty, or holds a time or bias that is not finite.
     """
-    settings = settings or Settings()
-    visits = in_order_of_content(read_visits(ledger, resolution=settings.resolution))
-    if fit is None:
-        fit = fit_fleet(visits, tolerance=settings.tolerance, sample=settings.sample)
-    if visits.series.size > _MANY_SERIES:
-        grid = make_grid(
-            fit.hyper, resolutions=visits.resolutions, share=_MANY_SHARE, rates=_MANY_RATES
-        )
-    else:
-        grid = make_grid(fit.hyper, resolutions=visits.resolutions)
-    model = Model(settings, fit.hyper, grid, {})
-    visits = with_points_heard(visits, hyper=fit.hyper, grid=grid)
+    learnt = learn_fleet(ledger, settings=settings, fit=fit)
+    return score(ledger, due=due, now=now, learnt=learnt)
+
+
+def score(ledger: pl.DataFrame, *, due: pl.DataFrame, now: float, learnt: Learnt) -> Forecasts:
+    """Forecast some meters by what was learnt from their fleet.
+
+    Parameters
+    ----------
+    ledger : pl.DataFrame
+        All rows of these meters, as for `forecast`.
+    due, now
+        As for `forecast`.
+    learnt : Learnt
+        By `drift.forecast.learn.learn_fleet`, from the fleet.
+
+    Returns
+    -------
+    Forecasts
+        To the last digit what `forecast` says of these meters, whichever stand beside them.
+
+    Raises
+    ------
+    ValueError
+        As from `forecast`, and where a dial is read to a step that none of the fleet's is.
+    """
+    settings, fit = learnt.settings, learnt.fit
+    visits = read_visits(ledger, resolution=settings.resolution, dials=learnt.dials)
+    model = Model(settings, fit.hyper, learnt.grid, {})
+    visits = with_points_heard(visits, hyper=fit.hyper, grid=learnt.grid)
     lives = pl.DataFrame(
         {"series": visits.series[visits.last], "life": np.flatnonzero(visits.last)}
     )
     asked = due.select(pl.col("series").cast(pl.Int64), pl.col("due_t_years").cast(pl.Float64))
-    wanted = lives.join(asked.drop_nulls(), on="series", how="inner").sort("life")
+    wanted = lives.join(asked.drop_nulls(), on="series", how="inner").sort("series")
     if wanted.is_empty():
-        return _nothing(fit)
+        return _nothing(learnt)
     life = wanted["life"].to_numpy()
     made = current_states(visits, life, model, now=now, due=wanted["due_t_years"].to_numpy())
-    tie, found_tie = point_ties(visits, model)
     ids = pl.Series(visits.meter_ids)[visits.meter[life]]
     readings = [
         np.count_nonzero(~np.isnan(each[life]), axis=(1, 2)) for each in (visits.found, visits.left)
     ]
     series = wanted.with_columns(meter_id=ids, readings=pl.Series(readings[0] + readings[1]))
-    meters, meter_horizons = _meters(made, series, settings, tie=tie, found_tie=found_tie)
+    meters, meter_horizons = _meters(
+        made, series, settings, tie=learnt.tie, found_tie=learnt.found_tie
+    )
     return Forecasts(
         series=_series(made, series),
         horizons=_horizons(made, series, settings, now),
         meters=meters,
         meter_horizons=meter_horizons,
         fit=fit,
-        tie=tie,
-        found_tie=found_tie,
+        tie=learnt.tie,
+        found_tie=learnt.found_tie,
     )
 
 
-def _nothing(fit: Fit) -> Forecasts:
+def _nothing(learnt: Learnt) -> Forecasts:
     """Return forecasts of no series."""
     return Forecasts(
         series=pl.DataFrame(schema=SERIES),
         horizons=pl.DataFrame(schema=HORIZONS),
         meters=pl.DataFrame(schema=METER_CHANCES),
         meter_horizons=pl.DataFrame(schema=METER_HORIZONS),
-        fit=fit,
-        tie=0.0,
-        found_tie=0.0,
+        fit=learnt.fit,
+        tie=learnt.tie,
+        found_tie=learnt.found_tie,
     )
-
-
-def point_ties(visits: Visits, model: Model) -> tuple[float, float]:
-    """Return how the points of a meter are tied: true biases, and biases as found.
-
-    The second is the correlation of how past forecasts came out.  Reading noise, each point's
-    own, is part of it; the first is the second divided by the levels' share of the variance.
-    """
-    points = np.bincount(visits.meter[visits.last])
-    several = np.flatnonzero(points > 1)
-    untold = tie_points(np.empty(0), np.empty(0, dtype=np.int64)), 0.0
-    if several.size == 0:
-        return untold
-    chosen = several[np.linspace(0, several.size - 1, min(several.size, _TIED_METERS)).astype(int)]
-    wanted = np.isin(visits.meter, chosen)[:, None] & (visits.found_count > 0)
-    wanted[:, 0] = False
-    # Every so many visits, alike for the points of a meter, which share their visits.
-    wanted &= visits.visit % max(1, round(wanted.sum(axis=1).max() / _TIED_VISITS)) == 0
-    past = look_back(visits, wanted, model)
-    known = ~np.isnan(past.means.share_below)
-    if not known.any():
-        return untold
-    scores = special.ndtri(np.clip(past.means.share_below[known], 1e-3, 1 - 1e-3))
-    days = np.rint(visits.years * DAYS_PER_YEAR)
-    meter = np.broadcast_to(visits.meter[:, None], days.shape)
-    place = (meter[known] * 1_000_000 + days[known]).astype(np.int64)
-    found = tie_points(scores, place)
-    levels = ((past.levels.high - past.levels.low)[known] ** 2).mean()
-    means = ((past.means.high - past.means.low)[known] ** 2).mean()
-    return float(np.clip(found * means / levels, found, 0.98)), found
 
 
 def _series(made: Columns, series: pl.DataFrame) -> pl.DataFrame:
@@ -307,35 +289,6 @@ def _meters(
     return frame, horizons
 
 
-def tie_points(scores: Floats, place: Integers) -> float:
-    """Return the correlation of normal scores that share a place.
-
-    Parameters
-    ----------
-    scores : array, shape (n,)
-        Normal scores of how one-visit-ahead forecasts came out.
-    place : array, shape (n,)
-        Number of the meter and visit; scores of different points share it.
-
-    Notes
-    -----
-    Intraclass correlation over all pairs, shrunk to 0.5 by twenty pairs' worth, kept in 0 to 0.98.
-    """
-    places, index = np.unique(place, return_inverse=True)
-    total = np.bincount(index, weights=scores, minlength=places.size)
-    square = np.bincount(index, weights=scores**2, minlength=places.size)
-    number = np.bincount(index, minlength=places.size)
-    several = number > 1
-    pairs = (number[several] * (number[several] - 1) / 2).sum()
-    if pairs == 0:
-        return _USUAL_TIE
-    products = (total[several] ** 2 - square[several]).sum() / 2
-    variance = square[several].sum() / number[several].sum()
-    raw = products / pairs / max(variance, 1e-12)
-    shrunk = (pairs * raw + _USUAL_PAIRS * _USUAL_TIE) / (pairs + _USUAL_PAIRS)
-    return float(np.clip(shrunk, 0.0, _LARGEST_TIE))
-
-
 def any_out(below: Floats, above: Floats, meter: Integers, *, meters: int, tie: float) -> Floats:
     """Return the probability that some point of each meter is out, shape (meters,).
 
@@ -363,6 +316,9 @@ def any_out(below: Floats, above: Floats, meter: Integers, *, meters: int, tie: 
     ----------
     Joe (2014), Dependence Modeling with Copulas, section 3.10.4 (one-factor normal copula).
     """
+    # In an order fixed by the values, or the last digits would tell the order of rows.
+    order = np.lexsort((above, below, meter))
+    below, above, meter = below[order], above[order], meter[order]
     nodes, weights = np.polynomial.hermite_e.hermegauss(_NODES)
     weights = weights / weights.sum()
     low, high = special.ndtri(below)[:, None], -special.ndtri(above)[:, None]
@@ -371,7 +327,7 @@ def any_out(below: Floats, above: Floats, meter: Integers, *, meters: int, tie: 
     log = np.log(np.maximum(inside, 1e-300))
     sums = np.zeros((meters, _NODES))
     np.add.at(sums, meter, log)
-    joint = 1 - np.exp(sums) @ weights
+    joint = 1 - (np.exp(sums) * weights).sum(axis=1)
     single = np.clip(below + above, 0.0, 1.0)
     worst = np.full(meters, -1.0)
     np.maximum.at(worst, meter, single)

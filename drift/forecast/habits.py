@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 from scipy import special
 
-from drift.arrays import Floats
+from drift.arrays import Flags, Floats
 from drift.forecast.current_state import blocks
 from drift.forecast.grid.filter import walk
 from drift.forecast.grid.model import Grid, Habit, HyperParameters
@@ -15,10 +15,10 @@ from drift.forecast.marginal_likelihood import (
     HABIT_SHARES,
     HABIT_WORTH,
     FitSample,
-    adjusted_spread,
     life_evidence,
     scaled,
 )
+from drift.forecast.scatter import adjusted_spread
 
 # Rounds of expectation and maximisation; passes of the filter, and the change that ends them.
 _UPDATES = 40
@@ -26,15 +26,19 @@ _PASSES = 4
 _LEAST_CHANGE = 0.01
 
 
-def with_points_heard(visits: Visits, *, hyper: HyperParameters, grid: Grid) -> Visits:
+def with_points_heard(
+    visits: Visits, *, hyper: HyperParameters, grid: Grid, of: Flags | None = None
+) -> Visits:
     """Return `visits` in which each point of a mixed visit knows what the others say.
 
     A meter is adjusted as a whole: what the readings as left of one point say for or against it
-    counts for all.  What each point says is taken from its own history alone.
+    counts for all.  What each point says is taken from its own history alone.  `of`, shape
+    (lives,), chooses all lives of some meters where the others are not looked at.
     """
-    if not visits.mixed.any():
+    open_here = visits.mixed.any(axis=1)
+    lives = np.flatnonzero(open_here if of is None else open_here & of)
+    if lives.size == 0:
         return visits
-    lives = np.flatnonzero(visits.mixed.any(axis=1))
     tables = make_tables(hyper, grid, resolutions=visits.resolutions)
     ratios = np.full(visits.years.shape, np.nan)
     alone = replace(visits, odds=np.zeros(visits.years.shape))
@@ -48,7 +52,9 @@ def _of_others(visits: Visits, ratios: Floats) -> Floats:
     open_here = ~np.isnan(ratios)
     occasion = visits.occasion[open_here]
     said = ratios[open_here]
-    total = np.bincount(occasion, weights=said)
+    # In an order fixed by the values, or the last digits would tell the order of lives.
+    order = np.lexsort((said, occasion))
+    total = np.bincount(occasion[order], weights=said[order])
     odds = np.zeros(ratios.shape)
     odds[open_here] = total[occasion] - said
     return odds

@@ -23,18 +23,19 @@ from drift.forecast.grid.model import (
     Habit,
     HyperParameters,
     Kind,
-    bell_mass,
-    cell_probability,
     learnt_tilt,
     log_rate_prior,
     log_tilt_prior,
 )
 from drift.forecast.grid.rates import between_rates
-from drift.forecast.grid.reading_likelihood import Tables, make_tables
+from drift.forecast.grid.reading_likelihood import Tables, join_tables, make_tables
+from drift.forecast.grid.route import ways_of
+from drift.forecast.grid.state import State
 from drift.forecast.grid.visits import Visits
+from drift.forecast.scatter import adjusted_spread, level_spread, replicate_noise
 
-# Lives filtered together, and rounds of expectation and maximisation.
-_BLOCK = 128
+# Series filtered together, and rounds of expectation and maximisation.
+_BLOCK = 192
 _UPDATES = 25
 
 _USUAL_TOLERANCE = 0.1
@@ -86,15 +87,21 @@ def life_evidence(
 ) -> Floats:
     """Return the log likelihood of each life by kind and drift rate; `ratios` as in `walk`."""
     log = np.empty((data.lives.size, len(hyper.kinds), grid.drifts.size))
-    with np.errstate(divide="ignore"):
-        prior = np.log(tables.prior)
     for start in range(0, data.lives.size, _BLOCK):
         part = data.lives[start : start + _BLOCK]
         state = walk(data.visits, part, hyper=hyper, grid=grid, tables=tables, ratios=ratios)
-        kept = np.log(state.mass.sum(axis=3, dtype=np.float64)) - prior
-        kept += np.log(between_rates(kept).factor)
-        log[start : start + _BLOCK] = state.log_likelihood[:, None, None] + kept
+        log[start : start + _BLOCK] = _evidence(state, tables)
     return log
+
+
+def _evidence(state: State, tables: Tables) -> Floats:
+    """Return the log likelihood of each series by kind and drift rate."""
+    with np.errstate(divide="ignore"):
+        prior = np.log(tables.prior)
+    kept = np.log(state.mass.sum(axis=3, dtype=np.float64)) - prior
+    kept += np.log(between_rates(kept).factor)
+    evidence: Floats = state.log_likelihood[:, None, None] + kept
+    return evidence
 
 
 def _log_prior(hyper: HyperParameters, grid: Grid) -> Floats:
@@ -117,16 +124,37 @@ def likelihood(point: Point) -> float:
     return float(per_life(point.hyper, point.evidence, point.grid).sum())
 
 
-def nudged_lives(point: Point, hyper: HyperParameters, data: FitSample) -> Floats:
-    """Return the log likelihood of each life with `hyper` near `point`, weights left alone."""
-    alike = hyper.noise_sd == point.hyper.noise_sd
-    tables = make_tables(
-        hyper,
-        point.grid,
-        resolutions=data.visits.resolutions,
-        reading=point.reading if alike else None,
+def nudged_lives(point: Point, hypers: tuple[HyperParameters, ...], data: FitSample) -> Floats:
+    """Return the log likelihood of each life with each of `hypers` near `point`.
+
+    The array has the shape (number of `hypers`, lives).  All are one walk of the filter; weights
+    of kinds and drift rates are left as they are.
+    """
+    grid, number = point.grid, len(hypers)
+    like = make_tables(
+        point.hyper, grid, resolutions=data.visits.resolutions, reading=point.reading
     )
-    return per_life(hyper, life_evidence(hyper, point.grid, data, tables=tables), point.grid)
+    joined = join_tables(
+        (point.hyper, *hypers), grid, resolutions=data.visits.resolutions, like=like
+    )
+    lives = np.empty((number, data.lives.size))
+    at_once = max(1, _BLOCK // number)
+    for start in range(0, data.lives.size, at_once):
+        part = data.lives[start : start + at_once]
+        place = np.tile(np.arange(1, number + 1), part.size)
+        state = walk(
+            data.visits,
+            np.repeat(part, number),
+            hyper=point.hyper,
+            grid=grid,
+            tables=joined,
+            ways=ways_of((point.hyper, *hypers), place),
+        )
+        evidence = _evidence(state, joined)
+        lives[:, start : start + at_once] = (
+            per_life(point.hyper, evidence, grid).reshape(part.size, number).T
+        )
+    return lives
 
 
 def evaluate(hyper: HyperParameters, grid: Grid, data: FitSample) -> Point:
@@ -195,8 +223,6 @@ def _log_belief(hyper: HyperParameters, grid: Grid, tolerance: float) -> float:
 HABIT_EDGES = (0.25, 0.4, 0.5, 0.6, 0.75, 0.9, 1.0, 1.25)
 HABIT_SHARES = (0.1, 0.2, 0.2, 0.3, 0.3, 0.4, 0.4, 0.8, 0.9)
 HABIT_WORTH = 1.0
-# A level that counts less than this is left out.
-_LEAST_WEIGHT = 0.01
 
 
 def usual_habit(tolerance: float) -> Habit:
@@ -246,136 +272,3 @@ def first_guess(visits: Visits, lives: Integers, *, tolerance: float) -> HyperPa
         ),
         habit=habit,
     )
-
-
-def adjusted_spread(
-    visits: Visits, lives: Integers, adjusted: Floats, *, noise: float, belief: Belief
-) -> float:
-    """Return the most probable spread of levels after adjustments.
-
-    Parameters
-    ----------
-    visits, lives
-        The fleet, and positions in it.
-    adjusted : array, shape (lives, visits)
-        Probability that each visit adjusted.
-    noise, belief
-        As for `level_spread`.
-    """
-    return level_spread(
-        visits.left[lives].reshape(-1, visits.left.shape[2]),
-        visits.kind[lives].ravel(),
-        visits.resolutions,
-        noise=noise,
-        belief=belief,
-        weight=adjusted.ravel(),
-    )
-
-
-def replicate_noise(visits: Visits, lives: Integers, belief: Belief) -> float:
-    """Return the most probable noise of a reading behind the replicates of each visit.
-
-    By the rounding likelihood with any level held equally likely, so that a dial that hides the
-    scatter leaves the belief standing; a life is noisy or not as a whole.
-    """
-    readings = visits.found[lives]
-    several = (~np.isnan(readings)).sum(axis=2) > 1
-    if not several.any():
-        return belief.median
-    life = np.broadcast_to(np.arange(lives.size)[:, None], several.shape)[several]
-    step = visits.resolutions[visits.kind[lives]][several]
-    away = readings[several] - readings[several][:, :1]
-    # What counts is the pattern of a visit, and there are few of them.
-    table = np.column_stack([step, np.where(np.isnan(away), np.inf, np.rint(away * 1e7) / 1e7)])
-    patterns, place = np.unique(table, axis=0, return_inverse=True)
-    candidates = belief.median * np.exp(np.linspace(-1.6, 1.6, 17))
-    factors = sorted({noise for noise, _ in KIND_FACTORS})
-    weights = [
-        sum(w for (noise, _), w in zip(KIND_FACTORS, KIND_WEIGHTS, strict=True) if noise == factor)
-        for factor in factors
-    ]
-    score = -0.5 * (np.log(candidates / belief.median) / belief.spread) ** 2
-    for number, sd in enumerate(candidates):
-        by_life = np.stack(
-            [
-                np.bincount(
-                    life,
-                    weights=_pattern_chances(patterns, factor * sd)[place.ravel()],
-                    minlength=lives.size,
-                )
-                for factor in factors
-            ]
-        )
-        top = by_life.max(axis=0)
-        score[number] += (top + np.log(np.array(weights) @ np.exp(by_life - top))).sum()
-    return float(candidates[int(np.argmax(score))])
-
-
-def _pattern_chances(patterns: Floats, sd: float) -> Floats:
-    """Return the log likelihood of patterns of replicates, any level held equally likely."""
-    away = patterns[:, 1:]
-    there = np.isfinite(away)
-    spread = np.where(there, np.abs(away), 0.0).max(axis=1)
-    half = spread + patterns[:, 0] / 2 + 4 * sd
-    share = np.linspace(-1.0, 1.0, 121)
-    level = half[:, None] * share
-    chance = np.ones(level.shape)
-    for step in np.unique(patterns[:, 0]):
-        for replicate in range(away.shape[1]):
-            at = (patterns[:, 0] == step) & there[:, replicate]
-            offset = level[at] - away[at, replicate][:, None]
-            chance[at] *= cell_probability(offset, resolution=float(step), sd=sd)
-    log: Floats = np.log((chance.sum(axis=1) * half) + 1e-300)
-    return log
-
-
-def level_spread(
-    readings: Floats,
-    kind: Integers,
-    resolutions: Floats,
-    *,
-    noise: float,
-    belief: Belief,
-    weight: Floats | None = None,
-) -> float:
-    """Return the most probable standard deviation of levels about 0 behind rounded readings.
-
-    Parameters
-    ----------
-    readings : array, shape (levels, replicates)
-        Readings of each level, % air, NaN where there are none.
-    kind : array, shape (levels,)
-        Position of each level's resolution in `resolutions`.
-    resolutions : array
-        Steps of the dials, % air.
-    noise : float
-        Standard deviation of a reading, % air.
-    belief : Belief
-        In the answer; the answer lies within two logarithmic units of its median.
-    weight : array, shape (levels,), optional
-        How much each level counts, all alike by default.
-    """
-    there = ~np.isnan(readings)
-    weight = np.ones(kind.size) if weight is None else weight
-    rows = there.any(axis=1) & (weight > _LEAST_WEIGHT)
-    if not rows.any():
-        return belief.median
-    candidates = belief.median * np.exp(np.linspace(-2.0, 2.0, 17))
-    score = -0.5 * (np.log(candidates / belief.median) / belief.spread) ** 2
-    # Two thousand levels say all there is to say.
-    some = np.flatnonzero(rows)[:2000]
-    readings, there, kind, weight = readings[some], there[some], kind[some], weight[some]
-    gap = max(0.5 * noise, float(np.nanmax(np.abs(readings))) / 70)
-    levels = gap * np.arange(-80, 81, dtype=np.float64)
-    chance = np.ones((readings.shape[0], levels.size))
-    for replicate in range(readings.shape[1]):
-        offset = levels - np.where(there[:, replicate], readings[:, replicate], 0.0)[:, None]
-        for code in np.unique(kind):
-            at = there[:, replicate] & (kind == code)
-            chance[at] *= cell_probability(offset[at], resolution=resolutions[code], sd=noise)
-    for place, sd in enumerate(candidates):
-        # One level in twenty may be three times as far off: a slip must not set the spread.
-        prior = 0.95 * bell_mass(levels, variance=np.square(sd), step=gap)
-        prior += 0.05 * bell_mass(levels, variance=np.square(3 * sd), step=gap)
-        score[place] += weight @ np.log(chance @ prior + 1e-12)
-    return float(candidates[int(np.argmax(score))])

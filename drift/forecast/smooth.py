@@ -15,7 +15,7 @@ import polars as pl
 
 from drift.arrays import Floats, Integers
 from drift.forecast.fit import fit_fleet
-from drift.forecast.forecasts import any_out, point_ties
+from drift.forecast.forecasts import any_out
 from drift.forecast.grid.content import in_order_of_content
 from drift.forecast.grid.lattice import Lattice
 from drift.forecast.grid.model import Settings, make_grid
@@ -23,6 +23,7 @@ from drift.forecast.grid.predict import Model
 from drift.forecast.grid.span import inside, known_before, open_span, told_later
 from drift.forecast.grid.visits import Visits, read_visits
 from drift.forecast.habits import with_points_heard
+from drift.forecast.learn import point_ties
 from drift.frames import DAYS_PER_YEAR, EPOCH, Schema
 
 # Parts of a cell in which levels are counted.

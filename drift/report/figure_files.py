@@ -1,4 +1,4 @@
-"""This module writes a figure as an SVG file of its own.
+"""This module writes a figure as an SVG or PNG file of its own.
 
 The file ends with a seal, the digest of all before it, by which drift knows its own: what was
 changed since, or was never drift's, is not written over.
@@ -8,22 +8,31 @@ import hashlib
 import uuid
 from pathlib import Path
 
+import altair as alt
+import vl_convert
+
 from drift.errors import DriftError
-from drift.report.figures.drawing import Drawing, svg
+from drift.report.charts.theme import Chart
 
-_SEAL = "\n<!-- drift, sha256 "
-_END = " -->\n"
+# A comment of SVG, and what readers of PNG skip: it stands after the end of the picture.
+_SEAL = b"\n<!-- drift, sha256 "
+_END = b" -->\n"
+# The converter names the version of Vega-Lite by its first two numbers.
+_VEGA_LITE = ".".join(alt.SCHEMA_VERSION.removeprefix("v").split(".")[:2])
+# Pixels of a PNG for each of the figure, so that it prints sharply.
+_SCALE = 2
 
 
-def draw(figure: Path, chart: Drawing) -> None:
-    """Write a figure as an SVG file, whole or not at all.
+def draw(figure: Path, chart: Chart) -> None:
+    """Write a figure as an SVG or PNG file, whole or not at all.
 
     Parameters
     ----------
     figure : Path
-        A name that is free, or that of a figure that drift wrote.
-    chart : Drawing
-        What to draw.
+        A name that is free, or that of a figure that drift wrote; one that ends with ``.png`` for
+        PNG.
+    chart : Chart
+        What to draw, with its rows, as `drift.report.charts.rows.filled` gives it.
 
     Raises
     ------
@@ -32,14 +41,25 @@ def draw(figure: Path, chart: Drawing) -> None:
     """
     try:
         _check(figure)
-        text = svg(chart)
-        _write(figure, f"{text}{_SEAL}{_digest(text)}{_END}")
+        content = _picture(chart, png=figure.suffix.lower() == ".png")
+        _write(figure, content + _SEAL + _digest(content) + _END)
     except OSError as error:
         raise DriftError(
             what=f"cannot be written ({error.strerror})",
             where=str(figure),
             expected="a place that may be written to",
         ) from error
+
+
+def _picture(chart: Chart, *, png: bool) -> bytes:
+    """Return a chart as an SVG or PNG file, the same bytes for the same chart."""
+    specification = chart.to_dict()
+    if png:
+        return vl_convert.vegalite_to_png(
+            specification, vl_version=_VEGA_LITE, scale=_SCALE, allowed_base_urls=[]
+        )
+    text = vl_convert.vegalite_to_svg(specification, vl_version=_VEGA_LITE, allowed_base_urls=[])
+    return text.encode()
 
 
 def _check(figure: Path) -> None:
@@ -62,23 +82,20 @@ def _check(figure: Path) -> None:
 
 def _is_sealed(figure: Path) -> bool:
     """Say whether a file ends with the digest of what stands before."""
-    try:
-        text, seal, rest = figure.read_text(encoding="utf-8").rpartition(_SEAL)
-    except UnicodeDecodeError:
-        return False
-    return bool(seal) and rest == f"{_digest(text)}{_END}"
+    content, seal, rest = figure.read_bytes().rpartition(_SEAL)
+    return bool(seal) and rest == _digest(content) + _END
 
 
-def _digest(text: str) -> str:
-    """Return the digest of the text of a figure."""
-    return hashlib.sha256(text.encode()).hexdigest()
+def _digest(content: bytes) -> bytes:
+    """Return the digest of a figure, in hexadecimal digits."""
+    return hashlib.sha256(content).hexdigest().encode()
 
 
-def _write(figure: Path, text: str) -> None:
+def _write(figure: Path, content: bytes) -> None:
     """Write a file beside and put it in its place once it is whole."""
-    made = figure.with_name(f".unfinished-{uuid.uuid4().hex}.svg")
+    made = figure.with_name(f".unfinished-{uuid.uuid4().hex}")
     try:
-        made.write_text(text, encoding="utf-8", newline="\n")
+        made.write_bytes(content)
         made.replace(figure)
     except BaseException:
         made.unlink(missing_ok=True)

@@ -93,7 +93,7 @@ def retirement_tables(memo: RetirementMemo) -> dict[str, pl.DataFrame]:
     """Return what a retirement memo found by name of data file, as it is written."""
     tables = {
         "retirement": memo.weighed.advice.with_columns(pl.col("carried_by").list.join(" ")),
-        "retirement_grounds": memo.weighed.grounds.drop("title", "met_from_above"),
+        "retirement_grounds": memo.weighed.grounds.drop("title", "met_from_above", "distance"),
         "retirement_costs": memo.weighed.costs,
     }
     return {name: plain_columns(frame) for name, frame in tables.items()}

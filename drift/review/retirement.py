@@ -29,7 +29,8 @@ class Weighed:
     Attributes
     ----------
     grounds : pl.DataFrame
-        Frame of `GROUNDS` with ``title`` and ``met_from_above``.
+        Frame of `GROUNDS` with ``title``, ``met_from_above`` and ``distance``: 1 at the threshold,
+        more where the ground is met, 0 as far from it as can be; null where not known.
     costs, advice : pl.DataFrame
         Frames of `CHOICE_COSTS` and `RETIREMENTS`.
     """
@@ -104,6 +105,24 @@ def weigh_meters(
     def ordered(frame: pl.DataFrame) -> pl.DataFrame:
         return order.join(frame, on="meter_id", maintain_order="left_right")
 
-    grounds = found.grounds.join(terms, on="ground", maintain_order="left")
+    grounds = found.grounds.join(terms, on="ground", maintain_order="left").with_columns(
+        distance=_distance()
+    )
     weighed = Weighed(ordered(grounds), ordered(found.costs), ordered(found.advice))
     return RetirementMemo(review=review, asked=asked, weighed=weighed)
+
+
+def _distance() -> pl.Expr:
+    """Return how far a ground is towards its threshold, in times of it.
+
+    A rate of passes counts by what is missing of all; other grounds that are met below their
+    threshold count as the threshold over the value.
+    """
+    value, threshold = pl.col("value"), pl.col("threshold")
+    below = pl.when(pl.col("ground") == "pass_rate")
+    ratio = (
+        pl.when(pl.col("met_from_above"))
+        .then(value / threshold)
+        .otherwise(below.then((1 - value) / (1 - threshold)).otherwise(threshold / value))
+    )
+    return pl.when(ratio.is_finite()).then(ratio)

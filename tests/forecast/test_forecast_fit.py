@@ -3,16 +3,18 @@
 from dataclasses import asdict, replace
 
 import numpy as np
+import polars as pl
 import pytest
 
 from drift.arrays import Floats
 from drift.forecast.beliefs import BELIEFS, Belief
 from drift.forecast.current_state import look_back
 from drift.forecast.fit import Fit, fit_fleet
+from drift.forecast.forecasts import forecast
 from drift.forecast.grid.model import Settings, make_grid
 from drift.forecast.grid.predict import Model
 from drift.forecast.grid.visits import Visits, read_visits, visits_before
-from drift.forecast.marginal_likelihood import level_spread, replicate_noise
+from drift.forecast.scatter import level_spread, replicate_noise
 from tests.forecast.simulator import Plan, simulate, to_ledger
 
 
@@ -169,6 +171,23 @@ def test_a_fit_whose_steps_run_out_says_so() -> None:
 def test_a_quiet_fleet_is_known_to_be_quiet() -> None:
     """From single readings of noise 0.008 the noise comes back, not that of the belief."""
     assert fit(QUIET).hyper.noise_sd == pytest.approx(0.008, rel=0.15)
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_a_steady_meter_near_the_tolerance_is_next_to_surely_in(seed: int) -> None:
+    """Of 24 quiet meters that do not wander one stays at +0.085: about 1 % of it lies beyond 0.1.
+
+    What is left is what jumps the fleet's other meters make.
+    """
+    lived = simulate(replace(QUIET, wander=0.0), seed=seed)
+    noise = 0.008 * np.random.default_rng(seed).normal(size=lived.found[0].shape)
+    found, left = lived.found.copy(), lived.left.copy()
+    found[0], left[0] = np.rint((0.085 + noise) / 0.01) * 0.01, np.nan
+    ledger = to_ledger(replace(lived, found=found, left=left))
+    now = float(ledger["t_years"].max())  # type: ignore[arg-type]  # a number
+    due = pl.DataFrame({"series": [0], "due_t_years": [now + 0.25]})
+    chance = forecast(ledger, due=due, now=now).series["p_out_due"][0]
+    assert 0.001 < chance < 0.03
 
 
 @pytest.mark.long

@@ -5,17 +5,17 @@ import polars as pl
 import pytest
 from scipy import special, stats
 
-from drift.forecast.forecasts import any_out, forecast, tie_points
+from drift.forecast.forecasts import any_out, forecast
 from drift.forecast.grid.horizon import (
     Bins,
-    crossing_time,
     found_out,
-    make_passage,
     mean_band,
     mean_lattice,
     reading_table,
 )
 from drift.forecast.grid.model import HyperParameters, Kind, Settings, make_grid
+from drift.forecast.grid.passage import crossing_time, make_passage
+from drift.forecast.learn import tie_points
 from tests.forecast.simulator import Plan, simulate, to_ledger
 from tests.forecast.test_forecast_filter import USUAL, found
 from tests.forecast.test_forecast_filter import ledger as ledger_of
@@ -111,7 +111,7 @@ def test_bands_of_means_on_a_lattice_cover_what_they_say_on_average(ratio: float
 def test_first_passage_is_the_inverse_gaussian_distribution(rate: float) -> None:
     """Without shocks, far from the other bound, it equals scipy's inverse Gaussian."""
     hyper = plain(0.03, wander=0.02)
-    grid = make_grid(hyper, resolutions=np.array([0.1]))
+    grid = make_grid(hyper, resolutions=np.array([0.1]), rates=16)
     near = int(np.argmin(np.abs(grid.drifts - rate)))
     passage = make_passage(4.0, tolerance=0.1, hyper=hyper, grid=grid)
     drift, middle = grid.drifts[near], passage.levels.size // 2

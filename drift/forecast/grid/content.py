@@ -4,18 +4,16 @@ Sums of rounded numbers come out otherwise in another order, and a part of a fle
 """
 
 from dataclasses import replace
-from hashlib import blake2b
 
 import numpy as np
 from numpy.typing import NDArray
 
-from drift.arrays import Floats, Integers
+from drift.arrays import Flags, Floats, Integers
 from drift.forecast.grid.visits import Visits
 from drift.frames import DAYS_PER_YEAR
 
 # What is equal to so many places is equal, % air: below it lies binary rounding.
 _PLACES = 9
-_HASH_BYTES = 8
 
 
 def in_order_of_content(visits: Visits) -> Visits:
@@ -87,43 +85,63 @@ def _renumbered(occasion: Integers) -> Integers:
 
 def _hashes(visits: Visits, days: Floats) -> tuple[NDArray[np.uint64], NDArray[np.uint64]]:
     """Return a hash of each life, with the signs of its biases and without."""
-    flags = [
-        visits.reset,
-        visits.mixed,
-        visits.jolt,
+    lived = np.arange(visits.years.shape[1]) < visits.count[:, None]
+    alike = (
+        days,
+        visits.jump_sd,
+        visits.later_sd,
+        visits.reset + 2.0 * visits.mixed + 4.0 * visits.jolt,
         visits.found_count,
         visits.resolutions[visits.kind],
-    ]
-    alike = np.stack([days, visits.jump_sd, visits.later_sd, *flags], axis=2, dtype=np.float64)
-    biases = [visits.found, visits.left, visits.jump[:, :, None], visits.later[:, :, None]]
-    # Replicates have no order of their own.
-    with_signs, without = (
-        _rounded(np.concatenate([np.sort(each, axis=2) for each in some], axis=2))
-        for some in (biases, [np.abs(each) for each in biases])
     )
-    alike = _rounded(alike)
-    fresh = visits.fresh.astype(np.float64)
-    signed, plain = np.zeros((2, visits.count.size), dtype=np.uint64)
-    for life, count in enumerate(visits.count):
-        head = fresh[life].tobytes() + alike[life, :count].tobytes()
-        signed[life] = _hash(head + with_signs[life, :count].tobytes())
-        plain[life] = _hash(head + without[life, :count].tobytes())
+    common = hashed(visits.fresh.astype(np.uint64))
+    for column, values in enumerate(alike):
+        common = common + _row_hashes(values, lived, column)
+    signed, plain = common.copy(), common.copy()
+    column = len(alike)
+    for values in (visits.jump, visits.later):
+        signed += _row_hashes(values, lived, column)
+        plain += _row_hashes(np.abs(values), lived, column)
+        column += 1
+    # Replicates have no order of their own; those as found and as left take turns, so that the
+    # longest list of a fleet has no say.
+    for readings, begin in ((visits.found, column), (visits.left, column + 1)):
+        sizes = np.sort(np.abs(readings), axis=2)
+        values = np.sort(readings, axis=2)
+        for replicate in range(readings.shape[2]):
+            column = begin + 2 * replicate
+            signed += _row_hashes(values[:, :, replicate], lived, column)
+            plain += _row_hashes(sizes[:, :, replicate], lived, column)
     return signed, plain
+
+
+def _row_hashes(values: Floats, lived: Flags, column: int) -> NDArray[np.uint64]:
+    """Return a hash of the rows of one column of visits; what is not known has none."""
+    there = lived & ~np.isnan(values)
+    whole = np.rint(np.where(there, values, 0.0) * 10**_PLACES).astype(np.int64).view(np.uint64)
+    visit = np.arange(values.shape[1], dtype=np.uint64)
+    place = hashed((visit << np.uint64(20)) + np.uint64(column))
+    hashes: NDArray[np.uint64] = np.where(there, hashed(whole ^ place), np.uint64(0)).sum(axis=1)
+    return hashes
 
 
 def _of_meters(visits: Visits, signed: NDArray[np.uint64]) -> NDArray[np.uint64]:
     """Return for each life the hash of all lives of its meter together."""
-    order = np.lexsort((signed, visits.meter))
-    ids, starts = np.unique(visits.meter[order], return_index=True)
-    parts = np.split(signed[order], starts[1:])
-    of_meter = np.zeros(int(ids.max(initial=0)) + 1, dtype=np.uint64)
-    of_meter[ids] = [_hash(part.tobytes()) for part in parts]
+    of_meter = np.zeros(int(visits.meter.max(initial=0)) + 1, dtype=np.uint64)
+    np.add.at(of_meter, visits.meter, hashed(signed))
     return of_meter[visits.meter]
 
 
-def _hash(content: bytes) -> int:
-    """Return a number of 64 bits that is the same on every machine."""
-    return int.from_bytes(blake2b(content, digest_size=_HASH_BYTES).digest(), "big")
+def hashed(number: NDArray[np.uint64]) -> NDArray[np.uint64]:
+    """Return numbers of 64 bits that look like chance and are the same on every machine.
+
+    Steele, Lea and Flood (2014), Fast splittable pseudorandom number generators, ACM SIGPLAN
+    Notices 49, 453–472: the mixing function of SplitMix64 (its constants from memory).
+    """
+    mixed = number + np.uint64(0x9E3779B97F4A7C15)
+    mixed = (mixed ^ (mixed >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
+    mixed = (mixed ^ (mixed >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
+    return mixed ^ (mixed >> np.uint64(31))
 
 
 def _rounded(values: Floats) -> Floats:

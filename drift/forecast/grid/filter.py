@@ -18,11 +18,11 @@ The exponentially convergent trapezoidal rule, SIAM Review 56, 385–458.
 """
 
 from collections.abc import Callable
+from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from drift.arrays import Floats, Integers, Masses
+from drift.arrays import Flags, Floats, Integers, Masses
 from drift.forecast.grid.model import (
     Grid,
     HyperParameters,
@@ -31,12 +31,25 @@ from drift.forecast.grid.model import (
     wide_mass,
     windows,
 )
-from drift.forecast.grid.reading_likelihood import Tables, group_readings
-from drift.forecast.grid.state import State, lead_axis, mean_levels, put, take, window_origin
+from drift.forecast.grid.reading_likelihood import Tables
+from drift.forecast.grid.route import Route, SeriesRows, Ways, plan_route, ways_of, window_about
+from drift.forecast.grid.state import State, lead_axis, mean_levels, put, take
 from drift.forecast.grid.visits import Visits
 from drift.forecast.grid.weighing import mix, take_in
 
 Watcher = Callable[[int, int, State], None]
+
+
+@dataclass(frozen=True, slots=True)
+class _Course:
+    """What a walk goes by: the visits of its series, how they move, grid and tables."""
+
+    route: Route
+    ways: Ways
+    hyper: HyperParameters
+    grid: Grid
+    tables: Tables
+    calm: bool
 
 
 def walk(
@@ -50,6 +63,7 @@ def walk(
     start: State | None = None,
     calm: bool = False,
     ratios: Floats | None = None,
+    ways: Ways | None = None,
 ) -> State:
     """Filter the histories of `lives`, longest first.
 
@@ -58,9 +72,9 @@ def walk(
     visits : Visits
         The fleet.
     lives : array, shape (series,)
-        Positions in `visits`, with counts that do not rise.
+        Positions in `visits`, with counts that do not rise; a life may come several times.
     hyper, grid, tables
-        The model, its grid and `make_tables` of both.
+        The model, its grid and the tables of both.
     watch : callable, optional
         Called as ``watch(j, n, state)`` before the readings of visit j of the first n series are
         taken in: the state is still that after visit j − 1.  Not called for j = 0.
@@ -71,6 +85,8 @@ def walk(
     ratios : array, shape (all lives, visits), optional
         Filled, where it is open whether somebody adjusted, with the log of the probability of the
         readings as left after an adjustment over that at the level found.
+    ways : Ways, optional
+        How each series moves, where not all as `hyper` says; kinds and habit are those of `hyper`.
 
     Returns
     -------
@@ -78,102 +94,107 @@ def walk(
         After the last visit of each life.
     """
     counts = visits.count[lives]
-    state = _open(visits, lives, hyper, grid, tables) if start is None else start
-    said = np.empty(visits.years.shape) if ratios is None else ratios
-    found, left = (
-        group_readings(each[lives], visits.kind[lives], visits.resolutions)
-        for each in (visits.found, visits.left)
-    )
+    ways = ways or ways_of((hyper,), np.zeros(lives.size, dtype=np.int64))
+    route = plan_route(visits, lives, grid=grid, table_rows=tables.first_row[ways.place])
+    course = _Course(route, ways, hyper, grid, tables, calm)
+    state = _open(visits.fresh[lives], course) if start is None else start
     for j in range(0 if start is None else 1, int(counts[0])):
         active = int(np.searchsorted(-counts, -j, side="left"))
         if j > 0 and watch is not None:
             watch(j, active, state)
-        at = lives[:active]
-        read = np.flatnonzero(~np.isnan(visits.found[at, j]).all(axis=1))
-        # Time stands still until a reading: without one there is nothing to move a level for.
-        leading = read.size > 0 and read[-1] == read.size - 1
-        part = lead_axis(state, read.size) if leading else take(state, read)
-        if read.size and j > 0:
-            _advance(part, visits, at[read], j, hyper=hyper, grid=grid, calm=calm)
-        if read.size:
-            take_in(part, found.at(read, j), grid=grid, tables=tables)
-        if not leading:
-            put(state, read, part)
-        reset = np.flatnonzero(visits.reset[at, j])
-        if reset.size:
-            part = take(state, reset)
-            _adjust(part, visits, at[reset], j, hyper=hyper, grid=grid)
-            take_in(part, left.at(reset, j), grid=grid, tables=tables)
-            put(state, reset, part)
-        mixed = np.flatnonzero(visits.mixed[at, j])
+        _meet(state, active, j, course)
+        mixed = np.flatnonzero(route.mixed[:active, j])
         if mixed.size:
-            part, given = take(state, mixed), left.at(mixed, j)
-            said[at[mixed], j] = mix(
-                part, visits, at[mixed], j=j, left=given, hyper=hyper, grid=grid, tables=tables
+            part = take(state, mixed)
+            said = mix(
+                part,
+                route,
+                mixed,
+                j=j,
+                ways=ways.of(mixed),
+                habit=hyper.habit,
+                grid=grid,
+                tables=tables,
             )
             put(state, mixed, part)
-        _shift_known(state, visits, at, j, grid=grid)
+            if ratios is not None:
+                ratios[lives[mixed], j] = said
+        _shift_known(state, active, j, course)
     return state
 
 
-def _open(
-    visits: Visits, lives: Integers, hyper: HyperParameters, grid: Grid, tables: Tables
-) -> State:
+def _meet(state: State, active: int, j: int, course: _Course) -> None:
+    """Take in readings and recorded adjustments at visit `j` of the first series, in place."""
+    route, grid, tables = course.route, course.grid, course.tables
+    # Time stands still until a reading: without one there is nothing to move a level for.
+    read = route.read[:active, j]
+    if read.any():
+        all_read = bool(read.all())
+        rows: SeriesRows = slice(active) if all_read else np.flatnonzero(read)
+        part = lead_axis(state, active) if all_read else take(state, np.flatnonzero(read))
+        if j > 0:
+            _advance(part, rows, j, course)
+        place = course.ways.place[rows]
+        take_in(part, route.found.at(rows, j), place, grid=grid, tables=tables)
+        if not all_read:
+            put(state, np.flatnonzero(read), part)
+    reset = np.flatnonzero(route.reset[:active, j])
+    if reset.size:
+        part = take(state, reset)
+        _adjust(part, reset, j, course)
+        take_in(part, route.left.at(reset, j), course.ways.place[reset], grid=grid, tables=tables)
+        put(state, reset, part)
+
+
+def _open(fresh: Flags, course: _Course) -> State:
     """Return the prior state at the first visit."""
-    size = lives.size
-    origin = window_origin(visits.found[lives, 0], grid, fallback=np.zeros(size))
+    grid, route = course.grid, course.route
+    origin = route.origin[:, 0].copy()
     position = grid.step * (origin[:, None] + np.arange(grid.cells)).astype(np.float64)
-    start = wide_mass(position, sd=hyper.start_sd, grid=grid)
-    fresh = wide_mass(position, sd=hyper.reset_sd, grid=grid)
-    level = np.where(visits.fresh[lives][:, None], fresh, start)
+    sd = np.where(fresh, course.ways.reset_sd, course.ways.start_sd)
+    level = wide_mass(position, sd=sd[:, None], grid=grid)
+    prior = course.tables.prior[:, :, None]
     return State(
-        mass=(tables.prior[:, :, None] * level[:, None, None, :]).astype(grid.precision),
+        mass=(prior * level[:, None, None, :]).astype(grid.precision),
         origin=origin,
-        offset=np.zeros((size, grid.drifts.size)),
-        years=visits.years[lives, 0].copy(),
-        log_likelihood=np.zeros(size),
+        offset=np.zeros((origin.size, grid.drifts.size)),
+        years=route.years[:, 0].copy(),
+        log_likelihood=np.zeros(origin.size),
     )
 
 
-def _advance(
-    state: State,
-    visits: Visits,
-    at: Integers,
-    j: int,
-    *,
-    hyper: HyperParameters,
-    grid: Grid,
-    calm: bool,
-) -> None:
-    """Carry the series of `state` forward to visit `j` of the lives `at`, in place."""
-    series, cells, rates = at.size, grid.cells, grid.drifts.size
-    elapsed = visits.years[at, j] - state.years
+def _advance(state: State, rows: SeriesRows, j: int, course: _Course) -> None:
+    """Carry the series `rows`, whose state this is, forward to visit `j`, in place."""
+    grid, route = course.grid, course.route
+    series, _, rates, cells = state.mass.shape
+    elapsed = route.years[rows, j] - state.years
     offset = state.offset + elapsed[:, None] * grid.drifts
-    whole = np.rint(offset / grid.step).astype(np.int64)
+    whole = np.rint(offset * (1 / grid.step)).astype(np.int64)
     state.offset[:] = offset - whole * grid.step
-    origin = window_origin(visits.found[at, j], grid, fallback=np.zeros(series))
+    origin = route.origin[rows, j]
     moved = origin - state.origin
     # A rate that leaves the window altogether comes back by a shock only, from anywhere.
     limit = (cells + np.abs(moved))[:, None]
     whole = np.minimum(np.maximum(whole, -limit), limit)
     reach = int(np.abs(whole).max())
     shifted = _shift(state.mass, whole, reach)
-    jolt = visits.jolt[at, j]
-    wander, thrown = _kernels(moved, elapsed, jolt, reach, hyper=hyper, grid=grid)
-    for kinds, rate in shock_groups(hyper):
-        shock = -np.expm1(-rate * elapsed)
+    jolt, ways = route.jolt[rows, j], course.ways.of(rows)
+    wander, thrown = _kernels(moved, elapsed, jolt, reach, ways=ways, grid=grid)
+    for kinds, _ in shock_groups(course.hyper):
+        factor = course.hyper.kinds[kinds.start].shocks
+        shock = -np.expm1(-factor * ways.shock_rate * elapsed)
         shock = np.where(jolt, 1.0, shock)[:, None].astype(grid.precision)
         kernel = (1 - shock) * wander
-        if not calm:
+        if not course.calm:
             kernel += shock * thrown
         elif jolt.any():
             kernel[jolt] = thrown[jolt]
         matrix = np.ascontiguousarray(windows(kernel, cells)[:, ::-1])
-        rows = (kinds.stop - kinds.start) * rates
-        flat = shifted[:, kinds].reshape(series, rows, cells + 2 * reach)
-        np.matmul(flat, matrix, out=state.mass[:, kinds].reshape(series, rows, cells))
+        many = (kinds.stop - kinds.start) * rates
+        flat = shifted[:, kinds].reshape(series, many, cells + 2 * reach)
+        np.matmul(flat, matrix, out=state.mass[:, kinds].reshape(series, many, cells))
     state.origin[:] = origin
-    state.years[:] = visits.years[at, j]
+    state.years[:] = route.years[rows, j]
 
 
 def _shift(mass: Masses, whole: Integers, reach: int) -> Masses:
@@ -181,22 +202,17 @@ def _shift(mass: Masses, whole: Integers, reach: int) -> Masses:
     if reach == 0:
         return mass
     series, kinds, rates, cells = mass.shape
-    padded = np.zeros((series, kinds, rates, cells + 4 * reach), dtype=mass.dtype)
+    wide = cells + 4 * reach
+    padded = np.zeros((series, kinds, rates, wide), dtype=mass.dtype)
     padded[..., 2 * reach : 2 * reach + cells] = mass
-    each, kind = np.arange(series)[:, None, None], np.arange(kinds)[:, None]
-    runs = windows(padded, cells + 2 * reach)
-    shifted: Masses = runs[each, kind, np.arange(rates), reach - whole[:, None, :]]
+    starts = wide * np.arange(series * kinds * rates).reshape(series, kinds, rates)
+    starts += (reach - whole)[:, None]
+    shifted: Masses = windows(padded.reshape(-1), cells + 2 * reach)[starts]
     return shifted
 
 
 def _kernels(
-    moved: Integers,
-    elapsed: Floats,
-    jolt: NDArray[np.bool_],
-    reach: int,
-    *,
-    hyper: HyperParameters,
-    grid: Grid,
+    moved: Integers, elapsed: Floats, jolt: Flags, reach: int, *, ways: Ways, grid: Grid
 ) -> tuple[Masses, Masses]:
     """Return where a level goes without and with a shock, shape (series, lags).
 
@@ -205,55 +221,55 @@ def _kernels(
     before = grid.cells + 2 * reach
     cells = np.arange(before + grid.cells - 1) - (before - 1) + reach + moved[:, None]
     lag = (grid.step * cells).astype(grid.precision)
-    wandered = (hyper.wander**2 * elapsed[:, None]).astype(grid.precision)
+    wandered = (ways.wander**2 * elapsed)[:, None].astype(grid.precision)
     # A jolt is an unrecorded change: a shock for certain, of the spread of a meter's first visit.
-    size = np.where(jolt, hyper.start_sd, hyper.shock_size)[:, None].astype(grid.precision)
+    size = np.where(jolt, ways.start_sd, ways.shock_size)[:, None].astype(grid.precision)
     thrown = wide_mass(lag, sd=np.sqrt(size**2 + wandered), grid=grid)
     return bell_mass(lag, variance=wandered, step=grid.step), thrown
 
 
-def _adjust(
-    state: State, visits: Visits, at: Integers, j: int, *, hyper: HyperParameters, grid: Grid
-) -> None:
-    """Put the levels of `state` where the adjustments of the lives `at` put them, in place."""
-    left = visits.left[at, j]
+def _adjust(state: State, rows: Integers, j: int, course: _Course) -> None:
+    """Put the levels of `state` where the adjustments of the series `rows` put them, in place."""
+    route, grid = course.route, course.grid
+    years, reset_sd = route.years[rows, j], course.ways.reset_sd[rows]
     # A jump of known size starts from a level, and only a reading says where that was by now.
-    jump = np.where(state.years == visits.years[at, j], visits.jump[at, j], np.nan)
-    target = np.zeros(left.shape[0])
+    jump = np.where(state.years == years, route.jump[rows, j], np.nan)
+    target = np.zeros(rows.size)
     known = np.flatnonzero(~np.isnan(jump))
     if known.size:
         target[known] = mean_levels(take(state, known), grid) + jump[known]
-    origin = window_origin(left, grid, fallback=target)
+    left = route.left_mean[rows, j]
+    origin = window_about(np.where(np.isnan(left), target, left), grid)
     position = grid.step * (origin[:, None] + np.arange(grid.cells)).astype(np.float64)
-    kept = state.mass.sum(axis=3)
-    level = wide_mass(position, sd=hyper.reset_sd, grid=grid).astype(grid.precision)
-    adjusted = kept[..., None] * level[:, None, None, :]
+    level = wide_mass(position, sd=reset_sd[:, None], grid=grid).astype(grid.precision)
+    adjusted = state.mass.sum(axis=3)[..., None] * level[:, None, None, :]
     offset = np.zeros_like(state.offset)
     if known.size:
         # Where nobody says how well the jump is known, as well as adjustments are.
-        sd = visits.jump_sd[at[known], j]
-        sd = np.where(np.isnan(sd), hyper.reset_sd, sd)
+        sd = route.jump_sd[rows[known], j]
+        sd = np.where(np.isnan(sd), reset_sd[known], sd)
         adjusted[known], offset[known] = _jumped(
             take(state, known), jump[known], origin[known], sd=sd, grid=grid
         )
     state.mass[:] = adjusted
     state.origin[:] = origin
     state.offset[:] = offset
-    state.years[:] = visits.years[at, j]
+    state.years[:] = years
 
 
-def _shift_known(state: State, visits: Visits, at: Integers, j: int, *, grid: Grid) -> None:
-    """Shift the levels of `state` by what was done after visit `j` of the lives `at`, in place.
+def _shift_known(state: State, active: int, j: int, course: _Course) -> None:
+    """Shift the levels of the first series by what was done after visit `j`, in place.
 
     Drift and wander until then add to the level the same whether before or after the jump.
     """
-    rows = np.flatnonzero(~np.isnan(visits.later[at, j]))
+    route, grid = course.route, course.grid
+    rows = np.flatnonzero(~np.isnan(route.later[:active, j]))
     if rows.size == 0:
         return
-    part, jump = take(state, rows), visits.later[at[rows], j]
+    part, jump = take(state, rows), route.later[rows, j]
     origin = part.origin + np.rint(jump / grid.step).astype(np.int64)
     part.mass[:], part.offset[:] = _jumped(
-        part, jump, origin, sd=visits.later_sd[at[rows], j], grid=grid
+        part, jump, origin, sd=route.later_sd[rows, j], grid=grid
     )
     part.origin[:] = origin
     put(state, rows, part)

@@ -1,36 +1,20 @@
-"""This module moves states to dates ahead and says when they first leave the tolerance."""
+"""This module moves states to dates ahead and says what a visit should find there."""
 
 from dataclasses import dataclass
 
 import numpy as np
 
-from drift.arrays import Floats
-from drift.forecast.grid.model import (
-    Grid,
-    HyperParameters,
-    Settings,
-    cell_probability,
-    shock_groups,
-)
+from drift.arrays import Floats, Masses
+from drift.forecast.grid.model import Grid, HyperParameters, Settings, cell_probability
 from drift.forecast.grid.rates import Posterior, Rates
 from drift.format import decimals
 
-# Bins of a predicted density: enough for a year of drift and a shock in thirds of a grid step.
-_BINS = 512
+# Bins of a predicted density: the fewer where they hold what may come in thirds of a grid step.
+_BINS = (256, 512)
+# Rows of a product of matrices.
+_ROWS = 256
 # More replicates than this change a predicted mean by less than its last digit.
 _MOST_REPLICATES = 10
-
-# Steps of time between which a level is not looked at, years.
-_SHORTEST, _LONGEST = 0.01, 0.1
-# Levels across the tolerance, and the least wander, as shares of the tolerance.
-_FINEST, _CALMEST = 1 / 40, 0.02
-# A level seen only every so often leaves a bound as one always seen leaves a bound this many
-# standard deviations of a step nearer: −ζ(1/2)/√(2π).
-# Source: Broadie, Glasserman and Kou (1997), A continuity correction for discrete barrier options,
-# Mathematical Finance 7, 325–349.
-_UNSEEN = 0.5826
-# Chances are kept at times about this far apart, years, for two years; then at every fourth.
-_APART, _SOON = 0.06, 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,11 +29,14 @@ class Bins:
         Step of the readings, % air; never under `step`.
     replicates : int
         Readings whose mean is found at the next visit.
+    number : int
+        Bins; the middle one is `number` // 2.
     """
 
     step: float
     resolution: float
     replicates: int
+    number: int = _BINS[-1]
 
 
 def choose_bins(
@@ -62,12 +49,13 @@ def choose_bins(
         + 4 * hyper.wander * np.sqrt(years)
         + 3 * hyper.shock_size
     )
-    wanted = max(grid.step / 3, 2 * reach / _BINS)
+    number = next((each for each in _BINS if 2 * reach <= each * grid.step / 3), _BINS[-1])
+    wanted = max(grid.step / 3, 2 * reach / number)
     parts = int(resolution / wanted)
     count = max(1, min(replicates, _MOST_REPLICATES))
     if parts < 1:
-        return Bins(step=wanted, resolution=wanted, replicates=count)
-    return Bins(step=resolution / parts, resolution=resolution, replicates=count)
+        return Bins(step=wanted, resolution=wanted, replicates=count, number=number)
+    return Bins(step=resolution / parts, resolution=resolution, replicates=count, number=number)
 
 
 def reference_bin(middle: Floats, reading: Floats, bins: Bins) -> Floats:
@@ -85,8 +73,9 @@ def level_masses(
     groups: list[tuple[slice, float]],
     bins: Bins,
     hyper: HyperParameters,
-) -> Floats:
-    """Return the predicted distribution of levels by groups of kinds, shape (series, groups, bins).
+    together: bool = False,
+) -> Masses:
+    """Return the predicted distribution of levels, shape (series, groups, bins).
 
     Parameters
     ----------
@@ -100,14 +89,16 @@ def level_masses(
         Kinds to be kept apart, and the shocks per year of each group.
     bins, hyper
         As elsewhere.
+    together : bool
+        Return the sum over the groups in their stead, shape (series, 1, bins).
     """
-    series, size, rates = ahead.size, _BINS, posterior.rates
+    series, size, rates = ahead.size, bins.number, posterior.rates
     # Half a bin and half the bins more, so that truncation finds the nearest bin.
     shift = rates.mean * ahead[:, None] - reference[:, None] + bins.step * (size // 2 + 0.5)
     scaled = (posterior.levels + shift[:, :, None]) * (1 / bins.step)
-    place = np.clip(scaled, 0.0, size - 1.0).astype(np.int64)
-    index = (np.arange(series)[:, None, None] * size + place).ravel()
-    masses = np.empty((series, len(groups), size))
+    place = np.minimum(np.maximum(scaled, 0.0), size - 1.0).astype(np.int64)
+    index = (np.arange(0, series * size, size)[:, None, None] + place).ravel()
+    masses = np.empty((series, len(groups), size), dtype=posterior.mass.dtype)
     for number, (kinds, _) in enumerate(groups):
         weights = posterior.mass[:, kinds].sum(axis=1).ravel()
         flat = np.bincount(index, weights=weights, minlength=series * size)
@@ -115,18 +106,14 @@ def level_masses(
     reach = (ahead[:, None] + rates.lean) ** 2
     blur = (rates.weight * rates.variance * reach).sum(axis=1) + hyper.wander**2 * ahead
     shocks = -np.expm1(-np.array([rate for _, rate in groups]) * ahead[:, None])
-    return spread_masses(masses, blur, bins=bins, shocks=shocks, shock_size=hyper.shock_size)
+    factor = _blurs(blur, bins)[:, None]
+    thrown = np.expm1(-_squared(bins) * hyper.shock_size**2)
+    factor = factor * (1 + shocks[..., None] * thrown)
+    return _transformed(masses, factor, together=together)
 
 
-def spread_masses(
-    masses: Floats,
-    variance: Floats,
-    *,
-    bins: Bins,
-    shocks: Floats | None = None,
-    shock_size: float = 0.0,
-) -> Floats:
-    """Return `masses` after a normal blur and perhaps a shock, by characteristic functions.
+def spread_masses(masses: Masses, variance: Floats, *, bins: Bins) -> Masses:
+    """Return `masses` after a normal blur, by characteristic functions.
 
     Parameters
     ----------
@@ -136,34 +123,62 @@ def spread_masses(
         Of the blur.
     bins : Bins
         Of the masses.
-    shocks : array, shape (series, groups), optional
-        Probability of a shock; none by default.
-    shock_size : float
-        Standard deviation of a shock, % air.
     """
-    if shocks is None and not variance.any():
+    if not variance.any():
         return masses
-    squared = (2 * np.pi * np.fft.rfftfreq(_BINS, d=bins.step)) ** 2 / 2
-    factor = np.exp(-squared * variance[:, None])[:, None]
-    if shocks is not None:
-        factor = factor * (1 + shocks[..., None] * np.expm1(-squared * shock_size**2))
+    return _transformed(masses, _blurs(variance, bins)[:, None])
+
+
+def _squared(bins: Bins) -> Floats:
+    """Return half the squares of the frequencies of `bins`."""
+    squared: Floats = (2 * np.pi * np.fft.rfftfreq(bins.number, d=bins.step)) ** 2 / 2
+    return squared
+
+
+def _blurs(variance: Floats, bins: Bins) -> Floats:
+    """Return what normal blurs do to each frequency, shape (series, frequencies)."""
+    blurs: Floats = np.exp(-_squared(bins) * variance[:, None])
+    return blurs
+
+
+def _transformed(masses: Masses, factor: Floats, *, together: bool = False) -> Masses:
+    """Return `masses` with their frequencies multiplied, in their precision."""
+    waves = np.fft.rfft(masses) * factor.astype(masses.dtype)
+    if together:
+        waves = waves.sum(axis=1, keepdims=True)
     # The factor is 1 at frequency 0, so that no mass is lost; the rest is rounding.
-    after: Floats = np.maximum(np.fft.irfft(np.fft.rfft(masses) * factor, _BINS), 0.0)
+    after: Masses = np.maximum(np.fft.irfft(waves, masses.shape[-1]), 0.0)
     return after
 
 
-def cumulated(masses: Floats) -> Floats:
-    """Return the mass below each edge of bins, shape (series, bins + 1)."""
+def rowwise(rows: Masses, table: Masses) -> Masses:
+    """Return the product of `rows` and `table`, each row's the same whatever the others.
+
+    Libraries choose the order of their sums by how many rows there are: always as many, then.
+    """
+    made = np.empty((rows.shape[0], table.shape[1]), dtype=rows.dtype)
+    for start in range(0, rows.shape[0], _ROWS):
+        part = rows[start : start + _ROWS]
+        full = np.zeros((_ROWS, rows.shape[1]), dtype=rows.dtype)
+        full[: part.shape[0]] = part
+        made[start : start + _ROWS] = (full @ table)[: part.shape[0]]
+    return made
+
+
+def cumulated(masses: Masses) -> Floats:
+    """Return the share of the mass below each edge of bins, shape (series, bins + 1)."""
     below = np.empty((masses.shape[0], masses.shape[1] + 1))
     below[:, 0] = 0.0
     np.cumsum(masses, axis=1, out=below[:, 1:])
+    below /= below[:, -1:].copy()
     return below
 
 
 def chance_below(below: Floats, reference: Floats, level: float, *, bins: Bins) -> Floats:
     """Return P(level below `level`), bins taken as uniform, shape (series,)."""
-    place = np.clip((level - reference) / bins.step + _BINS // 2 + 0.5, 0.0, float(_BINS))
-    whole = np.minimum(place.astype(np.int64), _BINS - 1)
+    middle = bins.number // 2 + 0.5
+    place = np.clip((level - reference) / bins.step + middle, 0.0, float(bins.number))
+    whole = np.minimum(place.astype(np.int64), bins.number - 1)
     row = np.arange(below.shape[0])
     low, high = below[row, whole], below[row, whole + 1]
     chance: Floats = low + (place - whole) * (high - low)
@@ -182,7 +197,7 @@ def mass_quantile(below: Floats, share: float) -> Floats:
 
 def level_quantile(below: Floats, reference: Floats, share: float, *, bins: Bins) -> Floats:
     """Return a quantile of predicted levels, % air, shape (series,)."""
-    place: Floats = reference + (mass_quantile(below, share) - _BINS // 2 - 0.5) * bins.step
+    place: Floats = reference + (mass_quantile(below, share) - bins.number // 2 - 0.5) * bins.step
     return place
 
 
@@ -192,9 +207,9 @@ def reading_table(bins: Bins, hyper: HyperParameters) -> Floats:
     Means lie on the lattice of the readings divided by the number of replicates; the middle one
     is the middle bin's level.  The mean of independent readings: convolution of their lattices.
     """
-    half = int(np.ceil(_BINS // 2 * bins.step / bins.resolution)) + 4
+    half = int(np.ceil(bins.number // 2 * bins.step / bins.resolution)) + 4
     shown = np.arange(-half, half + 1) * bins.resolution
-    levels = (np.arange(_BINS) - _BINS // 2) * bins.step
+    levels = (np.arange(bins.number) - bins.number // 2) * bins.step
     width = 2 * half * bins.replicates + 1
     tables = []
     for kind in hyper.kinds:
@@ -269,112 +284,3 @@ def _interpolate_rows(wanted: Floats, x: Floats, y: Floats) -> Floats:
     part = np.clip((wanted - low) / np.maximum(high - low, 1e-300), 0.0, 1.0)
     value: Floats = y[row, at - 1] + part * (y[row, at] - y[row, at - 1])
     return value
-
-
-@dataclass(frozen=True, slots=True)
-class Passage:
-    """Chance that a level has left the tolerance by some time.
-
-    Attributes
-    ----------
-    levels : array, shape (levels,)
-        Present levels within the tolerance, evenly spaced, % air.
-    years : array, shape (times,)
-        From the last visit, ascending from 0; sparser later on.
-    groups : list of slice and float
-        Kinds of one shock factor, and their shocks per year.
-    chance : array, shape (groups, levels, rates, times)
-        First-passage probability.
-    """
-
-    levels: Floats
-    years: Floats
-    groups: list[tuple[slice, float]]
-    chance: Floats
-
-
-def make_passage(span: float, *, tolerance: float, hyper: HyperParameters, grid: Grid) -> Passage:
-    """Compute how soon a level leaves the tolerance, by level and drift rate.
-
-    Parameters
-    ----------
-    span : float
-        Years looked ahead.
-    tolerance : float
-        Largest bias that passes, % air.
-    hyper, grid
-        Of the fleet.
-
-    Notes
-    -----
-    Backward equation of a random walk with drift and shocks between absorbing bounds, in short
-    steps on a fine grid: the chance to stay in is 1 now, and a step earlier the mean of what it
-    is after the step.
-    """
-    wander = max(hyper.wander, _CALMEST * tolerance)
-    step = float(np.clip((0.8 * _FINEST * tolerance / wander) ** 2, _SHORTEST, _LONGEST))
-    blur = wander * np.sqrt(step)
-    bound = tolerance - _UNSEEN * blur
-    number = int(np.ceil(2 * bound / (blur / 0.8)))
-    gap = 2 * bound / number
-    levels = -bound + gap * (np.arange(number) + 0.5)
-    moved = levels - levels[:, None] - step * grid.drifts[:, None, None]
-    calm = _density(moved, blur) * gap
-    thrown = _density(moved, float(np.hypot(blur, hyper.shock_size))) * gap
-    keep = max(1, int(_APART / step))
-    times = int(np.ceil(span / (step * keep))) + 1
-    groups = shock_groups(hyper)
-    chance = np.empty((len(groups), number, grid.drifts.size, times))
-    for place, (_, rate) in enumerate(groups):
-        shock = -np.expm1(-rate * step)
-        matrix = (1 - shock) * calm + shock * thrown
-        power = np.linalg.matrix_power(matrix, keep)
-        stay = np.ones((grid.drifts.size, number, 1))
-        for time in range(times):
-            chance[place, :, :, time] = 1 - stay[..., 0].T
-            stay = power @ stay
-    years = step * keep * np.arange(times, dtype=np.float64)
-    kept = (years <= _SOON) | (np.arange(times) % 4 == 0) | (np.arange(times) == times - 1)
-    return Passage(levels, years[kept], groups, np.clip(chance[..., kept], 0.0, 1.0))
-
-
-def _density(offset: Floats, sd: float) -> Floats:
-    """Return the normal density at `offset`."""
-    density: Floats = np.exp(-0.5 * (offset / sd) ** 2) / (sd * np.sqrt(2 * np.pi))
-    return density
-
-
-def crossing_chances(posterior: Posterior, passage: Passage, *, tolerance: float) -> Floats:
-    """Return P(the tolerance has been left) by the times of `passage`, shape (series, times)."""
-    levels = posterior.levels
-    series, cells = levels.shape[:2]
-    count, times = passage.levels.size, passage.years.size
-    gap = passage.levels[1] - passage.levels[0]
-    place = np.rint((levels - passage.levels[0]) / gap).astype(np.int64)
-    inside = np.abs(levels) <= tolerance
-    row = np.arange(series)[:, None, None] * count + np.clip(place, 0, count - 1)
-    index = (row * cells + np.arange(cells)[:, None]).ravel()
-    within, still_in = np.zeros((series, times)), np.zeros(series)
-    for (kinds, _), chance in zip(passage.groups, passage.chance, strict=True):
-        mass = posterior.mass[:, kinds].sum(axis=1, dtype=np.float64)
-        weight = np.where(inside, mass, 0.0)
-        flat = np.bincount(index, weights=weight.ravel(), minlength=series * count * cells)
-        within += flat.reshape(series, count * cells) @ chance.reshape(count * cells, times)
-        still_in += weight.sum(axis=(1, 2))
-    chances: Floats = within + (1 - still_in)[:, None]
-    return chances
-
-
-def crossing_time(chances: Floats, years: Floats, share: float) -> Floats:
-    """Return when the chance reaches `share`, years from the last visit, NaN where it does not."""
-    reached = chances >= share
-    first = np.argmax(reached, axis=1)
-    row = np.arange(chances.shape[0])
-    high = chances[row, first]
-    low = np.where(first > 0, chances[row, first - 1], high)
-    before = np.where(first > 0, years[first - 1], years[first])
-    part = np.where(high > low, (share - low) / np.where(high > low, high - low, 1.0), 1.0)
-    when: Floats = np.where(
-        reached.any(axis=1), before + np.clip(part, 0.0, 1.0) * (years[first] - before), np.nan
-    )
-    return when

@@ -201,8 +201,8 @@ def make_grid(
     hyper: HyperParameters,
     *,
     resolutions: Floats,
-    share: float = 0.5,
-    rates: int = 16,
+    share: float = 0.6,
+    rates: int = 8,
     fineness: int = 32,
 ) -> Grid:
     """Choose a grid for `hyper`: steps of a share of the noise, a window that holds its readings.
@@ -216,7 +216,7 @@ def make_grid(
     share : float
         Step of the levels as a share of the noise; errors set in beyond 0.7.
     rates : int
-        Drift rates on either side of 0; the default is enough for long histories.
+        Drift rates on either side of 0; between them is read (`drift.forecast.grid.rates`).
     fineness : int
         Parts of a step to which positions of readings are rounded.
     """
@@ -326,15 +326,23 @@ def bell_mass(offset: Masses, *, variance: Masses | np.float64, step: float) -> 
     A variance under half a squared step, which samples of the density would misstate, is spread
     over the nearest three cells so that it is exact.
     """
+    narrow = variance < step**2 / 2
+    if narrow.all():
+        return _three_cells(offset, variance=variance, step=step)
     safe = np.maximum(variance, 1e-30)
     mass: Masses = np.exp(np.square(offset) * (-0.5 / safe)) * (step / np.sqrt(2 * np.pi * safe))
-    narrow = variance < step**2 / 2
     if narrow.any():
-        spread = variance / step**2
-        away = np.abs(np.rint(offset / step))
-        three = np.where(away == 0, 1 - spread, np.where(away == 1, spread / 2, 0.0))
+        three = _three_cells(offset, variance=variance, step=step)
         mass = np.where(narrow, three, mass).astype(mass.dtype)  # type: ignore[assignment]  # its own type
     return mass
+
+
+def _three_cells(offset: Masses, *, variance: Masses | np.float64, step: float) -> Masses:
+    """Return the masses of `bell_mass` on the nearest three cells."""
+    spread = variance / step**2
+    away = np.abs(np.rint(offset / step))
+    three: Masses = np.where(away == 0, 1 - spread, np.where(away == 1, spread / 2, 0.0))
+    return three.astype(offset.dtype)  # type: ignore[return-value]  # its own type
 
 
 def wide_mass(offset: Masses, *, sd: Masses | float, grid: Grid) -> Masses:

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from drift.arrays import Floats, Integers
+from drift.arrays import Floats, Integers, Masses
 from drift.forecast.grid.horizon import (
     Bins,
     chance_below,
@@ -18,6 +18,7 @@ from drift.forecast.grid.horizon import (
     mean_lattice,
     reading_table,
     reference_bin,
+    rowwise,
     spread_masses,
 )
 from drift.forecast.grid.model import Grid, HyperParameters, Settings, shock_groups
@@ -118,9 +119,12 @@ class Dial:
 def predict_levels(
     posterior: Posterior, model: Model, *, ahead: Floats, dial: Dial
 ) -> PredictedLevels:
-    """Predict the true bias of each series of `posterior` `ahead` years (at least 0) on."""
+    """Predict the true bias of each series `ahead` years (at least 0) on.
+
+    `posterior` is that of kinds joined, `drift.forecast.grid.rates.join_kinds`.
+    """
     made = _empty(("low", "high", "p_below", "p_above"), ahead.size)
-    groups = shock_groups(model.hyper)
+    groups = by_shocks(model.hyper)
     for at, bins in alike(ahead, dial, model):
         reference = reference_bin(posterior.middle[at], dial.reading[at], bins)
         masses = level_masses(
@@ -130,7 +134,8 @@ def predict_levels(
             groups=groups,
             bins=bins,
             hyper=model.hyper,
-        ).sum(axis=1)
+            together=True,
+        )[:, 0]
         for name, values in _describe_levels(masses, reference, bins, model.settings).items():
             made[name][at] = values
     return PredictedLevels(level=_mean_ahead(posterior.rates, ahead), **made)
@@ -184,6 +189,11 @@ def predict_as_found(
     return PredictedLevels(level=_mean_ahead(posterior.rates, ahead), **levels), Means(**means)
 
 
+def by_shocks(hyper: HyperParameters) -> list[tuple[slice, float]]:
+    """Return where kinds of each shock factor stand once joined, and their shocks per year."""
+    return [(slice(place, place + 1), rate) for place, (_, rate) in enumerate(shock_groups(hyper))]
+
+
 def _empty(names: tuple[str, ...], size: int) -> dict[str, Floats]:
     """Return arrays to be filled."""
     return {name: np.full(size, np.nan) for name in names}
@@ -215,30 +225,31 @@ def alike(ahead: Floats, dial: Dial, model: Model) -> Iterator[tuple[Integers, B
 
 
 def _describe_levels(
-    masses: Floats, reference: Floats, bins: Bins, settings: Settings
+    masses: Masses, reference: Floats, bins: Bins, settings: Settings
 ) -> dict[str, Floats]:
     """Return band and tails of predicted levels."""
     tolerance, share = settings.tolerance, (1 - settings.band_level) / 2
     edges = cumulated(masses)
     below = chance_below(edges, reference, -tolerance, bins=bins)
-    above = edges[:, -1] - chance_below(edges, reference, tolerance, bins=bins)
+    above = 1 - chance_below(edges, reference, tolerance, bins=bins)
     return {
         "low": level_quantile(edges, reference, share, bins=bins),
         "high": level_quantile(edges, reference, 1 - share, bins=bins),
         "p_below": np.clip(below, 0.0, 1.0),
-        "p_above": np.clip(above, 0.0, 1.0),
+        "p_above": np.clip(above, 0.0, 1.0 - np.clip(below, 0.0, 1.0)),
     }
 
 
 def _describe_means(
-    by_kind: Floats, reference: Floats, bins: Bins, model: Model, found: Floats
+    by_kind: Masses, reference: Floats, bins: Bins, model: Model, found: Floats
 ) -> dict[str, Floats]:
     """Return band and tails of predicted as-found means, and where `found` falls among them."""
     if bins not in model.readings:
         model.readings[bins] = reading_table(bins, model.hyper)
     table = model.readings[bins]
     by_kind = spread_masses(by_kind, np.full(found.size, model.hyper.visit_sd**2), bins=bins)
-    means = by_kind.reshape(by_kind.shape[0], -1) @ table.reshape(-1, table.shape[2])
+    rows = by_kind.astype(np.float64).reshape(by_kind.shape[0], -1)
+    means = rowwise(rows, table.reshape(-1, table.shape[2]))
     means /= means.sum(axis=1, keepdims=True)
     lattice = mean_lattice(reference, table.shape[2], bins=bins)
     low, high = mean_band(means, lattice, bins=bins, level=model.settings.band_level)

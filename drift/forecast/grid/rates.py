@@ -6,12 +6,12 @@ distance; between rates the logarithm of the posterior is then close to a parabo
 close to a straight line, through what neighbouring rates say.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from drift.arrays import Floats, Integers, Masses
-from drift.forecast.grid.model import Grid
+from drift.forecast.grid.model import Grid, HyperParameters, shock_groups
 from drift.forecast.grid.state import State, state_levels
 
 _PARTS = 8
@@ -132,6 +132,12 @@ def take_posterior(posterior: Posterior, rows: Integers) -> Posterior:
         mass=posterior.mass[rows],
         middle=posterior.middle[rows],
     )
+
+
+def join_kinds(posterior: Posterior, hyper: HyperParameters) -> Posterior:
+    """Return `posterior` with kinds of one shock factor joined: their levels go the same way."""
+    joined = [posterior.mass[:, kinds].sum(axis=1) for kinds, _ in shock_groups(hyper)]
+    return replace(posterior, mass=np.stack(joined, axis=1))
 
 
 def read_posterior(state: State, grid: Grid) -> Posterior:

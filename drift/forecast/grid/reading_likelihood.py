@@ -5,7 +5,7 @@ is the level's distance from their middle and their *pattern* about it, and ther
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -42,17 +42,25 @@ class Tables:
 
     Attributes
     ----------
-    reading : array, shape (resolutions × patterns, fineness, kinds, cells)
+    reading : array, shape (resolutions × patterns, fineness, noises, cells)
         Probability of a group of readings by the distance of the level from its middle.
+    noise : tuple of int
+        Place of each kind's noise in it; kinds of one noise share a place.
     prior : array, shape (kinds, rates)
         Prior probability of a series' kind and drift rate.
-    shared : array, shape (cells + 2 margin, cells), or None
+    shared : array, shape (matrices, cells + 2 margin, cells), or None
         What the error shared by a visit's readings does to their probability; None for none.
+    first_row, matrix : array, shape (hyper-parameters,)
+        For each of the hyper-parameters that the tables were made of: where its rows of `reading`
+        begin, and its place in `shared`.
     """
 
     reading: Masses
+    noise: tuple[int, ...]
     prior: Floats
     shared: Masses | None
+    first_row: Integers
+    matrix: Integers
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +78,7 @@ class Groups:
     middle: Floats
     row: Integers
 
-    def at(self, rows: Integers, j: int) -> "Groups":
+    def at(self, rows: Integers | slice, j: int) -> "Groups":
         """Return the groups of the series `rows` at visit `j`."""
         return Groups(self.middle[rows, j], self.row[rows, j])
 
@@ -127,16 +135,24 @@ def make_tables(
         reading = np.concatenate([_group_chances(hyper, grid, float(step)) for step in resolutions])
     rates = np.exp(log_rate_prior(hyper, grid))
     prior = np.array([kind.weight for kind in hyper.kinds])[:, None] * rates
-    return Tables(reading=reading, prior=prior, shared=_shared_error(hyper, grid))
+    _, noise = np.unique([kind.noise for kind in hyper.kinds], return_inverse=True)
+    return Tables(
+        reading=reading,
+        noise=tuple(int(place) for place in noise),
+        prior=prior,
+        shared=_shared_error(hyper, grid, widest=hyper.visit_sd),
+        first_row=np.zeros(1, dtype=np.int64),
+        matrix=np.zeros(1, dtype=np.int64),
+    )
 
 
 def _group_chances(hyper: HyperParameters, grid: Grid, resolution: float) -> Masses:
-    """Return the probability of each pattern, shape (patterns, fineness, kinds, cells)."""
+    """Return the probability of each pattern, shape (patterns, fineness, noises, cells)."""
     size, part = 4 * grid.cells * grid.fineness, grid.step / grid.fineness
     # A reading stands at most so many parts from its group's middle, and one more to interpolate.
     reach = int(np.ceil(_SPAN / 2 * resolution / part)) + 1
     offset = part * (np.arange(-reach, size + reach, dtype=np.float64) - size // 2)
-    noises, kinds = np.unique([kind.noise for kind in hyper.kinds], return_inverse=True)
+    noises = np.unique([kind.noise for kind in hyper.kinds])
     chances = np.ones((len(_PATTERNS), noises.size, size))
     for place, noise in enumerate(noises):
         sd = float(noise) * hyper.noise_sd
@@ -153,44 +169,81 @@ def _group_chances(hyper: HyperParameters, grid: Grid, resolution: float) -> Mas
                 chances[code, place] *= shifted[2 * number - max(steps, default=0)]
     shape = (len(_PATTERNS), noises.size, 4 * grid.cells, grid.fineness)
     by_phase = chances.astype(grid.precision).reshape(shape).transpose(0, 3, 1, 2)
-    table: Masses = np.ascontiguousarray(by_phase[:, :, kinds])
+    table: Masses = np.ascontiguousarray(by_phase)
     return table
 
 
-def _shared_error(hyper: HyperParameters, grid: Grid) -> Masses | None:
-    """Return the matrix that averages over the error shared by a visit's readings."""
-    if hyper.visit_sd <= 0:
+def join_tables(
+    hypers: tuple[HyperParameters, ...], grid: Grid, *, resolutions: Floats, like: Tables
+) -> Tables:
+    """Return the tables of several hyper-parameters that differ in their level parameters alone.
+
+    `like` are those of one of the same kinds and noise as the first of them.
+    """
+    widest = max(hyper.visit_sd for hyper in hypers)
+    noises, table = _numbered([hyper.noise_sd for hyper in hypers])
+    errors, matrix = _numbered([hyper.visit_sd for hyper in hypers])
+    readings = [
+        np.concatenate([_group_chances(hypers[each], grid, float(step)) for step in resolutions])
+        for each in noises[1:]
+    ]
+    shared = [_shared_error(hypers[each], grid, widest=widest) for each in errors]
+    return replace(
+        like,
+        reading=np.concatenate([like.reading, *readings]),
+        shared=np.concatenate([each for each in shared if each is not None])
+        if widest > 0
+        else None,
+        first_row=table * like.reading.shape[0],
+        matrix=matrix,
+    )
+
+
+def _numbered(values: list[float]) -> tuple[list[int], Integers]:
+    """Return where each different value first comes, and the number of each value among them."""
+    first = list(dict.fromkeys(values))
+    return [values.index(each) for each in first], np.array([first.index(each) for each in values])
+
+
+def _shared_error(hyper: HyperParameters, grid: Grid, *, widest: float) -> Masses | None:
+    """Return the matrix that averages over the error shared by a visit's readings.
+
+    It has a margin for the `widest` of such errors; None where all are 0.
+    """
+    if widest <= 0:
         return None
-    margin = int(np.ceil(3 * hyper.visit_sd / grid.step))
+    margin = int(np.ceil(3 * widest / grid.step))
     lag = np.arange(-margin, grid.cells + margin)[:, None] - np.arange(grid.cells)
     mass = bell_mass(
         grid.step * lag.astype(np.float64), variance=np.square(hyper.visit_sd), step=grid.step
     )
-    shared: Masses = mass.astype(grid.precision)
+    shared: Masses = mass.astype(grid.precision)[None]
     return shared
 
 
 def reading_chances(
     base: Floats, groups: Groups, *, margin: int, grid: Grid, tables: Tables
 ) -> Iterator[tuple[Integers | slice, Masses]]:
-    """Yield series and the probability of a group of their readings, by kind, rate and cell.
+    """Yield series and the probability of a group of their readings, by noise, rate and cell.
 
     Windows at `base`, shape (series, rates), are wider by `margin` cells on both sides; the
-    probabilities have the shape (series, kinds, rates, cells + 2 margin).
+    probabilities have the shape (series, noises, rates, cells + 2 margin).
     """
-    runs = windows(tables.reading, grid.cells + 2 * margin)
-    kinds = np.arange(tables.reading.shape[2])[:, None]
-    part = grid.step / grid.fineness
+    _, fineness, noises, cells = tables.reading.shape
+    # Runs of one long row: a single index finds each several times faster than four.
+    runs = windows(tables.reading.reshape(-1), grid.cells + 2 * margin)
+    noise = np.arange(noises)[:, None]
+    part = grid.step / fineness
     for number in range(groups.middle.shape[1]):
         there = ~np.isnan(groups.middle[:, number])
         if not there.any():
             return
         at = slice(None) if there.all() else np.flatnonzero(there)
         away = base[at] - groups.middle[at, number][:, None]
-        place = np.rint(away / part).astype(np.int64)
-        cell, phase = np.divmod(place, grid.fineness)
+        place = np.rint(away * (1 / part)).astype(np.int64)
+        cell = place // fineness
+        row = groups.row[at, number][:, None] * fineness + (place - cell * fineness)
         cell = np.minimum(
             np.maximum(cell + (2 * grid.cells - margin), 0), 3 * grid.cells - 2 * margin
         )
-        row = groups.row[at, number][:, None, None]
-        yield at, runs[row, phase[:, None], kinds, cell[:, None]]
+        yield at, runs[(row[:, None] * noises + noise) * cells + cell[:, None]]

@@ -33,16 +33,6 @@ class State:
     log_likelihood: Floats
 
 
-def window_origin(readings: Floats, grid: Grid, *, fallback: Floats) -> Integers:
-    """Return the origin of a window around the mean of `readings`, else around `fallback`."""
-    there = ~np.isnan(readings)
-    number = there.sum(axis=1)
-    total = np.where(there, readings, 0.0).sum(axis=1)
-    middle = np.where(number > 0, total / np.maximum(number, 1), fallback)
-    origin: Integers = np.rint(middle / grid.step).astype(np.int64) - grid.cells // 2
-    return origin
-
-
 def take(state: State, rows: Integers) -> State:
     """Return a copy of some series of a block."""
     return State(

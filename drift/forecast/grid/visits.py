@@ -11,22 +11,27 @@ import polars as pl
 from numpy.typing import NDArray
 
 from drift.arrays import Flags, Floats, Integers
+from drift.forecast.grid.ledger_rows import rows_by_life
 
-# Words of the ledger's events after which a gauge is another one (see `drift.meter.ledger`).
-_RENEWING = r"(gauge replaced|mark established)"
-# Its word for what readings alone say was done.
-_UNRECORDED = "adjusted without a record"
-# Columns of known jumps, as they are called here.
-_JUMPS = {
-    "jump": "known_jump_pct",
-    "jump_sd": "known_jump_sd_pct",
-    "later": "later_jump_pct",
-    "later_sd": "later_jump_sd_pct",
-}
-# What tells one meter's visit from another.
-_OCCASION = ("meter_id", "visit_id", "t_years")
 # A step below this is read as this one: no dial or display of an air meter resolves it.
 _FINEST = 1e-6
+# Arrays by life and visit that are taken as they come, and what stands where there is no visit.
+_PADDED = {
+    "visit": -1,
+    "years": float("nan"),
+    "found": float("nan"),
+    "left": float("nan"),
+    "found_count": 0,
+    "reset": False,
+    "mixed": False,
+    "off": float("nan"),
+    "occasion": -1,
+    "jump": float("nan"),
+    "jump_sd": float("nan"),
+    "later": float("nan"),
+    "later_sd": float("nan"),
+    "jolt": False,
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +106,36 @@ class Visits:
     fresh: Flags
 
 
-def read_visits(ledger: pl.DataFrame, *, resolution: float) -> Visits:
+@dataclass(frozen=True, slots=True)
+class Dials:
+    """How a fleet is read: what the rows of some of its meters cannot tell alone.
+
+    Attributes
+    ----------
+    resolutions : array, shape (kinds,)
+        The different steps to which dials are read, % air, rising.
+    left_declared : bool
+        As-left biases are right by definition, not by reading.
+    """
+
+    resolutions: Floats
+    left_declared: bool
+
+
+def read_dials(ledger: pl.DataFrame, *, resolution: float) -> Dials:
+    """Return how the meters of a ledger are read; `resolution` as for `read_visits`."""
+    return Dials(
+        resolutions=ledger.select(_step(resolution)).unique().to_series().sort().to_numpy(),
+        left_declared=_left_is_declared(ledger),
+    )
+
+
+def _step(resolution: float) -> pl.Expr:
+    """Return the step to which each row's dial is read."""
+    return pl.col("resolution_pct").fill_null(resolution).clip(lower_bound=_FINEST)
+
+
+def read_visits(ledger: pl.DataFrame, *, resolution: float, dials: Dials | None = None) -> Visits:
     """Lay a ledger out as padded arrays.
 
     Parameters
@@ -111,54 +145,44 @@ def read_visits(ledger: pl.DataFrame, *, resolution: float) -> Visits:
         `drift.meter.known_jumps.KNOWN_JUMPS`.
     resolution : float
         Step of a dial where the ledger gives none, % air.
+    dials : Dials, optional
+        How the whole fleet is read, where `ledger` is a part of it.
 
     Raises
     ------
     ValueError
-        If the ledger is empty or a time or bias is not finite.
+        If the ledger is empty, a time or bias is not finite or a step is none of `dials`.
     """
     if ledger.is_empty():
         raise ValueError("the ledger is empty; expected at least one visit")
-    rows = _with_lives(_with_replicates(ledger, resolution))
-    life = rows["life"].to_numpy()
-    starts = np.flatnonzero(np.diff(life, prepend=-1))
-    count = np.diff(starts, append=life.size)
-    place = np.arange(life.size) - np.repeat(starts, count)
-    shape = (starts.size, int(count.max()))
+    dials = dials or read_dials(ledger, resolution=resolution)
+    rows = rows_by_life(ledger, step=_step(resolution), left_declared=dials.left_declared)
+    kind = np.searchsorted(dials.resolutions, rows.step)
+    if not np.isin(rows.step, dials.resolutions).all():
+        raise ValueError("column 'resolution_pct' holds a step that is none of the fleet's")
+    life, count = rows.life, np.bincount(rows.life)
+    starts = np.cumsum(count) - count
+    place = np.arange(life.size) - starts[life]
+    shape = (count.size, int(count.max()))
 
     def pad(values: NDArray[np.generic], fill: float) -> NDArray[np.generic]:
-        padded = np.full(shape, fill, dtype=values.dtype)
+        padded = np.full((*shape, *values.shape[1:]), fill, dtype=values.dtype)
         padded[life, place] = values
         return padded
 
-    steps, kind = np.unique(rows["step"].to_numpy(), return_inverse=True)
-    meter_ids = rows["meter_id"].unique().sort()
-    meter = rows["meter_id"].to_numpy()[starts]
-    series = rows["series"].to_numpy()[starts]
-    years = rows["t_years"].to_numpy()
-    if not np.isfinite(years).all():
-        raise ValueError("column 't_years' holds a value that is not finite")
+    series = rows.series[starts]
+    meter_ids, meter = np.unique(rows.meter_id[starts].astype(str), return_inverse=True)
     return Visits(
         series=series,
-        meter=np.searchsorted(meter_ids.to_numpy(), meter),
-        meter_ids=tuple(meter_ids),
+        meter=meter,
+        meter_ids=tuple(str(each) for each in meter_ids),
         last=np.append(series[1:] != series[:-1], True),
         count=count,
-        visit=pad(rows["visit"].to_numpy(), -1),  # type: ignore[arg-type]  # stays integer
-        years=pad(years, np.nan),  # type: ignore[arg-type]  # stays float
-        found=_replicates(rows["found"], life, place, shape),
-        left=_replicates(rows["left"], life, place, shape),
-        found_count=pad(rows["found_count"].to_numpy(), 0),  # type: ignore[arg-type]  # as above
-        kind=pad(kind, 0),  # type: ignore[arg-type]  # as above
-        resolutions=steps,
-        reset=pad(rows["reset"].to_numpy(), False),  # type: ignore[arg-type]  # stays boolean
-        mixed=pad(rows["mixed"].to_numpy(), False),  # type: ignore[arg-type]  # as above
-        off=pad(rows["off"].to_numpy(), np.nan),  # type: ignore[arg-type]  # stays float
+        fresh=rows.fresh[starts],
+        resolutions=dials.resolutions,
         odds=np.zeros(shape),
-        occasion=pad(rows["occasion"].to_numpy(), -1),  # type: ignore[arg-type]  # stays integer
-        **{name: pad(rows[name].to_numpy(), np.nan) for name in _JUMPS},  # type: ignore[arg-type]  # as above
-        jolt=pad(rows["jolt"].to_numpy(), False),  # type: ignore[arg-type]  # as above
-        fresh=rows["fresh"].to_numpy()[starts],
+        kind=pad(kind, 0),  # type: ignore[arg-type]  # stays integer
+        **{name: pad(rows.columns[name], fill) for name, fill in _PADDED.items()},  # type: ignore[arg-type]  # arrays keep their types
     )
 
 
@@ -216,53 +240,6 @@ def visits_before(visits: Visits, time: float) -> Visits:
     )
 
 
-def _with_replicates(ledger: pl.DataFrame, resolution: float) -> pl.DataFrame:
-    """Reduce the ledger to what the filter needs, one row per series and visit."""
-    missing = [name for name in _JUMPS.values() if name not in ledger.columns]
-    ledger = ledger.with_columns(pl.lit(None, dtype=pl.Float64).alias(name) for name in missing)
-    none = pl.lit([], dtype=pl.List(pl.Float64))
-    # Replicates have no order of their own; that of rows in a file must not matter.
-    found = pl.col("as_found_biases_pct").fill_null(none).list.sort()
-    left = pl.col("as_left_biases_pct").fill_null(none).list.sort()
-    declared = pl.lit(value=False)
-    if _left_is_declared(ledger):
-        declared, left = left.list.len() > 0, none
-    final = pl.col("visit") == pl.col("visit").max().over("series")
-    # A last visit that left with an unknown bias was adjusted after its readings.
-    unknown = pl.col("left_bias_pct").is_null() & pl.col("later_jump_pct").is_null()
-    reset = pl.col("adjusted").fill_null(value=False) | (final & unknown)
-    reset = reset | (declared & (found.list.len() == 0))
-    mixed = ~_is_recorded() & (found.list.len() > 0) & (left.list.len() > 0) & ~(final & unknown)
-    reset, apart = reset & ~mixed, reset | mixed
-    had_found = pl.col("as_found_biases_pct").is_not_null()
-    return ledger.sort("series", "visit").select(
-        "series",
-        "meter_id",
-        "visit",
-        "t_years",
-        "gauge",
-        *(pl.col(name).fill_null(float("nan")).alias(short) for short, name in _JUMPS.items()),
-        step=pl.col("resolution_pct").fill_null(resolution).clip(lower_bound=_FINEST),
-        reset=reset,
-        jolt=pl.col("evidence_lost").fill_null(value=False)
-        & had_found
-        & pl.col("later_jump_pct").shift(1).over("series", order_by="visit").is_null(),
-        found_count=found.list.len().cast(pl.Int64),
-        found=pl.when(apart).then(found).otherwise(found.list.concat(left)),
-        left=pl.when(apart).then(left).otherwise(none),
-        mixed=mixed,
-        off=found.list.mean().abs().max().over(_OCCASION).fill_null(float("nan")),
-        occasion=pl.struct(_OCCASION).rank("dense").cast(pl.Int64),
-        renewed=pl.col("events").fill_null("").str.contains(_RENEWING) & final,
-    )
-
-
-def _is_recorded() -> pl.Expr:
-    """Return whether somebody wrote down that the meter was adjusted."""
-    told_by_readings = pl.col("events").fill_null("").str.contains(_UNRECORDED)
-    return pl.col("adjusted").fill_null(value=False) & ~told_by_readings
-
-
 def _left_is_declared(ledger: pl.DataFrame) -> bool:
     """Return whether as-left biases are right by definition, not by reading.
 
@@ -277,71 +254,3 @@ def _left_is_declared(ledger: pl.DataFrame) -> bool:
     resolution = ledger["resolution_pct"].drop_nulls().median()
     fine = resolution is not None and resolution < 0.1 * found.median()  # type: ignore[operator]  # numbers
     return bool(exact is not None and exact > 0.9 and fine)  # type: ignore[operator]  # numbers
-
-
-def _with_lives(rows: pl.DataFrame) -> pl.DataFrame:
-    """Cut series into lives where the gauge was replaced.
-
-    A gauge replaced at a visit ends a life with the as-found readings and starts the next with
-    the as-left ones; one replaced between visits starts it with the later visit.
-    """
-    next_gauge = pl.col("gauge").shift(-1).over("series")
-    at_visit = (
-        pl.col("reset")
-        & ((next_gauge > pl.col("gauge")) | pl.col("renewed")).fill_null(value=False)
-        & ~pl.col("jolt").shift(-1).over("series").fill_null(value=False)
-    )
-    rows = rows.with_columns(
-        at_visit=at_visit,
-        part=(pl.col("gauge") > pl.col("gauge").shift(1).over("series"))
-        .fill_null(value=False)
-        .cast(pl.Int64),
-    )
-    none = pl.lit([], dtype=pl.List(pl.Float64))
-    born = rows.filter("at_visit").with_columns(
-        born=pl.lit(value=True),
-        found=pl.col("left"),
-        left=none,
-        found_count=pl.lit(0, dtype=pl.Int64),
-        reset=pl.lit(value=False),
-        mixed=pl.lit(value=False),
-        jump=pl.lit(float("nan")),
-        jump_sd=pl.lit(float("nan")),
-        jolt=pl.lit(value=False),
-        fresh=pl.lit(value=True),
-        part=pl.lit(1, dtype=pl.Int64),
-    )
-    before = rows.with_columns(
-        born=pl.lit(value=False),
-        left=pl.when("at_visit").then(none).otherwise("left"),
-        # The visit after a birth carries the rise of the count too; only one of the two cuts.
-        part=pl.when(pl.col("at_visit").shift(1).over("series").fill_null(value=False))
-        .then(0)
-        .otherwise("part"),
-        fresh=(pl.col("part") == 1)
-        & ~pl.col("at_visit").shift(1).over("series").fill_null(value=False),
-    )
-    both = pl.concat([before, born.select(before.columns)]).sort("series", "visit", "born")
-    return both.with_columns(
-        life=((pl.col("series") != pl.col("series").shift(1)) | (pl.col("part") == 1))
-        .fill_null(value=False)
-        .cast(pl.Int64)
-        .cum_sum()
-    )
-
-
-def _replicates(
-    lists: pl.Series, life: Integers, place: Integers, shape: tuple[int, int]
-) -> Floats:
-    """Spread a column of lists over an array padded with NaN."""
-    lengths = lists.list.len().cast(pl.Int64).to_numpy()
-    padded = np.full((*shape, max(1, int(lengths.max()))), np.nan)
-    if lengths.sum() == 0:
-        return padded
-    flat = lists.filter(lists.list.len() > 0).explode().cast(pl.Float64).to_numpy()
-    if not np.isfinite(flat).all():
-        raise ValueError("a list of biases holds a value that is not finite")
-    row = np.repeat(np.arange(lengths.size), lengths)
-    within = np.arange(flat.size) - np.repeat(np.cumsum(lengths) - lengths, lengths)
-    padded[life[row], place[row], within] = flat
-    return padded

@@ -16,40 +16,62 @@ import numpy as np
 from scipy import special
 
 from drift.arrays import Floats, Integers, Masses
-from drift.forecast.grid.model import Grid, HyperParameters, wide_mass, windows
+from drift.forecast.grid.model import Grid, Habit, wide_mass, windows
 from drift.forecast.grid.reading_likelihood import Groups, Tables, reading_chances
-from drift.forecast.grid.state import State, window_origin
-from drift.forecast.grid.visits import Visits
+from drift.forecast.grid.route import Route, Ways, window_about
+from drift.forecast.grid.state import State
 
 # Below this the likelihood of one visit is numerical dust; it is counted as this and the series'
 # window refilled from the prior.
 _DUST = 1e-30
-# What a cell keeps at least: numbers so small that the processor would slow down say nothing.
+# What each cell gets: numbers so small that the processor would slow down say nothing.
 _LEAST = 1e-34
 
 
-def take_in(state: State, groups: Groups, *, grid: Grid, tables: Tables) -> None:
-    """Multiply the series of `state` by the probability of their readings, in place."""
+def take_in(state: State, groups: Groups, place: Integers, *, grid: Grid, tables: Tables) -> None:
+    """Multiply the series of `state` by the probability of their readings, in place.
+
+    Parameters
+    ----------
+    state : State
+        Of some series.
+    groups : Groups
+        Their readings.
+    place : array, shape (series,)
+        Position of their hyper-parameters among those of `tables`.
+    grid, tables
+        Of the filter.
+    """
     base = state.origin[:, None] * grid.step + state.offset
-    _weigh(state.mass, base, groups, grid=grid, tables=tables)
+    _weigh(state.mass, base, groups, place=place, grid=grid, tables=tables)
     # Without a reading the total is what the window kept of the level, no evidence.
     gained = _normalise(state, grid=grid, tables=tables)
     state.log_likelihood += np.where(np.isnan(groups.middle[:, 0]), 0.0, gained)
 
 
-def _weigh(mass: Masses, base: Floats, groups: Groups, *, grid: Grid, tables: Tables) -> None:
+def _weigh(
+    mass: Masses, base: Floats, groups: Groups, *, place: Integers, grid: Grid, tables: Tables
+) -> None:
     """Multiply masses in windows at `base`, shape (series, rates), by readings, in place."""
     look = partial(reading_chances, base, groups, grid=grid, tables=tables)
     if tables.shared is None:
         for at, chance in look(margin=0):
-            mass[at] *= chance
+            for kind, noise in enumerate(tables.noise):
+                mass[at, kind] *= chance[:, noise]
         return
-    width = tables.shared.shape[0]
-    product = np.ones((*mass.shape[:3], width), dtype=mass.dtype)
-    for at, chance in look(margin=(width - grid.cells) // 2):
+    series, _, rates, cells = mass.shape
+    width, noises = tables.shared.shape[-2], tables.reading.shape[2]
+    product = np.ones((series, noises, rates, width), dtype=mass.dtype)
+    for at, chance in look(margin=(width - cells) // 2):
         product[at] *= chance
-    flat = product.reshape(mass.shape[0], -1, width)
-    mass *= np.matmul(flat, tables.shared).reshape(mass.shape)
+    flat, matrix = product.reshape(series, -1, width), tables.matrix[place]
+    chance = np.matmul(flat, tables.shared[0])
+    for number in range(1, tables.shared.shape[0]):
+        rows = np.flatnonzero(matrix == number)
+        chance[rows] = np.matmul(flat[rows], tables.shared[number])
+    chance = chance.reshape(series, noises, rates, cells)
+    for kind, noise in enumerate(tables.noise):
+        mass[:, kind] *= chance[:, noise]
 
 
 def _normalise(state: State, *, grid: Grid, tables: Tables) -> Floats:
@@ -61,19 +83,19 @@ def _normalise(state: State, *, grid: Grid, tables: Tables) -> Floats:
         mass[lost] = tables.prior[:, :, None] * (_DUST / grid.cells)
         total = np.where(lost, _DUST, total)
     mass *= (1 / total).astype(mass.dtype)[:, None, None, None]
-    np.maximum(mass, mass.dtype.type(_LEAST), out=mass)
+    mass += mass.dtype.type(_LEAST)
     gained: Floats = np.log(total)
     return gained
 
 
 def mix(
     state: State,
-    visits: Visits,
-    at: Integers,
+    route: Route,
+    rows: Integers,
     *,
     j: int,
-    left: Groups,
-    hyper: HyperParameters,
+    ways: Ways,
+    habit: Habit,
     grid: Grid,
     tables: Tables,
 ) -> Floats:
@@ -84,15 +106,15 @@ def mix(
     array, shape (series,)
         Log of their probability after an adjustment over that at the level found.
     """
-    after = window_origin(visits.left[at, j], grid, fallback=np.zeros(at.size))
+    after, left = window_about(route.left_mean[rows, j], grid), route.left.at(rows, j)
     same, totals = state.mass.copy(), []
-    fresh = _put_anew(state, after, hyper=hyper, grid=grid)
+    fresh = _put_anew(state, after, ways=ways, grid=grid)
     for mass, origin in ((same, state.origin), (fresh, after)):
         base = origin[:, None] * grid.step + state.offset
-        _weigh(mass, base, left, grid=grid, tables=tables)
+        _weigh(mass, base, left, place=ways.place, grid=grid, tables=tables)
         totals.append(np.maximum(mass.sum(axis=(1, 2, 3)).astype(np.float64), _DUST))
     ratio: Floats = np.log(totals[1] / totals[0])
-    odds = ratio + visits.odds[at, j] + special.logit(hyper.habit.share(visits.off[at, j]))
+    odds = ratio + route.odds[rows, j] + special.logit(habit.share(route.off[rows, j]))
     share = special.expit(odds - ratio).astype(grid.precision)[:, None, None, None]
     apart = after - state.origin
     # Midway between the windows of both readings, either level is inside; of two that lie too far
@@ -101,29 +123,31 @@ def mix(
     moved = np.where(np.abs(apart) <= grid.cells // 2, apart // 2, kept)
     state.mass[:] = share * _moved(fresh, moved - apart) + (1 - share) * _moved(same, moved)
     state.origin += moved
-    state.years[:] = visits.years[at, j]
+    state.years[:] = route.years[rows, j]
     state.log_likelihood += _normalise(state, grid=grid, tables=tables)
     return ratio
 
 
-def _put_anew(state: State, origin: Integers, *, hyper: HyperParameters, grid: Grid) -> Masses:
+def _put_anew(state: State, origin: Integers, *, ways: Ways, grid: Grid) -> Masses:
     """Return the mass of `state` with levels as adjustments leave them, in windows at `origin`."""
     base = origin[:, None] * grid.step + state.offset
-    level = base[:, :, None] + grid.step * np.arange(grid.cells)
-    put = wide_mass(level, sd=hyper.reset_sd, grid=grid).astype(grid.precision)
+    level = (base[:, :, None] + grid.step * np.arange(grid.cells)).astype(grid.precision)
+    sd = ways.reset_sd[:, None, None].astype(grid.precision)
+    put = wide_mass(level, sd=sd, grid=grid)
     fresh: Masses = state.mass.sum(axis=3)[..., None] * put[:, None]
     return fresh
 
 
 def _moved(mass: Masses, whole: Integers) -> Masses:
     """Return `mass` in windows that begin `whole` cells higher."""
-    cells = mass.shape[3]
+    series, kinds, rates, cells = mass.shape
     whole = np.clip(whole, -cells, cells)
     reach = int(np.abs(whole).max(initial=0))
     if reach == 0:
-        return mass.copy()
-    padded = np.zeros((*mass.shape[:3], cells + 2 * reach), dtype=mass.dtype)
+        return mass
+    wide = cells + 2 * reach
+    padded = np.zeros((series, kinds, rates, wide), dtype=mass.dtype)
     padded[..., reach : reach + cells] = mass
-    runs = windows(padded, cells)
-    moved = runs[np.arange(whole.size), :, :, reach + whole]
-    return np.ascontiguousarray(moved, dtype=mass.dtype)  # type: ignore[return-value]  # its own type
+    starts = wide * np.arange(series * kinds * rates).reshape(series, kinds, rates)
+    moved: Masses = windows(padded.reshape(-1), cells)[starts + (reach + whole)[:, None, None]]
+    return moved

@@ -7,7 +7,9 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from drift.report.charts import fleet
-from drift.report.charts.retirement import choice_costs
+from drift.report.charts.impact import doubtful_span
+from drift.report.charts.retirement import choice_costs, grounds_met
+from drift.report.charts.studies import borne_out, noticed_drifts
 from drift.report.charts.theme import Chart
 
 
@@ -23,7 +25,9 @@ class Figure:
         What is drawn, in a few words.
     build : callable
         Gives the chart over `altair.NamedData`, without rows: one view, layers, or a column of
-        views of one width, so that a page can fit it to its own width.
+        views of one width, so that a page can fit it to its own width.  A view of a column that
+        is named ``panel_2`` is drawn only where a data set has a row whose ``panel`` is 2, one
+        that is named ``if_tests`` only where the data set ``tests`` has a row.
     data : mapping of str to tuple of str
         Columns of each data set by its name; a chart may use no others.
     per_meter : bool
@@ -46,6 +50,52 @@ FIGURES: Mapping[str, Figure] = {
             build=choice_costs,
             data={"costs": ("choice", "advised", "expected", "low", "high", "failed", "out")},
             per_meter=True,
+        ),
+        Figure(
+            name="retirement_grounds",
+            shows="how far each ground for not keeping a meter is towards its limit",
+            build=grounds_met,
+            data={
+                "grounds": (
+                    *("meter", "ground", "shown", "beyond", "met"),
+                    *("found", "limit", "verdict", "number"),
+                ),
+                "others": ("meter", "ground", "shown", "found", "limit", "verdict"),
+            },
+        ),
+        Figure(
+            name="doubtful_span",
+            shows="bias and chance that a meter was out, day by day, with the field tests it made",
+            build=doubtful_span,
+            data={
+                "path": ("panel", "point", "on", "bias", "low", "high", "out", "been_out", "told"),
+                "visits": (
+                    *("panel", "point", "on", "stage", "bias", "outside"),
+                    *("operator", "vessel", "remarks"),
+                ),
+                "tests": ("on", "test", "air", "verdict", "wrong", "doubtful", "remarks"),
+                "drops": ("on",),
+                "panels": ("panel", "point", "upper", "lower"),
+            },
+            per_meter=True,
+        ),
+        Figure(
+            name="noticed_drifts",
+            shows="how far a steady drift has gone by the time that something notices it",
+            build=noticed_drifts,
+            data={
+                "drifts": ("monitor", "drift", "bias", "years", "within", "first", "label_at"),
+                "tolerance": ("edge",),
+            },
+        ),
+        Figure(
+            name="borne_out",
+            shows="share of past forecasts that came true against what was forecast",
+            build=borne_out,
+            data={
+                "bands": ("forecast", "share", "low", "high", "forecasts", "enough"),
+                "ideal": ("forecast", "share"),
+            },
         ),
         Figure(
             name="fleet_bias",

@@ -1,22 +1,28 @@
 """This module turns frames into the rows that a page carries for a figure."""
 
 import json
+import re
 from collections.abc import Mapping
+from typing import Any
 
 import polars as pl
 from polars import selectors as cs
 
 from drift.report.charts.registry import FIGURES
+from drift.report.charts.theme import Chart, chart_config, hue, in_the_dark
 
+# Of a parameter of a chart.
+Value = float | str | bool | None
 # More digits than any dial or eye resolves, few enough that a page stays light.
 _DIGITS = 6
+_OPTIONAL = re.compile(r"panel_\d+$|if_\w+$")
 
 
 def figure_rows(
     name: str,
     frames: Mapping[str, pl.DataFrame],
     *,
-    params: Mapping[str, float | str | bool | None] | None = None,
+    params: Mapping[str, Value] | None = None,
 ) -> str:
     """Return the rows of a figure as JSON text that may stand in a script element.
 
@@ -64,3 +70,48 @@ def plain_rows(frame: pl.DataFrame) -> pl.DataFrame:
         .replace([float("inf"), float("-inf")], None)
         .fill_nan(None),
     )
+
+
+def filled(
+    name: str,
+    frames: Mapping[str, pl.DataFrame],
+    *,
+    params: Mapping[str, Value] | None = None,
+    dark: bool = False,
+) -> Chart:
+    """Return the chart of a figure with its rows, hues and configuration: it stands by itself.
+
+    Parameters
+    ----------
+    name, frames, params
+        As of `figure_rows`.
+    dark : bool
+        Whether it is to be shown on a dark ground.
+    """
+    chart = FIGURES[name].build()
+    specification = chart.to_dict(validate=False)
+    specification["datasets"] = {
+        data_set: plain_rows(frames[data_set].select(columns)).to_dicts()
+        for data_set, columns in FIGURES[name].data.items()
+    }
+    if "vconcat" in specification:
+        specification["vconcat"] = _with_rows(specification)
+    for param in specification.get("params", ()):
+        if params and param.get("name") in params:
+            param["value"] = params[param["name"]]
+    specification["config"] = chart_config() | {"background": hue("paper")}
+    found: Chart = type(chart).from_dict(in_the_dark(specification) if dark else specification)
+    return found
+
+
+def _with_rows(specification: dict[str, Any]) -> list[dict[str, Any]]:
+    """Return the views of a column without panels that have no row, as pages leave them out."""
+    every = [row for rows in specification["datasets"].values() for row in rows]
+    drawn = {f"panel_{row['panel']}" for row in every if "panel" in row}
+    drawn |= {f"if_{name}" for name, rows in specification["datasets"].items() if rows}
+    views = specification["vconcat"]
+    return [
+        one
+        for one in views
+        if one.get("name", "") in drawn or not _OPTIONAL.match(one.get("name", ""))
+    ]

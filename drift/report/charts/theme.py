@@ -15,8 +15,10 @@ import altair as alt
 
 from drift.folders import report
 
+# What Altair says that layers with a size are.
+Layers = alt.LayerChart | alt.FacetChart
 # What a figure may be: one view, layers, or views in a column.
-Chart = alt.Chart | alt.LayerChart | alt.FacetChart | alt.VConcatChart
+Chart = alt.Chart | Layers | alt.VConcatChart
 
 
 def hue(role: str) -> str:
@@ -34,6 +36,14 @@ def chart_config(*, dark: bool = False) -> dict[str, Any]:
 def with_variables(specification: dict[str, Any]) -> dict[str, Any]:
     """Return a specification or configuration whose hues are variables of a page's style."""
     names = {shade: f"var(--{role})" for role, shade in _content()["light"].items()}
+    found: dict[str, Any] = _replaced(specification, names)
+    return found
+
+
+def in_the_dark(specification: dict[str, Any]) -> dict[str, Any]:
+    """Return a specification whose light hues are exchanged for dark ones."""
+    dark = _content()["dark"]
+    names = {shade: dark[role] for role, shade in _content()["light"].items()}
     found: dict[str, Any] = _replaced(specification, names)
     return found
 

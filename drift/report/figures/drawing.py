@@ -2,21 +2,16 @@
 
 import json
 import math
-from collections.abc import Callable
-from functools import cache, wraps
-from typing import Any, ParamSpec
+from functools import cache
+from typing import Any
 
 import altair as alt
 import polars as pl
 import vl_convert
-from altair.utils.schemapi import debug_mode
 
 from drift.folders import report
 from drift.frames import DAYS_PER_YEAR, EPOCH
 from drift.report.figures.canvas import LAYERS, Picture, blank
-
-Drawing = alt.LayerChart | alt.FacetChart
-_Settings = ParamSpec("_Settings")
 
 # Drawn width of one panel, in pixels: with its axis labels it fits the text column of a page.
 PANEL_WIDTH = 560
@@ -58,20 +53,6 @@ def _config() -> dict[str, Any]:
     return config
 
 
-def svg(chart: Drawing) -> str:
-    """Return a chart with axes of its own as SVG text, the same for the same in any process.
-
-    No mark of a figure may be clipped: a clip path carries an id that depends on what the process
-    has drawn before.
-    """
-    specification = chart.to_dict(validate=False)
-    specification["config"] = _config()
-    text: str = vl_convert.vegalite_to_svg(
-        specification, vl_version=_VEGA_LITE, allowed_base_urls=[]
-    )
-    return _unheard(text)
-
-
 def marks_svg(picture: Picture) -> str:
     """Return the marks of a picture as SVG text, without its words, under the rules of `svg`."""
     layers = {"width": picture.width, "height": picture.height, "data": picture.rows()}
@@ -106,22 +87,6 @@ def _blank() -> dict[str, Any]:
     return compiled | {"padding": 0}
 
 
-def unchecked(draw: Callable[_Settings, Drawing]) -> Callable[_Settings, Drawing]:
-    """Make a drawing function put its chart together without schema checks.
-
-    Altair checks every part of a chart, which doubles the time of a figure; the tests check each
-    figure once instead.  For the same reason axes and scales are given as dicts: Altair copies a
-    chart at each step, and its own classes hold some eighty empty settings each.
-    """
-
-    @wraps(draw)
-    def unchecked_draw(*args: _Settings.args, **kwargs: _Settings.kwargs) -> Drawing:
-        with debug_mode(arg=False):
-            return draw(*args, **kwargs)
-
-    return unchecked_draw
-
-
 def on_date(t_years: str) -> pl.Expr:
     """Return the date of a column in years since the epoch."""
     days = (pl.col(t_years) * DAYS_PER_YEAR).round().cast(pl.Int64)
@@ -131,14 +96,3 @@ def on_date(t_years: str) -> pl.Expr:
 def finite_or_none(value: float | None) -> float | None:
     """Return a finite number, None for all else."""
     return value if value is not None and math.isfinite(value) else None
-
-
-def values(rows: list[dict[str, object]]) -> alt.InlineData:
-    """Return rows as data of a figure.
-
-    They go as JSON text: Altair copies a list of rows at every step of building a chart.
-    """
-    return alt.InlineData(
-        values=json.dumps(rows, allow_nan=False, separators=(",", ":")),
-        format=alt.JsonDataFormat(type="json"),
-    )

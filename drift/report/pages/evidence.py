@@ -5,9 +5,9 @@ from dataclasses import dataclass
 
 from drift import format as text
 from drift.forecast.proof import Proof
-from drift.report.figures.drawing import svg
-from drift.report.figures.findings import foreseen, notice
-from drift.report.figures.studies import draw_detectability, draw_reliability
+from drift.report.charts.findings import foreseen, notice
+from drift.report.charts.rows import figure_rows
+from drift.report.charts.studies import band_rows, drift_rows
 from drift.report.pages import rows
 from drift.report.pages.parts import Part, Stamp, file_name
 from drift.review.clauses.answers import answer_clauses
@@ -34,11 +34,12 @@ _LONGEST_LIST = 200
 
 @dataclass(frozen=True, slots=True)
 class Study:
-    """A picture of a study of the method; svg is a whole drawing, trusted markup."""
+    """A figure of a study of the method, by its name and the JSON text of its rows."""
 
     name: str
     title: str
-    svg: str
+    figure: str
+    rows: str
     label: str
     shows: str
     conclude: str
@@ -168,7 +169,8 @@ def _detectability(review: Review, evidence: Evidence) -> Study:
     return Study(
         name="detectability",
         title="What the charts can see",
-        svg=svg(draw_detectability(drifts, tolerance_pct=tolerance)),
+        figure="noticed_drifts",
+        rows=figure_rows("noticed_drifts", drift_rows(drifts, tolerance_pct=tolerance)),
         label=f"Mean bias at which each chart notices a steady drift. {conclude}",
         shows=(
             "For the limits of single visits, the rules in force, the EWMA and the CUSUM (whether "
@@ -192,16 +194,17 @@ def _reliability(proof: Proof) -> Study:
     return Study(
         name="forecast-proof",
         title="Proof of the forecasts",
-        svg=svg(draw_reliability(proof.reliability)),
+        figure="borne_out",
+        rows=figure_rows("borne_out", band_rows(proof.reliability)),
         label=f"Share of forecasts that came true against what was forecast. {conclude}",
         shows=(
             "What each past visit found, at each point, was forecast from the visits before it. "
             "Forecasts are put in bands by their probability; each dot is a band, with the "
-            "interval of the share that came true; on the line they come true as often as they "
-            "say. Intervals are 95 % and take the points of a visit as independent, which they "
-            "are not quite: they are rather too short. What the fleet has in common "
-            "was fitted once to the whole history; drift proof fits it year by year, which is the "
-            "stricter test."
+            "interval of the share that came true, hollow where it holds fewer than 10; on the "
+            "line they come true as often as they say. Intervals are 95 % and take the points of a "
+            "visit as independent, which they are not quite: they are rather too short. What the "
+            "fleet has in common was fitted once to the whole history; drift proof fits it year by "
+            "year, which is the stricter test."
         ),
         conclude=conclude,
     )

@@ -7,8 +7,9 @@ from typing import Any
 import polars as pl
 
 from drift import format as text
-from drift.report.figures.events import draw_impact
-from drift.report.pages.parts import FileRow, Painted, Stamp, pictured
+from drift.report.charts.impact import span_rows
+from drift.report.charts.rows import figure_rows
+from drift.report.pages.parts import FileRow, Stamp
 from drift.report.pages.rows import file_rows, stamp
 from drift.review.policy import Policy
 from drift.review.results import Review
@@ -59,8 +60,10 @@ class ImpactPage:
         Sentences.
     numbers : tuple of (str, str, str)
         Label, value and aside of each figure at the head.
-    figure : Painted or None
-        None where no path is known.
+    path_rows : str or None
+        JSON text of the rows of its figure, None where no path is known.
+    conclude, shows : str
+        What follows from the figure, and what is drawn.
     questions : tuple of (str, str)
         Clause and what it asks to decide.
     files : tuple of FileRow
@@ -73,7 +76,9 @@ class ImpactPage:
     failed: bool
     lead: tuple[str, ...]
     numbers: tuple[tuple[str, str, str], ...]
-    figure: Painted | None
+    path_rows: str | None
+    conclude: str
+    shows: str
     tests: tuple[TestRow, ...]
     questions: tuple[tuple[str, str], ...]
     files: tuple[FileRow, ...]
@@ -98,7 +103,19 @@ def impact_page(impact: Impact, review: Review) -> ImpactPage:
         failed=bool(suspicion.failed),
         lead=sentences(impact, policy),
         numbers=_numbers(impact),
-        figure=None if impact.path.is_empty() else _figure(impact, visits, policy),
+        path_rows=None if impact.path.is_empty() else _path_rows(impact, visits, policy),
+        conclude=(
+            "Out of tolerance at some point on some day of it: probability "
+            f"{text.probability(impact.p_been_out)}."
+        ),
+        shows=(
+            f"Top: field tests, a diamond where the other verdict was more likely. Then the true "
+            f"bias on each day at each point, % air, with its {text.share(policy.band_level)} "
+            "band, from readings before and after that day, between lines at the tolerance; dots "
+            "are as found, triangles as left. Below: the chance that it was out. Points not read "
+            "at its end are left out. A mean halfway may mean that it had jumped or had not: the "
+            "band tells."
+        ),
         tests=_test_rows(impact.tests),
         questions=QUESTIONS,
         files=file_rows(review.sources.files),
@@ -134,38 +151,10 @@ def _numbers(impact: Impact) -> tuple[tuple[str, str, str], ...]:
     )
 
 
-def _figure(impact: Impact, visits: pl.DataFrame, policy: Policy) -> Painted:
-    """Return the path through the span."""
-    suspicion = impact.suspicion
-    within = pl.col("performed_on").is_between(suspicion.started, suspicion.closed)
-    conclude = (
-        "Out of tolerance at some point on some day of it: probability "
-        f"{text.probability(impact.p_been_out)}."
-    )
-    picture = draw_impact(
-        impact.path,
-        visits=visits.filter(within),
-        tests=impact.tests,
-        drops=impact.drops,
-        tolerance_pct=policy.tolerance_pct,
-        span=(suspicion.started, suspicion.closed),
-    )
-    key = ["past", "found", "left", "tolerance"]
-    key += [] if impact.tests.is_empty() else ["test"]
-    key += ["drop"] if impact.drops else []
-    return pictured(
-        picture,
-        name="path",
-        title="What the meter did in that time",
-        label=f"True bias on each day of the span at each verification point. {conclude}",
-        shows=(
-            f"True bias on each day in % air with its {text.share(policy.band_level)} band, from "
-            "readings before and after that day; points not read at its end are left out. A mean "
-            "halfway may mean that it had jumped or had not: the band tells."
-        ),
-        conclude=conclude,
-        key=tuple(key),
-    )
+def _path_rows(impact: Impact, visits: pl.DataFrame, policy: Policy) -> str:
+    """Return the rows of the figure of the span."""
+    rows = span_rows(impact, visits, tolerance_pct=policy.tolerance_pct)
+    return figure_rows("doubtful_span", rows)
 
 
 def _test_rows(tests: pl.DataFrame) -> tuple[TestRow, ...]:

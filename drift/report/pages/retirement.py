@@ -6,6 +6,7 @@ from typing import Any
 import polars as pl
 
 from drift import format as text
+from drift.report.charts.retirement import MOST_MEMOS, ground_rows
 from drift.report.charts.rows import figure_rows
 from drift.report.pages import rows
 from drift.report.pages.parts import Choice, FileRow, Stamp
@@ -82,12 +83,18 @@ class SummaryRow:
 
 @dataclass(frozen=True, slots=True)
 class RetirementPage:
-    """The retirement memo: all meters weighed, and each in full that is not simply kept."""
+    """The retirement memo: all meters weighed, and each in full that is not simply kept.
+
+    ground_rows are those of the figure of grounds, None where no meter has a memo, and drawn is
+    how many of these it shows by name.
+    """
 
     stamp: Stamp
     lead: tuple[str, ...]
     summary: tuple[SummaryRow, ...]
     memos: tuple[MeterMemo, ...]
+    ground_rows: str | None
+    drawn: int
     horizon_years: float
     cost_coverage: float
     policy: tuple[Choice, ...]
@@ -127,6 +134,8 @@ def retirement_page(review: Review, weighed: Weighed, *, in_full: list[str]) -> 
             for row in advice
             if row["meter_id"] in anchors
         ),
+        ground_rows=_ground_rows(weighed.grounds, in_full) if in_full else None,
+        drawn=min(len(in_full), MOST_MEMOS),
         horizon_years=choices.horizon_years,
         cost_coverage=choices.cost_coverage,
         policy=tuple(
@@ -231,6 +240,11 @@ def _said(value: float | None, unit: str) -> str:
     return f"{number} {unit}".replace(" %", f"{text.NO_BREAK}%")
 
 
+def _number(value: float | None) -> str:
+    """Return a value of a ground without its unit."""
+    return "" if value is None else text.fixed(value, places=0 if value.is_integer() else 2)
+
+
 def _threshold(row: dict[str, Any]) -> str:
     """Return the laboratory's threshold of a ground: from where on it is met."""
     if row["threshold"] is None:
@@ -273,6 +287,19 @@ def _costs_note(costs: pl.DataFrame, policy: Policy) -> str:
         return ""
     verb = "is" if len(absent) == 1 else "are"
     return f"Costs that cannot be said: {text.listed(absent)} {verb} not in the policy."
+
+
+def _ground_rows(grounds: pl.DataFrame, in_full: list[str]) -> str:
+    """Return the rows of the figure of grounds: meters with a memo by name, all others as ticks."""
+    rows = grounds.to_dicts()
+    said = grounds.with_columns(
+        found=pl.Series([_said(row["value"], row["unit"]) for row in rows], dtype=pl.String),
+        limit=pl.Series([_threshold(row) for row in rows], dtype=pl.String),
+        # Beside a mark there is room for the number alone.
+        number=pl.Series([_number(row["value"]) for row in rows], dtype=pl.String),
+        verdict=pl.Series([_VERDICTS[row["verdict"]] for row in rows], dtype=pl.String),
+    )
+    return figure_rows("retirement_grounds", ground_rows(said, in_full[:MOST_MEMOS]))
 
 
 def _cost_rows(costs: pl.DataFrame, advised: str) -> str | None:

@@ -1,0 +1,121 @@
+"""What is learnt from a fleet is all that one meter needs of the others."""
+
+import numpy as np
+import polars as pl
+import pytest
+from polars.testing import assert_frame_equal
+
+from drift.forecast.forecasts import Forecasts, forecast, score
+from drift.forecast.grid.content import content_order, hashed
+from drift.forecast.grid.visits import read_visits
+from drift.forecast.learn import Learnt, learn_fleet
+from tests.benchmarks.forecast_speed import large_ledger
+
+METERS = 40
+
+
+@pytest.fixture(scope="module")
+def fleet() -> pl.DataFrame:
+    """Return a fleet of three points with all that a history may hold.
+
+    One meter in three is adjusted without a record, one in five read on a coarser dial, one in four
+    gets a new gauge at its ninth visit, and one in six was last seen years ago.
+    """
+    frame = large_ledger(METERS, 14, 3)
+    meter = pl.col("series") // 3
+    return frame.with_columns(
+        adjusted=pl.col("adjusted") & (meter % 3 > 0),
+        resolution_pct=pl.when(meter % 5 == 0).then(0.1).otherwise("resolution_pct"),
+        gauge=pl.when(meter % 4 == 1).then(1 + (pl.col("visit") > 9).cast(pl.Int64)).otherwise(1),
+    ).filter((meter % 6 > 0) | (pl.col("visit") < 4))
+
+
+@pytest.fixture(scope="module")
+def learnt(fleet: pl.DataFrame) -> Learnt:
+    """Return what its meters share."""
+    return learn_fleet(fleet)
+
+
+def due_of(frame: pl.DataFrame, fleet: pl.DataFrame) -> tuple[pl.DataFrame, float]:
+    """Return due times of the series of `frame`, and the time of the fleet's last visit."""
+    now = float(fleet["t_years"].max())  # type: ignore[arg-type]  # a number
+    series = frame.select("series").unique()
+    return series.with_columns(due_t_years=now + 0.1 + pl.col("series") % 7 / 10), now
+
+
+def asked(frame: pl.DataFrame, fleet: pl.DataFrame, learnt: Learnt) -> Forecasts:
+    """Score the meters of `frame`."""
+    due, now = due_of(frame, fleet)
+    return score(frame, due=due, now=now, learnt=learnt)
+
+
+@pytest.mark.parametrize("sizes", [(40,), (1, 2, 37), (13, 27), (39, 1), (7, 7, 7, 7, 7, 5)])
+def test_meters_come_out_the_same_in_any_parts_and_order(
+    fleet: pl.DataFrame, learnt: Learnt, sizes: tuple[int, ...]
+) -> None:
+    """Scored in parts of any size, dealt out at random, they are to the last digit the whole's."""
+    due, now = due_of(fleet, fleet)
+    whole = forecast(fleet, due=due, now=now)
+    rng = np.random.default_rng(sum(sizes) + len(sizes))
+    meters = rng.permutation(METERS)
+    parts = [
+        asked(
+            fleet.filter((pl.col("series") // 3).is_in(some.tolist())).sample(
+                fraction=1.0, shuffle=True, seed=1
+            ),
+            fleet,
+            learnt,
+        )
+        for some in np.split(meters, np.cumsum(sizes)[:-1])
+    ]
+    for name, by in (
+        ("series", ["series"]),
+        ("horizons", ["series", "horizon_days"]),
+        ("meters", ["meter_id"]),
+        ("meter_horizons", ["meter_id", "horizon_days"]),
+    ):
+        joined = pl.concat([getattr(part, name) for part in parts]).sort(by)
+        assert_frame_equal(joined, getattr(whole, name).sort(by), check_exact=True)
+    assert whole.series["p_out_due"].n_unique() > METERS
+
+
+def test_the_fleet_holds_what_may_part(fleet: pl.DataFrame, learnt: Learnt) -> None:
+    """The fleet of these tests has open visits, adjustments, several lives, dials and ends."""
+    visits = read_visits(fleet, resolution=0.1)
+    assert visits.mixed.any()
+    assert visits.reset.any()
+    assert not visits.last.all()
+    assert learnt.dials.resolutions.size == 2
+    assert np.unique(visits.count[visits.last]).size > 2
+    assert np.unique(content_order(visits)).size == visits.count.size
+
+
+def test_a_dial_that_the_fleet_does_not_have_is_refused(
+    fleet: pl.DataFrame, learnt: Learnt
+) -> None:
+    """A step that was not learnt is an error, not the nearest one."""
+    strange = fleet.filter(pl.col("series") < 3).with_columns(resolution_pct=0.02)
+    with pytest.raises(ValueError, match="resolution_pct"):
+        asked(strange, fleet, learnt)
+
+
+def test_hashes_are_those_of_splitmix64() -> None:
+    """The first numbers from the seeds 0 and 1234567; both from memory."""
+    seeds = np.array([0, 1234567], dtype=np.uint64)
+    assert hashed(seeds).tolist() == [0xE220A8397B1DCDAF, 6457827717110365317]
+
+
+def test_the_order_of_lives_is_theirs_alone(fleet: pl.DataFrame) -> None:
+    """Renumbered, mirrored or years later, lives come in the same order."""
+    visits = read_visits(fleet, resolution=0.1)
+    usual = visits.series[content_order(visits)]
+    most = int(visits.series.max())
+    biases = [name for name in fleet.columns if name.endswith("bias_pct")]
+    lists = [name for name in fleet.columns if name.endswith("biases_pct")]
+    for changed, zero in (
+        (fleet.with_columns(series=most - pl.col("series")), most),
+        (fleet.with_columns(pl.col("t_years") + 700 / 365.25), 0),
+        (fleet.with_columns(-pl.col(*biases), pl.col(*lists).list.eval(-pl.element())), 0),
+    ):
+        other = read_visits(changed, resolution=0.1)
+        assert np.array_equal(np.abs(zero - other.series[content_order(other)]), usual)
