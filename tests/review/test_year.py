@@ -98,11 +98,11 @@ def test_a_year_of_a_laboratory(tmp_path: Path, monkeypatch: pytest.MonkeyPatch)
     run("intake", quarter(lab, 2, further=stray), "--store", store, "--by", "K. Vale")
     assert readings_of(store, "AM-9") == 0
     # A late amendment by a file asks who and why.
-    late = stray.replace("5.3", "5.2") + row("AM-2", "2025-01-15", 5.4)
+    path = lab / "readings.csv"
+    was, is_now = row("AM-2", "2025-01-15", 5.0), row("AM-2", "2025-01-15", 5.4)
+    path.write_text(path.read_text(encoding="utf-8").replace(was, is_now), encoding="utf-8")
     refused = CliRunner().invoke(
-        commands,
-        ["intake", str(quarter(lab, 2, further=late)), "--store", str(store)],
-        standalone_mode=False,
+        commands, ["intake", str(lab), "--store", str(store)], standalone_mode=False
     )
     assert refused.exception is not None
     run("intake", lab, "--store", store, "--by", "K. Vale", "--why", "read again", "--yes")
@@ -115,7 +115,10 @@ def test_a_year_of_a_laboratory(tmp_path: Path, monkeypatch: pytest.MonkeyPatch)
         *("withdraw", store, "--table", "vessels", "--where", "vessel_id=V-1"),
         *("--on", "2025-07-30", "--why", "weighed on a balance that was due", *sign),
     )
-    run("decide", store, "am-2", "--about", "2025-01-15", "--decision", "stand", "--by", "O. Lund")
+    run(
+        *("decide", store, "am-2", "--about", "2025-01-15", "--on", "2025-08-01"),
+        *("--decision", "results stand", "--by", "O. Lund"),
+    )
     kept = find(store, as_of=date(2025, 12, 31), policy=Policy()).sources
     assert kept.vessels["air_pct"].to_list() == [5.0]
     assert kept.decisions["meter_id"].to_list() == ["AM-2"]
