@@ -143,8 +143,10 @@ const app = {
     this.save("json");
   },
   save(kind) {
-    const states = this.states(), file = fileOf(states, facts, nowText()), day = file.saved_at.slice(0, 10);
-    const name = `visit-${day}${this.who ? `-${this.who.replace(/[^A-Za-z0-9_-]+/g, "_")}` : ""}`;
+    const states = this.states(), file = fileOf(states, facts, nowText());
+    // By the second, so that a file saved later is read later and none takes another's name.
+    const when = file.saved_at.slice(0, 19).replace("T", "-").replace(/:/g, "");
+    const name = `visit-${when}${this.who ? `-${this.who.replace(/[^A-Za-z0-9_-]+/g, "_")}` : ""}`;
     if (kind === "json") hand(`${name}.json`, textOf(file), "application/json");
     else Object.entries(file.rows).filter(([, rows]) => rows.length).forEach(([table, rows]) => hand(`${name}-${table}.csv`, csvOf(table, rows), "text/csv"));
     this.unsaved = false;

@@ -106,7 +106,7 @@ function foot(primary, ...others) {
 
 // What of the caution is always in sight where the screen is small.
 function briefly() {
-  return h("p", { class: "brief", "aria-hidden": "true" }, "Pressurised: let the pressure out before anything is opened.");
+  return h("p", { class: "brief", "aria-hidden": "true" }, "Let the pressure out before anything is opened.");
 }
 
 function footWith(told, docked, ...others) {

@@ -45,7 +45,7 @@ class Recorded:
 
 
 @dataclass(frozen=True, slots=True)
-class Answer:
+class AnswerGiven:
     """A response to one signal, or to all open ones of a visit.
 
     Attributes
@@ -63,14 +63,16 @@ class Answer:
     place: str = "the response"
 
 
-def respond(source: Path, response: Response, *, as_of: date, policy: Policy) -> Recorded:
-    """Record a response to a signal in a folder or a store file.
+def respond_all(
+    source: Path, answers: Sequence[AnswerGiven], *, as_of: date, policy: Policy
+) -> list[Recorded]:
+    """Record responses in a folder or a store file, all or, where one cannot be recorded, none.
 
     Parameters
     ----------
     source : Path
         Folder or store file; no row in it is changed.
-    response : Response
+    answers : sequence of AnswerGiven
         What to record.
     as_of : date
         Today: the signals known then may be answered.
@@ -80,21 +82,8 @@ def respond(source: Path, response: Response, *, as_of: date, policy: Policy) ->
     Raises
     ------
     DriftError
-        If the source cannot be used or written, the signal is unknown or another meter's, or the
+        If the source cannot be used or written, a signal is unknown or another meter's, or a
         response is on record already.
-    """
-    return respond_all(source, [Answer(response)], as_of=as_of, policy=policy)[0]
-
-
-def respond_all(
-    source: Path, answers: Sequence[Answer], *, as_of: date, policy: Policy
-) -> list[Recorded]:
-    """Record responses, all of them or, where one cannot be recorded, none.
-
-    Raises
-    ------
-    DriftError
-        As `respond`, with the place of the response.
     """
     for answer in answers:
         check_response(answer.response, as_of=as_of)
@@ -126,7 +115,7 @@ def respond_all(
     return [Recorded(place, signal) for _, signal in found]
 
 
-def _responses_of(answer: Answer, signals: pl.DataFrame) -> list[Response]:
+def _responses_of(answer: AnswerGiven, signals: pl.DataFrame) -> list[Response]:
     """Return the responses that an answer stands for."""
     given = answer.response
     meter_id = given.meter_id
@@ -154,12 +143,12 @@ def _like(response: Response, *, signal_id: str, meter_id: str | None) -> Respon
     return Response(**(asdict(response) | {"signal_id": signal_id, "meter_id": meter_id}))
 
 
-def read_answers(path: Path) -> tuple[list[Answer], int]:
+def read_answers(path: Path) -> tuple[list[AnswerGiven], int]:
     """Read a sheet of open points that was filled in.
 
     Returns
     -------
-    answers : list of Answer
+    answers : list of AnswerGiven
         Its rows with a finding or an action.
     blank : int
         Rows that were not filled in.
@@ -187,7 +176,7 @@ def read_answers(path: Path) -> tuple[list[Answer], int]:
     return answers, len(rows) - len(answers)
 
 
-def _answer(cells: Mapping[str, str], place: str) -> Answer:
+def _answer(cells: Mapping[str, str], place: str) -> AnswerGiven:
     """Return one row of a sheet of open points."""
     for name in ("finding", "action", *_ALSO):
         if not cells.get(name):
@@ -212,7 +201,7 @@ def _answer(cells: Mapping[str, str], place: str) -> Answer:
         recorded_on=_day(cells["recorded_on"], place),
         meter_id=meter_id,
     )
-    return Answer(response, visit_on=visit_on, place=place)
+    return AnswerGiven(response, visit_on=visit_on, place=place)
 
 
 def _day(text: str, place: str) -> date:
@@ -239,7 +228,9 @@ class Decision:
     remarks: str | None = None
 
 
-def decide(source: Path, decision: Decision, *, as_of: date, policy: Policy) -> tuple[Path, str]:
+def record_decision(
+    source: Path, decision: Decision, *, as_of: date, policy: Policy
+) -> tuple[Path, str]:
     """Record a decision about a visit in a folder or a store file.
 
     Returns

@@ -1,13 +1,13 @@
 """This module is what `import drift` offers a script or a notebook, and what the commands call."""
 
-from collections.abc import Mapping
-from dataclasses import dataclass
 from datetime import date
 from os import PathLike
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import polars as pl
 
+from drift.api.found import MeterOfReview, Record
 from drift.api.frames import Frames
 from drift.api.given import Choices, Day, Source, day_given, policy_given, read_given
 from drift.api.reviews import earlier_review, write_found
@@ -31,27 +31,10 @@ from drift.review.responses import nearest_ids
 from drift.store.tables import Sources
 from drift.visible import visible
 
+if TYPE_CHECKING:
+    from drift.report.charts.theme import Chart
+
 __all__ = ["DriftError", "Policy", "Record", "Review", "detectability", "proof", "read", "review"]
-
-
-class Meter(Frames):
-    """The frames of a review for one meter; those without a column ``meter_id`` are the fleet's."""
-
-    def __init__(self, meter_id: str, frames: Mapping[str, pl.DataFrame]) -> None:
-        super().__init__()
-        self.meter_id = meter_id
-        self._whole = frames
-
-    def __repr__(self) -> str:
-        """Return the meter and its standing in a line."""
-        return f"<meter {visible(self.meter_id)}: {self.meters['standing'][0]}>"
-
-    def _make(self) -> dict[str, pl.DataFrame]:
-        mine = pl.col("meter_id") == self.meter_id
-        return {
-            name: frame.filter(mine) if "meter_id" in frame.columns else frame
-            for name, frame in self._whole.items()
-        }
 
 
 class Review(Frames):
@@ -100,7 +83,7 @@ class Review(Frames):
         """
         return visible(headline(self._found.obligations, as_of=self.as_of))
 
-    def meter(self, meter_id: str) -> Meter:
+    def meter(self, meter_id: str) -> MeterOfReview:
         """Return the same frames for one meter.
 
         Parameters
@@ -110,7 +93,7 @@ class Review(Frames):
 
         Returns
         -------
-        Meter
+        MeterOfReview
             Frames of the same names and columns.  Those with a column ``meter_id`` hold this
             meter's rows alone; the others (`reference`, `vessels`, `evidence` and the like) speak
             of the fleet and stay whole.
@@ -126,6 +109,13 @@ class Review(Frames):
         >>> drift.review("sample_history", as_of="2026-10-01").meter("AM-06")
         <meter AM-06: drifting>
         """
+        self._check(meter_id)
+        # As data files spell it.
+        spelled = plain_columns(pl.DataFrame({"meter_id": [meter_id]})).item()
+        return MeterOfReview(spelled, self.frames, draw=lambda name: self.chart(name, meter_id))
+
+    def _check(self, meter_id: str) -> None:
+        """Raise unless there is such a meter."""
         known = self._found.meters["meter_id"]
         if meter_id not in set(known):
             near = nearest_ids(str(meter_id), known, most=1)
@@ -135,9 +125,54 @@ class Review(Frames):
                 expected=f"one of its {known.len()} meters",
                 hint=f"did you mean {near[0]!r}?" if near else "",
             )
-        # As data files spell it.
-        spelled = plain_columns(pl.DataFrame({"meter_id": [meter_id]})).item()
-        return Meter(spelled, self.frames)
+
+    @property
+    def charts(self) -> dict[str, str]:
+        """What each chart of the review shows, by its name.
+
+        Examples
+        --------
+        >>> import drift
+        >>> drift.review("sample_history", as_of="2026-10-01").charts["doubtful_span"]
+        'bias and chance that a meter was out, day by day, with the field tests it made'
+        """
+        from drift.report.review_charts import charts_of  # noqa: PLC0415
+
+        return charts_of(self._found)
+
+    def chart(self, name: str, meter: str | None = None) -> "Chart":
+        """Return a chart that pages show, with its data, as a notebook draws it.
+
+        Parameters
+        ----------
+        name : str
+            One of `charts`.
+        meter : str or None
+            The meter, where the chart is of one.
+
+        Returns
+        -------
+        altair.Chart or one of its kin
+            With hues and configuration of its own; the theme of the notebook is left alone.
+
+        Raises
+        ------
+        DriftError
+            If there is no such chart or meter, or nothing to draw.
+
+        Examples
+        --------
+        >>> import drift
+        >>> chart = drift.review("sample_history", as_of="2026-10-01").chart("noticed_drifts")
+        >>> sorted({row["monitor"] for row in chart.datasets["drifts"]})
+        ['beyond limits', 'cusum', 'ewma', 'tolerance check']
+        """
+        # Drawing is slow to load.
+        from drift.report.review_charts import chart_of  # noqa: PLC0415
+
+        if meter is not None:
+            self._check(meter)
+        return chart_of(self._found, name, meter_id=meter)
 
     def write(self, folder: str | PathLike[str], *, pages: bool = True) -> Path:
         """Write what ``drift review --out`` writes, all in this process.
@@ -189,41 +224,6 @@ class Review(Frames):
     def _repr_html_(self) -> str:
         """Return the headline and the obligations, as a notebook shows them."""
         return html_short(short_page(self._found))
-
-
-@dataclass(frozen=True, slots=True, repr=False)
-class Record:
-    """What `drift.read` took from a source, before anything is judged.
-
-    Attributes
-    ----------
-    as_of : date
-        Later rows are not seen.
-    source_name : str
-        Last part of the source's path; ``frames`` for frames.
-    ledger : pl.DataFrame
-        One row a meter, visit and point, in time order: columns of `drift.meter.ledger.LEDGER`,
-        biases in % air.
-    tables : dict of str to pl.DataFrame
-        Rows in force of each input table by its name, ``readings`` as one row a sitting
-        (columns of `drift.store.tables.SESSIONS`: replicates together, bias in % air); besides
-        ``files`` and ``amendments``.
-    held_back : pl.DataFrame
-        One row a row not used: ``file line column reason``.
-    """
-
-    as_of: date
-    source_name: str
-    ledger: pl.DataFrame
-    tables: dict[str, pl.DataFrame]
-    held_back: pl.DataFrame
-
-    def __repr__(self) -> str:
-        """Return the source, the date and counts in a line."""
-        sittings, held = self.tables["readings"].height, self.held_back.height
-        return (
-            f"<record of {self.source_name} on {self.as_of}: {sittings} sittings, {held} held back>"
-        )
 
 
 def review(

@@ -48,31 +48,48 @@ def as_folder(source: Path, *, layouts: tuple[Path, ...] = ()) -> Iterator[Path]
     with tempfile.TemporaryDirectory(prefix="drift-") as made:
         folder = Path(made) / (source.resolve().name if source.is_dir() else source.stem)
         folder.mkdir()
+        if source.is_dir():
+            lay_out_visits(visit_files(source), folder)
         if source.suffix.lower() == VISIT_SUFFIX:
-            _lay_out([source], folder)
+            if not lay_out_visits([source], folder):
+                raise SourceError(
+                    what="holds no reading yet",
+                    where=str(source),
+                    expected="a visit in which something was read",
+                )
         elif source.is_dir() and not (source / LAYOUT_FILE).is_file():
-            _lay_out_beside(source, folder)
+            _copy_tables(source, folder)
         else:
             _convert(source, folder, layouts=layouts)
         yield folder
 
 
-def _lay_out(visits: list[Path], folder: Path) -> None:
-    """Write the tables of saved visits into a folder."""
-    made = {name: text for path in visits for name, text in visit_tables(path).items()}
-    if not made:
-        raise SourceError(
-            what="holds no reading yet",
-            where=str(visits[0]),
-            expected="a visit in which something was read",
-        )
-    for name, text in made.items():
-        (folder / name).write_text(text, encoding="utf-8", newline="")
+def lay_out_visits(visits: list[Path], folder: Path) -> tuple[str, ...]:
+    """Write the tables of visits that the page of the bench saved into a folder.
+
+    Tables that stand there with the same content are left out, a grown one takes the place of what
+    it has grown from; returns the names of those that are written.
+
+    Raises
+    ------
+    DriftError
+        If a visit cannot be read, or the folder cannot be written.
+    """
+    written = []
+    for path in visits:
+        for name, text in visit_tables(path).items():
+            place, content = folder / name, text.encode("utf-8")
+            if place.is_file() and place.read_bytes() == content:
+                continue
+            with written_into(folder):
+                folder.mkdir(parents=True, exist_ok=True)
+                place.write_bytes(content)
+            written.append(name)
+    return tuple(written)
 
 
-def _lay_out_beside(source: Path, folder: Path) -> None:
-    """Write the tables of a folder's saved visits beside copies of its own tables."""
-    _lay_out(visit_files(source), folder)
+def _copy_tables(source: Path, folder: Path) -> None:
+    """Copy a folder's own tables and its mapping."""
     tables = [path for path in source.iterdir() if path.suffix.lower() == ".csv"]
     mapping = source / MAPPING_FILE
     with written_into(folder):

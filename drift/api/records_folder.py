@@ -8,7 +8,9 @@ from datetime import date
 from pathlib import Path
 
 from drift.api.importing import Imported, accept_import, propose_import
+from drift.api.own_records import lay_out_visits
 from drift.errors import DriftError, SourceError, written_into
+from drift.intake.bench_file import visit_files
 from drift.intake.files import inspect_file
 from drift.intake.layouts.answers import Answers
 from drift.intake.layouts.history import history_columns
@@ -144,8 +146,9 @@ def open_folder(folder: Path) -> RecordsFolder:
 def take_in_new(place: RecordsFolder, *, today: date) -> TakenIn:
     """Take in what is new among the incoming records.
 
-    Tables as drift reads them are copied as they are.  Other records are imported, by the layout
-    that was accepted; where there is none yet, or something is asked, nothing of them is taken.
+    Tables as drift reads them are copied as they are, and visits saved at the bench become such.
+    Other records are imported, by the layout that was accepted; where there is none yet, or
+    something is asked, nothing of them is taken.
 
     Raises
     ------
@@ -154,9 +157,13 @@ def take_in_new(place: RecordsFolder, *, today: date) -> TakenIn:
     """
     if not place.incoming.is_dir() or not any(place.incoming.iterdir()):
         return TakenIn()
+    visits = visit_files(place.incoming)
+    laid_out = lay_out_visits(visits, place.history)
+    if visits and len(visits) == len(list(place.incoming.iterdir())):
+        return TakenIn(laid_out)
     paths = record_paths(place.incoming)
     plain = [path for path in paths if _is_table(path)]
-    copied = tuple(path.name for path in plain if _copy_in(path, place.history))
+    copied = laid_out + tuple(path.name for path in plain if _copy_in(path, place.history))
     if len(plain) == len(paths):
         return TakenIn(copied)
     imported, answers = propose_import(

@@ -73,6 +73,7 @@ def review_source(
     with_trends: bool = False,
     known_on: date | None = None,
     signed: Signed | None = None,
+    alone: bool = False,
 ) -> Written:
     """Review a folder of CSV files or a store file, and write what it says into `out`.
 
@@ -103,6 +104,8 @@ def review_source(
     signed : Signed or None
         Who reviews, for the journal of a store, or of a folder where a name was given; None for
         no entry.
+    alone : bool
+        Whether each page holds the scripts that draw its figures, 0.9 MB, to be mailed by itself.
 
     Raises
     ------
@@ -137,6 +140,7 @@ def review_source(
             kept=kept,
             beside=beside if with_pages else None,
             browser=browser,
+            alone=alone,
             progress=progress,
             timings=timings,
         )
@@ -186,6 +190,7 @@ def write_found(
     kept: dict[str, str],
     beside: "Helpers | None",
     browser: Path | None = None,
+    alone: bool = False,
     progress: Progress = lambda _done, _of: None,
     timings: dict[str, float],
 ) -> None:
@@ -204,6 +209,8 @@ def write_found(
         no pages and no workbook.
     browser : Path or None
         From `drift.report.pdf.find_browser`, to print the pages as PDF too; None not to.
+    alone : bool
+        As of `review_source`.
     progress : callable
         Told how many steps are done and how many there are.
     timings : dict of str to float
@@ -221,7 +228,13 @@ def write_found(
         pages = list(kept)
         if beside is not None:
             pages = write_beside(
-                review, new, beside, browser=browser, progress=progress, timings=timings
+                review,
+                new,
+                beside,
+                browser=browser,
+                alone=alone,
+                progress=progress,
+                timings=timings,
             )
         record = review_record(review, pages=pages, timings=timings, written=digests_of(new) | kept)
         write_record(record, new / REVIEW_FOLDER.record)

@@ -61,7 +61,7 @@ def respond(
     Example: drift respond records/history SIGNAL_ID --finding "mark moved" --action "moved back"
     --by "A. Person"
     """
-    from drift.api.answering import Answer, read_answers, respond_all  # noqa: PLC0415
+    from drift.api.answering import AnswerGiven, read_answers, respond_all  # noqa: PLC0415
     from drift.review.policy import read_policy  # noqa: PLC0415
     from drift.review.responses import Response  # noqa: PLC0415
 
@@ -83,7 +83,7 @@ def respond(
             recorded_on=day_asked(on),
             meter_id=meter,
         )
-        answers = [Answer(response, visit_on=visit.date() if visit else None)]
+        answers = [AnswerGiven(response, visit_on=visit.date() if visit else None)]
     made = respond_all(source, answers, as_of=day_asked(None), policy=read_policy(policy))
     for one in made:
         signal = one.signal
@@ -125,8 +125,7 @@ def decide(
     Example: drift decide records/history AM-05 --about 2026-03-02 --decision "results stand"
     --by "A. Person"
     """
-    from drift.api.answering import Decision  # noqa: PLC0415
-    from drift.api.answering import decide as record  # noqa: PLC0415
+    from drift.api.answering import Decision, record_decision  # noqa: PLC0415
     from drift.review.policy import read_policy  # noqa: PLC0415
 
     made = Decision(
@@ -138,7 +137,9 @@ def decide(
         customer_told_on=customer_told.date() if customer_told else None,
         authorised_by=_one_line(authorised_by) if authorised_by else None,
     )
-    place, decision_id = record(source, made, as_of=day_asked(None), policy=read_policy(policy))
+    place, decision_id = record_decision(
+        source, made, as_of=day_asked(None), policy=read_policy(policy)
+    )
     tell(f"Recorded in {place}: {decision_id}")
     return EXIT_DONE
 

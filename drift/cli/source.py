@@ -51,6 +51,9 @@ if TYPE_CHECKING:
     metavar="PATH",
     help="Browser of the Chromium family for --pdf, where none is found by its usual name.",
 )
+@click.option(
+    "--single-file", is_flag=True, help="Write pages that can be mailed one by one, 1 MB each."
+)
 @click.option("--data-only", is_flag=True, help="Write the data files, no pages and no workbook.")
 @click.option("--trends", is_flag=True, help="Write the plain trends of all meters as data too.")
 @click.option(
@@ -71,6 +74,7 @@ def review(
     previous: Path | None,
     pdf: bool,
     browser: Path | None,
+    single_file: bool,
     data_only: bool,
     trends: bool,
     as_known_on: datetime | None,
@@ -85,12 +89,7 @@ def review(
 
     Example: drift review records/history --as-of 2026-10-01
     """
-    if pdf and data_only:
-        raise click.UsageError("--pdf prints pages, and --data-only writes none")
-    if browser and not pdf:
-        raise click.UsageError("--browser is for --pdf")
-    # Before the work, so that nobody waits for what cannot be printed.
-    printer = find_browser(browser) if pdf else None
+    printer = _printer(pdf=pdf, single_file=single_file, browser=browser, data_only=data_only)
     from drift.api.records_folder import last_review  # noqa: PLC0415
     from drift.api.reviews import review_source  # noqa: PLC0415
     from drift.cli.records import taken_in  # noqa: PLC0415
@@ -117,14 +116,14 @@ def review(
             with_trends=trends,
             known_on=as_known_on.date() if as_known_on else None,
             signed=signed_now(by, "") if by or _keeps_journal(source) else None,
+            alone=single_file,
         )
     if as_json:
         tell_record(_review_told(written))
     else:
         say_review(written)
-    return (
-        EXIT_HELD_BACK if strict and not written.review.sources.held_back.is_empty() else EXIT_DONE
-    )
+    held_back = not written.review.sources.held_back.is_empty()
+    return EXIT_HELD_BACK if strict and held_back else EXIT_DONE
 
 
 @click.command()
@@ -183,6 +182,19 @@ def _keeps_journal(source: Path) -> bool:
     from drift.api.own_records import is_own  # noqa: PLC0415
 
     return source.is_file() and not is_own(source)
+
+
+def _printer(*, pdf: bool, single_file: bool, browser: Path | None, data_only: bool) -> Path | None:
+    """Return the browser to print with, None without --pdf; raise where options do not go together.
+
+    It is looked for before the work, so that nobody waits for what cannot be printed.
+    """
+    if (pdf or single_file) and data_only:
+        name = "--pdf" if pdf else "--single-file"
+        raise click.UsageError(f"{name} is of pages, and --data-only writes none")
+    if browser and not pdf:
+        raise click.UsageError("--browser is for --pdf")
+    return find_browser(browser) if pdf else None
 
 
 def _review_told(written: "Written") -> dict[str, object]:

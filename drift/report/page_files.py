@@ -8,6 +8,7 @@ import threading
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
 from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 
 from drift.forecast.proof import Proof
@@ -72,6 +73,7 @@ def write_pages(
     beside: Helpers,
     progress: Callable[[int, int], None],
     meanwhile: Callable[[], None] = lambda: None,
+    alone: bool = False,
 ) -> list[str]:
     """Write the fleet review, the evidence pack and a dossier for each meter.
 
@@ -87,6 +89,8 @@ def write_pages(
         Told how many pages are done and how many there are.
     meanwhile : callable
         Other work for this process, done while helpers write.
+    alone : bool
+        Whether each page holds the scripts that draw its figures, instead of ``assets/``.
 
     Returns
     -------
@@ -101,20 +105,21 @@ def write_pages(
     """
     meters = folder / "meters"
     meters.mkdir(parents=True, exist_ok=True)
-    drawn = beside[0].submit(write_assets, folder) if beside else None
+    drawn = beside[0].submit(write_assets, folder) if beside and not alone else None
     bar = review_bar(review)
     fitted_here = review.meters.height <= _FITTED_HERE
     shared = bool(beside) and not fitted_here
-    pack = beside[0].submit(_write_pack, review, folder, bar) if shared else None
+    pack = beside[0].submit(_write_pack, review, folder, bar, alone=alone) if shared else None
     if fitted_here:
         review = dataclasses.replace(review, trends=review.plain_trends())
     parts = dict(split_by_meter(review))
+    write = partial(_write_dossier, meters=meters, bar=bar, alone=alone)
     begun = {
-        meter_id: beside[place % len(beside)].submit(_write_dossier, part, meter_id, meters, bar)
+        meter_id: beside[place % len(beside)].submit(write, part, meter_id)
         for place, (meter_id, part) in enumerate(parts.items() if beside else ())
     }
-    proof = _write_pack(review, folder, bar) if pack is None else None
-    assets = write_assets(folder) if drawn is None else drawn.result()
+    proof = _write_pack(review, folder, bar, alone=alone) if pack is None else None
+    assets = drawn.result() if drawn else [] if alone else write_assets(folder)
     meanwhile()
     # From the far end, this process writes what no helper has begun.
     done, steps, left = 1, len(parts) + 1 + len(render.FLEET_PAGES), []
@@ -123,12 +128,12 @@ def write_pages(
         if meter_id in begun and not begun[meter_id].cancel():
             left.append(begun[meter_id])
             continue
-        _write_dossier(part, meter_id, meters, bar)
+        write(part, meter_id)
         done += 1
         progress(done + _finished(left), steps)
     if pack is not None:
         proof = pack.result()
-    for name, html in render.html_fleet(fleet_page(review, proof=proof), bar).items():
+    for name, html in render.html_fleet(fleet_page(review, proof=proof), bar, alone=alone).items():
         (folder / name).write_text(html, encoding="utf-8")
     for future in reversed(left):
         future.result()
@@ -177,15 +182,17 @@ def _ready_assets() -> None:
     figures_script()
 
 
-def _write_pack(review: Review, folder: Path, bar: PageBar) -> Proof | None:
+def _write_pack(review: Review, folder: Path, bar: PageBar, *, alone: bool) -> Proof | None:
     """Write the evidence pack; return how past forecasts came out, which it shows."""
     evidence = gather_evidence(review)
-    html = render.html_evidence(evidence_page(review, evidence), bar)
+    html = render.html_evidence(evidence_page(review, evidence), bar, alone=alone)
     (folder / "evidence.html").write_text(html, encoding="utf-8")
     return evidence.proof
 
 
-def _write_dossier(review: Review, meter_id: str, meters: Path, bar: PageBar) -> None:
+def _write_dossier(
+    review: Review, meter_id: str, *, meters: Path, bar: PageBar, alone: bool
+) -> None:
     """Write one dossier."""
-    html = render.html_dossier(dossier_page(review, meter_id), bar)
+    html = render.html_dossier(dossier_page(review, meter_id), bar, alone=alone)
     (meters / file_name(meter_id)).write_text(html, encoding="utf-8")

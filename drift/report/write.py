@@ -24,10 +24,14 @@ def write_beside(
     beside: "Helpers",
     *,
     browser: Path | None,
+    alone: bool = False,
     progress: Progress,
     timings: dict[str, float],
 ) -> list[str]:
-    """Write what stands beside the data files; return the names below `out`, pages first."""
+    """Write what stands beside the data files; return the names below `out`, pages first.
+
+    alone is whether each page holds the scripts that draw its figures.
+    """
     workbook: list[str] = []
 
     def write_workbook() -> None:
@@ -35,7 +39,7 @@ def write_beside(
             workbook.extend(_write_workbook(review, out))
 
     with timed(timings, "write_pages"):
-        pages = _write_pages(review, out, beside, progress, meanwhile=write_workbook)
+        pages = _write_pages(review, out, beside, progress, meanwhile=write_workbook, alone=alone)
     if browser is None:
         return [*pages, *workbook]
     many = len(pages)
@@ -69,12 +73,15 @@ def _write_pages(
     progress: Progress,
     *,
     meanwhile: Callable[[], None],
+    alone: bool,
 ) -> list[str]:
     """Write pages with their scripts, and `meanwhile` what else there is; return their names."""
     # Drawing libraries are slow to load and --data-only does without them.
     from drift.report.page_files import write_pages  # noqa: PLC0415
 
-    return write_pages(review, out, beside=beside, progress=progress, meanwhile=meanwhile)
+    return write_pages(
+        review, out, beside=beside, progress=progress, meanwhile=meanwhile, alone=alone
+    )
 
 
 def _write_workbook(review: Review, out: Path) -> list[str]:

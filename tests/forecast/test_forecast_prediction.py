@@ -111,7 +111,7 @@ def test_bands_of_means_on_a_lattice_cover_what_they_say_on_average(ratio: float
 def test_first_passage_is_the_inverse_gaussian_distribution(rate: float) -> None:
     """Without shocks, far from the other bound, it equals scipy's inverse Gaussian."""
     hyper = plain(0.03, wander=0.02)
-    grid = make_grid(hyper, resolutions=np.array([0.1]), rates=16)
+    grid = make_grid(hyper, resolutions=np.array([0.1]))
     near = int(np.argmin(np.abs(grid.drifts - rate)))
     passage = make_passage(4.0, tolerance=0.1, hyper=hyper, grid=grid)
     drift, middle = grid.drifts[near], passage.levels.size // 2

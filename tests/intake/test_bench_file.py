@@ -8,6 +8,7 @@ import polars as pl
 import pytest
 
 from drift.api.bench import check
+from drift.api.records_folder import start_folder, take_in_new
 from drift.api.reviews import intake, read_known
 from drift.errors import SourceError
 from drift.intake.bench_file import visit_tables
@@ -102,6 +103,20 @@ def test_a_folder_may_hold_saved_visits_beside_its_tables(history: Path, tmp_pat
     saved(folder / "visit-1.json", readings=[row_of("5.01"), row_of("5.02")])
     sources = read_known(folder, as_of=TODAY.replace(month=5), policy=Policy())
     assert sources.sessions["performed_on"].max() == TODAY.replace(month=4, day=12)
+
+
+def test_a_records_folder_takes_in_what_the_bench_saved(tmp_path: Path) -> None:
+    """Dropped among the incoming, alone; again when grown, and not when nothing is new."""
+    place = start_folder(tmp_path / "lab", laboratory="Test")
+    path = place.incoming / "visit-1.json"
+    saved(path, readings=[row_of("5.01")])
+    name = "visit-1.json.readings.csv"
+    assert take_in_new(place, today=TODAY).copied == (name,)
+    assert take_in_new(place, today=TODAY).copied == ()
+    saved(path, readings=[row_of("5.01", replicate="1"), row_of("5.02", replicate="2")])
+    assert take_in_new(place, today=TODAY).copied == (name,)
+    sources = read_known(place.history, as_of=TODAY.replace(month=5), policy=Policy())
+    assert sources.sessions["replicates"].to_list() == [2]
 
 
 @pytest.mark.parametrize(

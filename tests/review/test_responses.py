@@ -8,7 +8,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from drift.api.answering import respond
+from drift.api.answering import AnswerGiven, Recorded, respond_all
 from drift.api.reviews import find, intake, read_known
 from drift.errors import DriftError
 from drift.limits.signals import SIGNALS
@@ -16,6 +16,7 @@ from drift.meter.ledger import LEDGER
 from drift.review.analyse import find_signals
 from drift.review.policy import Policy
 from drift.review.responses import Response, answered_on, match_responses, nearest_ids
+from drift.store.journal import signed_now
 from drift.store.tables import AMENDMENTS
 from tests.sittings import table
 
@@ -24,6 +25,11 @@ HEADER = b"signal_id,recorded_on,finding,action,recorded_by\n"
 SEMICOLONS = b"recorded_by;action;finding;note;recorded_on;signal_id\r\nme;a;f;n;2026-01-02;S-1\r\n"
 # One steady meter that jumps: the chart of individuals must speak at the jump.
 BIASES = (0.0, 0.02, 0.01, 0.0, 0.02, 0.01, 0.0, 0.01, 0.5)
+
+
+def respond(source: Path, response: Response, *, as_of: date, policy: Policy) -> Recorded:
+    (recorded,) = respond_all(source, [AnswerGiven(response)], as_of=as_of, policy=policy)
+    return recorded
 
 
 def folder_of(folder: Path, *, responses: bytes | None = None, mapping: str = "") -> Path:
@@ -116,7 +122,7 @@ def test_a_response_is_settled_where_an_amendment_took_its_signal_away(tmp_path:
         f"AM-1,{_day(8, '')},as_found,5,5.0\n",
         encoding="utf-8",
     )
-    intake(later, store=store)
+    intake(later, store=store, signed=signed_now("K. Vale", "a slip"))
     found = find(store, as_of=TODAY, policy=Policy())
     assert signal_id not in found.signals["signal_id"]
     (response,) = found.responses.to_dicts()

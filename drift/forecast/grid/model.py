@@ -202,7 +202,7 @@ def make_grid(
     *,
     resolutions: Floats,
     share: float = 0.6,
-    rates: int = 8,
+    rates: int = 16,
     fineness: int = 32,
 ) -> Grid:
     """Choose a grid for `hyper`: steps of a share of the noise, a window that holds its readings.

@@ -5,11 +5,13 @@ import re
 from collections.abc import Mapping
 from typing import Any
 
+import altair as alt
 import polars as pl
+from altair.utils.schemapi import debug_mode
 from polars import selectors as cs
 
-from drift.report.charts.registry import FIGURES
-from drift.report.charts.theme import Chart, chart_config, hue, in_the_dark
+from drift.report.charts.registry import FIGURES, Figure
+from drift.report.charts.theme import Chart, chart_config, hue
 
 # Of a parameter of a chart.
 Value = float | str | bool | None
@@ -77,7 +79,6 @@ def filled(
     frames: Mapping[str, pl.DataFrame],
     *,
     params: Mapping[str, Value] | None = None,
-    dark: bool = False,
 ) -> Chart:
     """Return the chart of a figure with its rows, hues and configuration: it stands by itself.
 
@@ -85,33 +86,35 @@ def filled(
     ----------
     name, frames, params
         As of `figure_rows`.
-    dark : bool
-        Whether it is to be shown on a dark ground.
     """
-    chart = FIGURES[name].build()
-    specification = chart.to_dict(validate=False)
-    specification["datasets"] = {
+    chart = unchecked(FIGURES[name])
+    datasets = {
         data_set: plain_rows(frames[data_set].select(columns)).to_dicts()
         for data_set, columns in FIGURES[name].data.items()
     }
-    if "vconcat" in specification:
-        specification["vconcat"] = _with_rows(specification)
-    for param in specification.get("params", ()):
-        if params and param.get("name") in params:
-            param["value"] = params[param["name"]]
-    specification["config"] = chart_config() | {"background": hue("paper")}
-    found: Chart = type(chart).from_dict(in_the_dark(specification) if dark else specification)
-    return found
+    if isinstance(chart, alt.VConcatChart):
+        chart.vconcat = _with_rows(chart.vconcat, datasets)
+    chart.datasets = datasets
+    chart.config = chart_config() | {"background": hue("paper")}
+    given = params or {}
+    for param in chart.params if isinstance(chart.params, list) else ():
+        if param.name in given:
+            param.value = given[param.name]
+    return chart
 
 
-def _with_rows(specification: dict[str, Any]) -> list[dict[str, Any]]:
-    """Return the views of a column without panels that have no row, as pages leave them out."""
-    every = [row for rows in specification["datasets"].values() for row in rows]
+def unchecked(figure: Figure) -> Chart:
+    """Build a chart without checks against the schema, which take most of the time.
+
+    The tests check every chart once instead.
+    """
+    with debug_mode(arg=False):
+        return figure.build()
+
+
+def _with_rows(views: list[Any], datasets: Mapping[str, list[dict[str, Any]]]) -> list[Any]:
+    """Return the views of a column without those that have no row, as pages leave them out."""
+    every = [row for rows in datasets.values() for row in rows]
     drawn = {f"panel_{row['panel']}" for row in every if "panel" in row}
-    drawn |= {f"if_{name}" for name, rows in specification["datasets"].items() if rows}
-    views = specification["vconcat"]
-    return [
-        one
-        for one in views
-        if one.get("name", "") in drawn or not _OPTIONAL.match(one.get("name", ""))
-    ]
+    drawn |= {f"if_{name}" for name, rows in datasets.items() if rows}
+    return [one for one in views if one.name in drawn or not _OPTIONAL.match(str(one.name))]

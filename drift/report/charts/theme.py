@@ -40,14 +40,6 @@ def with_variables(specification: dict[str, Any]) -> dict[str, Any]:
     return found
 
 
-def in_the_dark(specification: dict[str, Any]) -> dict[str, Any]:
-    """Return a specification whose light hues are exchanged for dark ones."""
-    dark = _content()["dark"]
-    names = {shade: dark[role] for role, shade in _content()["light"].items()}
-    found: dict[str, Any] = _replaced(specification, names)
-    return found
-
-
 def _replaced(value: Any, names: Mapping[str, str]) -> Any:  # noqa: ANN401 - JSON holds anything
     """Return JSON in whose texts, expressions among them, names are exchanged."""
     if isinstance(value, dict):

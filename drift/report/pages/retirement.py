@@ -1,5 +1,6 @@
 """This module gathers what the retirement memo says."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -291,6 +292,19 @@ def _costs_note(costs: pl.DataFrame, policy: Policy) -> str:
 
 def _ground_rows(grounds: pl.DataFrame, in_full: list[str]) -> str:
     """Return the rows of the figure of grounds: meters with a memo by name, all others as ticks."""
+    return figure_rows("retirement_grounds", worded_grounds(grounds, in_full))
+
+
+def worded_grounds(grounds: pl.DataFrame, in_full: Sequence[str]) -> dict[str, pl.DataFrame]:
+    """Return the data sets of `drift.report.charts.retirement.grounds_met`.
+
+    Parameters
+    ----------
+    grounds : pl.DataFrame
+        Of `drift.review.retirement.Weighed`.
+    in_full : sequence of str
+        Meters to draw by name, the first `MOST_MEMOS` of them.
+    """
     rows = grounds.to_dicts()
     said = grounds.with_columns(
         found=pl.Series([_said(row["value"], row["unit"]) for row in rows], dtype=pl.String),
@@ -299,13 +313,26 @@ def _ground_rows(grounds: pl.DataFrame, in_full: list[str]) -> str:
         number=pl.Series([_number(row["value"]) for row in rows], dtype=pl.String),
         verdict=pl.Series([_VERDICTS[row["verdict"]] for row in rows], dtype=pl.String),
     )
-    return figure_rows("retirement_grounds", ground_rows(said, in_full[:MOST_MEMOS]))
+    return ground_rows(said, in_full[:MOST_MEMOS])
 
 
 def _cost_rows(costs: pl.DataFrame, advised: str) -> str | None:
     """Return the rows of the figure of what each choice costs, None where one has no price."""
     if costs.height < 2 or costs["expected_cost"].null_count():
         return None
+    return figure_rows("retirement_costs", cost_rows(costs, advised))
+
+
+def cost_rows(costs: pl.DataFrame, advised: str) -> dict[str, pl.DataFrame]:
+    """Return the data sets of `drift.report.charts.retirement.choice_costs` for one meter.
+
+    Parameters
+    ----------
+    costs : pl.DataFrame
+        Its rows of `CHOICE_COSTS`.
+    advised : str
+        The choice that is recommended.
+    """
     drawn = costs.select(
         choice=pl.col("choice").replace(CHOICE_WORDS),
         advised=pl.col("choice") == advised,
@@ -315,7 +342,7 @@ def _cost_rows(costs: pl.DataFrame, advised: str) -> str | None:
         failed=pl.Series([text.in_tenths(value) for value in costs["found_out"]]),
         out=pl.Series([text.probability(value) for value in costs["share_out"]]),
     )
-    return figure_rows("retirement_costs", {"costs": drawn})
+    return {"costs": drawn}
 
 
 def _cost_caption(costs: pl.DataFrame, policy: Policy) -> str:
