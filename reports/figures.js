@@ -105,6 +105,8 @@ async function draw(place) {
     await fit(place);
     /* Twice: labels that no longer overlap may need another room beside the axes. */
     await fit(place);
+    /* Its dots are told in the line under it; marks without a name would be read out as such. */
+    place.querySelector("svg")?.setAttribute("aria-hidden", "true");
     place.dataset.drawn = "yes";
     place.closest(".rows")?.classList.add("has-drawn");
     for (const told of onDrawn) told(place, view);

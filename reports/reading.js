@@ -37,7 +37,8 @@ function saidBy({ item: { tooltip } }) {
 }
 
 function reader(place, view) {
-  const line = place.parentElement.querySelector(".reading");
+  const line = place.parentElement.querySelector(".reading")
+    ?? place.closest("[data-fleet]").querySelector(":scope > .reading");
   const ring = document.createElement("div");
   ring.className = "ring";
   ring.hidden = true;
