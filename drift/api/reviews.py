@@ -114,24 +114,19 @@ def review_source(
         printed.
     """
     timings: dict[str, float] = {}
+    name = source.resolve().name
     progress(0, 1)
     place = place_for(out, REVIEW_FOLDER)
     with timed(timings, "read"):
         sources = read_known(source, as_of=as_of, policy=policy, known_on=known_on)
-        earlier = earlier_review(previous, sources, source_name=source.resolve().name, as_of=as_of)
+        earlier = earlier_review(previous, sources, source_name=name, as_of=as_of)
     kept = {}
     if not with_pages:
         then = earlier.as_of if earlier else None
         kept = kept_pages(place, sources, as_of=as_of, policy=policy, previous=then)
     with page_helpers(sources, with_pages=with_pages) as beside:
         with timed(timings, "analyse"):
-            review = analyse(
-                sources,
-                source_name=source.resolve().name,
-                as_of=as_of,
-                policy=policy,
-                earlier=earlier,
-            )
+            review = analyse(sources, source_name=name, as_of=as_of, policy=policy, earlier=earlier)
             if with_trends:
                 review = dataclasses.replace(review, trends=review.plain_trends())
         write_found(
@@ -144,9 +139,8 @@ def review_source(
             progress=progress,
             timings=timings,
         )
-    noted = note_review(source, review, out, signed=signed) if signed else ""
     return Written(
-        noted=noted,
+        noted=note_review(source, review, out, signed=signed) if signed else "",
         review=review,
         index=out / "index.html" if with_pages else None,
         data=out / "data",

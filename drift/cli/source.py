@@ -31,6 +31,7 @@ from drift.report.pdf import find_browser
 
 if TYPE_CHECKING:
     from drift.api.reviews import Written
+    from drift.store.journal import Signed
 
 
 @click.command()
@@ -94,7 +95,6 @@ def review(
     from drift.api.reviews import review_source  # noqa: PLC0415
     from drift.cli.records import taken_in  # noqa: PLC0415
     from drift.review.policy import read_policy  # noqa: PLC0415
-    from drift.store.journal import signed_now  # noqa: PLC0415
 
     as_of = as_of or as_known_on
     if source is None:
@@ -102,20 +102,19 @@ def review(
         source, policy = place.history, policy or place.policy
         out = out or place.reviews / day_asked(as_of).isoformat()
         previous = previous or last_review(place, before=day_asked(as_of))
-    chosen = read_policy(policy)
     with _progress() as progress:
         written = review_source(
             source,
             out=out_asked(out, "review", as_of),
             as_of=day_asked(as_of),
-            policy=chosen,
+            policy=read_policy(policy),
             with_pages=not data_only,
             progress=progress,
             previous=previous,
             browser=printer,
             with_trends=trends,
             known_on=as_known_on.date() if as_known_on else None,
-            signed=signed_now(by, "") if by or _keeps_journal(source) else None,
+            signed=_signed(source, by),
             alone=single_file,
         )
     if as_json:
@@ -177,11 +176,13 @@ def intake(
     return EXIT_HELD_BACK if strict and not summary.held_back.is_empty() else EXIT_DONE
 
 
-def _keeps_journal(source: Path) -> bool:
-    """Say whether a source is a store, whose reviews are entries of its journal."""
+def _signed(source: Path, by: str | None) -> "Signed | None":
+    """Return who reviews: of a store always, of a folder where a name was given."""
     from drift.api.own_records import is_own  # noqa: PLC0415
+    from drift.store.journal import signed_now  # noqa: PLC0415
 
-    return source.is_file() and not is_own(source)
+    keeps = by is not None or (source.is_file() and not is_own(source))
+    return signed_now(by, "") if keeps else None
 
 
 def _printer(*, pdf: bool, single_file: bool, browser: Path | None, data_only: bool) -> Path | None:

@@ -37,13 +37,8 @@ def evaluated_work(facts: LaboratoryFacts) -> Clause:
         "which an impact note can be made."
         if tests.height
         else "No field test is on record, so the results concerned cannot be named.",
+        *_used_told(used),
     ]
-    if used:
-        number = sum(one.tests for one in used)
-        answer.append(
-            f"{text.count(number, 'field test')} were made with a meter that was not put right: "
-            f"{few(_meters(used))}."
-        )
     return Clause(
         ISO,
         "7.10",
@@ -69,6 +64,16 @@ def evaluated_work(facts: LaboratoryFacts) -> Clause:
         ),
         meters=tuple(_meters([*used, *never, *failed])),
     )
+
+
+def _used_told(used: list[FailedVisit]) -> Iterator[str]:
+    """Say how many field tests went on with meters that were not put right."""
+    if used:
+        number = sum(one.tests for one in used)
+        yield (
+            f"{text.count(number, 'field test')} were made with a meter that was not put right: "
+            f"{few(_meters(used))}."
+        )
 
 
 def _decisions_told(facts: LaboratoryFacts, *, answered: int) -> Iterator[str]:
