@@ -138,13 +138,8 @@ def write_pages(
     for future in reversed(left):
         future.result()
     progress(steps, steps)
-    return [
-        *render.FLEET_PAGES,
-        "evidence.html",
-        "guide.html",
-        *(f"meters/{file_name(meter_id)}" for meter_id in parts),
-        *assets,
-    ]
+    dossiers = [f"meters/{file_name(meter_id)}" for meter_id in parts]
+    return [*render.FLEET_PAGES, "evidence.html", "guide.html", *dossiers, *assets]
 
 
 def _write_fleet(
