@@ -18,7 +18,7 @@ from drift.report.figures.drawing import warm_up
 from drift.report.pages.bar import PageBar, review_bar
 from drift.report.pages.dossier import dossier_page
 from drift.report.pages.evidence import evidence_page
-from drift.report.pages.fleet import fleet_page
+from drift.report.pages.fleet import FleetPage, fleet_page
 from drift.report.pages.guide import guide_page
 from drift.report.pages.parts import file_name
 from drift.report.pages.split import split_by_meter
@@ -134,17 +134,21 @@ def write_pages(
         progress(done + _finished(left), steps)
     if pack is not None:
         proof = pack.result()
-    _write_fleet(review, folder, bar, proof=proof, alone=alone)
+    _write_fleet(review, folder, bar, fleet_page(review, proof=proof), alone=alone)
     for future in reversed(left):
         future.result()
     progress(steps, steps)
-    return [
-        *render.FLEET_PAGES,
-        "evidence.html",
-        "guide.html",
-        *(f"meters/{file_name(meter_id)}" for meter_id in parts),
-        *assets,
-    ]
+    dossiers = [f"meters/{file_name(meter_id)}" for meter_id in parts]
+    return [*render.FLEET_PAGES, "evidence.html", "guide.html", *dossiers, *assets]
+
+
+def _write_fleet(
+    review: Review, folder: Path, bar: PageBar, page: FleetPage, *, alone: bool
+) -> None:
+    """Write the pages of the fleet, and the guide."""
+    for name, html in render.html_fleet(page, bar, alone=alone).items():
+        (folder / name).write_text(html, encoding="utf-8")
+    (folder / "guide.html").write_text(render.html_guide(guide_page(review), bar), encoding="utf-8")
 
 
 @contextmanager
@@ -189,16 +193,6 @@ def _write_pack(review: Review, folder: Path, bar: PageBar, *, alone: bool) -> P
     html = render.html_evidence(evidence_page(review, evidence), bar, alone=alone)
     (folder / "evidence.html").write_text(html, encoding="utf-8")
     return evidence.proof
-
-
-def _write_fleet(
-    review: Review, folder: Path, bar: PageBar, *, proof: Proof | None, alone: bool
-) -> None:
-    """Write the fleet review, the pages beside it and the guide."""
-    pages = render.html_fleet(fleet_page(review, proof=proof), bar, alone=alone)
-    pages["guide.html"] = render.html_guide(guide_page(review), bar)
-    for name, html in pages.items():
-        (folder / name).write_text(html, encoding="utf-8")
 
 
 def _write_dossier(

@@ -11,6 +11,7 @@ from drift.api.memos import retirement_memo
 from drift.report.memos import write_retirement
 from tests.csv_folders import readings, write
 from tests.report.test_pages_browser import ARGUMENTS, CHROMIUM
+from tests.report.test_render import SCRIPTS
 from tests.report.test_retirement_memo import AS_OF, PRICED, visits
 
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this machine")
@@ -41,7 +42,8 @@ def test_the_memo_is_quiet_harmless_and_legible(tmp_path: Path) -> None:
             page.goto(page_file.as_uri())
             assert page.evaluate("document.documentElement.scrollWidth") <= width
         assert page.evaluate("window.harmed === undefined")
-        assert set(asked) == {page_file.as_uri()}
+        scripts = {(page_file.parent / name).as_uri() for name in SCRIPTS}
+        assert set(asked) == {page_file.as_uri(), *scripts}
         assert said == []
         page.emulate_media(media="print")
         assert [sign.is_visible() for sign in page.locator(".sign").all()] == [True, True]
