@@ -7,18 +7,18 @@ from pathlib import Path
 import click
 
 from drift.cli import commands
-from drift.cli.commands_told import commands_told
 from drift.forecast.smooth import PATH
 from drift.guide.texts import TOPICS, topic, topics
 from drift.intake.columns import TABLES
 from drift.report.column_notes import COLUMN_NOTES, TABLE_NOTES
 from drift.report.memo_notes import MEMO_NOTES
-from drift.report.reference import reference_parts
+from drift.report.pages.lookup import reference_parts
 from drift.review.field_tests import FIELD_IMPACT
 from drift.review.obligations import STANDINGS, TOKENS
 from drift.review.policy import Policy, choices_of
 from drift.upkeep.retirement.frames import CHOICE_COSTS, GROUNDS, RETIREMENTS
 from drift.version import __version__
+from tests.guide.commands_told import commands_told
 
 ROOT = Path(__file__).resolve().parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -26,7 +26,9 @@ README = (ROOT / "README.md").read_text(encoding="utf-8")
 
 def test_the_reference_tells_every_command_and_option() -> None:
     """No command or option is left for the user to find, and each says what it is for."""
-    told = commands_told(commands)
+    told = reference_parts()["commands"]
+    again = "python -m tests.guide.commands_told"
+    assert told == commands_told(commands) + "\n", f"commands have changed: {again}"
     for name, command in commands.commands.items():
         assert f"## drift {name}\n" in told
         for parameter in command.params:

@@ -28,23 +28,17 @@ def guide(name: str | None) -> None:
 
 @click.command()
 @click.argument("part", required=False)
-@click.pass_context
-def reference(context: click.Context, part: str | None) -> None:
+def reference(part: str | None) -> None:
     """Look up tables, data files, choices of a policy and commands; without PART, list the parts.
 
     Example: drift reference policy
     """
-    from drift.cli.commands_told import commands_told  # noqa: PLC0415
-    from drift.report.reference import reference_parts  # noqa: PLC0415
+    from drift.report.pages.lookup import reference_parts  # noqa: PLC0415
 
     if part is None:
         tell_markdown("\n".join(f"- `drift reference {name}`" for name in _REFERENCE))
         return
     wanted = _known(part, _REFERENCE, what="part of the reference")
-    if wanted == "commands":
-        group = context.find_root().command
-        tell_markdown(commands_told(group) if isinstance(group, click.Group) else "")
-        return
     tell_markdown(reference_parts()[wanted])
 
 

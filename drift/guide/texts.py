@@ -2,7 +2,11 @@
 
 from dataclasses import dataclass
 from functools import cache
-from importlib.resources import files
+from pathlib import Path
+
+_FOLDER = Path(__file__).parent
+# Every command with its options, as `tests/guide/commands_told.py` makes it of the commands.
+COMMANDS = _FOLDER / "commands.md"
 
 # Topics in the order in which they are told: tasks first, then what explains them.
 TOPICS = (
@@ -58,6 +62,6 @@ def topic(name: str) -> Topic:
     """
     if name not in TOPICS:
         raise KeyError(name)
-    whole = (files("drift.guide") / f"{name}.md").read_text(encoding="utf-8")
+    whole = (_FOLDER / f"{name}.md").read_text(encoding="utf-8")
     title, _, text = whole.partition("\n")
     return Topic(name, title.removeprefix("# "), text.strip())

@@ -89,7 +89,7 @@ REVIEW_FOLDER = FileKind(
     what="a review",
     record="data/run.json",
     names=re.compile(
-        r"(?:index|meters|reference|intervals|signals|basis|evidence)\.(?:html|pdf)"
+        r"(?:index|meters|reference|intervals|signals|basis|guide|evidence)\.(?:html|pdf)"
         r"|meters/[^/\\]+\.(?:html|pdf)|review\.xlsx"
         rf"|{_SCRIPTS}"
         r"|data/(?:run\.json|[a-z_]+\.csv)"

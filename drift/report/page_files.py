@@ -19,6 +19,7 @@ from drift.report.pages.bar import PageBar, review_bar
 from drift.report.pages.dossier import dossier_page
 from drift.report.pages.evidence import evidence_page
 from drift.report.pages.fleet import fleet_page
+from drift.report.pages.guide import guide_page
 from drift.report.pages.parts import file_name
 from drift.report.pages.split import split_by_meter
 from drift.review.evidence import gather_evidence
@@ -135,12 +136,14 @@ def write_pages(
         proof = pack.result()
     for name, html in render.html_fleet(fleet_page(review, proof=proof), bar, alone=alone).items():
         (folder / name).write_text(html, encoding="utf-8")
+    (folder / "guide.html").write_text(render.html_guide(guide_page(review), bar), encoding="utf-8")
     for future in reversed(left):
         future.result()
     progress(steps, steps)
     return [
         *render.FLEET_PAGES,
         "evidence.html",
+        "guide.html",
         *(f"meters/{file_name(meter_id)}" for meter_id in parts),
         *assets,
     ]

@@ -16,6 +16,7 @@ from drift.report.pages.bench import BenchPage
 from drift.report.pages.dossier import DossierPage
 from drift.report.pages.evidence import EvidencePage
 from drift.report.pages.fleet import FleetPage
+from drift.report.pages.guide import GuidePage
 from drift.report.pages.impact import ImpactPage
 from drift.report.pages.journal import JournalPage
 from drift.report.pages.records import RecordsPage
@@ -140,6 +141,11 @@ def html_bench(page: BenchPage) -> str:
     return rendered + "\n"
 
 
+def html_guide(page: GuidePage, bar: PageBar | None = None) -> str:
+    """Return the guide as one HTML page; `bar` as of `html_fleet`."""
+    return _html("guide.html.jinja2", page, top=Top(bar, "guide"), further=("guide.js",))
+
+
 def html_impact(page: ImpactPage, bar: PageBar | None = None, *, alone: bool = False) -> str:
     """Return an impact note as one HTML page; parameters as of `html_fleet`."""
     figures = "" if alone else "assets/"
@@ -172,6 +178,7 @@ def _html(
     page: FleetPage
     | DossierPage
     | EvidencePage
+    | GuidePage
     | ImpactPage
     | JournalPage
     | RecordsPage
@@ -180,6 +187,7 @@ def _html(
     *,
     figures: str | None = None,
     top: Top | None = None,
+    further: tuple[str, ...] = (),
 ) -> str:
     """Return a page: its template over the frame, with style, scripts and what admits them.
 
@@ -193,7 +201,7 @@ def _html(
             page=page,
             top=top or Top(),
             style=_style(),
-            scripts=_scripts(figures),
+            scripts=_scripts(figures, further),
             cautions=cautions(),
         )
     )
@@ -201,9 +209,9 @@ def _html(
 
 
 @cache
-def _scripts(figures: str | None) -> PageScripts:
-    """Return the scripts of a page, by where those that draw figures lie."""
-    within = [report("page.js")]
+def _scripts(figures: str | None, further: tuple[str, ...]) -> PageScripts:
+    """Return the scripts of a page, by where those that draw figures lie; `further` of its own."""
+    within = [report("page.js"), *map(report, further)]
     if figures == "":
         within += [library_script(), figures_script()]
     beside = [f"{figures}{name}.js" for name in ("vega", "figures")] if figures else []

@@ -8,6 +8,8 @@ from statistics import NormalDist
 
 import pytest
 
+from drift.report.render import FLEET_PAGES
+
 HEADER = "meter_id,performed_on,stage,correct_air_pct,reading_air_pct"
 DATA_FILES = (
     "meters.csv",
@@ -95,8 +97,11 @@ def test_a_review_writes_pages_and_data_and_says_where(tmp_path: Path) -> None:
     assert lines[-1] == f"Pages: {out / 'index.html'}"
     written = {path.relative_to(out).as_posix() for path in out.rglob("*") if path.is_file()}
     assert written == {
-        "index.html",
+        *FLEET_PAGES,
+        "assets/vega.js",
+        "assets/figures.js",
         "evidence.html",
+        "guide.html",
         "meters/AM-1.html",
         "meters/AM-2.html",
         "review.xlsx",

@@ -8,7 +8,7 @@ import pytest
 from drift.format import NO_BREAK, factor, rare
 from drift.report.pages.dossier import DossierPage, dossier_page
 from drift.report.pages.fleet import FleetPage, fleet_page
-from drift.report.reference import reference_parts
+from drift.report.pages.lookup import reference_parts
 from drift.review.policy import Policy
 from drift.review.results import Review
 from tests.fabricated_review import DRIFTER, FRIENDLY, IMAGE, NEWCOMER, fabricate

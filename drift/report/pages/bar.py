@@ -45,5 +45,6 @@ def review_bar(review: Review) -> PageBar:
             BarItem("signals", "Signals", "signals.html", text.whole(unanswered)),
             BarItem("evidence", "Evidence", "evidence.html"),
             BarItem("basis", "Basis", "basis.html"),
+            BarItem("guide", "Guide", "guide.html"),
         ),
     )

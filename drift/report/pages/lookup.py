@@ -1,8 +1,9 @@
-"""This module tells what can be looked up, out of the code: tables, data files and policy."""
+"""This module tells what can be looked up: tables, data files, policy and commands."""
 
 from collections.abc import Callable, Iterable
 
 from drift import format as text
+from drift.guide.texts import COMMANDS
 from drift.intake.column import Column
 from drift.intake.columns import TABLES
 from drift.report.column_notes import COLUMN_NOTES, TABLE_NOTES
@@ -45,6 +46,7 @@ def reference_parts() -> dict[str, str]:
         "tables": _tables,
         "data-files": _data_files,
         "policy": _policy,
+        "commands": _commands,
     }
     return {name: tell() for name, tell in parts.items()}
 
@@ -92,6 +94,11 @@ def _policy() -> str:
     """Tell every choice of a policy with its default."""
     rows = [(f"`{row.name}`", row.value, row.meaning) for row in policy_rows(Policy())]
     return f"{_OF_POLICY}\n\n{_table(('choice', 'unless given', 'meaning'), rows)}"
+
+
+def _commands() -> str:
+    """Tell every command with its options."""
+    return COMMANDS.read_text(encoding="utf-8")
 
 
 def _table(head: tuple[str, ...], rows: Iterable[tuple[str, ...]]) -> str:

@@ -1,20 +1,26 @@
-"""This module tells every command and its options in Markdown."""
+"""This module tells every command and its options in Markdown, for the reference.
+
+``python -m tests.guide.commands_told`` writes it anew.
+"""
 
 import inspect
 import re
 
 import click
 
+from drift.cli import commands
+from drift.guide.texts import COMMANDS
 
-def commands_told(commands: click.Group) -> str:
+
+def commands_told(group: click.Group) -> str:
     """Return what every command does, its arguments and its options.
 
     Parameters
     ----------
-    commands : click.Group
+    group : click.Group
         The program's commands, in the order in which they are told.
     """
-    return "\n\n".join(_command_told(name, one) for name, one in commands.commands.items())
+    return "\n\n".join(_command_told(name, one) for name, one in group.commands.items())
 
 
 def _command_told(name: str, command: click.Command) -> str:
@@ -41,3 +47,7 @@ def _option_row(option: click.Option) -> str:
     names = ", ".join(f"`{name}{takes}`" for name in option.opts)
     required = " (must be given)" if option.required else ""
     return f"| {names} | {option.help or ''}{required} |".replace("\n", " ")
+
+
+if __name__ == "__main__":
+    COMMANDS.write_text(commands_told(commands) + "\n", encoding="utf-8")
