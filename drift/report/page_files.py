@@ -132,21 +132,15 @@ def write_pages(
         write(part, meter_id)
         done += 1
         progress(done + _finished(left), steps)
-    if pack is not None:
-        proof = pack.result()
-    for name, html in render.html_fleet(fleet_page(review, proof=proof), bar, alone=alone).items():
+    shown = fleet_page(review, proof=pack.result() if pack else proof)
+    fleet = render.html_fleet(shown, bar, alone=alone)
+    for name, html in (fleet | {"guide.html": render.html_guide(guide_page(review), bar)}).items():
         (folder / name).write_text(html, encoding="utf-8")
-    (folder / "guide.html").write_text(render.html_guide(guide_page(review), bar), encoding="utf-8")
     for future in reversed(left):
         future.result()
     progress(steps, steps)
-    return [
-        *render.FLEET_PAGES,
-        "evidence.html",
-        "guide.html",
-        *(f"meters/{file_name(meter_id)}" for meter_id in parts),
-        *assets,
-    ]
+    dossiers = (f"meters/{file_name(meter_id)}" for meter_id in parts)
+    return [*render.FLEET_PAGES, "evidence.html", "guide.html", *dossiers, *assets]
 
 
 @contextmanager
