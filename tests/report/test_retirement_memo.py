@@ -189,12 +189,14 @@ def test_files_say_the_same_as_the_record(priced: RetirementMemo, tmp_path: Path
     for name in ("one", "two"):
         write_retirement(priced, tmp_path / name)
     first, second = (
-        {path.name: path.read_bytes() for path in (tmp_path / name).iterdir()}
+        {path.name: path.read_bytes() for path in (tmp_path / name).rglob("*.*")}
         for name in ("one", "two")
     )
     assert first == second
     assert set(first) == {
         "retirement.html",
+        "vega.js",
+        "figures.js",
         "retirement.json",
         "retirement.csv",
         "retirement_grounds.csv",
@@ -296,3 +298,14 @@ def test_the_command_says_the_answers_or_prints_the_record(tmp_path: Path) -> No
     assert json.loads(ran.output) == json.loads((out / "retirement.json").read_text())
     ran = CliRunner().invoke(commands, ["retirement", *asked, "B"])
     assert isinstance(ran.exception, DriftError)
+
+
+def test_a_ground_is_met_from_its_threshold_on(priced: RetirementMemo) -> None:
+    """Its distance is 1 or more where it is met, under 1 elsewhere; so the figure draws it."""
+    known = priced.weighed.grounds.drop_nulls(["distance", "value", "threshold"])
+    assert set(known["verdict"]) == {"met", "not_met"}
+    above = known["met_from_above"]
+    assert known.filter(above & (pl.col("verdict") == "met"))["distance"].ge(1).all()
+    assert known.filter(~above & (pl.col("verdict") == "met"))["distance"].gt(1).all()
+    assert known.filter(above & (pl.col("verdict") == "not_met"))["distance"].lt(1).all()
+    assert known.filter(~above & (pl.col("verdict") == "not_met"))["distance"].le(1).all()
