@@ -1,5 +1,6 @@
 """This module holds what frames share: the epoch of times in years, and dates to and from it."""
 
+import math
 from datetime import date
 from typing import Any
 
@@ -38,3 +39,14 @@ def empty(schema: Schema) -> pl.DataFrame:
 def years_since_epoch(column: str) -> pl.Expr:
     """Turn a date column into years since the epoch."""
     return (pl.col(column) - EPOCH).dt.total_days() / DAYS_PER_YEAR
+
+
+def on_date(t_years: str) -> pl.Expr:
+    """Return the date of a column in years since the epoch."""
+    days = (pl.col(t_years) * DAYS_PER_YEAR).round().cast(pl.Int64)
+    return pl.lit(EPOCH) + pl.duration(days=days)
+
+
+def finite_or_none(value: float | None) -> float | None:
+    """Return a finite number, None for all else."""
+    return value if value is not None and math.isfinite(value) else None

@@ -88,12 +88,9 @@ select * from arrivals;
 
 -- statement: save_kept_file
 -- purpose: list the file of a folder's amendments, of which some could not be applied.
--- grain: one row per load; one row per file.
+-- grain: one row per file.
 -- parameters: $load_no; $file_no; $file, its name; $rows of it; $held_back, those not applied.
--- columns: those of the table loads; those of the table files.
-
-insert into loads by name
-select $load_no as load_no, '' as source_name, now()::timestamp as loaded_at;
+-- columns: those of the table files.
 
 insert into files by name
 select

@@ -2,16 +2,21 @@
    printing.  SPECS and CONFIG stand before this in the same closure. */
 "use strict";
 const WAITS = "This figure could not be drawn.";
+const NARROW = 560; /* below this width labels stand within a figure */
 const EMPTY = "No rows on record for this figure.";
 const drawings = new Map(); /* element -> what is drawn in it */
 const onDrawn = []; /* called with each element and view once it is drawn */
+
+/* A bare date would be read as one of Greenwich, and show the day before in America. */
+const DAY = /^\d{4}-\d\d-\d\d$/;
+const ofHere = (value) => (typeof value === "string" && DAY.test(value) ? `${value}T00:00:00` : value);
 
 /* Rows as objects, from one array a column. */
 function objects(columns) {
   const names = Object.keys(columns);
   const many = names.length ? columns[names[0]].length : 0;
   return Array.from({ length: many }, (_, at) =>
-    Object.fromEntries(names.map((name) => [name, columns[name][at]])));
+    Object.fromEntries(names.map((name) => [name, ofHere(columns[name][at])])));
 }
 
 function say(place, words) {
@@ -33,6 +38,18 @@ function withRows(spec) {
 /* Gives every view of a column of views one width. */
 function widened(spec, width) {
   for (const part of spec.vconcat ?? [spec]) part.width = width;
+}
+
+/* A parameter `height_N` of a figure gives its Nth view the height that follows from others. */
+function heights(compiled) {
+  const known = new Set(compiled.signals.map(({ name }) => name));
+  for (const signal of compiled.signals) {
+    const [, place] = /^concat_(\d+)_height$/.exec(signal.name) ?? [];
+    if (!known.has(`height_${place}`)) continue;
+    delete signal.value;
+    signal.update = `height_${place}`;
+  }
+  return compiled;
 }
 
 /* Where the rows of a table stand that a chart is laid beside: by what is on the screen, in units of
@@ -72,7 +89,8 @@ function relay(place) {
 
 /* Fits a figure to its page: what stands beside the axes is measured, the rest is for the data. */
 async function fit(place) {
-  const { view } = drawings.get(place);
+  const { view, narrows } = drawings.get(place);
+  if (narrows) await view.signal("narrow", place.clientWidth < NARROW).runAsync();
   const svg = place.querySelector("svg");
   if (!svg || !place.clientWidth) return;
   const beside = Number(svg.getAttribute("width")) - view.width();
@@ -99,9 +117,13 @@ async function draw(place) {
   try {
     const { view } = await vegaEmbed(place, spec, {
       mode: "vega-lite", config: CONFIG, renderer: "svg", ast: true, actions: false, tooltip: false,
-      defaultStyle: false, logLevel: 1, bind: document.createElement("div"),
+      defaultStyle: false, logLevel: 1, patch: heights, bind: document.createElement("div"),
     });
-    drawings.set(place, { view, mark: "rows" in place.dataset ? rowPlaces(place).mark : "" });
+    drawings.set(place, {
+      view,
+      mark: "rows" in place.dataset ? rowPlaces(place).mark : "",
+      narrows: (spec.params ?? []).some(({ name }) => name === "narrow"),
+    });
     await fit(place);
     /* Twice: labels that no longer overlap may need another room beside the axes. */
     await fit(place);

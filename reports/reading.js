@@ -135,6 +135,7 @@ function choose(name, value) {
   for (const { view } of drawings.values()) {
     if (view && takes(view, name)) view.signal(name, value).runAsync();
   }
+  for (const words of document.querySelectorAll(`[data-when="${name}"]`)) words.hidden = words.dataset.is !== value;
   for (const reset of resettings) reset();
 }
 function lastYears(years) {

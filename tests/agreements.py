@@ -260,7 +260,9 @@ def dossier_and_file(review: Review) -> Iterator[str]:
     """Say in a dossier of drift, adjustments and crossing what the file says."""
     for row, _ in meters(review):
         page = dossier_page(review, row["meter_id"])
-        text = plain(" ".join([*page.brief, *(figure.conclude for figure in page.figures)]))
+        said = [page.history.label, page.drift_words]
+        said += [chart.conclude for chart in page.control.charts]
+        text = plain(" ".join([*page.brief, *said]))
         confirmed = any(trend.verdict == "drifting" for trend in page.trends)
         if "adjustments hide it here" in text and "Nothing was ever adjusted" in text:
             yield f"{row['meter_id']}: adjustments hide it, and none was made"

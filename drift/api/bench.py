@@ -2,7 +2,7 @@
 
 import shutil
 import tempfile
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -12,92 +12,15 @@ import polars as pl
 from drift.api.own_records import as_folder, is_own
 from drift.api.reviews import read_folder, read_known
 from drift.errors import SourceError
-from drift.intake.appending import append_row, start_file, take_back
-from drift.intake.mapping import MAPPING_FILE, Mapping
+from drift.intake.mapping import MAPPING_FILE
 from drift.places import check_place
-from drift.review.analyse import find_signals, ledger_of
+from drift.review.analyse import ledger_of
 from drift.review.bench_advice import bench_advice, bench_dials
 from drift.review.bench_verdicts import told_swaps, visit_verdicts
 from drift.review.forecasts import next_visits
 from drift.review.policy import Policy
-from drift.review.responses import Response, answerable_signal, check_new_response, check_response
 from drift.review.visit_check import check_readings, history_of
-from drift.store.loading import take_folder
-from drift.store.opening import open_store
 from drift.store.tables import Sources
-
-
-@dataclass(frozen=True, slots=True)
-class Recorded:
-    """Where a response went, and the signal it answers (a row of `SIGNALS`)."""
-
-    place: Path
-    signal: dict[str, Any]
-
-
-def respond(source: Path, response: Response, *, as_of: date, policy: Policy) -> Recorded:
-    """Record a response to a signal in a folder or a store file.
-
-    Parameters
-    ----------
-    source : Path
-        Folder or store file; no row in it is changed.
-    response : Response
-        What to record.
-    as_of : date
-        Today: the signals known then may be answered.
-    policy : Policy
-        Under which the signals arise.
-
-    Raises
-    ------
-    DriftError
-        If the source cannot be used or written, the signal is unknown or another meter's, or the
-        response is on record already.
-    """
-    check_response(response, as_of=as_of)
-    sources = read_known(source, as_of=as_of, policy=policy)
-    signals, responses = find_signals(
-        sources, source_name=source.resolve().name, as_of=as_of, policy=policy
-    )
-    signal = answerable_signal(response, signals)
-    check_new_response(response, responses)
-    if not source.is_dir():
-        _add_to_store(source, response)
-        return Recorded(source, signal)
-    place, before = append_row(source, table="responses", row=asdict(response))
-    try:
-        seen = read_known(source, as_of=as_of, policy=policy).responses
-    except BaseException:
-        take_back(place, before=before)
-        raise
-    if not _is_among(response, seen):
-        take_back(place, before=before)
-        raise SourceError(
-            what="takes no further row: what was added could not be read again",
-            where=str(place),
-            expected="texts of one line, and a file that ends with a complete row",
-        )
-    return Recorded(place, signal)
-
-
-def _is_among(response: Response, rows: pl.DataFrame) -> bool:
-    """Say whether a response is among rows; its meter, for which a file may lack room, apart."""
-    wanted = {name: value for name, value in asdict(response).items() if name != "meter_id"}
-    return wanted in rows.select(wanted.keys()).to_dicts()
-
-
-def _add_to_store(store: Path, response: Response) -> None:
-    """Load one response into a store, as if it had come in a folder of its own."""
-    with tempfile.TemporaryDirectory() as made:
-        folder = Path(made) / "respond"
-        folder.mkdir()
-        start_file(folder, table="responses", row=asdict(response), mapping=Mapping())
-        con = open_store(store, folder=folder)
-        try:
-            take_folder(con, folder)
-        finally:
-            con.close()
 
 
 @dataclass(frozen=True, slots=True)

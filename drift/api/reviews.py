@@ -1,6 +1,8 @@
 """This module reads a source, reviews it and writes the review."""
 
 import dataclasses
+import hashlib
+from collections import Counter
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -9,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from drift.api.own_records import as_folder, is_own
-from drift.errors import SourceError
+from drift.errors import DriftError, SourceError
 from drift.places import check_place
 from drift.report.data_files import read_previous, write_record, write_review
 from drift.report.exchange import Place, digests_of, exchanged_for, place_for
@@ -20,11 +22,11 @@ from drift.review.analyse import analyse
 from drift.review.changes import Earlier
 from drift.review.policy import Policy
 from drift.review.results import Review
-from drift.store.connection import Connection, run
-from drift.store.folder_journal import read_kept
-from drift.store.journal import Draft, Signed, signed_now
+from drift.store.connection import Connection, all_or_nothing, run
+from drift.store.folder_journal import append_kept, read_kept
+from drift.store.journal import Draft, Signed, save_entry, signed_now
 from drift.store.loading import IntakeSummary, take_folder
-from drift.store.opening import open_store
+from drift.store.opening import is_of_this_version, open_store
 from drift.store.reading import read_sources
 from drift.store.replaying import apply_kept
 from drift.store.tables import RowCounts, Sources, row_counts
@@ -47,12 +49,15 @@ class Written:
         The folder of data files.
     rows : RowCounts
         What became of the rows of the source's files.
+    noted : str
+        Why the review is no entry of the journal; empty where it is, or none was asked.
     """
 
     review: Review
     index: Path | None
     data: Path
     rows: RowCounts
+    noted: str = ""
 
 
 def review_source(
@@ -66,6 +71,8 @@ def review_source(
     previous: Path | None = None,
     browser: Path | None = None,
     with_trends: bool = False,
+    known_on: date | None = None,
+    signed: Signed | None = None,
     alone: bool = False,
 ) -> Written:
     """Review a folder of CSV files or a store file, and write what it says into `out`.
@@ -92,6 +99,11 @@ def review_source(
         From `drift.report.pdf.find_browser`, to print the pages as PDF too; None not to.
     with_trends : bool
         Whether to fit the plain trends of all meters and write them as data.
+    known_on : date or None
+        Day at whose end a store is looked at; None for now.
+    signed : Signed or None
+        Who reviews, for the journal of a store, or of a folder where a name was given; None for
+        no entry.
     alone : bool
         Whether each page holds the scripts that draw its figures, 0.9 MB, to be mailed by itself.
 
@@ -102,24 +114,19 @@ def review_source(
         printed.
     """
     timings: dict[str, float] = {}
+    name = source.resolve().name
     progress(0, 1)
     place = place_for(out, REVIEW_FOLDER)
     with timed(timings, "read"):
-        sources = read_known(source, as_of=as_of, policy=policy)
-        earlier = earlier_review(previous, sources, source_name=source.resolve().name, as_of=as_of)
+        sources = read_known(source, as_of=as_of, policy=policy, known_on=known_on)
+        earlier = earlier_review(previous, sources, source_name=name, as_of=as_of)
     kept = {}
     if not with_pages:
         then = earlier.as_of if earlier else None
         kept = kept_pages(place, sources, as_of=as_of, policy=policy, previous=then)
     with page_helpers(sources, with_pages=with_pages) as beside:
         with timed(timings, "analyse"):
-            review = analyse(
-                sources,
-                source_name=source.resolve().name,
-                as_of=as_of,
-                policy=policy,
-                earlier=earlier,
-            )
+            review = analyse(sources, source_name=name, as_of=as_of, policy=policy, earlier=earlier)
             if with_trends:
                 review = dataclasses.replace(review, trends=review.plain_trends())
         write_found(
@@ -133,11 +140,41 @@ def review_source(
             timings=timings,
         )
     return Written(
+        noted=note_review(source, review, out, signed=signed) if signed else "",
         review=review,
         index=out / "index.html" if with_pages else None,
         data=out / "data",
         rows=row_counts(sources),
     )
+
+
+def note_review(source: Path, review: Review, out: Path, *, signed: Signed) -> str:
+    """Add a review to the journal of its source; return why that could not be, else nothing.
+
+    A store of an older version is not brought up by a review, and one that cannot be written is
+    no reason to fail: the review has been written then.
+    """
+    counts = Counter(review.meters["standing"])
+    told = ", ".join(f"{number} {name}" for name, number in sorted(counts.items()))
+    data = out / "data" / "meters.csv"
+    draft = Draft(
+        signed=signed,
+        kind="review",
+        what=f"reviewed {review.meters.height} meters as of {review.as_of}: {told}",
+        file=data.name,
+        file_sha256=hashlib.sha256(data.read_bytes()).hexdigest(),
+    )
+    try:
+        if source.is_dir():
+            append_kept(source, draft, [], seen=len(read_kept(source).entries))
+            return ""
+        if not is_of_this_version(source):
+            return "the store is of an older version, which a review leaves as it is"
+        with open_store(source) as con, all_or_nothing(con):
+            save_entry(con, draft)
+    except DriftError as error:
+        return error.what
+    return ""
 
 
 def write_found(

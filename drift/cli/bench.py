@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from drift.cli.console import say_check, say_sheets, tell, tell_record
+from drift.cli.console import say_check, say_sheets, tell_record
 from drift.cli.options import (
     EXIT_DONE,
     EXIT_HELD_BACK,
@@ -20,60 +20,6 @@ from drift.cli.options import (
     policy_option,
     source_argument,
 )
-from drift.cli.parameters import Meter, Signal
-
-
-@click.command()
-@source_argument
-@click.argument("signal_id", type=Signal())
-@click.option("--finding", required=True, metavar="TEXT", help="What was found.")
-@click.option("--action", required=True, metavar="TEXT", help="What was done about it.")
-@click.option("--by", required=True, metavar="NAME", help="Who records it.")
-@click.option("--on", type=ON_DAY, metavar="DATE", help="Day of the record (default today).")
-@click.option(
-    "--meter",
-    type=Meter(),
-    metavar="ID",
-    help="The meter meant; another meter's signal is refused.",
-)
-@policy_option
-def respond(
-    source: Path,
-    signal_id: str,
-    *,
-    finding: str,
-    action: str,
-    by: str,
-    on: datetime | None,
-    meter: str | None,
-    policy: Path | None,
-) -> int:
-    """Record in SOURCE what was found and done about the signal SIGNAL_ID.
-
-    A folder gets one more row in its responses file (a new one where it has none), a store file
-    one more row; nothing that is there is changed.
-
-    Example: drift respond records/history SIGNAL_ID --finding "mark moved" --action "moved back"
-    --by "A. Person"
-    """
-    from drift.api.bench import respond as record  # noqa: PLC0415
-    from drift.review.policy import read_policy  # noqa: PLC0415
-    from drift.review.responses import Response  # noqa: PLC0415
-
-    response = Response(
-        signal_id=_one_line(signal_id),
-        finding=_one_line(finding),
-        action=_one_line(action),
-        recorded_by=_one_line(by),
-        recorded_on=day_asked(on),
-        meter_id=meter,
-    )
-    made = record(source, response, as_of=day_asked(None), policy=read_policy(policy))
-    tell(
-        f"Recorded in {made.place}: {response.signal_id} of {made.signal['meter_id']}, "
-        f"{made.signal['sentence']}"
-    )
-    return EXIT_DONE
 
 
 @click.command()
@@ -152,8 +98,3 @@ def sheet(
     else:
         say_sheets(made)
     return EXIT_DONE
-
-
-def _one_line(text: str) -> str:
-    """Return words with single spaces between them, as a cell of a table holds them."""
-    return " ".join(text.split())

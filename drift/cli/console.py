@@ -81,6 +81,8 @@ def say_review(written: "Written") -> None:
     if used := uses_words(review.uses, as_of=review.as_of, days=policy.signal_days):
         tell(used)
     _say_actions(in_use)
+    if written.noted:
+        tell(f"Not noted in the journal: {written.noted}")
     tell(f"Pages: {written.index}" if written.index else f"Data: {written.data}")
 
 

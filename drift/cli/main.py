@@ -9,7 +9,8 @@ import traceback
 
 import click
 
-from drift.cli.bench import check, respond, sheet
+from drift.cli.answers import decide, respond
+from drift.cli.bench import check, sheet
 from drift.cli.completion import completion
 from drift.cli.console import keep_quiet
 from drift.cli.guide import guide, reference
@@ -43,6 +44,7 @@ for _command in (
     start,
     status,
     respond,
+    decide,
     sheet,
     check,
     impact,

@@ -14,6 +14,7 @@ from drift.cli.journal import signature
 from drift.cli.options import (
     EXIT_DONE,
     EXIT_HELD_BACK,
+    ON_DAY,
     as_of_option,
     by_option,
     day_asked,
@@ -30,6 +31,7 @@ from drift.report.pdf import find_browser
 
 if TYPE_CHECKING:
     from drift.api.reviews import Written
+    from drift.store.journal import Signed
 
 
 @click.command()
@@ -55,6 +57,13 @@ if TYPE_CHECKING:
 )
 @click.option("--data-only", is_flag=True, help="Write the data files, no pages and no workbook.")
 @click.option("--trends", is_flag=True, help="Write the plain trends of all meters as data too.")
+@click.option(
+    "--as-known-on",
+    type=ON_DAY,
+    metavar="DATE",
+    help="See a store as it was at the end of this day (and --as-of that day unless given).",
+)
+@by_option
 @strict_option
 @json_option
 def review(
@@ -69,6 +78,8 @@ def review(
     single_file: bool,
     data_only: bool,
     trends: bool,
+    as_known_on: datetime | None,
+    by: str | None,
     strict: bool,
     as_json: bool,
 ) -> int:
@@ -85,23 +96,25 @@ def review(
     from drift.cli.records import taken_in  # noqa: PLC0415
     from drift.review.policy import read_policy  # noqa: PLC0415
 
+    as_of = as_of or as_known_on
     if source is None:
         place = taken_in()
         source, policy = place.history, policy or place.policy
         out = out or place.reviews / day_asked(as_of).isoformat()
         previous = previous or last_review(place, before=day_asked(as_of))
-    chosen = read_policy(policy)
     with _progress() as progress:
         written = review_source(
             source,
             out=out_asked(out, "review", as_of),
             as_of=day_asked(as_of),
-            policy=chosen,
+            policy=read_policy(policy),
             with_pages=not data_only,
             progress=progress,
             previous=previous,
             browser=printer,
             with_trends=trends,
+            known_on=as_known_on.date() if as_known_on else None,
+            signed=_signed(source, by),
             alone=single_file,
         )
     if as_json:
@@ -161,6 +174,15 @@ def intake(
     else:
         say_intake(summary, doubts=doubted_in(store))
     return EXIT_HELD_BACK if strict and not summary.held_back.is_empty() else EXIT_DONE
+
+
+def _signed(source: Path, by: str | None) -> "Signed | None":
+    """Return who reviews: of a store always, of a folder where a name was given."""
+    from drift.api.own_records import is_own  # noqa: PLC0415
+    from drift.store.journal import signed_now  # noqa: PLC0415
+
+    keeps = by is not None or (source.is_file() and not is_own(source))
+    return signed_now(by, "") if keeps else None
 
 
 def _printer(*, pdf: bool, single_file: bool, browser: Path | None, data_only: bool) -> Path | None:

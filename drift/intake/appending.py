@@ -1,4 +1,4 @@
-"""This module adds one row to a folder's own CSV file of a table."""
+"""This module adds rows to a folder's own CSV file of a table."""
 
 import codecs
 import csv
@@ -6,6 +6,7 @@ import io
 import os
 import uuid
 from collections.abc import Mapping as Map
+from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
 
@@ -15,8 +16,10 @@ from drift.intake.files import SourceFile, inspect_file, source_paths
 from drift.intake.mapping import Mapping, read_mapping
 
 
-def append_row(folder: Path, *, table: str, row: Map[str, str | date | None]) -> tuple[Path, int]:
-    """Add a row to the last file of a folder that holds `table`, or to a new one.
+def append_rows(
+    folder: Path, *, table: str, rows: Sequence[Map[str, str | date | None]]
+) -> tuple[Path, int]:
+    """Add rows to the last file of a folder that holds `table`, or to a new one; all or none.
 
     Parameters
     ----------
@@ -24,7 +27,7 @@ def append_row(folder: Path, *, table: str, row: Map[str, str | date | None]) ->
         A source folder.
     table : str
         Name of an input table.
-    row : mapping of str to str, date or None
+    rows : sequence of mappings of str to str, date or None
         Cells by column.  Columns that the file does not have are left out.
 
     Returns
@@ -45,9 +48,9 @@ def append_row(folder: Path, *, table: str, row: Map[str, str | date | None]) ->
     mine = [file for file in files if file.table == table]
     try:
         if not mine:
-            return start_file(folder, table=table, row=row, mapping=mapping), 0
+            return start_file(folder, table=table, rows=rows, mapping=mapping), 0
         file = mine[-1]
-        added = _row_bytes(file, row=row, mapping=mapping)
+        added = _bytes_of(file, rows=rows, mapping=mapping)
         return file.path, _append(file.path, added)
     except OSError as error:
         raise SourceError(
@@ -77,7 +80,7 @@ def _append(path: Path, added: bytes) -> int:
 
 
 def take_back(path: Path, *, before: int) -> None:
-    """Undo `append_row`: cut a file to the size it had, or remove it where it was new."""
+    """Undo `append_rows`: cut a file to the size it had, or remove it where it was new."""
     if before == 0:
         path.unlink()
         return
@@ -86,9 +89,9 @@ def take_back(path: Path, *, before: int) -> None:
 
 
 def start_file(
-    folder: Path, *, table: str, row: Map[str, str | date | None], mapping: Mapping
+    folder: Path, *, table: str, rows: Sequence[Map[str, str | date | None]], mapping: Mapping
 ) -> Path:
-    """Write a new file with a header and one row beside those of a folder; return where."""
+    """Write a new file with a header and rows beside those of a folder; return where."""
     headers = {column: header for header, column in mapping.columns.items()}
     columns = [column.name for column in TABLES[table]]
     path, number = folder / f"{table}.csv", 1
@@ -97,7 +100,10 @@ def start_file(
         path = folder / f"{table}-{number}.csv"
     lines = [
         _line([headers.get(name, name) for name in columns], delimiter=","),
-        _line([_cell(row.get(name), mapping) for name in columns], delimiter=","),
+        *(
+            _line([_cell(row.get(name), mapping) for name in columns], delimiter=",")
+            for row in rows
+        ),
     ]
     # Under a name that no table has until it is whole, so that no stop leaves half a file.
     made = folder / f"{table}-{uuid.uuid4().hex}.unfinished"
@@ -110,8 +116,10 @@ def start_file(
     return path
 
 
-def _row_bytes(file: SourceFile, *, row: Map[str, str | date | None], mapping: Mapping) -> bytes:
-    """Return a row as a file writes its own: encoding, delimiter, columns and line ends."""
+def _bytes_of(
+    file: SourceFile, *, rows: Sequence[Map[str, str | date | None]], mapping: Mapping
+) -> bytes:
+    """Return rows as a file writes its own: encoding, delimiter, columns and line ends."""
     content = file.path.read_bytes()
     encoding = _exact(file.encoding, content)
     try:
@@ -124,10 +132,17 @@ def _row_bytes(file: SourceFile, *, row: Map[str, str | date | None], mapping: M
             hint="put the damaged row right first; drift intake names it",
         ) from error
     end = "\r\n" if "\r\n" in text else "\n"
-    cells = [_cell(row.get(name) if name else None, mapping) for name in file.names]
-    line = _line(cells, delimiter=file.delimiter, end=end)
+    lines = [
+        _line(
+            [_cell(row.get(name) if name else None, mapping) for name in file.names],
+            delimiter=file.delimiter,
+            end=end,
+        )
+        for row in rows
+    ]
+    begin = end if text and not text.endswith(("\n", "\r")) else ""
     try:
-        return ((end if text and not text.endswith(("\n", "\r")) else "") + line).encode(encoding)
+        return (begin + "".join(lines)).encode(encoding)
     except UnicodeEncodeError as error:
         raise SourceError(
             what=f"cannot hold the character {error.object[error.start]!r}",

@@ -53,6 +53,12 @@ def chamber_scale(chamber_bowl_ratio: npt.ArrayLike) -> Floats:
     return 100 * np.asarray(chamber_bowl_ratio, dtype=np.float64)
 
 
+def chamber_scale_of(meters: pl.DataFrame, meter_id: str) -> float:
+    """Return a meter's chamber scale on record, the usual one where there is none, % air."""
+    known = meters.filter(pl.col("meter_id") == meter_id)["chamber_bowl_ratio"].drop_nulls()
+    return float(chamber_scale(known[-1])) if known.len() else USUAL_SCALE
+
+
 def bias_of_mark(
     pressure_error: npt.ArrayLike, *, air_pct: npt.ArrayLike, k: npt.ArrayLike
 ) -> Floats:

@@ -18,7 +18,7 @@ from drift.report.figures.drawing import warm_up
 from drift.report.pages.bar import PageBar, review_bar
 from drift.report.pages.dossier import dossier_page
 from drift.report.pages.evidence import evidence_page
-from drift.report.pages.fleet import fleet_page
+from drift.report.pages.fleet import FleetPage, fleet_page
 from drift.report.pages.guide import guide_page
 from drift.report.pages.parts import file_name
 from drift.report.pages.split import split_by_meter
@@ -132,15 +132,23 @@ def write_pages(
         write(part, meter_id)
         done += 1
         progress(done + _finished(left), steps)
-    shown = fleet_page(review, proof=pack.result() if pack else proof)
-    fleet = render.html_fleet(shown, bar, alone=alone)
-    for name, html in (fleet | {"guide.html": render.html_guide(guide_page(review), bar)}).items():
-        (folder / name).write_text(html, encoding="utf-8")
+    if pack is not None:
+        proof = pack.result()
+    _write_fleet(review, folder, bar, fleet_page(review, proof=proof), alone=alone)
     for future in reversed(left):
         future.result()
     progress(steps, steps)
-    dossiers = (f"meters/{file_name(meter_id)}" for meter_id in parts)
+    dossiers = [f"meters/{file_name(meter_id)}" for meter_id in parts]
     return [*render.FLEET_PAGES, "evidence.html", "guide.html", *dossiers, *assets]
+
+
+def _write_fleet(
+    review: Review, folder: Path, bar: PageBar, page: FleetPage, *, alone: bool
+) -> None:
+    """Write the pages of the fleet, and the guide."""
+    for name, html in render.html_fleet(page, bar, alone=alone).items():
+        (folder / name).write_text(html, encoding="utf-8")
+    (folder / "guide.html").write_text(render.html_guide(guide_page(review), bar), encoding="utf-8")
 
 
 @contextmanager

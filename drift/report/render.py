@@ -3,6 +3,7 @@
 import base64
 import hashlib
 import json
+import re
 from dataclasses import dataclass
 from functools import cache
 
@@ -104,8 +105,13 @@ def html_fleet(
 
 def html_dossier(page: DossierPage, bar: PageBar | None = None, *, alone: bool = False) -> str:
     """Return the dossier of one meter as one HTML page; parameters as of `html_fleet`."""
-    figures = "" if alone else "../assets/"
-    return _html("dossier.html.jinja2", page, figures=figures, top=Top(bar, "meters", "../"))
+    return _html(
+        "dossier.html.jinja2",
+        page,
+        figures="" if alone else "../assets/",
+        top=Top(bar, "meters", "../"),
+        sheet="dossier.css",
+    )
 
 
 def html_retirement(
@@ -188,11 +194,12 @@ def _html(
     figures: str | None = None,
     top: Top | None = None,
     further: tuple[str, ...] = (),
+    sheet: str = "",
 ) -> str:
     """Return a page: its template over the frame, with style, scripts and what admits them.
 
     figures is where the scripts that draw them lie, empty where the page holds them itself, None
-    where it has none to draw.
+    where it has none to draw; further and sheet name scripts and a style sheet of its own.
     """
     rendered = (
         _environment()
@@ -200,7 +207,7 @@ def _html(
         .render(
             page=page,
             top=top or Top(),
-            style=_style(),
+            style=_style(sheet),
             scripts=_scripts(figures, further),
             cautions=cautions(),
         )
@@ -226,9 +233,16 @@ def _digest(text_of_tag: str) -> str:
 
 
 @cache
-def _style() -> str:
-    """Return the style sheet with the palette of the figures."""
-    return "\n".join((_palette(), report("style.css"), report("figures.css")))
+def _style(further: str) -> str:
+    """Return the style sheet with the palette of the figures, and a further one where named."""
+    sheets = ("style.css", "figures.css", *([further] if further else []))
+    return _small("\n".join((_palette(), *map(report, sheets))))
+
+
+def _small(style: str) -> str:
+    """Return a style sheet without comments and the white space that means nothing."""
+    bare = re.sub(r"\s+", " ", re.sub(r"/\*.*?\*/", "", style, flags=re.DOTALL))
+    return re.sub(r" ?([{};]) ?", r"\1", bare).replace(": ", ":").replace(";}", "}")
 
 
 @cache

@@ -16,6 +16,7 @@ from drift.review.found_outside import (
     largest,
     left_outside,
     outside_visits,
+    settled_visits,
     with_limits,
 )
 from drift.review.level_changes import level_changes
@@ -53,6 +54,8 @@ class MeterEvidence:
         Frame of `drift.limits.baseline_change.COMPARED`.
     responses : pl.DataFrame
         Frame of `drift.review.responses.RESPONSES`.
+    decisions : pl.DataFrame
+        Rows of the input table ``decisions``.
     held, misused, alike : pl.DataFrame
         Frames of `drift.review.noted_rows.NOTED`.
     """
@@ -68,6 +71,7 @@ class MeterEvidence:
     jumps: pl.DataFrame
     phases: pl.DataFrame
     responses: pl.DataFrame
+    decisions: pl.DataFrame
     held: pl.DataFrame
     misused: pl.DataFrame
     alike: pl.DataFrame
@@ -99,7 +103,9 @@ def gather_facts(
         "partial": _partial(evidence),
         "given_up": _given_up(evidence.ledger, as_of=as_of, policy=policy),
         "outside": left_outside(judged),
-        "failures": outside_visits(judged, evidence.responses, since=since),
+        "failures": outside_visits(
+            judged, settled_visits(evidence.responses, evidence.decisions), since=since
+        ),
         "failed_in_row": failed_in_row(judged),
         "confirmed": _confirmed(evidence),
         "jump": _late_jumps(evidence.jumps, since=since),

@@ -68,10 +68,29 @@ def left_outside(judged: pl.DataFrame) -> dict[str, Outside]:
     }
 
 
+def settled_visits(responses: pl.DataFrame, decisions: pl.DataFrame) -> pl.DataFrame:
+    """Return the visits after which it is on record what became of results: ``meter_id visit_on``.
+
+    Parameters
+    ----------
+    responses : pl.DataFrame
+        Frame of `drift.review.responses.RESPONSES`.
+    decisions : pl.DataFrame
+        Rows of the input table ``decisions``.  Where there are any, they alone count; where a
+        laboratory keeps none, a response to a signal of the visit does.
+    """
+    if not decisions.is_empty():
+        return decisions.select("meter_id", visit_on="about").unique()
+    return responses.filter(pl.col("problem") == "").select("meter_id", "visit_on").unique()
+
+
 def outside_visits(
-    judged: pl.DataFrame, responses: pl.DataFrame, *, since: date
+    judged: pl.DataFrame, settled: pl.DataFrame, *, since: date
 ) -> dict[str, tuple[Failure, ...]]:
-    """Return the visits of late, and the last checks, that found a meter outside, newest first."""
+    """Return the visits of late, and the last checks, that found a meter outside, newest first.
+
+    `settled` is of `settled_visits`.
+    """
     day = pl.col("performed_on")
     good = (
         judged.filter(looks_forward())
@@ -88,9 +107,7 @@ def outside_visits(
         "as_found_bias_pct",
         by=("meter_id", "performed_on"),
     ).sort("performed_on")
-    answered = responses.filter(pl.col("problem") == "").select(
-        "meter_id", performed_on="visit_on", answered=pl.lit(value=True)
-    )
+    answered = settled.select("meter_id", performed_on="visit_on", answered=pl.lit(value=True))
     rows = (
         visits.join_asof(
             good,

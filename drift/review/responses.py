@@ -99,6 +99,30 @@ def nearest_ids(wanted: str, known: Iterable[str], *, most: int = 3) -> list[str
     return [by_folded[name] for name in near]
 
 
+def named_id(wanted: str, known: Iterable[str]) -> str:
+    """Return the known id that a text names: itself, in other letters, or its beginning.
+
+    An unknown text is returned as it is.
+
+    Raises
+    ------
+    DriftError
+        If several ids begin so.
+    """
+    ids = sorted(set(known))
+    if wanted in ids or not wanted:
+        return wanted
+    folded = wanted.casefold()
+    alike = [one for one in ids if one.casefold() == folded]
+    begun = alike or [one for one in ids if one.casefold().startswith(folded)]
+    if len(begun) > 1:
+        shown = ", ".join(begun[:_MOST_NAMED]) + ("…" if len(begun) > _MOST_NAMED else "")
+        raise DriftError(
+            what=f"begins {len(begun)} ids: {shown}", where=wanted, expected="enough of one id"
+        )
+    return begun[0] if begun else wanted
+
+
 def why_no_answer(signal: dict[str, Any], *, meter_id: str | None, recorded_on: date) -> str:
     """Return why a response cannot answer a signal; empty where it can.
 

@@ -8,9 +8,11 @@ import polars as pl
 from drift.conformity.decision_rules import DecisionRule, decision_rule
 from drift.conformity.weigh import Conformity
 from drift.forecast.fit import Fit
+from drift.meter.dial import chamber_scale_of
 from drift.meter.tolerance import within_tolerance
 from drift.reference.weigh import Reference
 from drift.review.barred_uses import BARRED_USES
+from drift.review.cause_patterns import CausePattern, cause_pattern
 from drift.review.changes import Since
 from drift.review.noted_rows import NOTED
 from drift.review.policy import Policy
@@ -161,6 +163,20 @@ class Review:
             self.path_trends,
             level=self.policy.trend_level,
             fewest=self.policy.trend_visits,
+        )
+
+    def cause_pattern(self, meter_id: str) -> CausePattern | None:
+        """Return what one meter shows over its points, beside what each fault would show there."""
+        mine = pl.col("meter_id") == meter_id
+        ledger = self.ledger.filter(mine)
+        ours = ledger.select("series").unique()
+        return cause_pattern(
+            ledger,
+            path_trends=self.path_trends.join(ours, on="series", how="semi"),
+            jumps=self.jumps.filter(mine),
+            causes=self.reference.causes.filter(mine),
+            effects=self.reference.effects,
+            k=chamber_scale_of(self.sources.meters, meter_id),
         )
 
     @property

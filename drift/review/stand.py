@@ -105,6 +105,7 @@ def stand(sources: Sources, seen: Seen, filed: OnFile, *, as_of: date, policy: P
         path_trends=seen.path_trends,
         signals=filed.signals,
         responses=filed.responses,
+        decisions=sources.decisions,
         schedule=seen.schedule,
         jumps=link_jumps(seen.changes, ledger=seen.ledger, service=sources.service),
         phases=seen.phases,

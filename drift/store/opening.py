@@ -64,6 +64,15 @@ def open_store(
     return _ready(con, path, read_only=read_only, is_new=is_new)
 
 
+def is_of_this_version(path: Path) -> bool:
+    """Say whether a store has the form of now, so that opening it changes nothing."""
+    con = _opened(path, read_only=True, folder=None)
+    try:
+        return not is_older(con, form_of(con, "store"))
+    finally:
+        con.close()
+
+
 def _in_memory() -> Connection:
     """Return a store in memory, in which nothing of anybody else's can be."""
     con = _connected()

@@ -7,6 +7,7 @@ import polars as pl
 from drift.frames import HELD_ROWS
 from drift.intake.columns import KNOWN_FROM, TABLES
 from drift.store.connection import Connection, frame
+from drift.store.journal import journal_of
 from drift.store.tables import AMENDMENTS, FILES, HELD_BACK, SESSIONS, Sources, input_schema
 
 # A visit_id seen again after this many days is another visit.  Our choice, no source: work on one
@@ -47,6 +48,7 @@ def read_sources(
     return Sources(
         sessions=sessions,
         **{table: _in_force(con, table, as_of=as_of) for table in TABLES if table != "readings"},
+        journal=journal_of(con).filter(pl.col("kind") != "review"),
         held_back=frame(con, "held_back", schema=HELD_BACK, as_of=as_of, file_nos=None),
         amendments=frame(con, "amendments", schema=AMENDMENTS, as_of=as_of, file_nos=None),
         held_rows=frame(con, "held_rows", schema=HELD_ROWS, as_of=as_of),

@@ -3,6 +3,7 @@
 import tempfile
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from itertools import groupby
 from pathlib import Path
 
@@ -183,6 +184,9 @@ def _save_problems(con: Connection, kept: Kept, problems: Sequence[tuple[KeptLin
     if not problems:
         return
     ((load_no, file_no, _),) = run(con, "next_numbers").fetchall()
+    now = datetime.now(UTC).replace(tzinfo=None)
+    load = {"load_no": load_no, "source_name": "", "entry_no": None}
+    run(con, "save_load", **load, loaded_at=now)
     run(
         con,
         "save_kept_file",

@@ -8,6 +8,7 @@ import polars as pl
 
 from drift.frames import HELD_ROWS, IN_USE, Schema
 from drift.intake.columns import TABLES
+from drift.store.journal import JOURNAL
 
 # One row per meter, visit, stage and verification point: the replicates of one sitting.
 # visit_id is the given one, else the ISO date.  bias_pct is the mean of reading minus correct air
@@ -114,6 +115,9 @@ class Sources:
     bowls, equipment, people, checks, studies, comparisons, decisions : pl.DataFrame
         Columns as in `drift.intake.columns.TABLES`, amended values in force; empty where no file
         gave the table.  A value of checks is the text of a number, or yes or no.
+    journal : pl.DataFrame
+        Frame of `drift.store.journal.JOURNAL`, without reviews: they change no row, and are noted
+        after what they say.
     """
 
     sessions: pl.DataFrame
@@ -134,6 +138,7 @@ class Sources:
     studies: pl.DataFrame = field(default_factory=partial(input_frame, "studies"))
     comparisons: pl.DataFrame = field(default_factory=partial(input_frame, "comparisons"))
     decisions: pl.DataFrame = field(default_factory=partial(input_frame, "decisions"))
+    journal: pl.DataFrame = field(default_factory=partial(pl.DataFrame, schema=JOURNAL))
 
 
 @dataclass(frozen=True, slots=True)

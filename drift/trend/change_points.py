@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from scipy import special
 
 from drift.arrays import Flat, Floats, Integers, equal_length_blocks, flatten, take_block
-from drift.frames import DAYS_PER_YEAR, EPOCH, Schema
+from drift.frames import DAYS_PER_YEAR, EPOCH, Schema, empty
 from drift.trend import jump_scan, local_level, t_mixtures
 from drift.trend.false_discovery import discovery_q
 
@@ -348,6 +348,8 @@ def link_jumps(
     pl.DataFrame
         Frame of `JUMP_EVENTS`.  That two things happened at one time shows no cause.
     """
+    if changes.is_empty():
+        return empty(JUMP_EVENTS)
     points = ledger.select("series", "meter_id", "point_pct").unique()
     jumps = changes.join(points, on="series").with_columns(
         after=_to_date("t_low"), by=_to_date("t_high")

@@ -13,7 +13,7 @@ from drift.limits.charts.mark import place_marks
 from drift.limits.choices import MARKS, REPLICATES, SINGLE_POINTS
 from drift.limits.signals import name_mark_signals, name_signals
 from drift.meter.ledger import build_ledger
-from drift.report.pages.dossier_story import mark_story
+from drift.report.pages.dossier_mark import mark_story
 from drift.review.policy import Policy, read_policy
 from tests.sittings import START, sessions, sitting, table
 

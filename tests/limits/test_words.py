@@ -74,14 +74,12 @@ def test_pooling_is_proposed_only_where_nothing_stands_against_it() -> None:
 
 def test_limits_outside_the_tolerance_say_so_and_why() -> None:
     """Only the limits past it are named, with the drift where one is confirmed."""
-    latest = pl.DataFrame(
-        {"point_pct": [5.0, 10.0], "lower": [-0.05, -0.02], "upper": [0.09, 0.129]}
-    )
+    latest = [(5.0, -0.05), (5.0, 0.09), (10.0, -0.02), (10.0, 0.129)]
     said = plain(wide_limits(latest, tolerance_pct=0.1, drifts=True))
     assert "+0.129 % air at 10 %, because the visits that set them drifted already" in said
     assert "at 5 %" not in said
     assert "scatter so much" in wide_limits(latest, tolerance_pct=0.1, drifts=False)
-    assert wide_limits(latest.head(1), tolerance_pct=0.1, drifts=True) == ""
+    assert wide_limits(latest[:2], tolerance_pct=0.1, drifts=True) == ""
 
 
 def test_what_charts_see_begins_with_the_finding_and_its_numbers_are_the_tables() -> None:

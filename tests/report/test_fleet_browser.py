@@ -21,7 +21,7 @@ pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this ma
 # Middle of each row that is shown, and of each mark of its chart, in pixels down the page.
 _ROWS = """box => [...box.querySelectorAll("tbody tr:not([hidden]) .now")]
     .map(cell => cell.getBoundingClientRect()).map(at => at.top + at.height / 2)"""
-_MARKS = """box => [...box.querySelectorAll(".of-now svg .mark-symbol path[aria-roledescription]")]
+_MARKS = """box => [...[...box.querySelectorAll(".of-now svg .mark-symbol")].at(-1)?.children ?? []]
     .map(mark => mark.getBoundingClientRect()).map(at => at.top + at.height / 2)"""
 _DRAWN = "box => [...box.querySelectorAll('.of-now [data-figure]')].every(one => one.dataset.drawn)"
 
@@ -85,7 +85,7 @@ def test_charts_keep_step_with_their_rows(page: Page, folder: Path, width: int) 
 
 def test_a_filter_stands_in_the_address_and_charts_follow(page: Page, folder: Path) -> None:
     """Words narrow rows down, the address says so, and opened anew it gives the same view."""
-    _opened(page, folder).get_by_label("Find").fill(DRIFTER.lower())
+    _opened(page, folder).get_by_label("Find", exact=True).fill(DRIFTER.lower())
     count = page.locator(".filters output")
     assert count.inner_text() == f"1 of {len(IDS)}"
     assert page.url.endswith(f"?words={DRIFTER.lower()}")
@@ -120,11 +120,11 @@ def test_many_meters_are_folded_and_found(page: Page, many: Path) -> None:
     page.wait_for_function("place => place.dataset.drawn", arg=strip.element_handle())
     assert strip.locator("svg .mark-symbol path").count() == fold.locator("tbody tr").count()
     assert fold.locator("table.meters").is_hidden()
-    page.get_by_label("Find").fill("M-0123")
+    page.get_by_label("Find", exact=True).fill("M-0123")
     assert fold.locator("tbody tr:visible").count() == 1
     box = fold.locator(".rows").element_handle()
     page.wait_for_function(f"box => ({_MARKS})(box).length === 1", arg=box)
-    page.get_by_label("Find").fill("")
+    page.get_by_label("Find", exact=True).fill("")
     assert fold.locator("table.meters").is_hidden()
 
 

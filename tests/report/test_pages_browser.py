@@ -134,7 +134,7 @@ def test_hostile_ids_and_remarks_run_nothing(page: Page, folder: Path) -> None:
         assert page.evaluate("window.harmed === undefined")
         assert page.locator("img").count() == 0
         assert page.locator("script:not([type])").count() == 3
-    page.goto((folder / "index.html").as_uri())
+    page.goto((folder / "meters.html").as_uri())
     assert page.locator("bdi", has_text=SCRIPT).count() > 0
     assert page.locator("bdi", has_text=IMAGE).count() > 0
 
@@ -321,7 +321,7 @@ def test_the_table_of_meters_is_sorted_and_filtered_by_keyboard(page: Page, fold
     page.goto((folder / "meters.html").as_uri())
     count = page.locator(".filters output")
     assert count.inner_text() == f"all {len(IDS)}"
-    page.get_by_label("Find").focus()
+    page.get_by_label("Find", exact=True).focus()
     page.keyboard.type("am-0")
     assert count.inner_text() == f"3 of {len(IDS)}"
     assert sorted(_column(page, 1)) == ["AM-01", "AM-02", "am-01"]
@@ -379,7 +379,7 @@ def test_eight_hundred_meters_open_within_three_seconds(page: Page, tmp_path: Pa
     loaded = page.evaluate("performance.getEntriesByType('navigation')[0].loadEventEnd")
     assert 0 < loaded < 3000
     assert page.locator("#meter-table tbody tr").count() == 800
-    page.get_by_label("Find").fill("M-0123")
+    page.get_by_label("Find", exact=True).fill("M-0123")
     assert page.locator(".filters output").inner_text() == "1 of 800"
 
 
@@ -414,7 +414,7 @@ def test_nothing_is_cut_off_on_paper(page: Page, folder: Path, tmp_path: Path, n
     """Every word of the tables is on the paper, and every leaf has words; no row is filtered."""
     page.goto((folder / "index.html").as_uri() if name == "meters" else _dossier(folder, name))
     if name == "meters":
-        page.get_by_label("Find").fill("AM-01")
+        page.get_by_label("Find", exact=True).fill("AM-01")
     leaves = _leaves(page, tmp_path / "page.pdf")
     assert all(len(leaf.split()) > 20 for leaf in leaves)
     closely = "".join("".join(leaves).split())

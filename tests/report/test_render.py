@@ -345,26 +345,22 @@ def test_dossier_says_what_the_frames_hold(review: Review, dossier: DossierPage)
 
 def test_captions_are_computed(review: Review, dossier: DossierPage) -> None:
     """The conclusion of each figure follows the data: another meter, another sentence."""
-    conclude = {figure.name: figure.conclude for figure in dossier.figures}
-    assert "confirmed, for all the meters tested" in conclude["path"]
-    assert "It was adjusted 2 times" in conclude["as-found"]
-    assert conclude["moving-range"].startswith("1 signal, all have a response")
-    other = {figure.name: figure.conclude for figure in dossier_page(review, "am-01").figures}
-    assert "its dial is too coarse to show" in other["path"]
-    script = {figure.name: figure for figure in dossier_page(review, SCRIPT).figures}
-    assert "it may be drifting or steady" in script["path"].conclude
-    assert (
-        script["path"]
-        .conclude.replace("\u00a0", " ")
-        .endswith(
-            "At 5 % it jumped by \u22120.120 % air (\u22120.160 to \u22120.080) between 5 Jan 2023 "
-            "and 5 May 2023."
-        )
+    charts = {chart.name: chart.conclude for chart in dossier.control.charts}
+    assert "confirmed, for all the meters tested" in dossier.drift_words
+    assert "It was adjusted 2 times" in dossier.history.label
+    assert charts["moving-range"].startswith("1 signal, all have a response")
+    other = dossier_page(review, "am-01")
+    assert "its dial is too coarse to show" in other.drift_words
+    script = dossier_page(review, SCRIPT)
+    assert "it may be drifting or steady" in script.drift_words
+    assert _plain(script.drift_words).endswith(
+        "At 5 % it jumped by \u22120.120 % air (\u22120.160 to \u22120.080) between 5 Jan 2023 "
+        "and 5 May 2023."
     )
-    friendly = {figure.name: figure for figure in dossier_page(review, "AM-01").figures}
-    assert "is shown to be steady" in friendly["path"].conclude
-    assert "Nothing was ever adjusted" in other["as-found"]
-    assert other["moving-range"].startswith("No point lies outside its control limits")
+    assert "is shown to be steady" in dossier_page(review, "AM-01").drift_words
+    assert "Nothing was ever adjusted" in other.history.label
+    quiet = {chart.name: chart.conclude for chart in other.control.charts}
+    assert quiet["moving-range"].startswith("No point lies outside its control limits")
 
 
 def test_crossing_words(fleet: FleetPage) -> None:
@@ -513,11 +509,6 @@ def test_the_bench_is_told_what_to_look_at_first(review: Review, written: dict[s
     )
     assert "bias found last +0.050 at 0 % and +0.100 at 5 %" in _plain(bench.lead)
     assert _plain(bench.lead).endswith("That there is nothing to explain: 7 %.")
-    assert [row.cause for row in bench.causes] == [
-        "initial pressure mark misplaced",
-        "leak before release",
-    ]
-    assert all(row.look for row in bench.causes)
     shown = Outline(written[f"meters/{file_name(DRIFTER)}"]).text
     assert "never a diagnosis" in shown
     untold = _plain(dossier_page(review, SCRIPT).bench.lead)
@@ -553,19 +544,20 @@ def _with_chart(review: Review, name: str, *, signal: bool) -> Review:
 )
 @pytest.mark.parametrize("signal", [True, False])
 def test_every_chart_that_was_asked_for_is_drawn(review: Review, name: str, signal: bool) -> None:
-    """It has a figure after the usual ones, whether a rule spoke on it or not."""
+    """It has a figure beside the usual ones, whether a rule spoke on it or not."""
     page = dossier_page(_with_chart(review, name, signal=signal), DRIFTER)
-    drawn = [figure.name for figure in page.figures]
-    assert drawn == ["as-found", "path", "moving-range", "ewma", name.replace("_", "-")]
+    drawn = {chart.name: chart for chart in page.control.charts}
+    shown = name.replace("_", "-")
+    assert set(drawn) == {"individuals", "moving-range", "ewma", shown}
     assert page.not_drawn == ""
-    assert ("1 signal" in page.figures[-1].conclude) == signal
+    assert ("1 signal" in drawn[shown].conclude) == signal
 
 
 @pytest.mark.parametrize("name", ["mark", "some_later_chart"])
 def test_no_chart_is_left_out_in_silence(review: Review, name: str) -> None:
     """A chart without a figure is named with its signals, whatever it is called."""
     page = dossier_page(_with_chart(review, name, signal=True), DRIFTER)
-    assert len(page.figures) == 4
+    assert len(page.control.charts) == 3
     assert f"{name.replace('_', ' ')} (1 signal)" in page.not_drawn
     assert page.not_drawn in Outline(render.html_dossier(page)).text
 
@@ -576,8 +568,6 @@ def test_bands_are_of_what_their_captions_say(review: Review, dossier: DossierPa
     rows = review.forecasts.filter(pl.col("series").is_in(series.to_list())).sort("series")
     assert [row.at_due_low for row in dossier.trends] == rows["at_due_low"].to_list()
     assert [row.next_mean_low for row in dossier.trends] == rows["next_mean_low"].to_list()
-    as_found = dossier.figures[0]
-    assert "the mean that the next visit will find" in as_found.shows
 
 
 def test_open_signals_come_newest_first_with_their_age(fleet: FleetPage) -> None:

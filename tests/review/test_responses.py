@@ -8,14 +8,15 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from drift.api.bench import respond
+from drift.api.answering import AnswerGiven, Recorded, read_answers, respond_all
 from drift.api.reviews import find, intake, read_known
 from drift.errors import DriftError
 from drift.limits.signals import SIGNALS
 from drift.meter.ledger import LEDGER
 from drift.review.analyse import find_signals
 from drift.review.policy import Policy
-from drift.review.responses import Response, answered_on, match_responses, nearest_ids
+from drift.review.responses import Response, answered_on, match_responses, named_id, nearest_ids
+from drift.store.journal import signed_now
 from drift.store.tables import AMENDMENTS
 from tests.sittings import table
 
@@ -24,6 +25,11 @@ HEADER = b"signal_id,recorded_on,finding,action,recorded_by\n"
 SEMICOLONS = b"recorded_by;action;finding;note;recorded_on;signal_id\r\nme;a;f;n;2026-01-02;S-1\r\n"
 # One steady meter that jumps: the chart of individuals must speak at the jump.
 BIASES = (0.0, 0.02, 0.01, 0.0, 0.02, 0.01, 0.0, 0.01, 0.5)
+
+
+def respond(source: Path, response: Response, *, as_of: date, policy: Policy) -> Recorded:
+    (recorded,) = respond_all(source, [AnswerGiven(response)], as_of=as_of, policy=policy)
+    return recorded
 
 
 def folder_of(folder: Path, *, responses: bytes | None = None, mapping: str = "") -> Path:
@@ -116,7 +122,7 @@ def test_a_response_is_settled_where_an_amendment_took_its_signal_away(tmp_path:
         f"AM-1,{_day(8, '')},as_found,5,5.0\n",
         encoding="utf-8",
     )
-    intake(later, store=store)
+    intake(later, store=store, signed=signed_now("K. Vale", "a slip"))
     found = find(store, as_of=TODAY, policy=Policy())
     assert signal_id not in found.signals["signal_id"]
     (response,) = found.responses.to_dicts()
@@ -256,3 +262,48 @@ def test_a_character_that_the_file_cannot_hold_is_refused(tmp_path: Path) -> Non
     with pytest.raises(DriftError, match="cannot hold"):
         respond(folder, answer(signal_of(folder), finding="Ω"), as_of=TODAY, policy=Policy())
     assert (folder / "log.csv").read_bytes() == start
+
+
+def test_many_signals_are_answered_from_one_sheet(tmp_path: Path) -> None:
+    """By id in other letters, by its beginning, and by meter and visit; blank rows are passed."""
+    folder = folder_of(tmp_path / "in")
+    signal_id = signal_of(folder)
+    sheet = tmp_path / "answers.csv"
+    sheet.write_text(
+        "signal_id,meter_id,visit_on,finding,action,by,on\n"
+        f"{signal_id[:6].lower()},,,hand loose,reset,A. Nobody,2026-09-01\n"
+        "S-0000000000,,,,,,\n",
+        encoding="utf-8",
+    )
+    answers, blank = read_answers(sheet)
+    (made,) = respond_all(folder, answers, as_of=TODAY, policy=Policy())
+    assert (made.signal["signal_id"], blank) == (signal_id, 1)
+    entries = (folder / "journal.csv").read_text(encoding="utf-8").splitlines()
+    assert len(entries) == 2
+    assert signal_id in entries[1]
+
+
+def test_nothing_of_a_sheet_is_recorded_where_one_row_is_wrong(tmp_path: Path) -> None:
+    """The row is named by its line, and no file is written."""
+    folder = folder_of(tmp_path / "in")
+    before = sorted(path.name for path in folder.iterdir())
+    sheet = tmp_path / "answers.csv"
+    rows = f"{signal_of(folder)},f,a,A. Nobody,2026-09-01\nS-0000000000,f,a,A. Nobody,2026-09-01\n"
+    sheet.write_text("signal_id,finding,action,by,on\n" + rows, encoding="utf-8")
+    answers, _ = read_answers(sheet)
+    with pytest.raises(DriftError, match="is no signal"):
+        respond_all(folder, answers, as_of=TODAY, policy=Policy())
+    assert sorted(path.name for path in folder.iterdir()) == before
+    sheet.write_text("signal_id,finding,action,by,on\nS-1,f,,A. Nobody,2026-09-01\n")
+    with pytest.raises(DriftError, match=r"answers\.csv:2: action is empty"):
+        read_answers(sheet)
+
+
+@pytest.mark.parametrize(
+    ("wanted", "named"), [("AM-10", "AM-10"), ("am-10", "AM-10"), ("am-2", "AM-2"), ("X", "X")]
+)
+def test_an_id_may_be_its_beginning_in_any_letters(wanted: str, named: str) -> None:
+    """What begins one id names it, an id that is whole names itself, an unknown text nothing."""
+    assert named_id(wanted, ["AM-10", "AM-101", "AM-2"]) == named
+    with pytest.raises(DriftError, match="begins 2 ids: AM-10, AM-101"):
+        named_id("AM-1", ["AM-10", "AM-101", "AM-2"])

@@ -201,9 +201,9 @@ def test_no_chart_calls_a_drifting_meter_stable(review: Review) -> None:
         in drifting.brief[2]
     )
     assert steady.brief[2] == "Control: no point outside control limits."
-    quiet = {figure.name: figure.conclude for figure in drifting.figures}
+    quiet = {chart.name: chart.conclude for chart in drifting.control.charts}
     assert "yet the path without adjustments shows a drift" in quiet["ewma"]
-    assert {figure.name: figure.conclude for figure in steady.figures}["ewma"].endswith(
+    assert {chart.name: chart.conclude for chart in steady.control.charts}["ewma"].endswith(
         "nothing shows that its level has moved."
     )
 

@@ -8,6 +8,14 @@ from dataclasses import dataclass
 
 from drift.report.charts import fleet
 from drift.report.charts.impact import doubtful_span
+from drift.report.charts.meter_cause import CAUSE_DATA, meter_cause
+from drift.report.charts.meter_control import (
+    CONTROL_DATA,
+    LINES_DATA,
+    meter_control,
+    meter_lines,
+)
+from drift.report.charts.meter_history import HISTORY_DATA, meter_history
 from drift.report.charts.retirement import choice_costs, grounds_met
 from drift.report.charts.studies import borne_out, noticed_drifts
 from drift.report.charts.theme import Chart
@@ -49,6 +57,34 @@ FIGURES: Mapping[str, Figure] = {
             shows="expected cost of each choice, with its range",
             build=choice_costs,
             data={"costs": ("choice", "advised", "expected", "low", "high", "failed", "out")},
+            per_meter=True,
+        ),
+        Figure(
+            name="meter_history",
+            shows="what was found at each point of a meter, with what happened to it",
+            build=meter_history,
+            data=HISTORY_DATA,
+            per_meter=True,
+        ),
+        Figure(
+            name="meter_cause",
+            shows="what a meter shows at 0, 5 and 10 % against what one fault does there",
+            build=meter_cause,
+            data=CAUSE_DATA,
+            per_meter=True,
+        ),
+        Figure(
+            name="meter_lines",
+            shows="every control chart of a meter in a line, between its limits",
+            build=meter_lines,
+            data=LINES_DATA,
+            per_meter=True,
+        ),
+        Figure(
+            name="meter_control",
+            shows="one control chart of a meter in full",
+            build=meter_control,
+            data=CONTROL_DATA,
             per_meter=True,
         ),
         Figure(

@@ -1,16 +1,13 @@
 """This module holds what every figure shares: theme, axes, SVG text."""
 
 import json
-import math
 from functools import cache
 from typing import Any
 
 import altair as alt
-import polars as pl
 import vl_convert
 
 from drift.folders import report
-from drift.frames import DAYS_PER_YEAR, EPOCH
 from drift.report.figures.canvas import LAYERS, Picture, blank
 
 # Drawn width of one panel, in pixels: with its axis labels it fits the text column of a page.
@@ -85,14 +82,3 @@ def _blank() -> dict[str, Any]:
         specification | {"config": _config()}, vl_version=_VEGA_LITE
     )
     return compiled | {"padding": 0}
-
-
-def on_date(t_years: str) -> pl.Expr:
-    """Return the date of a column in years since the epoch."""
-    days = (pl.col(t_years) * DAYS_PER_YEAR).round().cast(pl.Int64)
-    return pl.lit(EPOCH) + pl.duration(days=days)
-
-
-def finite_or_none(value: float | None) -> float | None:
-    """Return a finite number, None for all else."""
-    return value if value is not None and math.isfinite(value) else None

@@ -1,6 +1,6 @@
 """This module puts a page's numbers into sentences."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from datetime import date
 from typing import Any
 
@@ -165,9 +165,9 @@ def jump(row: Mapping[str, Any]) -> str:
 
 
 def control(
-    charted: pl.DataFrame,
-    *,
     name: str,
+    *,
+    limited: bool,
     signals: int,
     open_signals: int,
     drifts: bool,
@@ -177,10 +177,10 @@ def control(
 
     Parameters
     ----------
-    charted : pl.DataFrame
-        Rows of `drift.limits.charts.shape.CHARTED` of the chart.
     name : str
         The chart.
+    limited : bool
+        Whether it has limits at any point.
     signals, open_signals : int
         How many signals it gave, and how many have no response.
     drifts : bool
@@ -188,7 +188,7 @@ def control(
     adjusted : bool
         Whether the meter was ever adjusted.
     """
-    if charted.filter(pl.col("upper").is_not_null()).is_empty():
+    if not limited:
         return "Cannot say yet: there are too few visits to set limits."
     if not signals and drifts and name not in _OF_SCATTER:
         return (
@@ -204,27 +204,28 @@ def control(
     spoke = text.count(signals, "signal")
     answered = "all have a response" if not open_signals else f"{open_signals} without a response"
     return (
-        f"{spoke}, {answered}: the ringed visits lie outside control limits, more than the usual "
+        f"{spoke}, {answered}: the marked visits lie outside control limits, more than the usual "
         "scatter of this meter."
     )
 
 
-def wide_limits(latest: pl.DataFrame, *, tolerance_pct: float, drifts: bool) -> str:
+def wide_limits(
+    edges: Iterable[tuple[float, float | None]], *, tolerance_pct: float, drifts: bool
+) -> str:
     """Say where control limits lie outside the tolerance, and so warn of nothing.
 
     Parameters
     ----------
-    latest : pl.DataFrame
-        ``point_pct lower upper`` of the newest point of a chart of biases, a row a point.
+    edges : iterable of (float, float or None)
+        Points with a limit of the newest visit there, % air.
     tolerance_pct : float
         Largest bias that passes, % air.
     drifts : bool
         Whether the path without adjustments confirms a drift at any point.
     """
     told = [
-        f"{text.bias_with_unit(edge)} at {text.point(row['point_pct'])}"
-        for row in latest.sort("point_pct").iter_rows(named=True)
-        for edge in (row["lower"], row["upper"])
+        f"{text.bias_with_unit(edge)} at {text.point(point)}"
+        for point, edge in edges
         if edge is not None and abs(edge) > tolerance_pct
     ]
     if not told:
@@ -241,19 +242,19 @@ def wide_limits(latest: pl.DataFrame, *, tolerance_pct: float, drifts: bool) -> 
     )
 
 
-def false_alarms(limits: pl.DataFrame) -> str:
+def false_alarms(rates: Iterable[tuple[float | None, float | None]]) -> str:
     """Say how often points of a sound meter fall outside the limits of one chart.
 
     Parameters
     ----------
-    limits : pl.DataFrame
-        Rows of `drift.limits.charts.shape.LIMITS` of the chart.
+    rates : iterable of (float or None, float or None)
+        The rate that was aimed at and that which the dial's steps allow, of each limit known.
     """
-    known = limits.filter(pl.col("sigma").is_not_null())
-    if known.is_empty():
+    known = list(rates)
+    if not known:
         return "No limits, so no false alarms."
-    told = text.rate(_number(known["nominal_rate"].max()))
-    attained = _number(known["attained_rate"].max())
+    told = text.rate(max((rate for rate, _ in known if rate is not None), default=None))
+    attained = max((rate for _, rate in known if rate is not None), default=None)
     steps = f" (with the steps of the dial {text.rate(attained)} at most)" if attained else ""
     return f"Limits are set so that {told} of a sound meter's points fall outside{steps}."
 
@@ -355,8 +356,3 @@ def _points(number: int) -> str:
 def _date(value: object) -> date | None:
     """Return a date that came out of a frame."""
     return value if isinstance(value, date) else None
-
-
-def _number(value: object) -> float | None:
-    """Return a number that came out of a frame."""
-    return value if isinstance(value, float) else None

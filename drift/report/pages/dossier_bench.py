@@ -73,7 +73,7 @@ def bench_part(review: Review, ledger: pl.DataFrame, *, meter_id: str) -> BenchP
     return BenchPart(
         lead=_lead(review, ledger, latest),
         causes=tuple(
-            CauseRow(_words(row["cause"]), row["probability"], _look(row["cause"]))
+            CauseRow(_words(row["cause"]), row["probability"], CAUSE_WORDS[row["cause"]][1])
             for row in likely
         ),
         moves=move_rows(review.reference.moves.filter(mine)),
@@ -201,11 +201,6 @@ def _biases(row: Row, *, by_operators: bool) -> str:
 def _words(cause: str) -> str:
     """Return a cause in words."""
     return CAUSE_WORDS.get(cause, (text.words_of(cause), ""))[0]
-
-
-def _look(cause: str) -> str:
-    """Return what to look at for a cause."""
-    return CAUSE_WORDS.get(cause, ("", ""))[1]
 
 
 def _capital(words: str) -> str:

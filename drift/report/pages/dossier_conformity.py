@@ -154,6 +154,17 @@ class ConformityPart:
     points_pct: tuple[float, ...]
     visits: tuple[JudgedVisit, ...]
 
+    @property
+    def not_passed(self) -> tuple[JudgedVisit, ...]:
+        """Return the visits at which any bias did not plainly pass."""
+        return tuple(
+            visit
+            for visit in self.visits
+            if any(
+                said and said.verdict != VERDICTS[PASS] for pair in visit.points for said in pair
+            )
+        )
+
 
 def conformity_part(review: Review, meter_id: str) -> ConformityPart:
     """Return what the dossier of one meter says of uncertainty and conformity."""

@@ -9,7 +9,7 @@ from typing import Any
 import polars as pl
 
 from drift import format as text
-from drift.report.figures.drawing import on_date
+from drift.frames import on_date
 from drift.report.pages import captions, trend_words
 from drift.report.pages.parts import MeterRow, TrendRow
 from drift.review.results import Review
@@ -30,25 +30,12 @@ _FACTS: tuple[tuple[str, str, Callable[[Any], str]], ...] = (
 )
 
 
-def facts(review: Review, meter: MeterRow) -> tuple[tuple[str, str], ...]:
+def facts(review: Review, meter_id: str) -> tuple[tuple[str, str], ...]:
     """Return what is on record of a meter beside its readings, as pairs of label and text."""
-    known = review.sources.meters.filter(pl.col("meter_id") == meter.meter_id).to_dicts()
+    known = review.sources.meters.filter(pl.col("meter_id") == meter_id).to_dicts()
     row = known[-1] if known else {}
-    told = [(label, shown(row[name])) for name, label, shown in _FACTS if row.get(name) is not None]
-    repeatability = (
-        f"{text.spread(meter.repeatability_pct)}{text.NO_BREAK}% air"
-        if text.known(meter.repeatability_pct)
-        else text.CANNOT_SAY
-    )
-    due = text.day(meter.next_due_on) if meter.next_due_on else "nothing is due"
-    return (
-        ("Visits", f"{meter.visits}, last {text.day(meter.last_visit_on)}"),
-        ("Next due", f"{due}{', overdue' if meter.overdue else ''}"),
-        (
-            "Repeatability",
-            f"{repeatability} (standard deviation of one reading, rounding included)",
-        ),
-        *told,
+    return tuple(
+        (label, shown(row[name])) for name, label, shown in _FACTS if row.get(name) is not None
     )
 
 
@@ -350,9 +337,15 @@ class ComparedRow:
     sentence: str
 
 
-def compared_rows(review: Review, meter_id: str) -> tuple[ComparedRow, ...]:
-    """Return what comparing new visits of one meter with old ones found."""
-    mine = review.phases.filter(pl.col("meter_id") == meter_id).select(
+# Verdicts of `Review.phases` after which limits are not what they were before.
+_CHANGES = ("spread_differs", "level_differs", "own_baseline", "other_gauge")
+
+
+def compared_rows(review: Review, meter_id: str) -> tuple[tuple[ComparedRow, ...], int]:
+    """Return where new visits of one meter differ from old ones, and how often they do not."""
+    mine = review.phases.filter(pl.col("meter_id") == meter_id)
+    told = mine.filter(pl.col("verdict").is_in(_CHANGES)).select(
         "point_pct", "phase", "began_on", pl.col("why").fill_null(""), "sentence"
     )
-    return tuple(ComparedRow(**row) for row in mine.iter_rows(named=True))
+    changed = tuple(ComparedRow(**row) for row in told.iter_rows(named=True))
+    return changed, mine.height - len(changed)

@@ -1,5 +1,7 @@
 """This module answers what was done about work that a meter outside may have spoiled."""
 
+from collections.abc import Iterator
+
 from drift import format as text
 from drift.review.clauses.clause import ISO, Clause, by_count, few, of
 from drift.review.clauses.facts import LaboratoryFacts, span
@@ -23,26 +25,20 @@ def evaluated_work(facts: LaboratoryFacts) -> Clause:
     used = [one for one in failed if one.tests]
     answered = sum(one.answered for one in failed)
     tests = facts.review.sources.field_tests
+    keeps = not facts.review.sources.decisions.is_empty()
+    decided = sum(one.decided for one in failed)
+    open_ones = len(failed) - (decided if keeps else 0)
     answer = [
         f"{text.count(len(failed), 'visit')} found or left a meter outside; {text.whole(righted)} "
         f"were put right that day, {text.whole(later)} later, {text.whole(len(never))} were not"
         + (f" ({few(_meters(never))})." if never else "."),
-        (
-            f"{text.whole(answered)} have a response; what was decided on earlier "
-            "results, who was told"
-            " and who authorised going on is not in these tables: the impact note has room for it."
-        ),
+        *_decisions_told(facts, answered=answered),
         f"{text.count(tests.height, 'field test')} on record ({span(tests['tested_on'])}), from "
         "which an impact note can be made."
         if tests.height
         else "No field test is on record, so the results concerned cannot be named.",
+        *_used_told(used),
     ]
-    if used:
-        number = sum(one.tests for one in used)
-        answer.append(
-            f"{text.count(number, 'field test')} were made with a meter that was not put right: "
-            f"{few(_meters(used))}."
-        )
     return Clause(
         ISO,
         "7.10",
@@ -51,20 +47,59 @@ def evaluated_work(facts: LaboratoryFacts) -> Clause:
             "Nonconforming work is evaluated with its effect on earlier results; customers are "
             "told where necessary; going on is authorised."
         ),
-        state=by_count(answered, len(failed), refuted=bool(used), complete=False),
+        state=by_count(
+            decided if keeps else answered, len(failed), refuted=bool(used), complete=keeps
+        ),
         decided_by=(
             f"{text.count(len(failed), 'failure')}, {text.whole(answered)} answered, "
-            f"{text.whole(len(never))} not put right"
+            + (f"{text.whole(decided)} decided, " if keeps else "")
+            + f"{text.whole(len(never))} not put right"
         ),
         answer=tuple(answer),
         proof=(("data/conformity.csv", "every verdict"), ("data/responses.csv", "all responses")),
         to_file=(
-            f"An impact note, with its decision, for each of {text.count(len(failed), 'failure')}."
-            if failed
+            f"An impact note, with its decision, for each of {text.count(open_ones, 'failure')}."
+            if open_ones
             else "The procedure for nonconforming work."
         ),
         meters=tuple(_meters([*used, *never, *failed])),
     )
+
+
+def _used_told(used: list[FailedVisit]) -> Iterator[str]:
+    """Say how many field tests went on with meters that were not put right."""
+    if used:
+        number = sum(one.tests for one in used)
+        yield (
+            f"{text.count(number, 'field test')} were made with a meter that was not put right: "
+            f"{few(_meters(used))}."
+        )
+
+
+def _decisions_told(facts: LaboratoryFacts, *, answered: int) -> Iterator[str]:
+    """Say what was decided about failures, who was told and who authorised going on."""
+    decisions = facts.review.sources.decisions
+    if decisions.is_empty():
+        yield (
+            f"{text.whole(answered)} have a response; what was decided on earlier "
+            "results, who was told"
+            " and who authorised going on is not in these tables: the impact note has room for it, "
+            "and drift decide keeps it."
+        )
+        return
+    decided = sum(one.decided for one in facts.failures)
+    told = decisions["customer_told_on"].drop_nulls().len()
+    authorised = decisions["authorised_by"].drop_nulls().len()
+    yield (
+        f"{text.whole(answered)} have a response and {text.whole(decided)} a decision. "
+        f"{text.count(decisions.height, 'decision')} on record: {text.whole(told)} say when the "
+        f"customer was told, {text.whole(authorised)} who authorised going on."
+    )
+    visits = facts.visits.select("meter_id", about="on")
+    stray = decisions.join(visits, on=["meter_id", "about"], how="anti")
+    if stray.height:
+        named = [f"{row['meter_id']} {row['about']}" for row in stray.iter_rows(named=True)]
+        yield f"{text.count(stray.height, 'decision')} name a visit not on record: {few(named)}."
 
 
 def _meters(failed: list[FailedVisit]) -> list[str]:
@@ -100,6 +135,11 @@ def corrected(facts: LaboratoryFacts) -> Clause:
         f"The longest run of failures of one meter is {text.whole(longest)}; "
         f"{text.whole(IN_A_ROW)} or more in a row show that no action worked"
         + (f" ({few(again)})." if again else "."),
+        *(
+            []
+            if facts.review.sources.decisions.is_empty()
+            else [f"{of(sum(one.decided for one in facts.failures), failed)} have a decision."]
+        ),
         "Analysis of causes and the review of what was done is not in these tables.",
     ]
     return Clause(

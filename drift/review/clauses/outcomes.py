@@ -37,6 +37,8 @@ class FailedVisit:
         Field tests made with it before it was righted, the day of the visit not counted.
     answered : bool
         Whether a response to a signal of that visit is on record.
+    decided : bool
+        Whether a decision about that visit is.
     """
 
     meter_id: str
@@ -46,6 +48,7 @@ class FailedVisit:
     kept_on: date | None
     tests: int
     answered: bool
+    decided: bool
 
 
 def visit_outcomes(review: Review) -> pl.DataFrame:
@@ -128,6 +131,7 @@ class _Days:
         self.tests = _by_meter(sources.field_tests, "tested_on")
         sound = review.responses.filter(pl.col("problem") == "")
         self.answered = _by_meter(sound, "visit_on")
+        self.decided = _by_meter(sources.decisions, "about")
         self.remarks = _by_meter(sources.sessions.drop_nulls("remarks"), "performed_on")
         self.in_use = set(in_use(review))
 
@@ -171,4 +175,5 @@ def _failure(meter_id: str, rows: list[VisitOutcome], place: int, days: _Days) -
         kept_on=None if righted == on else following,  # type: ignore[arg-type]
         tests=len(tests),
         answered=answered,
+        decided=on in days.decided.get(meter_id, []),
     )

@@ -237,8 +237,7 @@ def _told_of_rows(facts: LaboratoryFacts, dropped: pl.DataFrame) -> list[str]:
         ),
         (
             f"{text.count(sources.amendments.height, 'value')} amended; the earlier "
-            "value of each is "
-            "kept beside its file and line, who amended it and why is not in these tables."
+            f"value of each is kept beside its file and line. {_journal_told(facts)}"
         ),
         f"{text.whole(named)} of {text.count(sets.height, 'set')} of readings name who read them.",
     ]
@@ -250,6 +249,24 @@ def _told_of_rows(facts: LaboratoryFacts, dropped: pl.DataFrame) -> list[str]:
     return answer
 
 
+def _unsigned(facts: LaboratoryFacts) -> int:
+    """Return how many amended values no entry of a journal answers for."""
+    sources = facts.review.sources
+    return 0 if sources.journal.height else sources.amendments.height
+
+
+def _journal_told(facts: LaboratoryFacts) -> str:
+    """Say what the journal holds: who amended, withdrew or restored what, and why."""
+    journal = facts.review.sources.journal
+    if journal.is_empty():
+        return "Who amended it and why is not on record: no journal is kept."
+    changed = journal.filter(pl.col("kind").is_in(["amendment", "withdrawal", "restoration"]))
+    return (
+        f"The journal has {text.count(journal.height, 'entry', 'entries')} with person, time and "
+        f"hash, {text.whole(changed.height)} of them amend, withdraw or restore rows and say why."
+    )
+
+
 def originals(facts: LaboratoryFacts) -> Clause:
     """Answer whether original observations are kept whole, and amendments can be traced."""
     sources, held = facts.review.sources, facts.held
@@ -258,7 +275,8 @@ def originals(facts: LaboratoryFacts) -> Clause:
     dropped = sets.filter(pl.col("readings_left_out") > 0)
     meters = dropped["meter_id"].unique(maintain_order=True).to_list()
     answer = _told_of_rows(facts, dropped)
-    whole = not held and not dropped.height and not sources.amendments.height
+    unsigned = _unsigned(facts)
+    whole = not held and not dropped.height and not unsigned
     return Clause(
         ISO,
         "7.5",
@@ -280,7 +298,7 @@ def originals(facts: LaboratoryFacts) -> Clause:
             {
                 "the readings left out, or why": dropped.height,
                 "the rows held back, put right": held,
-                "who amended values and why": sources.amendments.height,
+                "who amended values and why": unsigned,
                 "who read": sets.height - named,
             }
         ),

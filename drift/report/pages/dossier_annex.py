@@ -1,0 +1,79 @@
+"""This module says in a line each what stands folded below a dossier."""
+
+from collections.abc import Sequence
+
+from drift import format as text
+from drift.report.pages.dossier_conformity import RULE_WORDS, ConformityPart
+from drift.report.pages.dossier_control import ControlPart
+from drift.report.pages.dossier_tables import EventRow, LimitRow, ReadingRow, VisitRow
+from drift.report.pages.intervals import ScopePart
+from drift.report.pages.parts import SignalRow, TrendRow
+
+# Anchor, heading and what is in it.
+AnnexLine = tuple[str, str, str]
+
+
+def limits_line(limits: Sequence[LimitRow]) -> AnnexLine:
+    """Say what the limits rest on."""
+    known = [row for row in limits if row.first_on and row.last_on]
+    gist = "no chart has limits yet"
+    if known:
+        row = max(known, key=lambda row: row.phase)
+        gist = (
+            f"from {text.count(row.points, 'visit')}, {text.month(row.first_on)} to "  # type: ignore[arg-type]
+            f"{text.month(row.last_on)}; frozen"  # type: ignore[arg-type]
+        )
+    return "limits", "Limits", gist
+
+
+def conformity_line(part: ConformityPart, rule: str) -> AnnexLine:
+    """Say what the last visit conforms to."""
+    failed = [row for row in part.last if row.verdict.startswith("fails")]
+    rows = failed or list(part.last)
+    at = text.listed(list(dict.fromkeys(text.point(row.point_pct) for row in rows)))
+    sure = min((row.p_conform for row in rows if row.p_conform is not None), default=None)
+    verdict = "fails" if failed else "passes"
+    gist = f"{verdict} at {at}, {text.probability(sure)} sure to conform; {RULE_WORDS[rule]}"
+    return "annex-conformity", "Conformity and budget", gist
+
+
+def drift_line(trends: Sequence[TrendRow]) -> AnnexLine:
+    """Say what the drifts are."""
+    known = [row for row in trends if text.known(row.drift)]
+    told = [f"{text.bias(row.drift)} at {text.point(row.point_pct)}" for row in known]
+    gist = f"{text.listed(told)}, % air a year" if told else "no drift can be told yet"
+    return "drift", "Drift and forecast by point", gist
+
+
+def charts_line(part: ControlPart) -> AnnexLine:
+    """Say how many charts there are."""
+    return "charts", "Control charts in full", text.count(len(part.charts), "chart")
+
+
+def interval_line(scope: ScopePart | None) -> AnnexLine:
+    """Say how long it may go unseen."""
+    gist = text.in_days(scope.days) if scope else "not in use"
+    return "annex-intervals", "How long it may go unseen", gist
+
+
+def signals_line(signals: Sequence[SignalRow]) -> AnnexLine:
+    """Say how many signals have their response."""
+    answered = sum(row.answered_on is not None for row in signals)
+    many = text.count(len(signals), "signal")
+    gist = f"{many}, {answered} with a response" if signals else "no signal to answer"
+    return "signals", "Signals and responses", gist
+
+
+def visits_line(visits: Sequence[VisitRow], readings: Sequence[ReadingRow]) -> AnnexLine:
+    """Say how many visits and readings there are."""
+    many = sum(len(row.read_pct) for row in readings)
+    lost = sum(visit.evidence_lost for visit in visits)
+    gone = f", as-found evidence lost at {lost}" if lost else ""
+    gist = f"{text.count(len(visits), 'visit')}, {text.count(many, 'reading')}{gone}"
+    return "visits", "Visits and readings", gist
+
+
+def work_line(events: Sequence[EventRow], noted: Sequence[str]) -> AnnexLine:
+    """Say how much service there was, and what could not be read."""
+    unread = f"; {text.count(len(noted), 'note')} on rows or uses" if noted else ""
+    return "work", "Service and mark", f"{text.count(len(events), 'record')}{unread}"
