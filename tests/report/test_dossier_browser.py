@@ -58,7 +58,7 @@ def page(browser: Browser, folder: Path) -> Iterator[Page]:
 
 def _open(page: Page, folder: Path, meter_id: str) -> None:
     page.goto((folder / "meters" / file_name(meter_id)).as_uri())
-    expect(page.locator(f"{LARGE}[data-drawn]")).to_have_count(1)
+    expect(page.locator(f"{LARGE}[data-drawn]")).to_have_count(1, timeout=30_000)
 
 
 def _rows(page: Page, figure: str) -> dict[str, Any]:
