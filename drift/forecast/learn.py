@@ -20,11 +20,10 @@ from drift.forecast.grid.visits import Dials, Visits, read_dials, read_visits
 from drift.forecast.habits import with_points_heard
 from drift.frames import DAYS_PER_YEAR
 
-# Drift rates on either side of 0: in a small fleet they cost next to nothing beside the fit; from
-# so many series on they are most of the time, and fewer move probabilities by under 0.01 in the
-# mean square.
-_FEW_RATES, _MANY_RATES = 16, 10
+# In a small fleet the usual grid costs next to nothing beside the fit; from so many series on it is
+# most of the time, and a coarser one moves probabilities by under 0.01 in the mean square.
 _MANY_SERIES = 1500
+_MANY_SHARE, _MANY_RATES = 0.6, 10
 # Meters whose past forecasts say how their points are tied, and visits of each.
 _TIED_METERS = 60
 _TIED_VISITS = 10
@@ -83,9 +82,12 @@ def learn_fleet(
     visits = in_order_of_content(read_visits(ledger, resolution=settings.resolution, dials=dials))
     if fit is None:
         fit = fit_fleet(visits, tolerance=settings.tolerance, sample=settings.sample)
-    many = np.count_nonzero(visits.last) > _MANY_SERIES
-    rates = _MANY_RATES if many else _FEW_RATES
-    grid = make_grid(fit.hyper, resolutions=dials.resolutions, rates=rates)
+    if np.count_nonzero(visits.last) > _MANY_SERIES:
+        grid = make_grid(
+            fit.hyper, resolutions=dials.resolutions, share=_MANY_SHARE, rates=_MANY_RATES
+        )
+    else:
+        grid = make_grid(fit.hyper, resolutions=dials.resolutions)
     tie, found_tie = point_ties(visits, Model(settings, fit.hyper, grid, {}))
     return Learnt(settings, dials, fit, grid, tie, found_tie)
 

@@ -201,7 +201,7 @@ def make_grid(
     hyper: HyperParameters,
     *,
     resolutions: Floats,
-    share: float = 0.6,
+    share: float = 0.5,
     rates: int = 16,
     fineness: int = 32,
 ) -> Grid:
