@@ -42,8 +42,9 @@ function widened(spec, width) {
 
 /* A parameter `height_N` of a figure gives its Nth view the height that follows from others. */
 function heights(compiled) {
-  const known = new Set(compiled.signals.map(({ name }) => name));
-  for (const signal of compiled.signals) {
+  const signals = compiled.signals ?? []; /* none in a chart without parameters */
+  const known = new Set(signals.map(({ name }) => name));
+  for (const signal of signals) {
     const [, place] = /^concat_(\d+)_height$/.exec(signal.name) ?? [];
     if (!known.has(`height_${place}`)) continue;
     delete signal.value;
