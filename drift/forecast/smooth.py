@@ -135,7 +135,8 @@ def smooth_point(
         high=high,
         p_below=below,
         p_above=above,
-        p_been_out=np.maximum.accumulate(been_out),
+        # Sums of chances may pass 1 by their last digits, and no complement of that has a logarithm.
+        p_been_out=np.clip(np.maximum.accumulate(been_out), 0.0, 1.0),
         quantiles=np.array(quantiles[::-1]),
     )
 

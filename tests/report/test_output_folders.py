@@ -215,6 +215,7 @@ def test_without_out_each_date_has_a_folder(
         assert ran.exit_code == 0, ran.exception
     assert sorted(path.name for path in Path("review").iterdir()) == ["2025-12-01", "2026-03-01"]
     ran = CliRunner().invoke(commands, ["impact", str(source), "A", "--as-of", "2026-03-01"])
+    assert ran.exit_code == 0, ran.exc_info
     assert [path.name for path in Path("impact").iterdir()] == ["2026-03-01"]
     reviewed(source, Path("review"))  # beside those with a date
     assert sorted(path.name for path in Path("review").iterdir()) == [

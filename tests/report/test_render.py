@@ -320,8 +320,8 @@ def test_every_figure_has_a_caption_and_a_label(written: dict[str, str]) -> None
         assert page.tags.count("figure") == page.tags.count("figcaption"), name
         labels = [value for tag, a, value in page.attributes if tag == "div" and a == "aria-label"]
         assert all(labels), name
-        concluded = html.count('class="conclude"') + html.count('<figure class="chart"')
-        assert concluded == page.tags.count("figure"), name
+        for figure in re.findall(r"<figure.*?</figure>", html, re.DOTALL):
+            assert 'class="conclude"' in figure or '<figure class="chart"' in figure, name
 
 
 def test_dossier_says_what_the_frames_hold(review: Review, dossier: DossierPage) -> None:
@@ -507,7 +507,7 @@ def test_the_bench_is_told_what_to_look_at_first(review: Review, written: dict[s
     assert _plain(bench.lead).startswith(
         "Initial pressure mark misplaced, 81 %: the pattern fits ("
     )
-    assert "bias found last +0.050 at 0 % and +0.100 at 5 %" in _plain(bench.lead)
+    assert "+0.050 at 0 % and +0.100 at 5 %" in _plain(bench.lead)
     assert _plain(bench.lead).endswith("That there is nothing to explain: 7 %.")
     shown = Outline(written[f"meters/{file_name(DRIFTER)}"]).text
     assert "never a diagnosis" in shown
