@@ -135,7 +135,7 @@ def smooth_point(
         high=high,
         p_below=below,
         p_above=above,
-        # Sums of chances may pass 1 by their last digits, and no complement of that has a logarithm.
+        # A sum of chances may pass 1 by its last digit; the complement then has no logarithm.
         p_been_out=np.clip(np.maximum.accumulate(been_out), 0.0, 1.0),
         quantiles=np.array(quantiles[::-1]),
     )
