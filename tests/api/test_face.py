@@ -24,6 +24,7 @@ from tests.cli.test_cli import drift as command
 
 ROOT = Path(__file__).resolve().parents[2]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
+GUIDE = (ROOT / "drift" / "guide" / "python.md").read_text(encoding="utf-8")
 READINGS = pl.DataFrame(
     {
         "meter_id": ["AM-1"] * 4 + ["AM-2"] * 4,
@@ -248,10 +249,10 @@ def test_every_input_table_is_in_a_record() -> None:
     assert tables["marks"].is_empty()
 
 
-def test_the_script_of_the_readme_prints_what_it_says(tmp_path: Path) -> None:
+def test_the_script_of_the_guide_prints_what_it_says(tmp_path: Path) -> None:
     """Run as it stands there, without a main guard, beside the sample; it writes its table."""
-    (script,) = re.findall(r"```python\n(.*?)```", README, re.DOTALL)
-    said = README.split(script, 1)[1].split("```text\n", 1)[1].split("```", 1)[0]
+    (script,) = re.findall(r"```python\n(.*?)```", GUIDE, re.DOTALL)
+    said = GUIDE.split(script, 1)[1].split("```text\n", 1)[1].split("```", 1)[0]
     assert len(script.splitlines()) == 8
     shutil.copytree(ROOT / "sample_history", tmp_path / "sample_history")
     (tmp_path / "script.py").write_text(script, encoding="utf-8")

@@ -164,6 +164,11 @@ def _frames(parts: list[dict[str, object]], plan: Plan, temperature: Floats) -> 
         resolution_pct=pl.lit(plan.resolution),
         remarks=pl.lit(None, dtype=pl.String),
         readings_left_out=pl.lit(0),
+        draws=pl.lit(None, dtype=pl.Int64),
+        **{
+            name: pl.lit(None, dtype=pl.String)
+            for name in ("procedure", "checked_by", "stated_verdict", "visit_reason")
+        },
         water_temp_c=pl.col("water_temp_c") if plan.warm is not None else None,
     )
     sessions = whole.select(SESSIONS.keys()).cast(SESSIONS)  # type: ignore[arg-type]  # names to types
