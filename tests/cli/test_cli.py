@@ -155,7 +155,7 @@ def test_as_of_sees_only_what_was_known(tmp_path: Path) -> None:
 
 
 def test_a_store_reviews_like_the_folder_it_was_made_from(tmp_path: Path) -> None:
-    """Folder and store give the same data files."""
+    """Folder and store give the same data files; a store alone has a journal to show (7.5)."""
     folder = source(tmp_path / "in", *quarters("A", [0.0, 0.05, 0.0, 0.1]), "A,x,as_found,5,5")
     store = tmp_path / "store.duckdb"
     assert drift("intake", folder, "--store", store).returncode == 0
@@ -163,7 +163,11 @@ def test_a_store_reviews_like_the_folder_it_was_made_from(tmp_path: Path) -> Non
         drift("review", given, "--out", tmp_path / name, "--as-of", "2021-08-01", "--data-only")
     for name in DATA_FILES:
         a, b = (tmp_path / out / "data" / name for out in ("a", "b"))
-        assert a.read_bytes() == b.read_bytes()
+        rows = [
+            [row for row in path.read_text("utf-8").splitlines() if ",7.5," not in row]
+            for path in (a, b)
+        ]
+        assert rows[0] == rows[1]
 
 
 def test_intake_says_what_was_taken_held_back_and_known(tmp_path: Path) -> None:

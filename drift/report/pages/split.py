@@ -43,7 +43,9 @@ def split_by_meter(review: Review) -> Iterator[tuple[str, Review]]:
     )
     intervals = _dealt(review.upkeep.intervals)
     trends = None if review.trends is None else _dealt(review.trends)
-    held, alike, uses = (_dealt(frame) for frame in (review.held, review.alike, review.uses))
+    held, alike, uses, alone = (
+        _dealt(frame) for frame in (review.held, review.alike, review.uses, review.own_meters)
+    )
     verdicts, budgets = _dealt(review.conformity.verdicts), _dealt(review.conformity.budgets)
     for meter_id, one in _outer_shares(_without_the_fleets(review), owners):
         yield (
@@ -54,6 +56,7 @@ def split_by_meter(review: Review) -> Iterator[tuple[str, Review]]:
                 held=held.to(meter_id),
                 alike=alike.to(meter_id),
                 uses=uses.to(meter_id),
+                own_meters=alone.to(meter_id),
                 sources=dataclasses.replace(
                     one.sources,
                     sessions=sessions.to(meter_id),
@@ -133,7 +136,6 @@ def _without_the_fleets(review: Review) -> Review:
     reference, sources = review.reference, review.sources
     return dataclasses.replace(
         review,
-        own_meters=review.own_meters.clear(),
         sources=dataclasses.replace(
             sources,
             responses=sources.responses.clear(),
