@@ -184,7 +184,8 @@ def test_intake_says_what_was_taken_held_back_and_known(tmp_path: Path) -> None:
     assert "0 taken" in again.stdout
     assert "2 already known" in again.stdout
     source(tmp_path / "in", rows[0], rows[1].replace("5.05", "5.10"), header=header)
-    assert "1 amend" in drift("intake", folder, "--store", store).stdout
+    agreed = ("--by", "N. N.", "--why", "misread", "--yes")
+    assert "1 amend" in drift("intake", folder, "--store", store, *agreed).stdout
 
 
 def test_strict_exits_with_one_where_rows_were_held_back(tmp_path: Path) -> None:

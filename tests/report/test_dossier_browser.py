@@ -58,6 +58,8 @@ def page(browser: Browser, folder: Path) -> Iterator[Page]:
 
 def _open(page: Page, folder: Path, meter_id: str) -> None:
     page.goto((folder / "meters" / file_name(meter_id)).as_uri())
+    # It is drawn when it comes into view.
+    page.locator(LARGE).scroll_into_view_if_needed()
     expect(page.locator(f"{LARGE}[data-drawn]")).to_have_count(1, timeout=30_000)
 
 

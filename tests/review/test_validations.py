@@ -2,12 +2,14 @@
 
 import ast
 import csv
+import gc
 import importlib
 import inspect
 import sys
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from functools import _lru_cache_wrapper
 from pathlib import Path
 from types import CodeType, FrameType
 
@@ -145,6 +147,13 @@ def write_source(folder: Path, *, stated: bool) -> Path:
 Run = Callable[..., set[CodeType]]
 
 
+def forget_what_is_kept() -> None:
+    """Empty every cache, so that what other tests have worked out is worked out again."""
+    for kept in gc.get_objects():
+        if isinstance(kept, _lru_cache_wrapper) and kept.__module__.startswith("drift."):
+            kept.cache_clear()
+
+
 @pytest.fixture(scope="module")
 def run(tmp_path_factory: pytest.TempPathFactory) -> Run:
     """Return what reviews records by the command line and says which code ran."""
@@ -154,6 +163,7 @@ def run(tmp_path_factory: pytest.TempPathFactory) -> Run:
         (place / "policy.toml").write_text(policy, encoding="utf-8")
         source = write_source(place / "records", stated=stated)
         words = ["review", str(source), "--as-of", "2026-10-01", "--out", str(place / "out")]
+        forget_what_is_kept()
         with pytest.MonkeyPatch.context() as patch, traced() as entered:
             patch.setattr(reviews, "page_helpers", alone)
             done = CliRunner().invoke(commands, [*words, "--policy", str(place / "policy.toml")])

@@ -30,6 +30,8 @@ from drift.store.opening import open_store
 from tests.fuzz_choices import some_choices
 from tests.fuzz_files import Case, write_case
 
+# Who stands for it where a load amends what is on record.
+AGREED = ("--by", "N. N.", "--why", "trial", "--yes")
 CASES, LONG_CASES = 500, 20_000
 # Of processor time and memory, with room for a machine that is busy with other work.
 CASE_SECONDS, GROWTH_MIB = 10.0, 600
@@ -210,7 +212,10 @@ def run_case(con: Connection, place: Path, *, seed: int) -> Case:
         check_review(case, place, policy)
     if seed % 10 == 0:
         store = place / "s.duckdb"
-        assert exit_code(["intake", str(case.folder), "--store", str(store), "--strict"]) == wanted
+        assert (
+            exit_code(["intake", str(case.folder), "--store", str(store), "--strict", *AGREED])
+            == wanted
+        )
         assert store.exists() == (wanted != 2)
     assert time.process_time() - began < CASE_SECONDS
     return case
