@@ -184,8 +184,25 @@ def derived(review: Review) -> Iterator[pl.DataFrame]:
     for frame in frames_in((review.sources, review.ledger, review.signals)):
         ends = frame.select(cs.date() | cs.numeric())
         yield pl.concat([ends.min(), ends.max()])
+    yield falls(review)
     half = pl.col("expanded_u_pct").median()
     yield review.conformity.verdicts.group_by("point_pct").agg(half).drop("point_pct")
+
+
+def falls(review: Review) -> pl.DataFrame:
+    """Return the day on which each meter's chance of being out reaches what is accepted.
+
+    By the days of the forecast's own interval after its last calibration; a fraction of a day
+    belongs to the day before or to the day after.
+    """
+    forward = pl.col("calibration").is_in(["both", "looks_forward"])
+    left = review.ledger.filter(forward).group_by("meter_id").agg(pl.col("performed_on").max())
+    own = review.upkeep.intervals.filter(
+        pl.col("scope") == "meter", pl.col("method") == "forecast", pl.col("days").is_not_null()
+    )
+    days = pl.col("days").cast(pl.Int64)
+    day = [pl.col("performed_on") + pl.duration(days=days + more) for more in (0, 1)]
+    return own.join(left, on="meter_id").select("meter_id", on=day[0], next_on=day[1])
 
 
 def frames_in(value: object) -> Iterator[pl.DataFrame]:
