@@ -94,6 +94,15 @@ def forms(value: float) -> set[str]:
 
 
 _IDS = frozenset({"meter_id", "signal_id", "visit_id", "test_id", "line", "series", "visit"})
+# Columns whose numbers never stand in a sentence as a signed bias: chances, scatters, and what
+# only tables show.
+_UNSIGNED = re.compile(
+    r"^(p|q|share|chance)_|_(p|q|sd|share|df)$|^(p|q|f|t|share|probability|brier|sigma)$|_u_pct$|^u_"
+    r"|spread|contribution|standard|expanded|sensitivity|^centre$|^(robust|known|sen)_|^kendall"
+)
+_SIGNED = re.compile(r"[+\u2212]\d+\.\d{3}")
+# A row that holds one of these tells of a day; what it holds is known beside that day alone.
+_DATED = frozenset({"visit_id", "visit_on", "performed_on", "horizon_days"})
 # Times in years since 2000, which sentences give as days.
 _TIMES = ("crossing", "crossing_early", "crossing_late")
 
@@ -102,7 +111,8 @@ class Known:
     """What a review knows, by meter and by day: its frames, its data files and its source's."""
 
     def __init__(self, review: Review, evidence: Evidence, *folders: Path) -> None:
-        self.fleet: set[str] = {*choices(choices_of(review.policy)), day_of(str(review.as_of))}
+        self.chosen = {*choices(choices_of(review.policy)), day_of(str(review.as_of))}
+        self.fleet: set[str] = set()
         self.of_meter: defaultdict[str, set[str]] = defaultdict(set)
         self.of_day: defaultdict[tuple[str, str], set[str]] = defaultdict(set)
         self._last = {
@@ -116,7 +126,8 @@ class Known:
         for frame in frames_in((review, evidence, trends, review.jumps, *derived(review))):
             if "series" in frame.columns and "meter_id" not in frame.columns:
                 frame = frame.join(series, on="series", how="left")  # noqa: PLW2901  # named
-            for row in frame.iter_rows(named=True):
+            # Forecasts of past visits are told nowhere.
+            for row in () if "p_line" in frame.columns else frame.iter_rows(named=True):
                 self._take(row)
         for file in [file for folder in folders for file in sorted(folder.glob("*.csv"))]:
             with file.open(encoding="utf-8-sig", newline="") as lines:
@@ -133,25 +144,28 @@ class Known:
             elif name in _TIMES and isinstance(cell, float) and math.isfinite(cell):
                 days.add(day_of(str(EPOCH + timedelta(days=round(cell * DAYS_PER_YEAR)))))
             elif name not in _IDS and isinstance(cell, int | float) and math.isfinite(cell):
-                told |= forms(float(cell))
+                told |= forms_in(name, float(cell))
             elif isinstance(cell, list):
-                for each in cell:
-                    told |= forms(each) if isinstance(each, float) else set()
+                told = told.union(*(forms_in(name, each) for each in cell if each is not None))
         meter = str(row.get("meter_id") or "")
         if not meter:
             self.fleet |= told | days
             return
         self.of_meter[meter] |= days
-        if {"visit_id", "visit_on", "performed_on"} & row.keys():
+        if _DATED & row.keys():
             for day in days:
                 self.of_day[meter, day] |= told
         else:
             self.of_meter[meter] |= told
 
-    def missing(self, text: str, meter: str) -> list[str]:
-        """Return the numbers of a text that are not known where they belong."""
+    def missing(self, text: str, meter: str, *, alone: bool) -> list[str]:
+        """Return the numbers of a text that are not known where they belong.
+
+        Where a page tells of one meter alone, biases of the fleet are none of its own.
+        """
         days = {*re.findall(_DATE, text), self._last.get(meter, "")}
-        known = self.fleet | self.of_meter[meter]
+        of_fleet = {told for told in self.fleet if not (alone and _SIGNED.fullmatch(told))}
+        known = self.chosen | of_fleet | self.of_meter[meter]
         known = known.union(*(self.of_day[meter, day] for day in days))
         return [token for token in sharp(text) if token not in known]
 
@@ -170,8 +184,25 @@ def derived(review: Review) -> Iterator[pl.DataFrame]:
     for frame in frames_in((review.sources, review.ledger, review.signals)):
         ends = frame.select(cs.date() | cs.numeric())
         yield pl.concat([ends.min(), ends.max()])
+    yield falls(review)
     half = pl.col("expanded_u_pct").median()
     yield review.conformity.verdicts.group_by("point_pct").agg(half).drop("point_pct")
+
+
+def falls(review: Review) -> pl.DataFrame:
+    """Return the day on which each meter's chance of being out reaches what is accepted.
+
+    By the days of the forecast's own interval after its last calibration; a fraction of a day
+    belongs to the day before or to the day after.
+    """
+    forward = pl.col("calibration").is_in(["both", "looks_forward"])
+    left = review.ledger.filter(forward).group_by("meter_id").agg(pl.col("performed_on").max())
+    own = review.upkeep.intervals.filter(
+        pl.col("scope") == "meter", pl.col("method") == "forecast", pl.col("days").is_not_null()
+    )
+    days = pl.col("days").cast(pl.Int64)
+    day = [pl.col("performed_on") + pl.duration(days=days + more) for more in (0, 1)]
+    return own.join(left, on="meter_id").select("meter_id", on=day[0], next_on=day[1])
 
 
 def frames_in(value: object) -> Iterator[pl.DataFrame]:
@@ -192,6 +223,14 @@ def frames_in(value: object) -> Iterator[pl.DataFrame]:
         for field in dataclasses.fields(value):
             if field.name not in {"charted", "policy"}:
                 yield from frames_in(getattr(value, field.name))
+
+
+def forms_in(column: str, value: float) -> set[str]:
+    """Return a number of a column as any sentence may show it."""
+    told = forms(value)
+    if not _UNSIGNED.search(column):
+        return told
+    return {one for one in told if not _SIGNED.fullmatch(one)}
 
 
 def number_or_text(cell: str) -> float | str:

@@ -51,6 +51,11 @@ def of_terminal(printed: str) -> Iterator[tuple[str, str, str]]:
         yield "terminal", meter, plain_spaces(line)
 
 
+def of_one(place: str, text: str) -> bool:
+    """Say whether a sentence of a page tells of one meter alone."""
+    return place.startswith("AM-") and "all meters" not in text
+
+
 def named(text: str) -> str:
     """Return the first meter that a text names, empty for none."""
     found = _METER.search(text)
@@ -82,9 +87,9 @@ def test_numbers_in_sentences_are_those_of_the_files(told: Told) -> None:
     wrong = [
         (place, text, missing)
         for place, meter, text in told.texts
-        if (missing := told.known.missing(text, meter))
+        if (missing := told.known.missing(text, meter, alone=of_one(place, text)))
     ]
-    assert wrong == []
+    assert not wrong, wrong
 
 
 def test_many_sentences_are_looked_at(told: Told) -> None:
@@ -93,3 +98,19 @@ def test_many_sentences_are_looked_at(told: Told) -> None:
     places = {place for place, _, text in told.texts if list(sharp(text))}
     assert {"terminal", "index.html", "evidence.html", "AM-12.html"} <= places
     assert sum(place.startswith("AM-") for place in places) == 24
+
+
+def test_a_number_that_is_wrong_is_seen(told: Told) -> None:
+    """One digit of a bias changed: over three in four such errors are no other number there.
+
+    Measured: 360 of 459.  A meter has some eighty biases within ±0.2, of four hundred possible.
+    """
+    seen = tried = 0
+    for place, meter, text in told.texts:
+        for found in re.finditer(r"[+\u2212]\d\.\d{3}", text):
+            digit = (int(found[0][-2]) + 5) % 10
+            changed = f"{text[: found.end() - 2]}{digit}{text[found.end() - 1 :]}"
+            tried += 1
+            seen += bool(told.known.missing(changed, meter, alone=of_one(place, text)))
+    assert tried > 400
+    assert seen / tried > 0.75
