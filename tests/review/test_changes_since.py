@@ -306,7 +306,7 @@ def test_more_failures_than_foreseen_are_said_to_be_so(sample: Written) -> None:
     assert prediction.as_many == pytest.approx(numbers[was_out:].sum())
     assert prediction.as_few == pytest.approx(numbers[: was_out + 1].sum())
     assert prediction.as_many < 0.025
-    assert "3 found out, more than it led to expect" in since(sample).calls
+    assert "3 were found out, more than expected" in since(sample).calls
 
 
 def test_the_fleet_page_says_what_changed_only_where_it_was_asked(sample: Written) -> None:

@@ -392,7 +392,7 @@ def test_repeatability_is_judged_by_the_root_of_f() -> None:
         "Repeat readings now differ 2.25 times as much as when first seen; chance"
     )
     assert "Look for a leak, a sticking hand or water." in told
-    assert "was 0.020 % air at the first 7 visits, and is 0.045 % air at the last 4." in told
+    assert "was 0.020 % air at the first 7 visits, and is 0.045 % air at the last 4 visits." in told
     sound = ground(weighed(scattering(0.02, 0.02)), "repeatability")
     assert sound["verdict"] == "not_met"
     assert "Look for" not in sound["sentence"]
