@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import polars as pl
-from scipy.special import ndtr, ndtri
+from scipy.special import ndtr
 
 from drift.arrays import Floats
 from drift.meter.tolerance import UNITS_PER_PCT, within_tolerance
@@ -39,16 +39,6 @@ def conformance_probability(
     above = ndtr((np.asarray(upper) - y) / sure)
     below = ndtr((np.asarray(lower) - y) / sure)
     return np.asarray(above - below)
-
-
-def guard_factor(risk: npt.ArrayLike) -> Floats:
-    """Return w/U (U = 2u) for which a bias at the acceptance limit is out with probability `risk`.
-
-    References
-    ----------
-    ILAC-G8:09/2019, Table 1: one limit, normal distribution, r = z/2.
-    """
-    return np.asarray(-ndtri(np.asarray(risk, dtype=np.float64)) / 2)
 
 
 @dataclass(frozen=True, slots=True)
