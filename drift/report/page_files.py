@@ -34,6 +34,8 @@ _WORTH_A_PROCESS = 8
 # few dossiers the plain trends are fitted, and the evidence is gathered, by this process alone,
 # which has loaded it for the analysis.
 _FITTED_HERE = 100
+# What is written once beside the pages of the fleet.
+_BESIDE_FLEET = ("evidence.html", "guide.html")
 
 
 @contextmanager
@@ -123,7 +125,7 @@ def write_pages(
     assets = drawn.result() if drawn else [] if alone else write_assets(folder)
     meanwhile()
     # From the far end, this process writes what no helper has begun.
-    done, steps, left = 1, len(parts) + 1 + len(render.FLEET_PAGES), []
+    done, steps, left = 1, len(parts) + len(_BESIDE_FLEET) + len(render.FLEET_PAGES), []
     progress(done, steps)
     for meter_id, part in reversed(parts.items()):
         if meter_id in begun and not begun[meter_id].cancel():
@@ -139,7 +141,7 @@ def write_pages(
         future.result()
     progress(steps, steps)
     dossiers = [f"meters/{file_name(meter_id)}" for meter_id in parts]
-    return [*render.FLEET_PAGES, "evidence.html", "guide.html", *dossiers, *assets]
+    return [*render.FLEET_PAGES, *_BESIDE_FLEET, *dossiers, *assets]
 
 
 def _write_fleet(

@@ -35,7 +35,7 @@ def is_older(con: Connection, form: _Form) -> bool:
     return False
 
 
-def check_form(con: Connection, form: _Form, *, where: str, read_only: bool, is_new: bool) -> None:
+def check_form(con: Connection, form: _Form, *, where: str, read_only: bool) -> None:
     """Make a new store's tables, or bring an older store's to the form of now, and use them.
 
     Nothing that the file holds is run before it is known to be ours.
@@ -50,15 +50,13 @@ def check_form(con: Connection, form: _Form, *, where: str, read_only: bool, is_
         The file, for what is said of it.
     read_only : bool
         Whether the file must stay as it is.
-    is_new : bool
-        Whether the file was made just now, so that it holds nothing yet.
 
     Raises
     ------
     StoreError
         If it is no store, has a view or another form than ours, or a version that cannot be read.
     """
-    others = [] if is_new else run(con, "others_made").fetchall()
+    others = run(con, "others_made").fetchall()
     if not form and not others and not read_only:
         run(con, "use_store")
         with all_or_nothing(con):

@@ -59,9 +59,8 @@ def open_store(
     if path is None:
         return _in_memory()
     _check_path(path, read_only=read_only)
-    is_new = not path.exists() or path.stat().st_size == 0
     con = _opened(path, read_only=read_only, folder=folder)
-    return _ready(con, path, read_only=read_only, is_new=is_new)
+    return _ready(con, path, read_only=read_only)
 
 
 def is_of_this_version(path: Path) -> bool:
@@ -110,14 +109,18 @@ def _connected() -> Connection:
     return con
 
 
-def _ready(con: Connection, path: Path, *, read_only: bool, is_new: bool = False) -> Connection:
-    """Return a store that is open, or a copy of it, once its form has been found to be right."""
+def _ready(con: Connection, path: Path, *, read_only: bool) -> Connection:
+    """Return a store that is open, or a copy of it, once its form has been found to be right.
+
+    Whether it is new is asked only now that the file is held: while this process waited for it,
+    another may have made the store.
+    """
     try:
-        form = {} if is_new else form_of(con, "store")
+        form = form_of(con, "store")
         if read_only and is_older(con, form):
             con.close()
             return _renewed_copy(path)
-        check_form(con, form, where=str(path), read_only=read_only, is_new=is_new)
+        check_form(con, form, where=str(path), read_only=read_only)
         _equip(con, to_load=not read_only)
     except duckdb.Error as error:
         con.close()

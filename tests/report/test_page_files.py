@@ -43,6 +43,7 @@ def test_pages_are_the_same_on_one_core_and_on_two(
         assert names == [
             *render.FLEET_PAGES,
             "evidence.html",
+            "guide.html",
             *(f"meters/{file_name(i)}" for i in sorted(IDS)),
             "assets/vega.js",
             "assets/figures.js",

@@ -6,12 +6,14 @@ import subprocess
 import sys
 from contextlib import suppress
 from pathlib import Path
+from typing import Any
 
 import duckdb
 import polars as pl
 import pytest
 
 from drift.errors import DriftError, StoreError
+from drift.store import opening
 from drift.store.form import FORM_SHA256, OLDER, SCHEMA_VERSION, digest_of, form_of
 from drift.store.loading import take_folder
 from drift.store.opening import open_store
@@ -248,6 +250,7 @@ def test_a_damaged_store_is_whole_or_said_to_be_damaged(tmp_path: Path) -> None:
 ONE = """
 import sys
 from pathlib import Path
+from typing import Any
 from drift.cli import main
 sys.argv = ["drift", "intake", sys.argv[1], "--store", sys.argv[2]]
 main()
@@ -266,6 +269,29 @@ def test_two_writers_take_turns(tmp_path: Path) -> None:
     ]
     assert [process.wait(timeout=60) for process in running] == [0, 0]
     with open_store(path, read_only=True) as store:
+        assert read(store).sessions["meter_id"].to_list() == ["M0", "M1"]
+
+
+def test_a_store_made_while_this_process_waited_is_taken_as_it_is(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Another load makes the store after this one has looked for it: both are taken."""
+    path = tmp_path / "s.duckdb"
+    attach = opening._attach
+    earlier: list[str] = []
+
+    def attach_second(con: duckdb.DuckDBPyConnection, place: str, **given: Any) -> None:
+        if not earlier:
+            earlier.append(place)
+            folder = write(tmp_path / "f0", r=readings("M0,2024-01-05,as_found,5,5.1"))
+            with open_store(path, folder=folder) as store:
+                take_folder(store, folder)
+        attach(con, place, **given)
+
+    monkeypatch.setattr(opening, "_attach", attach_second)
+    folder = write(tmp_path / "f1", r=readings("M1,2024-01-05,as_found,5,5.1"))
+    with open_store(path, folder=folder) as store:
+        take_folder(store, folder)
         assert read(store).sessions["meter_id"].to_list() == ["M0", "M1"]
 
 
