@@ -22,7 +22,13 @@ from drift.conformity.tolerance import successive_readings
 from drift.frames import Schema
 from drift.reference.normalised_error import LARGER
 from drift.reference.operators import OperatorSpread
-from drift.reference.repeatability import ASSUMED, DIFFERENCES, OWN, pool_repeatability
+from drift.reference.repeatability import (
+    ASSUMED,
+    DIFFERENCES,
+    OWN,
+    PooledScatter,
+    pool_repeatability,
+)
 from drift.reference.vessel import USUAL_RELATIVE_U
 from drift.reference.weigh import Reference
 
@@ -91,6 +97,7 @@ def weigh_conformity(
     reference: Reference,
     *,
     policy: ConformityChoices,
+    scatter: PooledScatter | None = None,
 ) -> Conformity:
     """Work out the uncertainty of every bias, judge it, and say what the judging risks.
 
@@ -104,19 +111,23 @@ def weigh_conformity(
         What the vessels stand for and how far operators differ.
     policy : ConformityChoices
         Tolerance, comparison and decision rule.
+    scatter : PooledScatter or None
+        Of the fleet that these are some meters of, whose risks are then left to the fleet; None
+        where they are all of it.
     """
-    repeatability = pool_repeatability(ledger)
+    repeatability = pool_repeatability(ledger, of=scatter)
     judged, budgets = [], []
     for some, of_ledger, compared in _by_meters(sessions, ledger, reference.compared):
         sittings = _sittings(some, of_ledger, compared, reference.operators, repeatability)
         judged.append(_judged(sittings, policy).select(*CONFORMITY, "reference_u_pct"))
         budgets.append(_last_budgets(sittings, of_ledger, policy))
     verdicts = pl.concat(judged)
+    checks = verdicts.filter(pl.col("stage") == "as_found")
     return Conformity(
         verdicts=verdicts.select(CONFORMITY.keys()),
         budgets=pl.concat(budgets),
         risks=fleet_risks(
-            verdicts.filter(pl.col("stage") == "as_found"),
+            checks if scatter is None else checks.clear(),
             tolerance=policy.tolerance_pct,
             comparison=policy.comparison,
         ),

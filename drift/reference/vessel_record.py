@@ -98,7 +98,9 @@ REFERENCE_CHECK: Schema = {
 }
 
 
-def check_stated_values(sessions: pl.DataFrame, values: pl.DataFrame) -> pl.DataFrame:
+def check_stated_values(
+    sessions: pl.DataFrame, values: pl.DataFrame, *, half_place: float | None = None
+) -> pl.DataFrame:
     """Compare the correct air content of every sitting with its vessel's value in force that day.
 
     Parameters
@@ -107,6 +109,8 @@ def check_stated_values(sessions: pl.DataFrame, values: pl.DataFrame) -> pl.Data
         Frame of `drift.store.tables.SESSIONS`.
     values : pl.DataFrame
         Frame of `VESSEL_VALUES`.
+    half_place : float or None
+        Of `half_last_place` of the whole source, where these are some of its sessions.
 
     Returns
     -------
@@ -119,9 +123,8 @@ def check_stated_values(sessions: pl.DataFrame, values: pl.DataFrame) -> pl.Data
     last place that the correct air contents of the source are given to, since many laboratories
     write 5.0 for 5.014.
     """
-    used = sessions.filter(
-        pl.col("vessel_id").is_not_null() & (pl.col("correct_air_pct") > 0)
-    ).with_row_index("_row")
+    used = _used(sessions).with_row_index("_row")
+    half_place = half_last_place(sessions) if half_place is None else half_place
     usable = values.filter("usable").select("vessel_id", "calibrated_on", "air_pct", "u_air_pct")
     rows = (
         used.sort("performed_on")
@@ -145,7 +148,7 @@ def check_stated_values(sessions: pl.DataFrame, values: pl.DataFrame) -> pl.Data
         )
         .with_columns(off_pct=pl.col("correct_air_pct") - pl.col("expected_pct"))
     )
-    allowed = 2 * pl.col("u_pct") + _half_last_place(used) + 1e-9
+    allowed = 2 * pl.col("u_pct") + half_place + 1e-9
     rows = rows.with_columns(wrong=pl.col("off_pct").abs() > allowed, allowed=allowed)
     return (
         _with_problem(rows, usable, values)
@@ -155,9 +158,14 @@ def check_stated_values(sessions: pl.DataFrame, values: pl.DataFrame) -> pl.Data
     )
 
 
-def _half_last_place(used: pl.DataFrame) -> float:
+def _used(sessions: pl.DataFrame) -> pl.DataFrame:
+    """Return the sittings whose vessel is named and whose correct air content is above 0."""
+    return sessions.filter(pl.col("vessel_id").is_not_null() & (pl.col("correct_air_pct") > 0))
+
+
+def half_last_place(sessions: pl.DataFrame) -> float:
     """Return half a unit of the last place that correct air contents are given to, % air."""
-    correct = used["correct_air_pct"]
+    correct = _used(sessions)["correct_air_pct"]
     for places in range(1, _MOST_PLACES):
         if ((correct - correct.round(places)).abs() < 1e-9).all():
             return float(0.5 * 10.0**-places)

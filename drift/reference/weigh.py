@@ -13,6 +13,7 @@ from drift.meter.causes import CauseSettings, weigh_causes
 from drift.meter.dial import dials_of
 from drift.meter.marks import adjustment_balance, mark_moves
 from drift.reference.content_order import meters_by_content
+from drift.reference.crossed_design import sittings
 from drift.reference.crossed_effects import REFERENCE
 from drift.reference.crossed_fit import CrossedFit, fit_crossed
 from drift.reference.normalised_error import agreement, with_agreement
@@ -25,11 +26,12 @@ from drift.reference.operators import (
 from drift.reference.repeatability import bound_by_differences
 from drift.reference.shared_effects import (
     COMMON_EVIDENCE,
+    SharedEffects,
     common_evidence,
     find_shared_effects,
     without_common,
 )
-from drift.reference.vessel_record import check_stated_values, vessel_values
+from drift.reference.vessel_record import check_stated_values, half_last_place, vessel_values
 
 # Weighing a segment takes about 10 ms, so a large fleet's smallest biases are left unweighed.
 MOST_SEGMENTS = 400
@@ -86,6 +88,57 @@ class Reference:
         return self.compared.filter(pl.col("problem") != "")
 
 
+@dataclass(frozen=True, slots=True)
+class ReferenceLaws:
+    """What meters that stand for a fleet say of what all share.
+
+    Attributes
+    ----------
+    fit, found : CrossedFit, SharedEffects or None
+        None where no effects could be fitted.
+    operators : OperatorSpread
+        How far operators differ.
+    repeatability : float
+        Pooled standard deviation of replicates, % air.
+    half_place : float
+        Of `drift.reference.vessel_record.half_last_place`.
+    shares : bool
+        Whether something was found that is taken out of every meter's readings.
+    worth : pl.DataFrame
+        ``meter_id segment largest``: the segments of the fleet whose causes are weighed.
+    """
+
+    fit: CrossedFit | None
+    found: SharedEffects | None
+    operators: OperatorSpread
+    repeatability: float
+    half_place: float
+    shares: bool
+    worth: pl.DataFrame
+
+
+def learn_reference(
+    ledger: pl.DataFrame,
+    *,
+    sessions: pl.DataFrame,
+    vessels: pl.DataFrame,
+    false_discovery_rate: float,
+    worth: pl.DataFrame,
+) -> ReferenceLaws:
+    """Learn from meters that stand for a fleet; `worth` as of `ReferenceLaws`, others as below."""
+    fit = fit_crossed(ledger, sessions=sessions, vessels=vessels)
+    found, _, own, operators = _shared(fit, sessions, rate=false_discovery_rate)
+    return ReferenceLaws(
+        fit=fit,
+        found=found,
+        operators=operators,
+        repeatability=_repeatability(ledger),
+        half_place=half_last_place(sessions),
+        shares=own is not None,
+        worth=worth,
+    )
+
+
 def weigh_reference(
     ledger: pl.DataFrame,
     *,
@@ -97,6 +150,7 @@ def weigh_reference(
     vessel_uncertainty: str,
     false_discovery_rate: float,
     worth_pct: float,
+    laws: ReferenceLaws | None = None,
 ) -> Reference:
     """Find what meters share, check the vessels' values and weigh the causes of each bias.
 
@@ -114,20 +168,31 @@ def weigh_reference(
         Of what is called an effect.
     worth_pct : float
         Smallest bias whose cause is weighed, % air.
+    laws : ReferenceLaws or None
+        Of the fleet that these are some meters of; None where they are all of it.
     """
-    fit = fit_crossed(ledger, sessions=sessions, vessels=vessels)
-    effects, common, own, operators = _shared(fit, sessions, rate=false_discovery_rate)
+    if laws is None:
+        fit = fit_crossed(ledger, sessions=sessions, vessels=vessels)
+        found, common, own, operators = _shared(fit, sessions, rate=false_discovery_rate)
+        worth = worth_weighing(ledger, worth_pct)
+        repeatability, half_place = _repeatability(ledger), None
+    else:
+        found, operators = laws.found, laws.operators
+        worth = laws.worth.join(ledger.select("meter_id").unique(), on="meter_id", how="semi")
+        common, own = _by_laws(
+            ledger, laws, worth, sessions=sessions, vessels=vessels, rate=false_discovery_rate
+        )
+        repeatability, half_place = laws.repeatability, laws.half_place
+    effects = pl.DataFrame(schema=REFERENCE) if found is None else found.frame
     values = vessel_values(vessels)
     agreed = agreement(values, effects)
-    compared = with_agreement(
-        check_stated_values(sessions, values), agreed, choice=vessel_uncertainty
-    )
-    repeatability = _repeatability(ledger)
+    stated = check_stated_values(sessions, values, half_place=half_place)
+    compared = with_agreement(stated, agreed, choice=vessel_uncertainty)
     dials = dials_of(meters, ledger, marks=marks, service=service, repeatability=repeatability)
     moves = mark_moves(marks, dials=dials)
     causes = _causes(
         ledger,
-        worth_pct,
+        worth,
         marks=marks,
         service=service,
         moves=moves,
@@ -151,24 +216,46 @@ def weigh_reference(
 
 def _shared(
     fit: CrossedFit | None, sessions: pl.DataFrame, *, rate: float
-) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame | None, OperatorSpread]:
+) -> tuple[SharedEffects | None, pl.DataFrame, pl.DataFrame | None, OperatorSpread]:
     """Return shared effects, their evidence, sessions without them, and how operators differ."""
-    effects, common = pl.DataFrame(schema=REFERENCE), pl.DataFrame(schema=COMMON_EVIDENCE)
-    own, operators = None, NOT_COMPARABLE
-    if fit is not None:
-        found = find_shared_effects(fit, rate=rate)
-        effects = found.frame
-        common = common_evidence(fit, found, rate=rate)
-        operators = operator_spread(fit, found, rate=rate)
-        cleaned = without_common(sessions, found, rate=rate)
-        if (cleaned["common_pct"].abs() > 0).any():
-            own = cleaned.drop("common_pct")
-    return effects, common, own, operators
+    if fit is None:
+        return None, pl.DataFrame(schema=COMMON_EVIDENCE), None, NOT_COMPARABLE
+    found = find_shared_effects(fit, rate=rate)
+    common = common_evidence(fit, found, rate=rate)
+    cleaned = without_common(sessions, found, rate=rate)
+    shares = (cleaned["common_pct"].abs() > 0).any()
+    own = cleaned.drop("common_pct") if shares else None
+    return found, common, own, operator_spread(fit, found, rate=rate)
+
+
+def _by_laws(
+    ledger: pl.DataFrame,
+    laws: ReferenceLaws,
+    worth: pl.DataFrame,
+    *,
+    sessions: pl.DataFrame,
+    vessels: pl.DataFrame,
+    rate: float,
+) -> tuple[pl.DataFrame, pl.DataFrame | None]:
+    """Return evidence of shared effects on the segments worth it, and sessions without them."""
+    common = pl.DataFrame(schema=COMMON_EVIDENCE)
+    if laws.fit is None or laws.found is None:
+        return common, None
+    theirs = ledger.join(worth, on="meter_id", how="semi", maintain_order="left")
+    rows = sittings(theirs, sessions=sessions, vessels=vessels)
+    # What was seen once between two adjustments tells nothing.  Blocks, which end where a meter
+    # steps unlike those beside it, would be others in another part of the fleet.
+    rows = rows.filter(pl.len().over("meter_id", "segment", "points") > 1)
+    if not rows.is_empty():
+        common = common_evidence(laws.fit, laws.found, rate=rate, sittings=rows)
+    if not laws.shares:
+        return common, None
+    return common, without_common(sessions, laws.found, rate=rate).drop("common_pct")
 
 
 def _causes(
     ledger: pl.DataFrame,
-    worth_pct: float,
+    worth: pl.DataFrame,
     *,
     marks: pl.DataFrame,
     service: pl.DataFrame,
@@ -178,7 +265,6 @@ def _causes(
     repeatability: float,
 ) -> pl.DataFrame:
     """Weigh the causes of the biases of the segments that are worth it."""
-    worth = _worth_weighing(ledger, worth_pct)
     readings = segment_readings(
         # All segments of their meters: what closed one opens the next.
         ledger.join(worth, on="meter_id", how="semi", maintain_order="left"),
@@ -207,13 +293,18 @@ def _operators(frames: tuple[pl.DataFrame, ...]) -> list[str]:
     )
 
 
-def _worth_weighing(ledger: pl.DataFrame, worth_pct: float) -> pl.DataFrame:
+def worth_weighing(ledger: pl.DataFrame, worth_pct: float) -> pl.DataFrame:
     """Return the segments in which some visit found `worth_pct` or more, largest first.
 
     On coarse dials many are as large: then those of most readings, then by an order of meters
     that their names do not decide.
     """
     places = meters_by_content(ledger, value="as_found_bias_pct")
+    return most_worth(large_segments(ledger, worth_pct).join(places, on="meter_id"))
+
+
+def large_segments(ledger: pl.DataFrame, worth_pct: float) -> pl.DataFrame:
+    """Return ``meter_id segment largest readings`` where a visit found `worth_pct` or more."""
     return (
         ledger.group_by("meter_id", "segment")
         .agg(
@@ -221,8 +312,13 @@ def _worth_weighing(ledger: pl.DataFrame, worth_pct: float) -> pl.DataFrame:
             readings=pl.col("as_found_bias_pct").count(),
         )
         .filter(pl.col("largest") >= worth_pct)
-        .join(places, on="meter_id")
-        .sort(
+    )
+
+
+def most_worth(segments: pl.DataFrame) -> pl.DataFrame:
+    """Return the `MOST_SEGMENTS` to weigh of `large_segments`, ties by ``meter_place``."""
+    return (
+        segments.sort(
             *("largest", "readings", "meter_place", "segment"),
             descending=[True, True, False, False],
         )

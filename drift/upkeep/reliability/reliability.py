@@ -110,7 +110,11 @@ def passes_needed(target: float, *, confidence: float = 0.95) -> int:
 
 
 def end_of_period_reliability(
-    periods: pl.DataFrame, groups: pl.DataFrame, *, confidence: float = 0.95
+    periods: pl.DataFrame,
+    groups: pl.DataFrame,
+    *,
+    confidence: float = 0.95,
+    whole: bool = True,
 ) -> pl.DataFrame:
     """Return the reliability at the end of the period: fleet, similar meters and each meter.
 
@@ -123,6 +127,8 @@ def end_of_period_reliability(
         absent or its name null.
     confidence : float
         Of the interval and of the bound.
+    whole : bool
+        Whether these are all meters of the fleet, so that something can be said of it.
 
     Returns
     -------
@@ -138,7 +144,7 @@ def end_of_period_reliability(
     """
     joined = periods.join(groups.select("meter_id", like="name"), on="meter_id", how="left")
     parts = [
-        joined.with_columns(scope=pl.lit("fleet"), name=pl.lit("fleet")),
+        joined.filter(pl.lit(whole)).with_columns(scope=pl.lit("fleet"), name=pl.lit("fleet")),
         joined.drop_nulls("like").with_columns(scope=pl.lit("like"), name="like"),
         joined.with_columns(scope=pl.lit("meter"), name="meter_id"),
     ]
