@@ -36,6 +36,7 @@ TABLE_MARKS: dict[str, str] = {
     "signals": "chart",
     "phases": "limits_phase",
     "responses": "problem",
+    "open_points": "asks",
     "reference": "confounded_with",
     "vessels": "usable",
     "vessel_checks": "off_pct",
