@@ -286,7 +286,8 @@ def _record(source: Path, entered: Sequence[_Entered], *, policy: Policy) -> lis
         written.extend(append_rows(source, table=one.table, rows=one.rows) for one in entered)
         seen = read_known(source, as_of=date.max, policy=policy)
         for one, (place, _) in zip(entered, written, strict=True):
-            _check_there(one.rows, getattr(seen, one.table), place=place)
+            there = seen.responses if one.table == "responses" else seen.decisions
+            _check_there(one.rows, there, place=place)
         append_kept(
             source, *[(one.draft, []) for one in entered], seen=len(read_kept(source).entries)
         )
