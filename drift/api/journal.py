@@ -3,8 +3,9 @@
 import csv
 import hashlib
 import io
+import json
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
 
@@ -17,11 +18,12 @@ from drift.intake.kept_files import JOURNAL_FILE, JOURNALLED
 from drift.places import check_place
 from drift.report.pages.journal import journal_page
 from drift.report.render import html_journal
+from drift.review.responses import named_id
 from drift.store.connection import Connection, run
 from drift.store.folder_journal import kept_broken_at, read_kept
 from drift.store.journal import JOURNAL, KINDS, about_meter, broken_at, journal_of
 from drift.store.opening import open_store
-from drift.store.rows_in_force import rows_where
+from drift.store.rows_in_force import ids_in, rows_where
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,10 +93,15 @@ def read_journal(source: Path, asked: Asked, *, checked: bool = False) -> Found:
         kept = read_kept(source)
         entries = pl.DataFrame(kept.entries, schema=JOURNAL)
         broken = kept_broken_at(source, kept)
+        if asked.meter_id is not None:
+            named = {one for row in kept.entries for one in json.loads(row["meters"])}
+            asked = replace(asked, meter_id=named_id(asked.meter_id, named))
     else:
         with open_store(source, read_only=True) as con:
             entries = journal_of(con)
             if asked.meter_id is not None:
+                known = ids_in(con, "readings", "meter_id")
+                asked = replace(asked, meter_id=named_id(asked.meter_id, known))
                 rows = run(con, "entries_of_meter", meter_id=asked.meter_id).fetchall()
                 brought = [number for (number,) in rows]
             if checked:
