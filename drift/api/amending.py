@@ -10,11 +10,11 @@ from pathlib import Path
 from drift.api.own_records import is_own
 from drift.api.reviews import load_tables, sources_of
 from drift.errors import DriftError, SourceError
+from drift.ids import named_id
 from drift.intake.columns import KNOWN_FROM, TABLES
 from drift.places import check_place
 from drift.review.analyse import analyse
 from drift.review.policy import Policy
-from drift.review.responses import named_id
 from drift.store.changing import (
     Edit,
     check_still_there,

@@ -13,6 +13,7 @@ from drift.api.given import Choices, Day, Source, day_given, policy_given, read_
 from drift.api.reviews import earlier_review, write_found
 from drift.errors import DriftError
 from drift.forecast.proof import Proof
+from drift.ids import named_id, nearest_ids
 from drift.limits.runs.detectability import Detectability
 from drift.report.data_files import data_tables, plain_columns
 from drift.report.exchange import place_for
@@ -27,7 +28,6 @@ from drift.review.evidence import study_detectability, study_proof
 from drift.review.forecasts import jumps_known
 from drift.review.headline import headline
 from drift.review.policy import Policy
-from drift.review.responses import named_id, nearest_ids
 from drift.store.tables import Sources
 from drift.visible import visible
 

@@ -8,6 +8,7 @@ import polars as pl
 
 from drift.api.reviews import read_known
 from drift.errors import SourceError
+from drift.ids import named_id, nearest_ids
 from drift.report.data_files import plain_columns, write_data
 from drift.report.exchange import digests_of, exchanged_for, place_for, write_kind_record
 from drift.report.memos import ImpactWritten
@@ -15,7 +16,6 @@ from drift.report.own_files import IMPACT
 from drift.review.analyse import analyse
 from drift.review.impact import check_meter_and_visit, find_impact
 from drift.review.policy import Policy
-from drift.review.responses import named_id, nearest_ids
 from drift.review.retirement import RetirementMemo, weigh_meters
 from drift.review.suspicion import sentences
 from drift.store.tables import Sources

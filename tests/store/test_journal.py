@@ -3,6 +3,7 @@
 import shutil
 from collections.abc import Callable
 from pathlib import Path
+from time import process_time
 
 import duckdb
 import pytest
@@ -266,7 +267,7 @@ def test_an_amendment_that_was_never_finished_is_not_applied(tmp_path: Path) -> 
     assert not read_journal(folder, Asked()).broken
 
 
-def test_ten_thousand_entries_are_listed_in_bulk(tmp_path: Path) -> None:
+def test_ten_thousand_entries_are_listed_in_under_a_second(tmp_path: Path) -> None:
     """All are read, their chain is followed, and filters find theirs."""
     store = source_of(tmp_path, "store")
     with open_store(store) as con:
@@ -276,6 +277,8 @@ def test_ten_thousand_entries_are_listed_in_bulk(tmp_path: Path) -> None:
             rows.append(chained(draft, entry_no=number, prior_sha256=prior))
             prior = rows[-1]["sha256"]
         save_rows_of_journal(con, rows)
-    found = read_journal(store, Asked(meter_id="AM-7"))
+    began = process_time()
+    found = read_journal(store, Asked(meter_id="am-7"))
+    assert process_time() - began < 1
     assert (found.total, found.broken) == (10_000, "")
     assert len(found.entries) == 200
