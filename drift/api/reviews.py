@@ -11,6 +11,7 @@ from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from drift.api.large_fleets import Asked, review_large
 from drift.api.own_records import as_folder, is_own
 from drift.errors import DriftError, SourceError
 from drift.places import check_place
@@ -75,6 +76,7 @@ def review_source(
     known_on: date | None = None,
     signed: Signed | None = None,
     alone: bool = False,
+    parquet: bool = False,
 ) -> Written:
     """Review a folder of CSV files or a store file, and write what it says into `out`.
 
@@ -107,6 +109,8 @@ def review_source(
         no entry.
     alone : bool
         Whether each page holds the scripts that draw its figures, 0.9 MB, to be mailed by itself.
+    parquet : bool
+        Whether data files are written as Parquet too.
 
     Raises
     ------
@@ -118,6 +122,17 @@ def review_source(
     name = source.resolve().name
     progress(0, 1)
     place = place_for(out, REVIEW_FOLDER)
+    if not (with_pages or with_trends or previous):
+        asked = Asked(source, as_of=as_of, policy=policy, known_on=known_on, parquet=parquet)
+        found = review_large(asked, place, progress=progress)
+        if found is not None:
+            return Written(
+                noted=note_review(source, found, out, signed=signed) if signed else "",
+                review=found,
+                index=None,
+                data=out / "data",
+                rows=row_counts(found.sources),
+            )
     with timed(timings, "read"):
         sources = read_known(source, as_of=as_of, policy=policy, known_on=known_on)
         earlier = earlier_review(previous, sources, source_name=name, as_of=as_of)
@@ -137,6 +152,7 @@ def review_source(
             beside=beside if with_pages else None,
             browser=browser,
             alone=alone,
+            parquet=parquet,
             progress=progress,
             timings=timings,
         )
@@ -186,6 +202,7 @@ def write_found(
     beside: "Helpers | None",
     browser: Path | None = None,
     alone: bool = False,
+    parquet: bool = False,
     progress: Progress = lambda _done, _of: None,
     timings: dict[str, float],
 ) -> None:
@@ -204,7 +221,7 @@ def write_found(
         no pages and no workbook.
     browser : Path or None
         From `drift.report.pdf.find_browser`, to print the pages as PDF too; None not to.
-    alone : bool
+    alone, parquet : bool
         As of `review_source`.
     progress : callable
         Told how many steps are done and how many there are.
@@ -219,7 +236,7 @@ def write_found(
     stays = {name.split("/", 1)[0] for name in kept}
     with exchanged_for(place, keep=stays) as new, _stopped_on_failure(beside or ()):
         with timed(timings, "write_data"):
-            write_review(review, new / "data")
+            write_review(review, new / "data", parquet=parquet)
         pages = list(kept)
         if beside is not None:
             pages = write_beside(

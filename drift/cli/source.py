@@ -56,6 +56,7 @@ if TYPE_CHECKING:
     "--single-file", is_flag=True, help="Write pages that can be mailed one by one, 1 MB each."
 )
 @click.option("--data-only", is_flag=True, help="Write the data files, no pages and no workbook.")
+@click.option("--parquet", is_flag=True, help="Write the data files as Parquet too.")
 @click.option("--trends", is_flag=True, help="Write the plain trends of all meters as data too.")
 @click.option(
     "--as-known-on",
@@ -77,6 +78,7 @@ def review(
     browser: Path | None,
     single_file: bool,
     data_only: bool,
+    parquet: bool,
     trends: bool,
     as_known_on: datetime | None,
     by: str | None,
@@ -116,6 +118,7 @@ def review(
             known_on=as_known_on.date() if as_known_on else None,
             signed=_signed(source, by),
             alone=single_file,
+            parquet=parquet,
         )
     if as_json:
         tell_record(_review_told(written))

@@ -1,0 +1,306 @@
+"""This module reviews a fleet too large to be held at once: some hundreds of meters at a time.
+
+What meters share is learnt first, from an even choice of them and from sums over all; then each
+part is read, worked out, written and let go.
+"""
+
+import dataclasses
+import pickle
+import tempfile
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import date
+from functools import lru_cache
+from pathlib import Path
+
+import polars as pl
+
+from drift.api.at_work import hands, worked
+from drift.meter.ledger import LEDGER
+from drift.report.part_files import (
+    FleetFiles,
+    PartFound,
+    part_found,
+    signals_and_responses,
+    standing_in_order,
+)
+from drift.report.write import Progress
+from drift.review.analyse import analyse
+from drift.review.fleet_laws import FleetLaws
+from drift.review.learn_laws import (
+    PANEL_METERS,
+    PartSums,
+    begin_laws,
+    finish_laws,
+    part_sums,
+    said_of_the_fleet,
+)
+from drift.review.policy import Policy
+from drift.review.responses import match_responses
+from drift.review.results import Review
+from drift.store.connection import Connection
+from drift.store.some_meters import PartedSources, meters_read, parted
+from drift.store.tables import AMENDMENTS, Sources
+
+# Meters worked out at a time, which bounds the memory.
+METERS_AT_ONCE = 512
+# Meters up to which all are worked out at once.
+LARGE_FLEET = 2 * PANEL_METERS
+# Steps of learning, for the progress.
+_LEARNING = 2
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """What working out any part of a fleet needs, but for the part.
+
+    Attributes
+    ----------
+    folder : Path
+        Where the parts lie, and, once they are known, the laws.
+    source_name : str
+    as_of : date
+    policy : Policy
+    parquet : bool
+        Whether Parquet files are asked for.
+    """
+
+    folder: Path
+    source_name: str
+    as_of: date
+    policy: Policy
+    parquet: bool
+
+
+@dataclass(frozen=True, slots=True)
+class FleetReview:
+    """What a review of a large fleet found.
+
+    Attributes
+    ----------
+    review : Review
+        What is said of the fleet and where its meters stand; visits are in the data files alone.
+    visits, readings : int
+        How many there were.
+    """
+
+    review: Review
+    visits: int
+    readings: int
+
+
+@contextmanager
+def parts_of(
+    con: Connection, fleet: pl.DataFrame, *, job: Callable[[Path], Job]
+) -> Iterator[tuple[Job, "Parts"]]:
+    """Deal what a store holds out by meter into a folder that goes at the end.
+
+    Parameters
+    ----------
+    con : Connection
+        An open store; it serves nothing else then.
+    fleet : pl.DataFrame
+        Frame of `drift.store.some_meters.FLEET`.
+    job : callable
+        Gives the job for its folder.
+    """
+    with tempfile.TemporaryDirectory(prefix="drift-") as name:
+        asked = job(Path(name))
+        sources = parted(
+            con,
+            as_of=asked.as_of,
+            points_pct=asked.policy.points_pct,
+            point_window_pct=asked.policy.point_window_pct,
+        )
+        meters = fleet["meter_id"]
+        count = 0
+        for count, first in enumerate(range(0, len(meters), METERS_AT_ONCE), 1):
+            _keep(sources.of(meters[first : first + METERS_AT_ONCE].to_list()), asked, count - 1)
+        yield asked, Parts(count, fleet, sources.rest, _panel(sources, fleet))
+
+
+@dataclass(frozen=True, slots=True)
+class Parts:
+    """A fleet dealt out.
+
+    Attributes
+    ----------
+    count : int
+        How many parts there are.
+    fleet : pl.DataFrame
+        Frame of `drift.store.some_meters.FLEET`.
+    rest, panel : Sources
+        What there is beside sittings; all of the meters that stand for the fleet.
+    """
+
+    count: int
+    fleet: pl.DataFrame
+    rest: Sources
+    panel: Sources
+
+
+def _panel(sources: PartedSources, fleet: pl.DataFrame) -> Sources:
+    """Return the sources of an even choice of meters, which no name decides."""
+    chosen = fleet.filter(pl.col("place") < PANEL_METERS)["meter_id"]
+    return sources.of(chosen.to_list())
+
+
+def is_large(con: Connection, *, as_of: date) -> pl.DataFrame | None:
+    """Return the meters of a store where they are too many to be worked out at once, else None."""
+    fleet = meters_read(con, as_of=as_of)
+    return fleet if fleet.height > LARGE_FLEET else None
+
+
+def review_parts(job: Job, parts: Parts, files: FleetFiles, *, progress: Progress) -> FleetReview:
+    """Review a fleet part by part and write its data files.
+
+    Parameters
+    ----------
+    job, parts
+        From `parts_of`.
+    files : FleetFiles
+        Where they go.
+    progress : callable
+        Told how many steps are done and how many there are.
+    """
+    steps = 2 * parts.count + _LEARNING
+    given = {"as_of": job.as_of, "policy": job.policy}
+    every = [(job, place) for place in range(parts.count)]
+    with hands(parts.count) as beside:
+        begun = begin_laws(parts.panel, meters=parts.fleet.height, **given)  # type: ignore[arg-type]  # by name
+        _keep_laws(begun, job, "begun")
+        progress(1, steps)
+        sums = []
+        for one in worked(_sums, every, beside=beside):
+            sums.append(one)
+            progress(1 + len(sums), steps)
+        laws = finish_laws(
+            begun,
+            sums,
+            panel=parts.panel,
+            rest=parts.rest,
+            fleet=parts.fleet,
+            as_of=job.as_of,
+            policy=job.policy,
+        )
+        _keep_laws(laws, job, "laws")
+        fleet = _of_the_fleet(job, parts, laws)
+        files.begin(fleet)
+        progress(parts.count + _LEARNING, steps)
+        visits = readings = 0
+        for number, found in enumerate(worked(_found, every, beside=beside), 1):
+            files.add(found)
+            visits, readings = visits + found.visits, readings + found.readings
+            progress(parts.count + _LEARNING + number, steps)
+    whole = _whole(fleet, files)
+    files.finish(whole)
+    return FleetReview(whole, visits, readings)
+
+
+def _sums(asked: tuple[Job, int]) -> PartSums:
+    """Return what the rest of the fleet must know of a part."""
+    job, place = asked
+    laws = _laws(job.folder / "begun")
+    return part_sums(_part(job, place), laws, as_of=job.as_of, policy=job.policy)
+
+
+def _found(asked: tuple[Job, int]) -> PartFound:
+    """Review a part."""
+    job, place = asked
+    review = analyse(
+        _part(job, place),
+        source_name=job.source_name,
+        as_of=job.as_of,
+        policy=job.policy,
+        laws=_laws(job.folder / "laws"),
+    )
+    return part_found(review, parquet=job.parquet)
+
+
+def _keep(sources: Sources, job: Job, place: int) -> None:
+    """Write a part where processes find it."""
+    with (job.folder / f"part-{place:06}").open("wb") as file:
+        pickle.dump(sources, file)
+
+
+def _part(job: Job, place: int) -> Sources:
+    """Read a part."""
+    with (job.folder / f"part-{place:06}").open("rb") as file:
+        sources: Sources = pickle.load(file)  # noqa: S301  # written by this run
+    return sources
+
+
+def _keep_laws(laws: FleetLaws, job: Job, name: str) -> None:
+    """Write laws where processes find them."""
+    with (job.folder / name).open("wb") as file:
+        pickle.dump(laws, file)
+
+
+@lru_cache(maxsize=1)
+def _laws(path: Path) -> FleetLaws:
+    """Read laws, once in each process."""
+    with path.open("rb") as file:
+        laws: FleetLaws = pickle.load(file)  # noqa: S301  # written by this run
+    return laws
+
+
+def _of_the_fleet(job: Job, parts: Parts, laws: FleetLaws) -> Review:
+    """Return what is said of the whole fleet, with nothing yet of its meters."""
+    # What is said of all is the same whichever meters it is asked of.
+    one = dataclasses.replace(parts.panel, sessions=_first_meter(parts.panel.sessions))
+    review = analyse(
+        one,
+        source_name=job.source_name,
+        as_of=job.as_of,
+        policy=job.policy,
+        laws=laws,
+    )
+    intervals, risks = said_of_the_fleet(parts.panel, laws, as_of=job.as_of, policy=job.policy)
+    cleared = {
+        name: getattr(review, name).clear()
+        for name in (
+            *("ledger", "charted", "limits", "phases", "marks", "path_trends", "changes"),
+            *("forecasts", "forecast", "signals", "responses", "meters", "obligations"),
+            *("own_meters", "held", "alike", "uses"),
+        )
+    }
+    nothing = {name: getattr(review.reference, name).clear() for name in ("compared", "causes")}
+    return dataclasses.replace(
+        review,
+        **cleared,
+        sources=parts.rest,
+        reference=dataclasses.replace(review.reference, **nothing),
+        upkeep=dataclasses.replace(review.upkeep, intervals=intervals),
+        conformity=dataclasses.replace(
+            review.conformity,
+            verdicts=review.conformity.verdicts.clear(),
+            budgets=review.conformity.budgets.clear(),
+            risks=risks,
+        ),
+    )
+
+
+def _first_meter(sessions: pl.DataFrame) -> pl.DataFrame:
+    """Return the sittings of one meter."""
+    return sessions.filter(pl.col("meter_id") == sessions["meter_id"].min())
+
+
+def _whole(fleet: Review, files: FleetFiles) -> Review:
+    """Add where the meters stand, and responses to no signal of any."""
+    meters, obligations = standing_in_order(files)
+    signals, answered = signals_and_responses(files)
+    given = fleet.sources.responses
+    strays = match_responses(
+        given.join(answered, on=["signal_id", "recorded_on"], how="anti"),
+        signals,
+        ledger=pl.DataFrame(schema=LEDGER),
+        amendments=pl.DataFrame(schema=AMENDMENTS),
+    )
+    return dataclasses.replace(
+        fleet,
+        meters=meters,
+        obligations=obligations,
+        signals=signals,
+        responses=pl.concat([answered, strays]).sort("recorded_on", "signal_id"),
+    )
