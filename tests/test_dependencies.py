@@ -15,10 +15,11 @@ BEHIND_OTHERS = {"pyarrow"}
 def declared() -> dict[str, str]:
     """Return each package that the program depends on, and the reason beside it."""
     text = (ROOT / "pyproject.toml").read_text(encoding="utf-8")
-    names = tomllib.loads(text)["project"]["dependencies"]
+    project = tomllib.loads(text)["project"]
+    names = project["dependencies"] + project["optional-dependencies"]["cluster"]
     reasons = {}
     for name in names:
-        (line,) = [line for line in text.splitlines() if line.strip().startswith(f'"{name}"')]
+        line = next(line for line in text.splitlines() if line.strip().startswith(f'"{name}"'))
         reasons[re.split(r"[<>=!~\[]", name)[0]] = line.partition("#")[2].strip()
     return reasons
 

@@ -5,7 +5,8 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
-from typing import TypeVar
+from functools import partial
+from typing import Protocol, TypeVar
 
 from drift.errors import DriftError
 from drift.threads import cores, interrupts_kept_off
@@ -17,9 +18,17 @@ Done = TypeVar("Done")
 _BEFORE_IT = 2
 
 
+class Do(Protocol):
+    """Does pieces of work and yields what they gave, in order."""
+
+    def __call__(self, work: Callable[[Asked], Done], pieces: Sequence[Asked]) -> Iterator[Done]:
+        """Do `work`, a function of a module, with each of `pieces`."""
+        ...
+
+
 @contextmanager
-def hands(pieces: int) -> Iterator[Sequence[ProcessPoolExecutor]]:
-    """Give processes to work beside this one; they are stopped at once where it is.
+def hands(pieces: int) -> Iterator[Do]:
+    """Give what does work in this process and others, which are stopped at once where it is.
 
     Parameters
     ----------
@@ -35,7 +44,7 @@ def hands(pieces: int) -> Iterator[Sequence[ProcessPoolExecutor]]:
         with interrupts_kept_off():
             for pool in pools:
                 pool.submit(_nothing)
-        yield pools
+        yield partial(worked, beside=pools)
     except BaseException:
         for child in set(multiprocessing.active_children()) - before:
             child.kill()

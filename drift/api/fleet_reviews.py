@@ -16,7 +16,8 @@ from pathlib import Path
 
 import polars as pl
 
-from drift.api.at_work import hands, worked
+from drift.api.at_work import hands
+from drift.api.cluster import cluster_hands
 from drift.meter.ledger import LEDGER
 from drift.report.part_files import (
     FleetFiles,
@@ -40,7 +41,7 @@ from drift.review.policy import Policy
 from drift.review.responses import match_responses
 from drift.review.results import Review
 from drift.store.connection import Connection
-from drift.store.some_meters import PartedSources, meters_read, parted
+from drift.store.some_meters import PartedSources, parted
 from drift.store.tables import AMENDMENTS, Sources
 
 # Meters worked out at a time, which bounds the memory.
@@ -64,6 +65,8 @@ class Job:
     policy : Policy
     parquet : bool
         Whether Parquet files are asked for.
+    cluster : str
+        Address of a scheduler whose workers do it; empty for the cores of this machine.
     """
 
     folder: Path
@@ -71,6 +74,7 @@ class Job:
     as_of: date
     policy: Policy
     parquet: bool
+    cluster: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +96,7 @@ class FleetReview:
 
 @contextmanager
 def parts_of(
-    con: Connection, fleet: pl.DataFrame, *, job: Callable[[Path], Job]
+    con: Connection, fleet: pl.DataFrame, *, job: Callable[[Path], Job], beside: Path | None = None
 ) -> Iterator[tuple[Job, "Parts"]]:
     """Deal what a store holds out by meter into a folder that goes at the end.
 
@@ -104,8 +108,10 @@ def parts_of(
         Frame of `drift.store.some_meters.FLEET`.
     job : callable
         Gives the job for its folder.
+    beside : Path or None
+        Folder in which that of the parts is made; None for where temporary files go.
     """
-    with tempfile.TemporaryDirectory(prefix="drift-") as name:
+    with tempfile.TemporaryDirectory(prefix="drift-", dir=beside) as name:
         asked = job(Path(name))
         sources = parted(
             con,
@@ -146,10 +152,9 @@ def _panel(sources: PartedSources, fleet: pl.DataFrame) -> Sources:
     return sources.of(chosen.to_list())
 
 
-def is_large(con: Connection, *, as_of: date) -> pl.DataFrame | None:
-    """Return the meters of a store where they are too many to be worked out at once, else None."""
-    fleet = meters_read(con, as_of=as_of)
-    return fleet if fleet.height > LARGE_FLEET else None
+def is_large(fleet: pl.DataFrame) -> bool:
+    """Say whether a fleet, frame of `FLEET`, has too many meters to be worked out at once."""
+    return fleet.height > LARGE_FLEET
 
 
 def review_parts(job: Job, parts: Parts, files: FleetFiles, *, progress: Progress) -> FleetReview:
@@ -167,12 +172,12 @@ def review_parts(job: Job, parts: Parts, files: FleetFiles, *, progress: Progres
     steps = 2 * parts.count + _LEARNING
     given = {"as_of": job.as_of, "policy": job.policy}
     every = [(job, place) for place in range(parts.count)]
-    with hands(parts.count) as beside:
+    with cluster_hands(job.cluster) if job.cluster else hands(parts.count) as do:
         begun = begin_laws(parts.panel, meters=parts.fleet.height, **given)  # type: ignore[arg-type]  # by name
         _keep_laws(begun, job, "begun")
         progress(1, steps)
         sums = []
-        for one in worked(_sums, every, beside=beside):
+        for one in do(_sums, every):
             sums.append(one)
             progress(1 + len(sums), steps)
         laws = finish_laws(
@@ -189,7 +194,7 @@ def review_parts(job: Job, parts: Parts, files: FleetFiles, *, progress: Progres
         files.begin(fleet)
         progress(parts.count + _LEARNING, steps)
         visits = readings = 0
-        for number, found in enumerate(worked(_found, every, beside=beside), 1):
+        for number, found in enumerate(do(_found, every), 1):
             files.add(found)
             visits, readings = visits + found.visits, readings + found.readings
             progress(parts.count + _LEARNING + number, steps)

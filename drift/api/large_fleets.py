@@ -22,6 +22,7 @@ from drift.store.folder_journal import read_kept
 from drift.store.loading import take_folder
 from drift.store.opening import open_store
 from drift.store.replaying import apply_kept
+from drift.store.some_meters import meters_read
 
 # Bytes of CSV files, and of a store, below which no fleet is too large: half a million readings.
 _MUCH_CSV, _MUCH_STORE = 40_000_000, 6_000_000
@@ -41,6 +42,8 @@ class Asked:
         Day at whose end a store is looked at.
     parquet : bool
         Whether Parquet files are asked for.
+    cluster : str
+        Address of a Dask scheduler whose workers do the work, or ``local``; empty for none.
     """
 
     source: Path
@@ -48,6 +51,7 @@ class Asked:
     policy: Policy
     known_on: date | None
     parquet: bool
+    cluster: str = ""
 
 
 def review_large(asked: Asked, place: Place, *, progress: Progress) -> Review | None:
@@ -66,14 +70,19 @@ def review_large(asked: Asked, place: Place, *, progress: Progress) -> Review | 
     DriftError
         If the source cannot be used or the place cannot be written.
     """
-    if not _weighs_much(asked.source):
+    if not (asked.cluster or _weighs_much(asked.source)):
         return None
     start = perf_counter()
     with _opened(asked) as con:
-        fleet = is_large(con, as_of=asked.as_of)
-        if fleet is None:
+        fleet = meters_read(con, as_of=asked.as_of)
+        if fleet.is_empty() or not (asked.cluster or is_large(fleet)):
             return None
-        with parts_of(con, fleet, job=lambda folder: _job(asked, folder)) as (job, parts):
+        # Workers elsewhere reach what lies beside the output, not where temporary files go.
+        beside = place.folder.absolute().parent if asked.cluster else None
+        with parts_of(con, fleet, job=lambda folder: _job(asked, folder), beside=beside) as (
+            job,
+            parts,
+        ):
             con.close()
             read = perf_counter()
             kept = kept_pages(
@@ -96,6 +105,7 @@ def _job(asked: Asked, folder: Path) -> Job:
         as_of=asked.as_of,
         policy=asked.policy,
         parquet=asked.parquet,
+        cluster=asked.cluster,
     )
 
 

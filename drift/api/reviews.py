@@ -77,6 +77,7 @@ def review_source(
     signed: Signed | None = None,
     alone: bool = False,
     parquet: bool = False,
+    cluster: str = "",
 ) -> Written:
     """Review a folder of CSV files or a store file, and write what it says into `out`.
 
@@ -111,6 +112,8 @@ def review_source(
         Whether each page holds the scripts that draw its figures, 0.9 MB, to be mailed by itself.
     parquet : bool
         Whether data files are written as Parquet too.
+    cluster : str
+        Address of a Dask scheduler whose workers do the work, or ``local``; empty for none.
 
     Raises
     ------
@@ -123,7 +126,7 @@ def review_source(
     progress(0, 1)
     place = place_for(out, REVIEW_FOLDER)
     if not (with_pages or with_trends or previous):
-        asked = Asked(source, as_of=as_of, policy=policy, known_on=known_on, parquet=parquet)
+        asked = Asked(source, as_of, policy, known_on=known_on, parquet=parquet, cluster=cluster)
         found = review_large(asked, place, progress=progress)
         if found is not None:
             return Written(

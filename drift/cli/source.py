@@ -57,6 +57,12 @@ if TYPE_CHECKING:
 )
 @click.option("--data-only", is_flag=True, help="Write the data files, no pages and no workbook.")
 @click.option("--parquet", is_flag=True, help="Write the data files as Parquet too.")
+@click.option(
+    "--cluster",
+    metavar="ADDRESS",
+    default="",
+    help="With --data-only: let workers of a Dask scheduler do the work; local for this machine.",
+)
 @click.option("--trends", is_flag=True, help="Write the plain trends of all meters as data too.")
 @click.option(
     "--as-known-on",
@@ -79,6 +85,7 @@ def review(
     single_file: bool,
     data_only: bool,
     parquet: bool,
+    cluster: str,
     trends: bool,
     as_known_on: datetime | None,
     by: str | None,
@@ -92,6 +99,8 @@ def review(
 
     Example: drift review records/history --as-of 2026-10-01
     """
+    if cluster and (not data_only or trends or previous):
+        raise click.UsageError("--cluster goes with --data-only, without --trends or --previous")
     printer = _printer(pdf=pdf, single_file=single_file, browser=browser, data_only=data_only)
     from drift.api.records_folder import last_review  # noqa: PLC0415
     from drift.api.reviews import review_source  # noqa: PLC0415
@@ -119,6 +128,7 @@ def review(
             signed=_signed(source, by),
             alone=single_file,
             parquet=parquet,
+            cluster=cluster,
         )
     if as_json:
         tell_record(_review_told(written))
