@@ -80,3 +80,27 @@ delete from asked;
 -- columns: meter_id.
 
 insert into asked select unnest($meters::varchar[]);
+
+-- statement: see_last_load
+-- purpose: let readings in force be those of the visits that the last load brought readings of.
+-- grain: as readings.
+-- parameters: none.
+-- columns: those of readings.
+
+create or replace temp view readings_in_force as
+with last_files as (
+    select file_no from files where load_no = (select max(load_no) from loads)
+),
+
+touched as (
+    select distinct meter_id, performed_on from readings semi join last_files using (file_no)
+)
+
+select readings.*
+from readings
+-- A visit goes on for days: those of one visit_id are two weeks apart at most.
+semi join touched
+    on readings.meter_id = touched.meter_id
+    and abs(readings.performed_on - touched.performed_on) <= 14
+anti join rows_out using (file_no, line)
+anti join files_out using (file_no);

@@ -9,6 +9,7 @@ import polars as pl
 import pytest
 
 from drift.api import fleet_reviews, large_fleets
+from drift.api.at_work import Do, worked
 from drift.api.reviews import review_source
 from drift.review.policy import read_policy
 from tests.benchmarks.big_fleet import write_fleet
@@ -19,9 +20,9 @@ _OF_ALL_VISITS = {"evidence.csv"}
 
 
 @contextmanager
-def _alone(_pieces: int) -> Iterator[tuple[()]]:
-    """Give no other process."""
-    yield ()
+def _alone(_pieces: int) -> Iterator[Do]:
+    """Let this process do all."""
+    yield worked
 
 
 def _reviewed(
