@@ -1,7 +1,6 @@
 """This module records responses to signals and decisions on visits, many at once."""
 
 import csv
-import hashlib
 import tempfile
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
@@ -15,6 +14,7 @@ from drift.api.reviews import read_known
 from drift.errors import DriftError, SourceError
 from drift.intake.appending import append_rows, start_file, take_back
 from drift.intake.mapping import Mapping as NoMapping
+from drift.intake.written_decisions import decision_id_of
 from drift.places import check_place
 from drift.review.analyse import find_signals, ledger_of
 from drift.review.policy import Policy
@@ -263,8 +263,8 @@ def record_decision(
             where="the decision",
             expected=f"a day from {decision.about} to {as_of}",
         )
-    told = f"{meter_id} {decision.about} {decision.decided_on} {decision.decision}"
-    decision_id = f"D-{hashlib.sha256(told.encode()).hexdigest()[:10]}"
+    about, decided_on = decision.about.isoformat(), decision.decided_on.isoformat()
+    decision_id = decision_id_of(meter_id, about, decided_on, decision.decision)
     if decision_id in sources.decisions["decision_id"].to_list():
         raise DriftError(
             what="is on record already", where=decision_id, expected="another decision"

@@ -1,13 +1,15 @@
 """This module plans what the page of the bench must know of every meter in use, due or not."""
 
-from datetime import date
+from datetime import date, timedelta
 
 import polars as pl
 
 from drift.frames import Row, Schema
 from drift.meter.tolerance import PLACES, limit_and_step
+from drift.reference.bowl_pairs import BOWL_PAIRS, bowl_pairs
 from drift.reference.vessel_record import vessel_values
 from drift.review.bench_advice import bench_dials, usual_dial
+from drift.review.found_outside import outside_visits, settled_visits, with_limits
 from drift.review.policy import Policy
 from drift.review.results import Review
 from drift.review.visit_check import History
@@ -18,6 +20,14 @@ ROUND_VESSELS: Schema = {
     "vessel_id": pl.String,
     "air_pct": pl.Float64,
     "calibrated_on": pl.Date,
+}
+
+# One row per visit that found a meter outside and is not settled: the point furthest off.
+UNDECIDED: Schema = {
+    "meter_id": pl.String,
+    "visit_on": pl.Date,
+    "point_pct": pl.Float64,
+    "bias_pct": pl.Float64,
 }
 
 
@@ -48,6 +58,7 @@ def plan_round(review: Review, history: History, *, due_by: date) -> pl.DataFram
             "meter_id", next_due_on=pl.min_horizontal(pl.col("next_due_on").fill_null(last), last)
         ),
         vessels=review.sources.vessels,
+        bowls=review.sources.bowls,
         history=history,
         as_of=review.as_of,
         due_by=due_by,
@@ -83,6 +94,16 @@ def known_vessels(review: Review) -> pl.DataFrame:
     return newest.select(ROUND_VESSELS.keys()).sort("vessel_id")
 
 
+def known_pairs(review: Review) -> pl.DataFrame:
+    """Return what each vessel stands for on each bowl that was measured, a frame of `BOWL_PAIRS`.
+
+    Meters that are retired are left out.
+    """
+    in_use = review.meters.filter(pl.col("standing") != "retired")["meter_id"]
+    pairs = bowl_pairs(review.sources.vessels, review.sources.bowls, as_of=review.as_of)
+    return pairs.filter(pl.col("meter_id").is_in(in_use.to_list())).select(BOWL_PAIRS.keys())
+
+
 def tolerance_steps(policy: Policy) -> dict[str, float]:
     """Return the tolerance as the page compares with it: whole steps of billionths of 1 % air."""
     limit, step = limit_and_step(policy.tolerance_pct, policy.comparison)
@@ -95,3 +116,30 @@ def hands(review: Review) -> list[str]:
     return list(
         sessions["operator"].value_counts(sort=True).sort("count", descending=True)["operator"]
     )
+
+
+def undecided_visits(review: Review) -> pl.DataFrame:
+    """Return the visits of late that found a meter outside and about which nothing is on record.
+
+    Returns
+    -------
+    pl.DataFrame
+        Frame of `UNDECIDED`, by meter and date.
+    """
+    judged = with_limits(review.ledger, review.conformity.verdicts)
+    settled = settled_visits(review.responses, review.sources.decisions)
+    since = review.as_of - timedelta(days=review.policy.signal_days)
+    return pl.DataFrame(
+        [
+            {
+                "meter_id": meter_id,
+                "visit_on": failure.on,
+                "point_pct": failure.point,
+                "bias_pct": failure.found,
+            }
+            for meter_id, failures in outside_visits(judged, settled, since=since).items()
+            for failure in failures
+            if not failure.answered
+        ],
+        schema=UNDECIDED,
+    ).sort("meter_id", "visit_on")
