@@ -28,9 +28,9 @@ from drift.review.bench_round import (
     known_vessels,
     plan_round,
     tolerance_steps,
-    undecided_visits,
 )
 from drift.review.forecasts import next_visits
+from drift.review.open_points import open_points
 from drift.review.policy import Policy
 from drift.review.results import Review
 from drift.review.visit_check import History, history_of
@@ -149,7 +149,7 @@ def _round(
         pairs=known_pairs(review),
         tolerance=tolerance_steps(review.policy),
         names=hands(review),
-        undecided=undecided_visits(review),
+        open_points=open_points(review),
     )
 
 

@@ -170,6 +170,9 @@ def say_intake(summary: "IntakeSummary", *, doubts: list[str]) -> None:
         tell(f"{one_line(row['file'])}{table}: {', '.join(counts)}{note}")
     say_held_back(summary.held_back)
     say_amended(summary.amendments)
+    if summary.carried:
+        entries = count(summary.carried, "entry", "entries")
+        tell(f"{entries} of the folder's own journal carried over")
     for doubt in doubts[:_MOST_DOUBTS]:
         tell(f"Look at the sheet: {visible(doubt)}")
     if more := len(doubts[_MOST_DOUBTS:]):
@@ -216,7 +219,7 @@ def one_line(meter_id: str) -> str:
 
 def say_proof(proof: "Proof") -> None:
     """Print how the forecaster did, or that there is too little history to say."""
-    from drift.report.charts.findings import foreseen  # noqa: PLC0415
+    from drift.report.figures.findings import foreseen  # noqa: PLC0415
 
     tell(foreseen(proof))
     if proof.forecasts == 0:

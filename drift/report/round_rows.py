@@ -8,6 +8,7 @@ from drift import format as text
 from drift.frames import Row
 from drift.intake.columns import TABLES
 from drift.report.pages.bench import RoundFacts
+from drift.review.open_points import ASKS_DECISION
 from drift.review.results import Review
 
 # Readings of a point that are left room for beyond those of its last visit: the one that decides
@@ -54,7 +55,11 @@ def given_rows(title: str, review: Review, found: RoundFacts) -> list[Row]:
             for row in open_ones.sort("meter_id", "visit_on").iter_rows(named=True)
         ]
     if title == "Decisions":
-        return [_undecided_row(row) for row in found.undecided.iter_rows(named=True)]
+        asked = found.open_points.filter(pl.col("asks") == ASKS_DECISION)
+        names = {"meter_id": "meter_id", "about": "visit_on", "known": "seen"}
+        return [
+            {name: row[of] for name, of in names.items()} for row in asked.iter_rows(named=True)
+        ]
     return []
 
 
@@ -102,9 +107,3 @@ def _mark_row(meter_id: str, found: RoundFacts) -> Row:
     dial = found.dials.get(meter_id, found.dials[""])
     known = None if dial["mark"] is None else text.plain(dial["mark"])
     return {"meter_id": meter_id, "mark_unit": dial["unit"], "known": known}
-
-
-def _undecided_row(row: Row) -> Row:
-    """Return the row of a visit about which nothing was decided."""
-    told = f"{text.bias_with_unit(row['bias_pct'])} at {text.point(row['point_pct'])}"
-    return {"meter_id": row["meter_id"], "about": row["visit_on"], "known": told}

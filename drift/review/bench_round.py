@@ -1,6 +1,6 @@
 """This module plans what the page of the bench must know of every meter in use, due or not."""
 
-from datetime import date, timedelta
+from datetime import date
 
 import polars as pl
 
@@ -9,7 +9,6 @@ from drift.meter.tolerance import PLACES, limit_and_step
 from drift.reference.bowl_pairs import BOWL_PAIRS, bowl_pairs
 from drift.reference.vessel_record import vessel_values
 from drift.review.bench_advice import bench_dials, usual_dial
-from drift.review.found_outside import outside_visits, settled_visits, with_limits
 from drift.review.policy import Policy
 from drift.review.results import Review
 from drift.review.visit_check import History
@@ -20,14 +19,6 @@ ROUND_VESSELS: Schema = {
     "vessel_id": pl.String,
     "air_pct": pl.Float64,
     "calibrated_on": pl.Date,
-}
-
-# One row per visit that found a meter outside and is not settled: the point furthest off.
-UNDECIDED: Schema = {
-    "meter_id": pl.String,
-    "visit_on": pl.Date,
-    "point_pct": pl.Float64,
-    "bias_pct": pl.Float64,
 }
 
 
@@ -116,30 +107,3 @@ def hands(review: Review) -> list[str]:
     return list(
         sessions["operator"].value_counts(sort=True).sort("count", descending=True)["operator"]
     )
-
-
-def undecided_visits(review: Review) -> pl.DataFrame:
-    """Return the visits of late that found a meter outside and about which nothing is on record.
-
-    Returns
-    -------
-    pl.DataFrame
-        Frame of `UNDECIDED`, by meter and date.
-    """
-    judged = with_limits(review.ledger, review.conformity.verdicts)
-    settled = settled_visits(review.responses, review.sources.decisions)
-    since = review.as_of - timedelta(days=review.policy.signal_days)
-    return pl.DataFrame(
-        [
-            {
-                "meter_id": meter_id,
-                "visit_on": failure.on,
-                "point_pct": failure.point,
-                "bias_pct": failure.found,
-            }
-            for meter_id, failures in outside_visits(judged, settled, since=since).items()
-            for failure in failures
-            if not failure.answered
-        ],
-        schema=UNDECIDED,
-    ).sort("meter_id", "visit_on")

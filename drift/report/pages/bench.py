@@ -61,8 +61,8 @@ class RoundFacts:
         From `drift.review.bench_round.tolerance_steps`.
     names : list of str
         Who has read meters before.
-    undecided : pl.DataFrame
-        Frame of `drift.review.bench_round.UNDECIDED`.
+    open_points : pl.DataFrame
+        Frame of `drift.review.open_points.OPEN_POINTS`.
     """
 
     plan: pl.DataFrame
@@ -72,7 +72,7 @@ class RoundFacts:
     pairs: pl.DataFrame
     tolerance: Mapping[str, float]
     names: list[str]
-    undecided: pl.DataFrame
+    open_points: pl.DataFrame
 
 
 @dataclass(frozen=True, slots=True)
