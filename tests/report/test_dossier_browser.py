@@ -14,7 +14,8 @@ from drift.report.figures.rows import unpacked
 from drift.report.pages.dossier import dossier_page
 from drift.report.pages.parts import file_name
 from drift.review.results import Review
-from tests.fabricated_review import DRIFTER, IDS, fabricate
+from tests.fabricated_ids import DRIFTER, IDS
+from tests.fabricated_review import fabricate
 from tests.report.test_pages_browser import ARGUMENTS, CHROMIUM
 
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this machine")

@@ -17,7 +17,7 @@ from drift.report.pages.dossier import dossier_page, history_data
 from drift.report.pages.dossier_history import history_points
 from drift.report.pages.dossier_limits import is_beyond, limit_stretches, runs_beyond
 from drift.review.results import Review
-from tests.fabricated_review import (
+from tests.fabricated_ids import (
     AS_OF,
     DRIFTER,
     FIRST,
@@ -27,8 +27,8 @@ from tests.fabricated_review import (
     REMARK,
     SCRIPT,
     VISITS,
-    fabricate,
 )
+from tests.fabricated_review import fabricate
 
 OF_METERS = ("meter_history", "meter_cause", "meter_lines", "meter_control")
 

@@ -12,7 +12,8 @@ from drift.report.figures.assets import write_assets
 from drift.report.page_files import write_pages
 from drift.report.pages.bar import review_bar
 from drift.report.pages.fleet import fleet_page
-from tests.fabricated_review import DRIFTER, IDS, fabricate, of_many
+from tests.fabricated_ids import DRIFTER, IDS
+from tests.fabricated_review import fabricate, of_many
 from tests.report.test_pages_browser import ARGUMENTS, CHROMIUM, WIDTHS
 
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this machine")

@@ -12,7 +12,8 @@ from drift.report.pages.dossier import dossier_page
 from drift.report.pages.parts import file_name
 from drift.report.pages.split import split_by_meter
 from drift.review.results import Review
-from tests.fabricated_review import IDS, fabricate
+from tests.fabricated_ids import IDS
+from tests.fabricated_review import fabricate
 
 
 @pytest.fixture(scope="module")

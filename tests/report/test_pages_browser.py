@@ -16,15 +16,8 @@ from drift.report.page_files import write_pages
 from drift.report.pages.fleet import fleet_page
 from drift.report.pages.parts import file_name
 from drift.review.policy import Policy
-from tests.fabricated_review import (
-    DRIFTER,
-    IDS,
-    IMAGE,
-    NEWCOMER,
-    SCRIPT,
-    fabricate,
-    of_many,
-)
+from tests.fabricated_ids import DRIFTER, IDS, IMAGE, NEWCOMER, SCRIPT
+from tests.fabricated_review import fabricate, of_many
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 ARGUMENTS = [

@@ -18,7 +18,8 @@ from drift.report.pages.parts import file_name
 from drift.review.evidence import gather_evidence
 from drift.review.policy import Policy, choices_of
 from drift.review.results import Review
-from tests.fabricated_review import AS_OF, DRIFTER, IDS, IMAGE, NEWCOMER, REMARK, SCRIPT, fabricate
+from tests.fabricated_ids import AS_OF, DRIFTER, IDS, IMAGE, NEWCOMER, REMARK, SCRIPT
+from tests.fabricated_review import fabricate
 from tests.report.fleet_text import fleet_html
 
 SCRIPTS = {"assets/vega.js", "assets/figures.js"}

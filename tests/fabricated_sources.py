@@ -1,0 +1,186 @@
+"""What the fabricated review was read from, and what it says of its reference."""
+
+from datetime import date
+
+import polars as pl
+
+from drift import frames
+from drift.meter.causes import CAUSES
+from drift.meter.marks import ADJUSTMENT_BALANCE, MARK_MOVES
+from drift.reference.crossed_effects import REFERENCE
+from drift.reference.normalised_error import AGREEMENT
+from drift.reference.operators import OperatorSpread
+from drift.reference.vessel_record import REFERENCE_CHECK, VESSEL_VALUES
+from drift.reference.weigh import Reference
+from drift.store.tables import AMENDMENTS, FILES, HELD_BACK, SESSIONS, Sources, input_schema
+from tests.fabricated_history import filled_frame
+from tests.fabricated_ids import DRIFTER, FIRST, IMAGE, NEWCOMER, REMARK, SCRIPT
+
+
+def fabricate_reference() -> Reference:
+    """Return a vessel that moved every meter, hostile names, and causes of each kind of answer."""
+    used = {"from_on": FIRST, "to_on": date(2024, 10, 1), "meters": 9, "visits": 60}
+    old, new = "V-1 calibrated 2021-12-01", f"{SCRIPT} calibrated 2024-03-01"
+    effects: list[dict[str, object]] = [
+        used | {"kind": "vessel", "name": old, "confounded_with": "nothing to compare with"},
+        used
+        | {"kind": "vessel", "name": new, "effect_pct": 0.02, "low": 0.01, "high": 0.03, "q": 0.01},
+        {
+            "kind": "vessel_change",
+            "name": f"{old} to {new}",
+            "from_on": date(2024, 4, 29),
+            "to_on": date(2024, 4, 30),
+            "effect_pct": 0.031,
+            "low": 0.022,
+            "high": 0.04,
+            "p": 0.0001,
+            "q": 0.0003,
+            "meters": 8,
+            "visits": 20,
+        },
+        used | {"kind": "vessel_step", "name": "V-1", "confounded_with": f"operator {IMAGE}"},
+        used
+        | {
+            "kind": "operator",
+            "name": IMAGE,
+            "effect_pct": -0.015,
+            "low": -0.02,
+            "high": -0.01,
+            "q": 0.002,
+        },
+        used | {"kind": "season", "name": "all meters", "confounded_with": "dates"},
+    ]
+    check: dict[str, object] = {
+        "performed_on": date(2024, 10, 1),
+        "stage": "as_found",
+        "point_pct": 5.0,
+        "correct_air_pct": 5.0,
+        "vessel_id": IMAGE,
+    }
+    checks: list[dict[str, object]] = [
+        check
+        | {"meter_id": DRIFTER, "off_pct": 0.06, "problem": f"another vessel: {SCRIPT}"}
+        | {"visit_id": "1"},
+        check
+        | {"meter_id": SCRIPT, "off_pct": 0.08, "problem": f"another vessel: {SCRIPT}"}
+        | {"visit_id": "1"},
+        check | {"meter_id": SCRIPT, "vessel_id": "V-9", "problem": "not in the vessels table"},
+    ]
+    balance: dict[str, object] = {
+        "meter_id": DRIFTER,
+        "mark_moves": 1,
+        "mark_change_pct": -0.12,
+        "hand_resets": 2,
+        "hand_change_pct": -0.1,
+        "net_change_pct": -0.22,
+        "verdict": "accumulate",
+    }
+    vessel = {"vessel_id": IMAGE, "calibrated_on": date(2024, 3, 1), "usable": False}
+    return Reference(
+        effects=filled_frame(effects, REFERENCE),
+        vessels=filled_frame([vessel | {"problem": f"no vessel: {SCRIPT}"}], VESSEL_VALUES),
+        compared=filled_frame(checks, REFERENCE_CHECK | {"contradicted_by": pl.Float64}),
+        agreement=pl.DataFrame(schema=AGREEMENT),
+        causes=filled_frame(_causes(), CAUSES),
+        moves=filled_frame(_moves(), MARK_MOVES),
+        balance=filled_frame([balance], ADJUSTMENT_BALANCE),
+        operators=OperatorSpread(0.012, 3.0, "difference between 4 operators"),
+        alike=((IMAGE, f"{IMAGE} "), ("R. Example", "r. example")),
+        sessions=None,
+    )
+
+
+def _causes() -> list[dict[str, object]]:
+    """Return a cause that stands out, none that does, and readings too few to weigh."""
+    seen = {"points_pct": [0.0, 5.0], "bias_pct": [0.05, 0.1]}
+    told = {"meter_id": DRIFTER, "segment": 3, "can_tell": True} | seen
+    untold = {"meter_id": SCRIPT, "segment": 1, "can_tell": False} | seen
+    why = "no cause stands out from the others"
+    few = {"meter_id": NEWCOMER, "segment": 1, "can_tell": False} | seen
+    return [
+        told | {"cause": "mark_misplaced", "probability": 0.81, "evidence": "the pattern fits"},
+        told | {"cause": "leak", "probability": 0.12, "evidence": "less likely"},
+        told | {"cause": "vessel_volume", "probability": 0.001, "evidence": "less likely"},
+        told | {"segment": 1, "cause": "chamber_water", "probability": 0.9, "evidence": "old"},
+        untold | {"cause": "hand_shifted", "probability": 0.4, "evidence": why},
+        untold | {"cause": "plain_drift", "probability": 0.3, "evidence": why},
+        few | {"cause": "leak", "probability": None, "evidence": "one visit only"},
+    ]
+
+
+def _moves() -> list[dict[str, object]]:
+    """Return one move that can be priced and one that cannot."""
+    move: dict[str, object] = {"meter_id": DRIFTER, "mark_unit": "dial_pct", "recorded": True}
+    return [
+        move
+        | {"performed_on": FIRST, "mark_before": -0.2, "mark_after": -0.26}
+        | {"change_0_pct": -0.0625, "change_5_pct": -0.125, "change_10_pct": -0.1875}
+        | {"travel_pct": -0.125, "total_travel_pct": 0.125},
+        move
+        | {"performed_on": date(2023, 1, 5), "mark_before": -0.26, "mark_after": 9.0}
+        | {"mark_unit": SCRIPT, "travel_pct": -0.125, "note": "the unit changed"},
+    ]
+
+
+def _table(name: str, *rows: dict[str, object]) -> pl.DataFrame:
+    return filled_frame(list(rows), input_schema(name))
+
+
+def fabricate_sources(ledger: pl.DataFrame) -> Sources:
+    sessions: list[dict[str, object]] = [
+        row | {"stage": "as_found", "replicates": 2, "biases_pct": row["as_found_biases_pct"]}
+        for row in ledger.iter_rows(named=True)
+    ]
+    file: dict[str, object] = {
+        "file": f"readings{IMAGE}.csv",
+        "sha256": "ab" * 32,
+        "table_name": "readings",
+    }
+    counts: dict[str, object] = {
+        "rows": 1234,
+        "taken": 1231,
+        "held_back": 3,
+        "known": 0,
+        "amended": 0,
+        "note": "",
+    }
+    held: list[dict[str, object]] = [
+        {"file": "readings.csv", "line": 4, "column": "reading_air_pct", "reason": REMARK},
+        {"file": "readings.csv", "line": None, "column": "", "reason": "not a row"},
+    ]
+    return Sources(
+        sessions=filled_frame(sessions, SESSIONS),
+        held_back=filled_frame(held, HELD_BACK),
+        amendments=frames.empty(AMENDMENTS),
+        files=filled_frame([file | counts], FILES),
+        marks=_table(
+            "marks",
+            {"meter_id": DRIFTER, "performed_on": FIRST, "mark": -1.5, "action": "moved"},
+        ),
+        meters=_table(
+            "meters",
+            {"meter_id": DRIFTER, "status": "active", "interval_days": 120, "remarks": REMARK},
+            {"meter_id": "CON", "status": "retired", "site": SCRIPT},
+        ),
+        vessels=_table("vessels"),
+        service=_table(
+            "service",
+            {
+                "meter_id": DRIFTER,
+                "performed_on": FIRST,
+                "action": "hand_reset",
+                "remarks": REMARK,
+            },
+        ),
+        responses=_table(
+            "responses",
+            {
+                "signal_id": "S-0000000001",
+                "recorded_on": date(2024, 9, 1),
+                "finding": SCRIPT,
+                "action": "hand reset",
+                "recorded_by": "A. Nobody",
+            },
+        ),
+        field_tests=_table("field_tests"),
+    )
