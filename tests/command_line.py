@@ -24,12 +24,13 @@ def run_here(*arguments: object, cwd: Path | None = None) -> subprocess.Complete
     cwd : Path or None
         Folder to run in; None for that of now.
     """
+    kept = (io.BytesIO(), io.BytesIO())
     said, trouble = (
-        io.TextIOWrapper(io.BytesIO(), encoding="utf-8", newline="", write_through=True)
-        for _ in range(2)
+        io.TextIOWrapper(bytes_, encoding="utf-8", newline="", write_through=True)
+        for bytes_ in kept
     )
     command = ["drift", *map(str, arguments)]
-    code: object = 0
+    code = 0
     with (
         contextlib.ExitStack() as stack,
         contextlib.redirect_stdout(said),
@@ -42,6 +43,6 @@ def run_here(*arguments: object, cwd: Path | None = None) -> subprocess.Complete
         try:
             main()
         except SystemExit as end:
-            code = end.code
-    texts = [stream.detach().getvalue().decode() for stream in (said, trouble)]  # type: ignore[attr-defined]
-    return subprocess.CompletedProcess(command, int(code or 0), *texts)  # type: ignore[call-overload]
+            code = end.code if isinstance(end.code, int) else 1
+    texts = [bytes_.getvalue().decode() for bytes_ in kept]
+    return subprocess.CompletedProcess(command, code, *texts)
