@@ -12,6 +12,7 @@ import polars as pl
 
 from drift.api.reviews import read_known
 from drift.errors import DriftError, SourceError
+from drift.ids import named_id
 from drift.intake.appending import append_rows, start_file, take_back
 from drift.intake.mapping import Mapping as NoMapping
 from drift.review.analyse import find_signals, ledger_of
@@ -21,7 +22,6 @@ from drift.review.responses import (
     answerable_signal,
     check_new_response,
     check_response,
-    named_id,
 )
 from drift.store.connection import all_or_nothing
 from drift.store.folder_journal import append_kept, read_kept

@@ -168,6 +168,9 @@ def say_intake(summary: "IntakeSummary", *, doubts: list[str]) -> None:
         tell(f"{one_line(row['file'])}{table}: {', '.join(counts)}{note}")
     say_held_back(summary.held_back)
     say_amended(summary.amendments)
+    if summary.carried:
+        entries = count(summary.carried, "entry", "entries")
+        tell(f"{entries} of the folder's own journal carried over")
     for doubt in doubts[:_MOST_DOUBTS]:
         tell(f"Look at the sheet: {visible(doubt)}")
     if more := len(doubts[_MOST_DOUBTS:]):
