@@ -12,6 +12,7 @@ import polars as pl
 from drift.api.own_records import as_folder, is_own
 from drift.api.reviews import read_folder, read_known
 from drift.errors import SourceError
+from drift.ids import nearest_file
 from drift.intake.mapping import MAPPING_FILE
 from drift.places import check_place
 from drift.review.analyse import ledger_of
@@ -73,6 +74,7 @@ def check(source: Path, fresh: Path, *, as_of: date, policy: Policy) -> Checked:
             what="does not exist" if not fresh.exists() else "is no file",
             where=str(fresh),
             expected=expected,
+            hint="" if fresh.exists() else nearest_file(fresh),
         )
     if source.is_dir() and fresh.resolve().parent == source.resolve():
         raise SourceError(
