@@ -156,7 +156,7 @@ def write_journal(found: Found, path: Path, *, as_page: bool) -> None:
     else:
         text = _csv(JOURNALLED, ([row[name] for name in JOURNALLED] for row in found.entries))
     with written_into(path.parent):
-        path.write_text(text, encoding="utf-8")
+        path.write_text(text, encoding="utf-8", newline="\n")
 
 
 def export_store(store: Path, folder: Path) -> Iterator[tuple[str, int, str]]:
@@ -183,10 +183,10 @@ def export_store(store: Path, folder: Path) -> Iterator[tuple[str, int, str]]:
         folder.mkdir(parents=True, exist_ok=True)
         for table, text, rows, checksum in _tables(con):
             path = folder / f"{table}.csv"
-            path.write_text(text, encoding="utf-8")
+            path.write_text(text, encoding="utf-8", newline="\n")
             yield path.name, rows, checksum
         lines = ([row[name] for name in JOURNALLED] for row in entries_of(con))
-        (folder / JOURNAL_FILE).write_text(_csv(JOURNALLED, lines), encoding="utf-8")
+        (folder / JOURNAL_FILE).write_text(_csv(JOURNALLED, lines), encoding="utf-8", newline="\n")
 
 
 def _tables(con: Connection) -> Iterator[tuple[str, str, int, str]]:

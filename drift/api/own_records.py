@@ -129,4 +129,4 @@ def _convert(source: Path, folder: Path, *, layouts: tuple[Path, ...]) -> None:
             hint=hint,
         )
     for name, rows in made.items():
-        (folder / f"{name}.csv").write_text(as_csv(name, rows), encoding="utf-8")
+        (folder / f"{name}.csv").write_text(as_csv(name, rows), encoding="utf-8", newline="\n")

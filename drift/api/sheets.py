@@ -113,8 +113,8 @@ def write_sheets(
     with exchanged_for(place) as new:
         for name, (_, rows) in blank.items():
             _write(new / name, rows)
-        (new / "index.html").write_text(page, encoding="utf-8")
-        (new / "bench.html").write_text(bench, encoding="utf-8")
+        (new / "index.html").write_text(page, encoding="utf-8", newline="\n")
+        (new / "bench.html").write_text(bench, encoding="utf-8", newline="\n")
         write_kind_record(new, kind, digests_of(new))
     return Sheets(out / "index.html", out / "bench.html", due_by, meters, files=len(blank))
 

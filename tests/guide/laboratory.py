@@ -15,11 +15,11 @@ TODAY = "2026-10-01"
 _STAGES = {"as_found": "As found", "as_left": "As left"}
 
 
-def write_history(folder: Path) -> Path:
-    """Write the laboratory's history as tables."""
+def write_history(folder: Path, *, since: str = SINCE) -> Path:
+    """Write the laboratory's history as tables, from a year on."""
     folder.mkdir(parents=True)
     for table in TABLES:
-        kept = _kept(table)
+        kept = _kept(table, since=since)
         with (folder / f"{table}.csv").open("w", encoding="utf-8", newline="") as file:
             writer = csv.DictWriter(file, list(kept[0]))
             writer.writeheader()
@@ -62,13 +62,13 @@ def fill_in(sheet: Path, meter: str, *, day: str, biases: dict[float, float]) ->
     return path
 
 
-def _kept(table: str) -> list[dict[str, str]]:
+def _kept(table: str, *, since: str = SINCE) -> list[dict[str, str]]:
     """Return the sample's rows of these meters that can be read, since the year, or of no meter."""
     days = ("performed_on", "tested_on")
     return [
         row
         for row in rows(table)
         if row.get("meter_id", "AM-05") in METERS
-        and all(row.get(day, SINCE) >= SINCE for day in days)
+        and all(row.get(day, since) >= since for day in days)
         and row.get("reading_air_pct", "0").replace(".", "").isdigit()
     ]
