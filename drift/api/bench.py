@@ -13,13 +13,6 @@ from drift.api.bench_visits import half_done_in
 from drift.api.fresh_files import check_fresh, read_fresh
 from drift.api.own_records import as_folder
 from drift.api.reviews import read_folder, read_known
-<<<<<<< HEAD
-from drift.errors import SourceError
-from drift.ids import nearest_file
-from drift.intake.mapping import MAPPING_FILE
-from drift.places import check_place
-=======
->>>>>>> main
 from drift.review.analyse import ledger_of
 from drift.review.bench_advice import bench_advice, bench_dials
 from drift.review.bench_verdicts import told_swaps, visit_verdicts
@@ -76,28 +69,9 @@ def check(source: Path, fresh: Path | Sequence[Path], *, as_of: date, policy: Po
     DriftError
         If the source or a file cannot be used, or a file is part of the source.
     """
-<<<<<<< HEAD
-    expected = "a CSV file of readings"
-    check_place(fresh, raised=SourceError, expected=expected)
-    if not fresh.is_file():
-        raise SourceError(
-            what="does not exist" if not fresh.exists() else "is no file",
-            where=str(fresh),
-            expected=expected,
-            hint="" if fresh.exists() else nearest_file(fresh),
-        )
-    if source.is_dir() and fresh.resolve().parent == source.resolve():
-        raise SourceError(
-            what="is part of the source, so that its readings would be compared with themselves",
-            where=str(fresh),
-            expected="a file outside the folder",
-            hint="check it first, and move it into the folder then",
-        )
-=======
     paths = [fresh] if isinstance(fresh, Path) else list(fresh)
     for path in paths:
         check_fresh(path, source)
->>>>>>> main
     history = read_known(source, as_of=as_of, policy=policy)
     new = read_fresh(paths, source=source, policy=policy)
     half_done = tuple(told for path in paths for told in half_done_in(path))
