@@ -48,9 +48,9 @@ def keep_store(folder: Path) -> None:
 
 
 def save_visit(folder: Path) -> None:
-    """Save a visit as the page of the bench does, with a decimal slip in it."""
+    """Save a visit as the page of the bench does, out of tolerance."""
     rows = [
-        row_of("50.0", meter_id="AM-05", performed_on=TODAY, replicate=str(number))
+        row_of("5.40", meter_id="AM-05", performed_on=TODAY, replicate=str(number))
         for number in (1, 2)
     ]
     saved(folder / "visit-2026-10-01.json", readings=rows)
@@ -80,7 +80,7 @@ BY_HAND: dict[str, dict[str, Callable[[Path], object]]] = {
     },
     "journal": {"drift respond records/history --from": answer},
 }
-# A reading that is a likely slip, to be looked up before it is loaded.
+# Two readings out of tolerance.
 CODES = {"bench-day": {"drift check records/history visit": 3}}
 # Followed: every task, and what else shows commands to type.
 FOLLOWED = [name for name in TOPICS if steps(topic(name).text)]
