@@ -10,7 +10,7 @@ import altair as alt
 import polars as pl
 
 from drift.errors import DriftError
-from drift.ids import nearest_ids
+from drift.ids import did_you_mean
 from drift.report.figures.impact import span_rows
 from drift.report.figures.registry import FIGURES
 from drift.report.figures.rows import carried, figure_rows, is_empty
@@ -80,12 +80,11 @@ def chart_of(review: Review, name: str, *, meter_id: str | None, about: str | No
 
 def _unknown(given: str, known: list[str], *, what: str) -> DriftError:
     """Return what is wrong with a name, and what it may mean."""
-    near = nearest_ids(given, known, most=1)
     return DriftError(
         what=what,
         where=given,
         expected=f"one of {', '.join(known)}",
-        hint=f"did you mean {near[0]!r}?" if near else "",
+        hint=did_you_mean(given, known),
     )
 
 
