@@ -20,10 +20,12 @@ from drift.limits.signals import SIGNALS
 from drift.meter.causes import CAUSES
 from drift.meter.ledger import LEDGER
 from drift.meter.marks import ADJUSTMENT_BALANCE, MARK_MOVES
+from drift.reference.bowls import BOWL_VALUES, BowlSpread
 from drift.reference.crossed_effects import REFERENCE
 from drift.reference.normalised_error import AGREEMENT
 from drift.reference.operators import OperatorSpread
-from drift.reference.vessel_record import REFERENCE_CHECK, VESSEL_VALUES
+from drift.reference.pairs import PAIRS, REFERENCE_CHECK
+from drift.reference.vessel_record import VESSEL_VALUES
 from drift.reference.weigh import Reference
 from drift.review.forecasts import FORECAST
 from drift.review.meters import METERS
@@ -510,6 +512,9 @@ def _reference() -> Reference:
     return Reference(
         effects=_frame(effects, REFERENCE),
         vessels=_frame([vessel | {"problem": f"no vessel: {SCRIPT}"}], VESSEL_VALUES),
+        bowls=_frame([{"meter_id": SCRIPT, "measured_on": date(2024, 3, 1)}], BOWL_VALUES),
+        pairs=_frame([check | {"meter_id": SCRIPT, "bowl": "unknown", "open_pct": 0.03}], PAIRS),
+        spread=BowlSpread(0.006, 0.003, "the policy's bowl_spread_pct"),
         compared=_frame(checks, REFERENCE_CHECK | {"contradicted_by": pl.Float64}),
         agreement=pl.DataFrame(schema=AGREEMENT),
         causes=_frame(_causes(), CAUSES),

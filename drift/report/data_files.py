@@ -12,7 +12,7 @@ from drift.frames import Schema
 from drift.limits.signals import SIGNALS
 from drift.meter.ledger import LEDGER
 from drift.places import check_place
-from drift.reference.vessel_record import REFERENCE_CHECK
+from drift.reference.pairs import REFERENCE_CHECK
 from drift.report.leftovers import is_interrupted
 from drift.report.own_files import record_at
 from drift.review.changes import Earlier
