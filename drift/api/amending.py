@@ -201,7 +201,7 @@ def _write_kept(folder: Path, planned: Planned, draft: Draft) -> int:
         draft = replace(draft, meters=meters_of(undone))
     else:
         lines = [line for edit in planned.edits for line in _lines_of(edit)]
-    return int(append_kept(folder, draft, lines, seen=planned.entries)["entry_no"])
+    return int(append_kept(folder, (draft, lines), seen=planned.entries)["entry_no"])
 
 
 def _lines_of(edit: Edit) -> list[dict[str, str]]:

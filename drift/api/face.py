@@ -32,7 +32,7 @@ from drift.store.tables import Sources
 from drift.visible import visible
 
 if TYPE_CHECKING:
-    from drift.report.charts.theme import Chart
+    from drift.report.figures.theme import Chart
 
 __all__ = ["DriftError", "Policy", "Record", "Review", "detectability", "proof", "read", "review"]
 

@@ -19,6 +19,7 @@ class Frames:
     signals: pl.DataFrame
     phases: pl.DataFrame
     responses: pl.DataFrame
+    open_points: pl.DataFrame
     reference: pl.DataFrame
     vessels: pl.DataFrame
     vessel_agreement: pl.DataFrame

@@ -50,7 +50,7 @@ def write_impact(
         If the source cannot be used, holds no such meter or visit, or `out` cannot be written.
     """
     # Drawing libraries are slow to load, and a wrong name should be told at once.
-    from drift.report.charts.assets import write_assets  # noqa: PLC0415
+    from drift.report.figures.assets import write_assets  # noqa: PLC0415
     from drift.report.pages.impact import impact_page  # noqa: PLC0415
     from drift.report.pages.parts import file_name  # noqa: PLC0415
     from drift.report.render import html_impact  # noqa: PLC0415

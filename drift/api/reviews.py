@@ -166,7 +166,7 @@ def note_review(source: Path, review: Review, out: Path, *, signed: Signed) -> s
     )
     try:
         if source.is_dir():
-            append_kept(source, draft, [], seen=len(read_kept(source).entries))
+            append_kept(source, (draft, []), seen=len(read_kept(source).entries))
             return ""
         if not is_of_this_version(source):
             return "the store is of an older version, which a review leaves as it is"

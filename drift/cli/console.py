@@ -214,7 +214,7 @@ def one_line(meter_id: str) -> str:
 
 def say_proof(proof: "Proof") -> None:
     """Print how the forecaster did, or that there is too little history to say."""
-    from drift.report.charts.findings import foreseen  # noqa: PLC0415
+    from drift.report.figures.findings import foreseen  # noqa: PLC0415
 
     tell(foreseen(proof))
     if proof.forecasts == 0:

@@ -19,6 +19,7 @@ from drift.review.changes import Earlier
 from drift.review.clauses.answers import answer_clauses, evidence_frame
 from drift.review.forecasts import FORECAST
 from drift.review.meters import METERS
+from drift.review.open_points import open_points
 from drift.review.responses import RESPONSES
 from drift.review.results import Review
 from drift.store.tables import HELD_BACK
@@ -83,6 +84,7 @@ def _frames(review: Review) -> dict[str, pl.DataFrame]:
         "signals": review.signals.select(ANSWERED_SIGNALS),
         "phases": review.phases,
         "responses": review.responses.select(RESPONSES.keys()),
+        "open_points": open_points(review),
         "reference": review.reference.effects,
         "vessels": review.reference.vessels,
         "vessel_agreement": review.reference.agreement,

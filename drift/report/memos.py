@@ -8,9 +8,9 @@ from pathlib import Path
 import polars as pl
 
 from drift.report import render
-from drift.report.charts.assets import write_assets
 from drift.report.data_files import plain_columns, write_data
 from drift.report.exchange import digests_of, exchanged_for, place_for, write_kind_record
+from drift.report.figures.assets import write_assets
 from drift.report.own_files import RETIREMENT
 from drift.report.pages.retirement import retirement_page
 from drift.review.policy import choices_of

@@ -17,7 +17,7 @@ from typing import Any
 # Says in a page who made it; `reports/frame.html.jinja2` has it.
 _PAGE_MARK = b'name="generator" content="drift"'
 _RECORD_MARK = b'"program": "drift"'
-# Begins the scripts that draw figures; `drift/report/charts/assets.py` writes it.
+# Begins the scripts that draw figures; `drift/report/figures/assets.py` writes it.
 _SCRIPT_MARK = b"/* drift: "
 _SCRIPTS = r"assets/(?:vega|figures)\.js"
 _HEAD_BYTES = 4096
@@ -36,6 +36,7 @@ TABLE_MARKS: dict[str, str] = {
     "signals": "chart",
     "phases": "limits_phase",
     "responses": "problem",
+    "open_points": "asks",
     "reference": "confounded_with",
     "vessels": "usable",
     "vessel_checks": "off_pct",

@@ -13,8 +13,7 @@ from pathlib import Path
 
 from drift.forecast.proof import Proof
 from drift.report import render
-from drift.report.charts.assets import figures_script, library_script, write_assets
-from drift.report.figures.drawing import warm_up
+from drift.report.figures.assets import figures_script, library_script, write_assets
 from drift.report.pages.bar import PageBar, review_bar
 from drift.report.pages.dossier import dossier_page
 from drift.report.pages.evidence import evidence_page
@@ -57,10 +56,8 @@ def helpers(dossiers: int) -> Iterator[Helpers]:
     pools = tuple(ProcessPoolExecutor(1, mp_context=context) for _ in range(others))
     try:
         with _interrupts_kept_off():
-            for pool in pools:
-                pool.submit(warm_up)
-                if dossiers > _FITTED_HERE:
-                    pool.submit(load_fits)
+            for pool in pools if dossiers > _FITTED_HERE else ():
+                pool.submit(load_fits)
             for pool in pools[:1]:
                 pool.submit(_ready_assets)
         yield pools

@@ -9,11 +9,11 @@ from collections.abc import Callable, Mapping
 import polars as pl
 
 from drift.errors import DriftError
-from drift.report.charts.impact import span_rows
-from drift.report.charts.registry import FIGURES
-from drift.report.charts.rows import filled
-from drift.report.charts.studies import band_rows, drift_rows
-from drift.report.charts.theme import Chart
+from drift.report.figures.impact import span_rows
+from drift.report.figures.registry import FIGURES
+from drift.report.figures.rows import filled
+from drift.report.figures.studies import band_rows, drift_rows
+from drift.report.figures.theme import Chart
 from drift.report.pages.retirement import cost_rows, worded_grounds
 from drift.review.evidence import gather_evidence
 from drift.review.impact import find_impact

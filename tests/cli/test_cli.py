@@ -20,6 +20,7 @@ DATA_FILES = (
     "signals.csv",
     "phases.csv",
     "responses.csv",
+    "open_points.csv",
     "reference.csv",
     "vessels.csv",
     "vessel_checks.csv",

@@ -6,19 +6,20 @@ To add one: a function in a module of this folder that returns its chart, and a 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
-from drift.report.charts import fleet
-from drift.report.charts.impact import doubtful_span
-from drift.report.charts.meter_cause import CAUSE_DATA, meter_cause
-from drift.report.charts.meter_control import (
+from drift.report.figures import fleet
+from drift.report.figures.impact import doubtful_span
+from drift.report.figures.meter_cause import CAUSE_DATA, meter_cause
+from drift.report.figures.meter_control import (
     CONTROL_DATA,
     LINES_DATA,
     meter_control,
     meter_lines,
 )
-from drift.report.charts.meter_history import HISTORY_DATA, meter_history
-from drift.report.charts.retirement import choice_costs, grounds_met
-from drift.report.charts.studies import borne_out, noticed_drifts
-from drift.report.charts.theme import Chart
+from drift.report.figures.meter_history import HISTORY_DATA, meter_history
+from drift.report.figures.retirement import choice_costs, grounds_met
+from drift.report.figures.studies import borne_out, noticed_drifts
+from drift.report.figures.survival import time_in_tolerance
+from drift.report.figures.theme import Chart
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,6 +132,16 @@ FIGURES: Mapping[str, Figure] = {
             data={
                 "bands": ("forecast", "share", "low", "high", "forecasts", "enough"),
                 "ideal": ("forecast", "share"),
+            },
+        ),
+        Figure(
+            name="time_in_tolerance",
+            shows="share of stretches in tolerance that still last, by their age",
+            build=time_in_tolerance,
+            data={
+                "curve": ("days", "low", "high", "law", "still"),
+                "lines": ("words", "at", "aimed", "label_at"),
+                "present": ("days", "words"),
             },
         ),
         Figure(

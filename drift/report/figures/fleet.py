@@ -6,7 +6,7 @@ height, row 0 at the top, so that chart and table keep step whatever a row's hei
 
 import altair as alt
 
-from drift.report.charts.theme import Chart, hue
+from drift.report.figures.theme import Chart, hue
 
 # What a meter's strongest obligation makes of its marks.
 TONES = ("stop", "look", "calm", "quiet")

@@ -12,13 +12,13 @@ import pytest
 
 from drift.errors import DriftError
 from drift.folders import report
-from drift.report.charts.assets import figures_script, library_script, write_assets
-from drift.report.charts.registry import FIGURES
-from drift.report.charts.rows import figure_rows, filled
-from drift.report.charts.studies import band_rows, drift_rows
-from drift.report.charts.theme import chart_config, hue, with_variables
 from drift.report.figure_files import draw
-from tests.report.charts.outlines import KEPT, NAMES, fields, marks, outline
+from drift.report.figures.assets import figures_script, library_script, write_assets
+from drift.report.figures.registry import FIGURES
+from drift.report.figures.rows import figure_rows, filled
+from drift.report.figures.studies import band_rows, drift_rows
+from drift.report.figures.theme import chart_config, hue, with_variables
+from tests.report.figures.outlines import KEPT, fields, marks, outline
 
 BANDS = pl.DataFrame(
     {
@@ -66,7 +66,7 @@ def test_a_chart_is_valid_and_draws_only_declared_columns(name: str) -> None:
         assert set(fields(view)) <= set(figure.data.get(data, ())) | made, (name, view["mark"])
 
 
-@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("name", FIGURES)
 def test_an_outline_is_the_one_kept(name: str) -> None:
     """Marks, data and channels change only with the file that `outlines.py` writes."""
     kept = KEPT.read_text(encoding="utf-8").splitlines()

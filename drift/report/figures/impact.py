@@ -4,12 +4,15 @@ import altair as alt
 import polars as pl
 
 from drift import format as text
-from drift.report.charts.parts import MOST_PANELS, spans_of_time, x_of_time
-from drift.report.charts.theme import Chart, Layers, hue
+from drift.report.figures.theme import Chart, Layers, hue
+from drift.report.figures.time_axis import span_of_time, time_axis
 from drift.review.suspicion import MORE_LIKELY_WRONG, Impact
 
 _DAY = "%-d %b %Y"
 _PANEL, _CHANCE, _LANE = 120, 90, 34
+# Points that are described; a page, or `drift.report.figures.rows.filled`, leaves out those
+# without a row.
+_PANELS = 6
 
 
 def doubtful_span() -> Chart:
@@ -20,16 +23,21 @@ def doubtful_span() -> Chart:
     (`span_rows`).
     """
     chart: Chart = (
-        alt.vconcat(_tests(), *(_bias(panel) for panel in range(MOST_PANELS)), _chance())
+        alt.vconcat(_tests(), *(_bias(panel) for panel in range(_PANELS)), _chance())
         .resolve_scale(x="shared")
         .properties(
             spacing=10,
-            params=spans_of_time(
-                "tests", *(f"bias_{panel}" for panel in range(MOST_PANELS)), "chance"
-            ),
+            params=[
+                span_of_time("tests", *(f"bias_{panel}" for panel in range(_PANELS)), "chance")
+            ],
         )
     )
     return chart
+
+
+def _days(*, labels: bool = False) -> alt.X:
+    """Return the axis of days."""
+    return time_axis("on", labels=labels, beside=6, years=False)
 
 
 def _tests() -> Layers:
@@ -47,7 +55,7 @@ def _tests() -> Layers:
     shapes = alt.condition("datum.doubtful", alt.value("diamond"), alt.value("circle"))
     return alt.layer(
         base.mark_point(filled=True, size=60, opacity=1)
-        .encode(x=x_of_time(labels=False), color=hues, shape=shapes, tooltip=told)
+        .encode(x=_days(), color=hues, shape=shapes, tooltip=told)
         .properties(name="tests"),
         data=alt.NamedData("tests"),
     ).properties(height=_LANE, name="if_tests", title="field tests")
@@ -57,7 +65,7 @@ def _bias(panel: int) -> Layers:
     """Return the bias of one point with its band, its limits and what was read."""
     mine = f"datum.panel === {panel}"
     x, y = (
-        x_of_time(labels=False),
+        _days(),
         alt.Y(
             "bias:Q",
             title=None,
@@ -139,10 +147,10 @@ def _chance() -> Layers:
     )
     return alt.layer(
         base.mark_line(color=hue("stop"), strokeWidth=1.8)
-        .encode(x=x_of_time(), y=y, strokeDash=dash)
+        .encode(x=_days(labels=True), y=y, strokeDash=dash)
         .properties(name="chance"),
         base.mark_circle(color=hue("stop"), size=40, opacity=1)
-        .encode(x=x_of_time(), y=y, tooltip=told)
+        .encode(x=_days(labels=True), y=y, tooltip=told)
         .transform_filter("datum.told"),
     ).properties(height=_CHANCE, title="chance it is out")
 
@@ -162,7 +170,7 @@ def span_rows(
         Largest bias that passes, % air.
     """
     suspicion = impact.suspicion
-    points = impact.path["point_pct"].unique().sort().to_list()[:MOST_PANELS]
+    points = impact.path["point_pct"].unique().sort().to_list()[:_PANELS]
     places = pl.DataFrame(
         {
             "point_pct": points,

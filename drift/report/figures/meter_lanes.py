@@ -2,8 +2,8 @@
 
 import altair as alt
 
-from drift.report.charts.theme import Chart, hue
-from drift.report.charts.time_axis import time_axis
+from drift.report.figures.theme import Chart, hue
+from drift.report.figures.time_axis import time_axis
 
 # Words begin at, are centred on or end at their place.
 BY_SIDE = alt.ExprRef("datum.side == 'start' ? 'left' : datum.side == 'end' ? 'right' : 'center'")

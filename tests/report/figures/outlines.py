@@ -1,19 +1,13 @@
 """This module tells charts in a line a mark, to compare; as a script it writes them anew."""
 
+from collections import Counter
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
-from drift.report.charts.registry import FIGURES
+from drift.report.figures.registry import FIGURES
 
 KEPT = Path(__file__).with_name("outlines.txt")
-NAMES = (
-    "retirement_costs",
-    "retirement_grounds",
-    "doubtful_span",
-    "noticed_drifts",
-    "borne_out",
-)
 Spec = Mapping[str, Any]
 
 
@@ -35,13 +29,14 @@ def fields(spec: Spec) -> Iterator[str]:
 
 
 def outline(name: str) -> list[str]:
-    """Return a line a mark: its kind, its data and its channels."""
+    """Return a line a mark: its kind, its data and its channels; panels alike are told once."""
     spec = FIGURES[name].build().to_dict()
-    return [
+    told = [
         f"{name}: {one['mark']['type']} over {data} by {' '.join(sorted(one['encoding']))}"
         for data, one in marks(spec)
     ]
+    return [f"{line} ({many} times)" for line, many in Counter(told).items()]
 
 
 if __name__ == "__main__":
-    KEPT.write_text("\n".join(line for name in NAMES for line in outline(name)) + "\n", "utf-8")
+    KEPT.write_text("\n".join(line for name in FIGURES for line in outline(name)) + "\n", "utf-8")

@@ -13,8 +13,8 @@ from altair.utils.schemapi import debug_mode
 from polars import selectors as cs
 
 from drift.format import raw
-from drift.report.charts.registry import FIGURES, Figure
-from drift.report.charts.theme import Chart, chart_config, hue
+from drift.report.figures.registry import FIGURES, Figure
+from drift.report.figures.theme import Chart, chart_config, hue
 
 # Of a parameter of a chart.
 Value = float | str | bool | None

@@ -8,9 +8,9 @@ from typing import Any
 
 import altair as alt
 
-from drift.report.charts.meter_lanes import BY_SIDE, lanes, tone
-from drift.report.charts.theme import Chart, hue
-from drift.report.charts.time_axis import time_axis, zoom
+from drift.report.figures.meter_lanes import BY_SIDE, lanes, tone
+from drift.report.figures.theme import Chart, hue
+from drift.report.figures.time_axis import span_of_time, time_axis
 
 # As many verification points as a figure has panels for.
 MOST_PANELS = 3
@@ -66,7 +66,7 @@ def meter_history() -> Chart:
     # Altair ends the name of a view with its place in the column.
     views = ["happenings_0", *(f"visits_{place + 1}" for place in range(MOST_PANELS))]
     chart: alt.VConcatChart = (
-        alt.vconcat(lanes(), *panels, spacing=16, params=[zoom(*views)])
+        alt.vconcat(lanes(), *panels, spacing=16, params=[span_of_time(*views)])
         .resolve_scale(x="shared", color="independent")
         .add_params(*_params())
     )

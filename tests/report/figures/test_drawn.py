@@ -17,7 +17,7 @@ from drift.report import render
 from drift.report.memos import write_retirement
 from drift.report.pages.retirement import retirement_page
 from tests.csv_folders import readings, write
-from tests.report.charts.firefox import opened
+from tests.report.figures.firefox import opened
 from tests.report.test_pages_browser import ARGUMENTS, CHROMIUM
 from tests.report.test_retirement_memo import AS_OF, PRICED, visits
 

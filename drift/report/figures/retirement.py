@@ -5,7 +5,7 @@ from collections.abc import Sequence
 import altair as alt
 import polars as pl
 
-from drift.report.charts.theme import Chart, hue
+from drift.report.figures.theme import Chart, hue
 from drift.upkeep.retirement.ground_table import GROUND_TABLE
 
 _ROW = 30

@@ -2,9 +2,9 @@
 
 import altair as alt
 
-from drift.report.charts.meter_history import MOST_PANELS
-from drift.report.charts.theme import Chart, hue
-from drift.report.charts.time_axis import time_axis, zoom
+from drift.report.figures.meter_history import MOST_PANELS
+from drift.report.figures.theme import Chart, hue
+from drift.report.figures.time_axis import span_of_time, time_axis
 
 # Heights of a panel and of a line, in pixels.
 _PANEL, LINE = 104, 34
@@ -38,7 +38,7 @@ def meter_control() -> Chart:
     ]
     views = [f"dots_{place}" for place in range(MOST_PANELS)]
     chart: alt.VConcatChart = (
-        alt.vconcat(*panels, spacing=14, params=[zoom(*views)])
+        alt.vconcat(*panels, spacing=14, params=[span_of_time(*views)])
         .resolve_scale(x="shared")
         .add_params(alt.param(name="panels", value=MOST_PANELS), *heights)
     )

@@ -2,7 +2,7 @@
 
 import altair as alt
 
-from drift.report.charts.theme import Chart, hue
+from drift.report.figures.theme import Chart, hue
 
 _HEIGHT = 170
 

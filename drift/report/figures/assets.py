@@ -7,9 +7,9 @@ from pathlib import Path
 import vl_convert
 
 from drift.folders import report
-from drift.report.charts.registry import FIGURES
-from drift.report.charts.rows import unchecked
-from drift.report.charts.theme import chart_config, with_variables
+from drift.report.figures.registry import FIGURES
+from drift.report.figures.rows import unchecked
+from drift.report.figures.theme import chart_config, with_variables
 
 # Each file begins so; `drift.report.own_files` knows it by that.
 _LIBRARY_MARK = "/* drift: the library that draws figures (Vega, Vega-Lite, vega-embed) */\n"
