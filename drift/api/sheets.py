@@ -97,7 +97,7 @@ def write_sheets(
     plan = plan_visits(
         review.ledger,
         schedule=review.meters.select("meter_id", "next_due_on"),
-        vessels=review.sources.vessels,
+        reference=review.reference,
         history=history,
         as_of=as_of,
         due_by=due_by,

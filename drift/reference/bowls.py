@@ -5,6 +5,7 @@ their volumes do.
 """
 
 from dataclasses import dataclass
+from datetime import date
 
 import numpy as np
 import polars as pl
@@ -120,7 +121,7 @@ def _value(row: Row, equipment: pl.DataFrame) -> Row:
             if volume
             else "neither a mass of water nor a volume is on record"
         )
-    elif mass and litres and abs(1000 * litres / volume - 1) > 2 * SCALE_SHARE:  # type: ignore[operator]
+    elif mass and litres and abs(1000 * litres / volume - 1) > 2 * SCALE_SHARE:
         problem = "the volume stated does not follow from the mass, which was taken"
     share = u / given if u and given else None
     if share is None and usable:
@@ -152,7 +153,7 @@ def temperature_share(warm: float) -> float:
 
 
 def weighing_share(
-    equipment: pl.DataFrame, scale_id: str | None, on: object, *, mass_g: float | None
+    equipment: pl.DataFrame, scale_id: str | None, on: date, *, mass_g: float | None
 ) -> float:
     """Return the relative standard uncertainty of a weighing.
 

@@ -87,6 +87,8 @@ def _frames(review: Review) -> dict[str, pl.DataFrame]:
         "open_points": open_points(review),
         "reference": review.reference.effects,
         "vessels": review.reference.vessels,
+        "bowls": review.reference.bowls,
+        "vessel_bowls": review.reference.pairs,
         "vessel_agreement": review.reference.agreement,
         "vessel_checks": review.reference.checks.select(REFERENCE_CHECK.keys()),
         "conformity": review.conformity.verdicts,

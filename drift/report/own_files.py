@@ -39,6 +39,8 @@ TABLE_MARKS: dict[str, str] = {
     "open_points": "asks",
     "reference": "confounded_with",
     "vessels": "usable",
+    "bowls": "en_before",
+    "vessel_bowls": "disagreeing",
     "vessel_checks": "off_pct",
     "vessel_agreement": "en_stated",
     "conformity": "p_conform",

@@ -6,7 +6,6 @@ import polars as pl
 
 from drift.frames import Row, Schema
 from drift.meter.tolerance import PLACES, limit_and_step
-from drift.reference.vessel_record import vessel_values
 from drift.review.bench_advice import bench_dials, usual_dial
 from drift.review.policy import Policy
 from drift.review.results import Review
@@ -47,7 +46,7 @@ def plan_round(review: Review, history: History, *, due_by: date) -> pl.DataFram
         schedule=in_use.select(
             "meter_id", next_due_on=pl.min_horizontal(pl.col("next_due_on").fill_null(last), last)
         ),
-        vessels=review.sources.vessels,
+        reference=review.reference,
         history=history,
         as_of=review.as_of,
         due_by=due_by,
@@ -75,11 +74,10 @@ def known_dials(review: Review) -> dict[str, Row]:
 
 def known_vessels(review: Review) -> pl.DataFrame:
     """Return what each vessel stands for on the review's date, a frame of `ROUND_VESSELS`."""
-    values = vessel_values(review.sources.vessels)
-    if values.is_empty():
-        return pl.DataFrame(schema=ROUND_VESSELS)
-    usable = values.filter(pl.col("usable") & (pl.col("calibrated_on") <= review.as_of))
-    newest = usable.sort("calibrated_on").group_by("vessel_id", maintain_order=True).last()
+    values = review.reference.vessels.filter("usable", pl.col("calibrated_on") <= review.as_of)
+    # Of values for several bowls that of no meter, which comes first.
+    days = values.unique(["vessel_id", "calibrated_on"], keep="first", maintain_order=True)
+    newest = days.sort("calibrated_on").group_by("vessel_id", maintain_order=True).last()
     return newest.select(ROUND_VESSELS.keys()).sort("vessel_id")
 
 

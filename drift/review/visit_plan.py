@@ -8,7 +8,8 @@ import polars as pl
 from drift.forecast.predict_visit import Bands, Expected, expected_at
 from drift.format import day
 from drift.frames import DAYS_PER_YEAR, EPOCH, Row, Schema
-from drift.reference.vessel_record import vessel_values
+from drift.reference.pairs import values_on_bowl
+from drift.reference.weigh import Reference
 from drift.review.policy import Policy
 from drift.review.visit_check import History
 
@@ -57,7 +58,7 @@ def plan_visits(
     ledger: pl.DataFrame,
     *,
     schedule: pl.DataFrame,
-    vessels: pl.DataFrame,
+    reference: Reference,
     history: History,
     as_of: date,
     due_by: date,
@@ -71,8 +72,8 @@ def plan_visits(
         Frame of `drift.meter.ledger.LEDGER`.
     schedule : pl.DataFrame
         ``meter_id`` and ``next_due_on``, null where nothing is due.
-    vessels : pl.DataFrame
-        Rows of the input table ``vessels``.
+    reference : Reference
+        What vessels stand for, and what bowls hold.
     history : History
         From `drift.review.visit_check.history_of`.
     as_of, due_by : date
@@ -87,13 +88,13 @@ def plan_visits(
     """
     due = schedule.filter(pl.col("next_due_on") <= due_by).sort("next_due_on", "meter_id")
     last = ledger.sort("series", "visit").group_by("series", maintain_order=True).last()
-    values = vessel_values(vessels).filter(
-        "usable" if not vessels.is_empty() else pl.lit(value=True)
-    )
     bands = Bands(history.outlook)
     rows: list[Row] = []
     for meter in due.iter_rows(named=True):
         points = last.filter(pl.col("meter_id") == meter["meter_id"]).sort("point_pct")
+        values = values_on_bowl(
+            reference.vessels, reference.bowls, meter_id=meter["meter_id"], as_of=as_of
+        )
         rows.extend(
             {
                 "meter_id": meter["meter_id"],
@@ -101,7 +102,7 @@ def plan_visits(
                 "overdue_days": max((as_of - meter["next_due_on"]).days, 0),
                 "for_date": max(meter["next_due_on"], as_of),
                 "point_pct": point["point_pct"],
-                **_reference(point, values, as_of=as_of),
+                **_reference(point, values),
                 "replicates": max(point["as_found_replicates"] or 0, _USUAL_REPLICATES),
                 "resolution_pct": point["resolution_pct"] or policy.resolution_pct,
             }
@@ -119,8 +120,11 @@ def plan_visits(
     return pl.DataFrame(rows, schema=PLAN)
 
 
-def _reference(point: Row, values: pl.DataFrame, *, as_of: date) -> Row:
-    """Return vessel and correct air content of a point, by the vessel's newest calibration."""
+def _reference(point: Row, values: pl.DataFrame) -> Row:
+    """Return vessel and correct air content of a point, by the vessel's newest calibration.
+
+    `values` are what vessels stand for on this meter's bowl, the newest last.
+    """
     stated = round(point["correct_air_pct"], 9)
     made: Row = {
         "vessel_id": point["vessel_id"],
@@ -129,9 +133,7 @@ def _reference(point: Row, values: pl.DataFrame, *, as_of: date) -> Row:
     }
     if stated == 0:
         return made | {"vessel_id": None, "correct_from": "bowl full of water"}
-    newest = values.filter(
-        (pl.col("vessel_id") == point["vessel_id"]) & (pl.col("calibrated_on") <= as_of)
-    ).tail(1)
+    newest = values.filter(pl.col("vessel_id") == point["vessel_id"]).tail(1)
     if newest.is_empty():
         return made
     air, calibrated_on = newest["air_pct"][0], newest["calibrated_on"][0]

@@ -11,6 +11,7 @@ from drift.reference.vessel import SCALE_SHARE, water_volume_ml
 from drift.review.policy import Policy
 from tests.reference.bowl_laboratories import (
     BOWL_G,
+    DEFAULT,
     ONE_VESSEL,
     R_PCT,
     alike,
@@ -80,7 +81,7 @@ def test_one_value_for_all_bowls_is_found_where_they_are_measured(tmp_path: Path
 def test_one_value_for_all_bowls_is_left_open_where_none_is_measured(tmp_path: Path) -> None:
     """Nothing contradicts it and nothing shows it; the budget says ± what is open."""
     files = {"readings": readings(BOWLS_11, alike(BOWLS_11)), "vessels": ONE_VESSEL}
-    reference, told = weighed(tmp_path / "told", **files)
+    reference, told = weighed(tmp_path / "told", DEFAULT, **files)
     assert reference.checks.is_empty()
     bowl = told.budgets.filter(
         (pl.col("component") == "bowl") & (pl.col("point_pct") == 10) & (pl.col("stage") != "step")

@@ -3,11 +3,13 @@
 import polars as pl
 
 from drift import format as text
+from drift.reference.pairs import UNKNOWN
 from drift.review.clauses.clause import (
     CLAUSE_CONTRADICTED,
     ISO,
     NO_RECORD,
     NOT_SHOWN,
+    OF_AIR,
     OUTSIDE,
     PARTLY,
     Clause,
@@ -35,6 +37,28 @@ def shifts(facts: LaboratoryFacts) -> pl.DataFrame:
         pl.col("q") <= policy.false_discovery_rate,
         pl.col("effect_pct").abs() >= MATTERS * policy.tolerance_pct,
     ).sort("effect_pct")
+
+
+def bowls_unknown(facts: LaboratoryFacts) -> tuple[int, int]:
+    """Return how many meters' bowls are not on record, of how many read with a vessel in force."""
+    pairs = facts.review.reference.pairs
+    unknown = pairs.filter(pl.col("bowl") == UNKNOWN)
+    return unknown["meter_id"].n_unique(), pairs["meter_id"].n_unique()
+
+
+def bowls_told(facts: LaboratoryFacts) -> list[str]:
+    """Say what bowls that are not on record leave open."""
+    unknown, used = bowls_unknown(facts)
+    if not unknown:
+        return []
+    spread = facts.review.reference.spread
+    return [
+        (
+            f"The bowls of {of(unknown, used)} meters are not on record: at 10{text.NO_BREAK}% their "
+            f"correct content may be off by ±{text.spread(10 * spread.half_share)}{OF_AIR} (from "
+            f"{spread.basis}); that it is, nothing says."
+        )
+    ]
 
 
 def can_be_judged(facts: LaboratoryFacts) -> bool:
@@ -66,6 +90,7 @@ def reference_values(facts: LaboratoryFacts) -> Clause:
             f"{text.bias_with_unit(row['effect_pct'])}."
             for row in moved.head(1).to_dicts()
         ),
+        *bowls_told(facts),
         f"{text.count(review.sources.marks.height, 'record')} of the initial pressure mark.",
     ]
     if not judged:
@@ -85,6 +110,7 @@ def reference_values(facts: LaboratoryFacts) -> Clause:
         proof=(
             ("data/vessel_agreement.csv", "calibrations against each other and the meters"),
             ("data/vessel_checks.csv", "readings with another value"),
+            ("data/vessel_bowls.csv", "what vessels stand for on each bowl"),
             ("data/reference.csv", "what meters share"),
         ),
         to_file=_reference_file(facts, wrong=wrong, traced=traced == span_read.height),
@@ -107,8 +133,11 @@ def _reference_state(facts: LaboratoryFacts, *, traced: int, span_read: int) -> 
         size = text.bias_with_unit(moved["effect_pct"][0])
         return CLAUSE_CONTRADICTED, f"a shift of {size} within one calibration"
     told = f"{of(traced, span_read)} sets traced to a calibration"
-    total = max(span_read, 1)
-    return by_count(traced, total, complete=can_be_judged(facts)), told
+    unknown, used = bowls_unknown(facts)
+    if unknown:
+        told += f", bowls of {of(used - unknown, used)} meters known"
+    complete = can_be_judged(facts) and not unknown
+    return by_count(traced, max(span_read, 1), complete=complete), told
 
 
 def _reference_file(facts: LaboratoryFacts, *, wrong: pl.DataFrame, traced: bool) -> str:
@@ -123,6 +152,8 @@ def _reference_file(facts: LaboratoryFacts, *, wrong: pl.DataFrame, traced: bool
         return "A new calibration of the vessel."
     if not traced:
         return "The vessel of every reading, and each vessel's calibration."
+    if bowls_unknown(facts)[0]:
+        return "The mass of water that fills each meter's bowl."
     return NO_RECORD if can_be_judged(facts) else "Five meters read with a second vessel."
 
 
