@@ -24,6 +24,8 @@ DATA_FILES = (
     "reference.csv",
     "vessels.csv",
     "vessel_checks.csv",
+    "vessel_bowls.csv",
+    "bowls.csv",
     "conformity.csv",
     "uncertainty.csv",
     "risks.csv",

@@ -107,13 +107,12 @@ def _lead(review: Review) -> tuple[str, ...]:
     meters = found.pairs["meter_id"].n_unique()
     unknown = found.pairs.filter(pl.col("bowl") == UNKNOWN)
     open_meters = unknown["meter_id"].n_unique()
-    told = [
-        (
-            "What a vessel stands for, 100 w/W, belongs to the vessel and to the bowl that it is drawn "
-            f"off into. Of {text.count(meters, 'meter')} read with a calibrated vessel, the bowls of "
-            f"{text.whole(meters - open_meters)} are on record."
-        )
-    ]
+    known = (
+        "What a vessel stands for, 100 w/W, belongs to the vessel and to the bowl that it is "
+        f"drawn off into. Of {text.count(meters, 'meter')} read with a calibrated vessel, the "
+        f"bowls of {text.whole(meters - open_meters)} are on record."
+    )
+    told = [known]
     if open_meters:
         share = found.spread.half_share
         unit = f"{text.NO_BREAK}%{text.NO_BREAK}air"

@@ -52,13 +52,12 @@ def bowls_told(facts: LaboratoryFacts) -> list[str]:
     if not unknown:
         return []
     spread = facts.review.reference.spread
-    return [
-        (
-            f"The bowls of {of(unknown, used)} meters are not on record: at 10{text.NO_BREAK}% their "
-            f"correct content may be off by ±{text.spread(10 * spread.half_share)}{OF_AIR} (from "
-            f"{spread.basis}); that it is, nothing says."
-        )
-    ]
+    told = (
+        f"The bowls of {of(unknown, used)} meters are not on record: at 10{text.NO_BREAK}% air "
+        f"their correct content may be off by ±{text.spread(10 * spread.half_share)}{OF_AIR} "
+        f"(from {spread.basis}); that it is, nothing says."
+    )
+    return [told]
 
 
 def can_be_judged(facts: LaboratoryFacts) -> bool:
