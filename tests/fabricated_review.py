@@ -24,7 +24,8 @@ from drift.reference.bowls import BOWL_VALUES, BowlSpread
 from drift.reference.crossed_effects import REFERENCE
 from drift.reference.normalised_error import AGREEMENT
 from drift.reference.operators import OperatorSpread
-from drift.reference.pairs import PAIRS, REFERENCE_CHECK
+from drift.reference.pair_values import PAIRS
+from drift.reference.pairs import REFERENCE_CHECK
 from drift.reference.vessel_record import VESSEL_VALUES
 from drift.reference.weigh import Reference
 from drift.review.forecasts import FORECAST
@@ -512,8 +513,8 @@ def _reference() -> Reference:
     return Reference(
         effects=_frame(effects, REFERENCE),
         vessels=_frame([vessel | {"problem": f"no vessel: {SCRIPT}"}], VESSEL_VALUES),
-        bowls=_frame([{"meter_id": SCRIPT, "measured_on": date(2024, 3, 1)}], BOWL_VALUES),
-        pairs=_frame([check | {"meter_id": SCRIPT, "bowl": "unknown", "open_pct": 0.03}], PAIRS),
+        bowls=_frame([_bowl()], BOWL_VALUES),
+        pairs=_frame([_pair()], PAIRS),
         spread=BowlSpread(0.006, 0.003, "the policy's bowl_spread_pct"),
         compared=_frame(checks, REFERENCE_CHECK | {"contradicted_by": pl.Float64}),
         agreement=pl.DataFrame(schema=AGREEMENT),
@@ -524,6 +525,34 @@ def _reference() -> Reference:
         alike=((IMAGE, f"{IMAGE} "), ("R. Example", "r. example")),
         sessions=None,
     )
+
+
+def _pair() -> dict[str, object]:
+    """Return a vessel on a bowl that nobody measured."""
+    return {
+        "vessel_id": IMAGE,
+        "calibrated_on": date(2024, 3, 1),
+        "meter_id": SCRIPT,
+        "bowl": "unknown",
+        "air_pct": 5.0,
+        "u_pct": 0.006,
+        "open_pct": 0.03,
+        "stated_pct": 5.06,
+        "off_pct": 0.06,
+        "sittings": 2,
+        "disagreeing": 1,
+    }
+
+
+def _bowl() -> dict[str, object]:
+    """Return a measurement of a bowl that cannot be used."""
+    return {
+        "meter_id": SCRIPT,
+        "measured_on": date(2024, 3, 1),
+        "measured": 1,
+        "usable": False,
+        "problem": f"no bowl: {SCRIPT}",
+    }
 
 
 def _causes() -> list[dict[str, object]]:

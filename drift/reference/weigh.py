@@ -23,7 +23,8 @@ from drift.reference.operators import (
     likely_duplicates,
     operator_spread,
 )
-from drift.reference.pairs import check_stated_values, pairs_of
+from drift.reference.pair_values import pairs_of
+from drift.reference.pairs import check_stated_values
 from drift.reference.repeatability import bound_by_differences
 from drift.reference.shared_effects import (
     COMMON_EVIDENCE,
@@ -53,7 +54,7 @@ class Reference:
         Frame of `drift.reference.crossed_effects.REFERENCE`.
     vessels, bowls, pairs : pl.DataFrame
         Frames of `drift.reference.vessel_record.VESSEL_VALUES`, of
-        `drift.reference.bowls.BOWL_VALUES` and of `drift.reference.pairs.PAIRS`.
+        `drift.reference.bowls.BOWL_VALUES` and of `drift.reference.pair_values.PAIRS`.
     spread : BowlSpread
         How far bowls differ that were not measured.
     compared : pl.DataFrame

@@ -8,7 +8,7 @@ import polars as pl
 from drift.forecast.predict_visit import Bands, Expected, expected_at
 from drift.format import day
 from drift.frames import DAYS_PER_YEAR, EPOCH, Row, Schema
-from drift.reference.pairs import values_on_bowl
+from drift.reference.pair_values import values_on_bowl
 from drift.reference.weigh import Reference
 from drift.review.policy import Policy
 from drift.review.visit_check import History
