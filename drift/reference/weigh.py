@@ -32,6 +32,7 @@ from drift.reference.shared_effects import (
     find_shared_effects,
     without_common,
 )
+from drift.reference.vessel_history import vessel_belief, vessel_history
 from drift.reference.vessel_record import vessel_values, with_own_volumes
 
 # Weighing a segment takes about 10 ms, so a large fleet's smallest biases are left unweighed.
@@ -55,6 +56,8 @@ class Reference:
     vessels, bowls, pairs : pl.DataFrame
         Frames of `drift.reference.vessel_record.VESSEL_VALUES`, of
         `drift.reference.bowls.BOWL_VALUES` and of `drift.reference.pair_values.PAIRS`.
+    history, belief : pl.DataFrame
+        Frames of `drift.reference.vessel_history.VESSEL_HISTORY` and `VESSEL_BELIEF`.
     spread : BowlSpread
         How far bowls differ that were not measured.
     compared : pl.DataFrame
@@ -80,6 +83,8 @@ class Reference:
     vessels: pl.DataFrame
     bowls: pl.DataFrame
     pairs: pl.DataFrame
+    history: pl.DataFrame
+    belief: pl.DataFrame
     spread: BowlSpread
     compared: pl.DataFrame
     agreement: pl.DataFrame
@@ -135,9 +140,7 @@ def weigh_reference(
     measured = bowl_values(bowls, equipment)
     spread = bowl_spread(measured, usual_pct=bowl_spread_pct)
     values = with_own_volumes(vessel_values(vessels, equipment), measured)
-    agreed = agreement(values, effects)
     checked = check_stated_values(sessions, values, bowls=measured, spread=spread)
-    compared = with_agreement(checked, agreed, choice=vessel_uncertainty)
     repeatability = _repeatability(ledger)
     dials = dials_of(meters, ledger, marks=marks, service=service, repeatability=repeatability)
     moves = mark_moves(marks, dials=dials)
@@ -155,10 +158,16 @@ def weigh_reference(
         effects=effects,
         vessels=values,
         bowls=measured,
-        pairs=pairs_of(compared),
+        pairs=pairs_of(checked),
         spread=spread,
-        compared=compared,
-        agreement=agreed,
+        **_over_time(
+            values,
+            effects,
+            checked,
+            vessels=vessels,
+            equipment=equipment,
+            choice=vessel_uncertainty,
+        ),
         causes=causes,
         moves=moves,
         balance=adjustment_balance(moves, ledger=ledger, service=service, noise_pct=repeatability),
@@ -166,6 +175,26 @@ def weigh_reference(
         alike=tuple(likely_duplicates(_operators((sessions, marks, service)))),
         sessions=own,
     )
+
+
+def _over_time(
+    values: pl.DataFrame,
+    effects: pl.DataFrame,
+    checked: pl.DataFrame,
+    *,
+    vessels: pl.DataFrame,
+    equipment: pl.DataFrame,
+    choice: str,
+) -> dict[str, pl.DataFrame]:
+    """Return what calibrations say against each other and the meters, by its name."""
+    agreed = agreement(values, effects)
+    history = vessel_history(values, vessels, effects)
+    return {
+        "agreement": agreed,
+        "compared": with_agreement(checked, agreed, choice=choice),
+        "history": history,
+        "belief": vessel_belief(history, vessels, equipment),
+    }
 
 
 def _shared(

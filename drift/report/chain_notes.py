@@ -1,6 +1,6 @@
 """This module says what each column of the data files on the reference's chain means."""
 
-from drift.report.note_units import AIR, DATE
+from drift.report.note_units import AIR, DATE, YEARLY
 
 _VESSEL = {
     "vessel_id": ("", "identity as given"),
@@ -44,6 +44,38 @@ CHAIN_NOTES: dict[str, dict[str, tuple[str, str]]] = {
         "off_pct": (AIR, "stated less expected of one fill, the mean"),
         "sittings": ("", "sets of readings"),
         "disagreeing": ("", "sets that state another content than the uncertainty allows"),
+    },
+    "vessel_history": {
+        **_VESSEL,
+        "water_mass_g": ("g", "water that filled it, as weighed"),
+        "volume_ml": ("ml", "what it held; empty where it was not weighed"),
+        "value_pct": (AIR, "what one fill stands for, on the bowl of its first calibration"),
+        "u_pct": (AIR, "standard uncertainty of that"),
+        "low_limit": (AIR, "lower end of where it was to be expected by those before, k = 2"),
+        "high_limit": (AIR, "upper end of that"),
+        "en_before": ("", "E_n against the calibration before"),
+        "en_all": ("", "E_n against the weighted mean of all before"),
+        "said_pct": (AIR, "how much more meters were to read at 5 % air by the new value"),
+        "did_pct": (AIR, "how much more they did read, the vessel alone"),
+        "did_low": (AIR, "lower end of its 95 % interval"),
+        "did_high": (AIR, "upper end of that interval"),
+        "en_meters": ("", "E_n of what they did against what it said"),
+        "verdict": ("", "contradicted where an E_n is above 1, else agrees; empty for the first"),
+    },
+    "vessel_belief": {
+        "vessel_id": ("", "identity as given; empty for all vessels together"),
+        "calibrations": ("", "calibrations that can be used"),
+        "last_on": (DATE, "the last of them"),
+        "due_on": (DATE, "when the next is due by the records; empty where none says"),
+        "chi2": ("", "of the values about their weighted mean"),
+        "freedom": ("", "its degrees of freedom"),
+        "birge_ratio": ("", "how many times larger the scatter is than the uncertainties stated"),
+        "p_larger": ("", "chance of so large a chi2 where the uncertainties are true"),
+        "p_smaller": ("", "chance of so small a one"),
+        "belief": ("", "believable, too_small, too_large or cannot_say"),
+        "change_pct_per_year": (YEARLY, "weighted line through its values"),
+        "change_low": (YEARLY, "lower end of its 95 % interval"),
+        "change_high": (YEARLY, "upper end of that interval"),
     },
     "vessel_checks": {
         "meter_id": ("", "identity as given"),

@@ -23,6 +23,8 @@ TABLE_NOTES: dict[str, str] = {
     "vessels": "what each calibration of each vessel stands for",
     "bowls": "what each measurement of each bowl says",
     "vessel_bowls": "what each vessel stands for on the bowl of each meter that it was used on",
+    "vessel_history": "every calibration of every vessel, held against those before",
+    "vessel_belief": "whether a vessel's stated uncertainties can be meant, and when it is due",
     "vessel_agreement": "calibrations of vessels compared with each other and with the meters",
     "vessel_checks": "readings that state another air content than their vessel, and why",
     "conformity": "one row a meter, visit, point and stage: the verdict of the decision rule",

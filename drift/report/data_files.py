@@ -89,6 +89,8 @@ def _frames(review: Review) -> dict[str, pl.DataFrame]:
         "vessels": review.reference.vessels,
         "bowls": review.reference.bowls,
         "vessel_bowls": review.reference.pairs,
+        "vessel_history": review.reference.history,
+        "vessel_belief": review.reference.belief,
         "vessel_agreement": review.reference.agreement,
         "vessel_checks": review.reference.checks.select(REFERENCE_CHECK.keys()),
         "conformity": review.conformity.verdicts,

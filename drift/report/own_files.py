@@ -41,6 +41,8 @@ TABLE_MARKS: dict[str, str] = {
     "vessels": "usable",
     "bowls": "en_before",
     "vessel_bowls": "disagreeing",
+    "vessel_history": "en_all",
+    "vessel_belief": "birge_ratio",
     "vessel_checks": "off_pct",
     "vessel_agreement": "en_stated",
     "conformity": "p_conform",

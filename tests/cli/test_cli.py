@@ -25,6 +25,8 @@ DATA_FILES = (
     "vessels.csv",
     "vessel_checks.csv",
     "vessel_bowls.csv",
+    "vessel_history.csv",
+    "vessel_belief.csv",
     "bowls.csv",
     "conformity.csv",
     "uncertainty.csv",

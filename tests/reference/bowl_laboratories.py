@@ -35,7 +35,14 @@ def shares(meters: int, *, half: float = 0.006) -> np.ndarray:
     return np.linspace(-half, half, meters)
 
 
-def readings(bowls: np.ndarray, stated: np.ndarray, *, visits: int = 10, seed: int = 5) -> str:
+def readings(
+    bowls: np.ndarray,
+    stated: np.ndarray,
+    *,
+    visits: int = 10,
+    seed: int = 5,
+    lost: float = 0.0,
+) -> str:
     """Return readings at one and two fills of meters that are right.
 
     Parameters
@@ -44,6 +51,8 @@ def readings(bowls: np.ndarray, stated: np.ndarray, *, visits: int = 10, seed: i
         How much larger each bowl is than that of the vessel, a share.
     stated : array, shape (meters,)
         What the laboratory takes one fill for on each, % air.
+    lost : float
+        How much of its volume the vessel has lost, a share; `stated` follows it.
     """
     rng = np.random.default_rng(seed)
     lines = [READINGS]
@@ -51,11 +60,12 @@ def readings(bowls: np.ndarray, stated: np.ndarray, *, visits: int = 10, seed: i
         for visit in range(visits):
             on = FIRST + timedelta(days=91 * visit + place)
             for fills in (1, 2):
-                true = fills * R_PCT / (1 + bowl)
+                said = fills * float(value) * (1 - lost)
+                true = fills * R_PCT * (1 - lost) / (1 + bowl)
                 for replicate in (1, 2):
                     read = round(float(true + rng.normal(0, 0.01)), 2)
                     lines.append(
-                        f"M{place + 1:02},{on},as_found,{round(fills * float(value), 2)},{read},"
+                        f"M{place + 1:02},{on},as_found,{said:.2f},{read},"
                         f"{replicate},0.01,V-1,op-{visit % 2}"
                     )
     return "\n".join((*lines, ""))

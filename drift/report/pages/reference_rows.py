@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from drift.report.pages.reference_bowls import BowlsPart
+from drift.report.pages.reference_history import HistoryPart
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,6 +97,7 @@ class ReferencePart:
     vessels: tuple[VesselRow, ...]
     vessels_total: int
     bowls: BowlsPart
+    history: HistoryPart
     standings: tuple[StandingRow, ...]
     standings_lead: str
 

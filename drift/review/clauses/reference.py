@@ -4,6 +4,7 @@ import polars as pl
 
 from drift import format as text
 from drift.reference.pairs import UNKNOWN
+from drift.reference.vessel_history import TOO_SMALL
 from drift.review.clauses.clause import (
     CLAUSE_CONTRADICTED,
     ISO,
@@ -159,42 +160,75 @@ def _reference_file(facts: LaboratoryFacts, *, wrong: pl.DataFrame, traced: bool
 def chain(facts: LaboratoryFacts) -> Clause:
     """Answer how far the chain of the reference goes in these records."""
     table = facts.review.sources.vessels
+    doubted, late = uncertainties_doubted(facts), vessels_late(facts)
     sure = table.filter(pl.col("u_air_pct") > 0).height
-    if facts.disagreeing:
+    if facts.disagreeing or doubted or late:
         state = CLAUSE_CONTRADICTED
     elif table.is_empty():
         state = OUTSIDE
     else:
         state = PARTLY if sure else NOT_SHOWN
+    told = f"{of(sure, table.height)} vessel calibrations state an uncertainty"
+    reasons = [
+        *(f"E_n {normalised(row)}; 1 is allowed" for row in facts.disagreeing[:1]),
+        *doubted[:1],
+        *late[:1],
+    ]
     return Clause(
         ISO,
         "6.5",
         checked=False,
         asked="An unbroken chain, each link with its uncertainty, leads to national standards.",
         state=state,
-        decided_by=(
-            f"E_n {normalised(facts.disagreeing[0])}; 1 is allowed"
-            if facts.disagreeing
-            else f"{of(sure, table.height)} vessel calibrations state an uncertainty"
-        ),
+        decided_by=(reasons or [told])[0],
         answer=(
-            f"{of(sure, table.height)} vessel calibrations state an uncertainty.",
+            f"{told}.",
             *(
                 f"Stated uncertainties are contradicted. {disagreement(row)}"
                 for row in facts.disagreeing[:1]
             ),
+            *(f"{one[0].upper()}{one[1:]}." for one in (*doubted[:1], *late[:1])),
             "Certificates of the balance and the masses behind them are not in these tables.",
         ),
         proof=(
+            ("data/vessel_history.csv", "each vessel from calibration to calibration"),
+            ("data/vessel_belief.csv", "whether stated uncertainties can be meant"),
             ("data/vessel_agreement.csv", "calibrations against each other and the meters"),
             ("data/uncertainty.csv", "uncertainty budgets"),
         ),
         to_file="Certificates of balance and masses"
         + (
             ", and the cause of the disagreement."
-            if facts.disagreeing
+            if facts.disagreeing or doubted
+            else ", and a new calibration of the vessel."
+            if late
             else "."
             if sure and sure == table.height
             else ", and an uncertainty for every calibration."
         ),
     )
+
+
+def uncertainties_doubted(facts: LaboratoryFacts) -> list[str]:
+    """Say of which vessels the values scatter farther than their uncertainties allow."""
+    belief = facts.review.reference.belief
+    doubted = belief.filter((pl.col("belief") == TOO_SMALL) & pl.col("vessel_id").is_not_null())
+    return [
+        f"vessel {few([row['vessel_id']])} scatters {text.plain(round(row['birge_ratio'], 1))} "
+        "times as far as its uncertainties say"
+        for row in doubted.iter_rows(named=True)
+    ]
+
+
+def vessels_late(facts: LaboratoryFacts) -> list[str]:
+    """Say which vessels were used after the day on which their records call them due."""
+    sessions = facts.review.sources.sessions
+    used = sessions.group_by("vessel_id").agg(last_used=pl.col("performed_on").max())
+    late = facts.review.reference.belief.join(used, on="vessel_id").filter(
+        pl.col("last_used") > pl.col("due_on")
+    )
+    return [
+        f"vessel {few([row['vessel_id']])} was due on {text.day(row['due_on'])} and used until "
+        f"{text.day(row['last_used'])}"
+        for row in late.iter_rows(named=True)
+    ]
