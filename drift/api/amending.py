@@ -10,6 +10,7 @@ from pathlib import Path
 from drift.api.own_records import is_own
 from drift.api.reviews import load_tables, sources_of
 from drift.errors import DriftError, SourceError
+from drift.ids import named_id
 from drift.intake.columns import KNOWN_FROM, TABLES
 from drift.places import check_place
 from drift.review.analyse import analyse
@@ -29,7 +30,7 @@ from drift.store.loading import take_folder
 from drift.store.opening import open_store
 from drift.store.replaying import apply_kept
 from drift.store.restoring import check_undoable, meters_of, restore_entry
-from drift.store.rows_in_force import rows_where
+from drift.store.rows_in_force import ids_in, rows_where
 
 _EXPECTED = "a folder of CSV files or a store file"
 
@@ -109,7 +110,16 @@ def plan_edits(
     """
     check_wanted(wanted, sets)
     with _opened(source) as (con, scratch):
-        rows = rows_where(con, wanted.table, cells=wanted.cells, point=wanted.point, at=wanted.at)
+        cells = {
+            name: named_id(text, ids_in(con, wanted.table, name)) if is_id(name) else text
+            for name, text in wanted.cells.items()
+        }
+        if sets is not None:
+            sets = {
+                name: _spelled(text, ids_in(con, wanted.table, name)) if is_id(name) else text
+                for name, text in sets.items()
+            }
+        rows = rows_where(con, wanted.table, cells=cells, point=wanted.point, at=wanted.at)
         if not rows:
             raise DriftError(
                 what="no row in force is like that",
@@ -322,6 +332,17 @@ def check_wanted(wanted: Wanted, sets: Mapping[str, str] | None) -> None:
                 where=wanted.table,
                 expected=f"one of {', '.join(known)}",
             )
+
+
+def is_id(column: str) -> bool:
+    """Say whether a column holds ids, which may be given in any case of letters."""
+    return column.endswith("_id")
+
+
+def _spelled(text: str, known: Sequence[str]) -> str:
+    """Return the known id that a text is in other letters, else the text: an id may be new."""
+    alike = [one for one in known if one.casefold() == text.casefold()]
+    return alike[0] if len(alike) == 1 else text
 
 
 def _renumbered(con: Connection, edits: Sequence[Edit]) -> tuple[Edit, ...]:

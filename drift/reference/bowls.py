@@ -26,6 +26,14 @@ BOWL_VALUES: Schema = {
     "usable": pl.Boolean,
     "problem": pl.String,
 }
+# What is asked of the table of equipment: the balances.
+NO_EQUIPMENT: Schema = {
+    "equipment_id": pl.String,
+    "kind": pl.String,
+    "calibrated_on": pl.Date,
+    "u": pl.Float64,
+    "u_unit": pl.String,
+}
 # Standard uncertainty of a temperature that was read, and of one that was not written down, °C.
 # Common practice, no source.
 READ_U_C, UNREAD_U_C = 0.5, 3.0

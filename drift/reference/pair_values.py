@@ -1,6 +1,4 @@
-"""This module says what each vessel stands for on each bowl: on the record, and for a visit."""
-
-from datetime import date
+"""This module says what each vessel stood for on each bowl that it was used on."""
 
 import polars as pl
 
@@ -24,47 +22,6 @@ PAIRS: Schema = {
     "sittings": pl.Int64,
     "disagreeing": pl.Int64,
 }
-
-
-def values_on_bowl(
-    values: pl.DataFrame, bowls: pl.DataFrame, *, meter_id: str, as_of: date
-) -> pl.DataFrame:
-    """Return what vessels stand for on the bowl of one meter.
-
-    Parameters
-    ----------
-    values : pl.DataFrame
-        Frame of `drift.reference.vessel_record.VESSEL_VALUES`.
-    bowls : pl.DataFrame
-        Frame of `drift.reference.bowls.BOWL_VALUES`.
-
-    Returns
-    -------
-    pl.DataFrame
-        ``vessel_id calibrated_on air_pct``, the newest calibration of each vessel last.
-    """
-    mine = bowls.filter("usable", pl.col("meter_id") == meter_id, pl.col("measured_on") <= as_of)
-    bowl_ml = mine["volume_ml"][-1] if mine.height else None
-    # Its own value comes after that of no meter, and both after that for another's bowl.
-    nearest = (
-        pl.when(pl.col("meter_id") == meter_id)
-        .then(2)
-        .when(pl.col("meter_id").is_null())
-        .then(1)
-        .otherwise(0)
-    )
-    return (
-        values.filter("usable", pl.col("calibrated_on") <= as_of)
-        .with_columns(nearest=nearest)
-        .sort("vessel_id", "calibrated_on", "nearest", maintain_order=True)
-        .select(
-            "vessel_id",
-            "calibrated_on",
-            air_pct=pl.coalesce(
-                100 * pl.col("volume_ml") / pl.lit(bowl_ml, dtype=pl.Float64), "air_pct"
-            ),
-        )
-    )
 
 
 def pairs_of(compared: pl.DataFrame) -> pl.DataFrame:

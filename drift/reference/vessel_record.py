@@ -5,6 +5,7 @@ import polars as pl
 
 from drift.frames import Row, Schema
 from drift.reference.bowls import (
+    NO_EQUIPMENT,
     temperature_in_use,
     temperature_share,
     weighing_share,
@@ -35,15 +36,6 @@ VESSEL_VALUES: Schema = {
     "usable": pl.Boolean,
     "problem": pl.String,
 }
-_NO_EQUIPMENT = pl.DataFrame(
-    schema={
-        "equipment_id": pl.String,
-        "kind": pl.String,
-        "calibrated_on": pl.Date,
-        "u": pl.Float64,
-        "u_unit": pl.String,
-    }
-)
 
 
 def vessel_values(vessels: pl.DataFrame, equipment: pl.DataFrame | None = None) -> pl.DataFrame:
@@ -61,7 +53,7 @@ def vessel_values(vessels: pl.DataFrame, equipment: pl.DataFrame | None = None) 
     pl.DataFrame
         Frame of `VESSEL_VALUES`, sorted by vessel, date and meter, those of no meter first.
     """
-    balances = _NO_EQUIPMENT if equipment is None else equipment
+    balances = pl.DataFrame(schema=NO_EQUIPMENT) if equipment is None else equipment
     rows = [_value_row(row, balances) for row in vessels.iter_rows(named=True)]
     order = ["vessel_id", "calibrated_on", "meter_id"]
     return pl.DataFrame(rows, schema=VESSEL_VALUES).sort(order, nulls_last=False)

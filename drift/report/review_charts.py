@@ -9,6 +9,7 @@ from collections.abc import Callable, Mapping
 import polars as pl
 
 from drift.errors import DriftError
+from drift.ids import nearest_ids
 from drift.report.figures.impact import span_rows
 from drift.report.figures.registry import FIGURES
 from drift.report.figures.rows import filled
@@ -17,7 +18,6 @@ from drift.report.figures.theme import Chart
 from drift.report.pages.retirement import cost_rows, worded_grounds
 from drift.review.evidence import gather_evidence
 from drift.review.impact import find_impact
-from drift.review.responses import nearest_ids
 from drift.review.results import Review
 from drift.review.retirement import weigh_meters
 

@@ -8,8 +8,8 @@ import polars as pl
 from drift.forecast.predict_visit import Bands, Expected, expected_at
 from drift.format import day
 from drift.frames import DAYS_PER_YEAR, EPOCH, Row, Schema
-from drift.reference.pair_values import values_on_bowl
-from drift.reference.weigh import Reference
+from drift.reference.bowl_pairs import bowl_pairs
+from drift.reference.vessel_record import vessel_values
 from drift.review.policy import Policy
 from drift.review.visit_check import History
 
@@ -58,7 +58,8 @@ def plan_visits(
     ledger: pl.DataFrame,
     *,
     schedule: pl.DataFrame,
-    reference: Reference,
+    vessels: pl.DataFrame,
+    bowls: pl.DataFrame,
     history: History,
     as_of: date,
     due_by: date,
@@ -72,8 +73,8 @@ def plan_visits(
         Frame of `drift.meter.ledger.LEDGER`.
     schedule : pl.DataFrame
         ``meter_id`` and ``next_due_on``, null where nothing is due.
-    reference : Reference
-        What vessels stand for, and what bowls hold.
+    vessels, bowls : pl.DataFrame
+        Rows of those input tables; R of a vessel on a bowl that was measured is that pair's own.
     history : History
         From `drift.review.visit_check.history_of`.
     as_of, due_by : date
@@ -88,13 +89,16 @@ def plan_visits(
     """
     due = schedule.filter(pl.col("next_due_on") <= due_by).sort("next_due_on", "meter_id")
     last = ledger.sort("series", "visit").group_by("series", maintain_order=True).last()
+    values = vessel_values(vessels).filter(
+        "usable" if not vessels.is_empty() else pl.lit(value=True)
+    )
+    pairs = {
+        (row[0], row[1]): row[2:] for row in bowl_pairs(vessels, bowls, as_of=as_of).iter_rows()
+    }
     bands = Bands(history.outlook)
     rows: list[Row] = []
     for meter in due.iter_rows(named=True):
         points = last.filter(pl.col("meter_id") == meter["meter_id"]).sort("point_pct")
-        values = values_on_bowl(
-            reference.vessels, reference.bowls, meter_id=meter["meter_id"], as_of=as_of
-        )
         rows.extend(
             {
                 "meter_id": meter["meter_id"],
@@ -102,7 +106,9 @@ def plan_visits(
                 "overdue_days": max((as_of - meter["next_due_on"]).days, 0),
                 "for_date": max(meter["next_due_on"], as_of),
                 "point_pct": point["point_pct"],
-                **_reference(point, values),
+                **_reference(
+                    point, values, pairs.get((point["vessel_id"], point["meter_id"])), as_of=as_of
+                ),
                 "replicates": max(point["as_found_replicates"] or 0, _USUAL_REPLICATES),
                 "resolution_pct": point["resolution_pct"] or policy.resolution_pct,
             }
@@ -120,11 +126,10 @@ def plan_visits(
     return pl.DataFrame(rows, schema=PLAN)
 
 
-def _reference(point: Row, values: pl.DataFrame) -> Row:
-    """Return vessel and correct air content of a point, by the vessel's newest calibration.
-
-    `values` are what vessels stand for on this meter's bowl, the newest last.
-    """
+def _reference(
+    point: Row, values: pl.DataFrame, pair: tuple[date, date, float] | None, *, as_of: date
+) -> Row:
+    """Return vessel and correct air content of a point, by the newest calibration of both."""
     stated = round(point["correct_air_pct"], 9)
     made: Row = {
         "vessel_id": point["vessel_id"],
@@ -133,15 +138,20 @@ def _reference(point: Row, values: pl.DataFrame) -> Row:
     }
     if stated == 0:
         return made | {"vessel_id": None, "correct_from": "bowl full of water"}
-    newest = values.filter(pl.col("vessel_id") == point["vessel_id"]).tail(1)
-    if newest.is_empty():
+    newest = values.filter(
+        (pl.col("vessel_id") == point["vessel_id"]) & (pl.col("calibrated_on") <= as_of)
+    ).tail(1)
+    if newest.is_empty() and pair is None:
         return made
-    air, calibrated_on = newest["air_pct"][0], newest["calibrated_on"][0]
+    if pair is not None:
+        calibrated_on, measured_on, air = pair
+        known = f"calibrated {day(calibrated_on)}, bowl measured {day(measured_on)}"
+    else:
+        air, known = newest["air_pct"][0], f"calibrated {day(newest['calibrated_on'][0])}"
     fills = min(max(round(stated / air), 1), len(_TIMES))
-    drawn = f"drawn off {_TIMES[fills - 1]}"
     return made | {
         "correct_air_pct": round(air * fills, _CORRECT_PLACES),
-        "correct_from": f"calibrated {day(calibrated_on)}, {drawn}",
+        "correct_from": f"{known}, drawn off {_TIMES[fills - 1]}",
     }
 
 

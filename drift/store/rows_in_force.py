@@ -95,6 +95,14 @@ def rows_where(
     return _rows_of(table, found)
 
 
+def ids_in(con: Connection, table: str, column: str) -> list[str]:
+    """Return the texts that a column of a table has in force, each once and in order."""
+    columns = {one.name: one for one in TABLES[table]}
+    _column(columns, column, table=table)
+    rows = con.view(f"{table}_in_force").select(column).distinct().fetchall()
+    return sorted(str(text) for (text,) in rows if text is not None)
+
+
 def _rows_of(table: str, found: duckdb.DuckDBPyRelation) -> list[RowInForce]:
     """Return the rows of a relation over a table, in the order of their keys."""
     names = found.columns

@@ -12,13 +12,14 @@ from drift.api.answer_sheet import read_answers
 from drift.api.answering import AnswerGiven, Recorded, respond_all
 from drift.api.reviews import find, intake, read_known
 from drift.errors import DriftError
+from drift.ids import named_id, nearest_ids
 from drift.limits.signals import SIGNALS
 from drift.meter.ledger import LEDGER
 from drift.report.data_files import write_review
 from drift.review.analyse import find_signals
 from drift.review.open_points import open_points
 from drift.review.policy import Policy
-from drift.review.responses import Response, answered_on, match_responses, named_id, nearest_ids
+from drift.review.responses import Response, answered_on, match_responses
 from drift.store.journal import signed_now
 from drift.store.tables import AMENDMENTS
 from tests.sittings import table

@@ -1,0 +1,43 @@
+"""This module finds the id that a person meant: in other letters, begun only, or by a slip."""
+
+import difflib
+from collections.abc import Iterable
+
+from drift.errors import DriftError
+
+# Ids less alike than this (share of letters in common) are no slip of each other.
+_ALIKE = 0.75
+
+# Ids that a message names.
+_MOST_NAMED = 3
+
+
+def nearest_ids(wanted: str, known: Iterable[str], *, most: int = 3) -> list[str]:
+    """Return the known ids that `wanted` may be a slip of, the likeliest first."""
+    by_folded = {name.casefold(): name for name in sorted(known, reverse=True)}
+    near = difflib.get_close_matches(wanted.casefold(), by_folded, n=most, cutoff=_ALIKE)
+    return [by_folded[name] for name in near]
+
+
+def named_id(wanted: str, known: Iterable[str]) -> str:
+    """Return the known id that a text names: itself, in other letters, or its beginning.
+
+    An unknown text is returned as it is.
+
+    Raises
+    ------
+    DriftError
+        If several ids begin so.
+    """
+    ids = sorted(set(known))
+    if wanted in ids or not wanted:
+        return wanted
+    folded = wanted.casefold()
+    alike = [one for one in ids if one.casefold() == folded]
+    begun = alike or [one for one in ids if one.casefold().startswith(folded)]
+    if len(begun) > 1:
+        shown = ", ".join(begun[:_MOST_NAMED]) + ("…" if len(begun) > _MOST_NAMED else "")
+        raise DriftError(
+            what=f"begins {len(begun)} ids: {shown}", where=wanted, expected="enough of one id"
+        )
+    return begun[0] if begun else wanted
