@@ -5,6 +5,7 @@ segment's pattern of bias points to.
 """
 
 from dataclasses import dataclass
+from typing import Any
 
 import polars as pl
 
@@ -137,10 +138,13 @@ def weigh_reference(
     """
     fit = fit_crossed(ledger, sessions=sessions, vessels=vessels)
     effects, common, own, operators = _shared(fit, sessions, rate=false_discovery_rate)
-    measured = bowl_values(bowls, equipment)
-    spread = bowl_spread(measured, usual_pct=bowl_spread_pct)
-    values = with_own_volumes(vessel_values(vessels, equipment), measured)
-    checked = check_stated_values(sessions, values, bowls=measured, spread=spread)
+    chain = _chain(
+        sessions,
+        effects,
+        tables=(vessels, bowls, equipment),
+        bowl_spread_pct=bowl_spread_pct,
+        choice=vessel_uncertainty,
+    )
     repeatability = _repeatability(ledger)
     dials = dials_of(meters, ledger, marks=marks, service=service, repeatability=repeatability)
     moves = mark_moves(marks, dials=dials)
@@ -156,18 +160,7 @@ def weigh_reference(
     )
     return Reference(
         effects=effects,
-        vessels=values,
-        bowls=measured,
-        pairs=pairs_of(checked),
-        spread=spread,
-        **_over_time(
-            values,
-            effects,
-            checked,
-            vessels=vessels,
-            equipment=equipment,
-            choice=vessel_uncertainty,
-        ),
+        **chain,
         causes=causes,
         moves=moves,
         balance=adjustment_balance(moves, ledger=ledger, service=service, noise_pct=repeatability),
@@ -177,23 +170,34 @@ def weigh_reference(
     )
 
 
-def _over_time(
-    values: pl.DataFrame,
+def _chain(
+    sessions: pl.DataFrame,
     effects: pl.DataFrame,
-    checked: pl.DataFrame,
     *,
-    vessels: pl.DataFrame,
-    equipment: pl.DataFrame,
+    tables: tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame],
+    bowl_spread_pct: float,
     choice: str,
-) -> dict[str, pl.DataFrame]:
-    """Return what calibrations say against each other and the meters, by its name."""
+) -> dict[str, Any]:
+    """Return what is known of vessels and bowls, by its name in `Reference`.
+
+    `tables` are the input tables `vessels`, `bowls` and `equipment`.
+    """
+    vessels, bowls, equipment = tables
+    measured = bowl_values(bowls, equipment)
+    spread = bowl_spread(measured, usual_pct=bowl_spread_pct)
+    values = with_own_volumes(vessel_values(vessels, equipment), measured)
     agreed = agreement(values, effects)
+    checked = check_stated_values(sessions, values, bowls=measured, spread=spread)
     history = vessel_history(values, vessels, effects)
     return {
-        "agreement": agreed,
-        "compared": with_agreement(checked, agreed, choice=choice),
+        "vessels": values,
+        "bowls": measured,
+        "spread": spread,
+        "pairs": pairs_of(checked),
         "history": history,
         "belief": vessel_belief(history, vessels, equipment),
+        "agreement": agreed,
+        "compared": with_agreement(checked, agreed, choice=choice),
     }
 
 
