@@ -115,7 +115,7 @@ def write_data(tables: dict[str, pl.DataFrame], folder: Path) -> None:
 def write_record(record: dict[str, object], path: Path) -> None:
     """Write the record of a run as JSON."""
     text = json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False)
-    path.write_text(text + "\n", encoding="utf-8")
+    path.write_text(text + "\n", encoding="utf-8", newline="\n")
 
 
 def plain_columns(frame: pl.DataFrame) -> pl.DataFrame:

@@ -1,12 +1,12 @@
 """This module says which choices of a laboratory can be meant."""
 
-import difflib
 from datetime import date
 from pathlib import Path
 from typing import Any
 
 from drift.errors import PolicyError
 from drift.format import typed
+from drift.ids import did_you_mean
 from drift.upkeep.choices import INTERVAL_BOUNDS, RETIREMENT_BOUNDS
 
 _COMPARISONS = ("absolute", "rounding")
@@ -167,12 +167,11 @@ def _check_charts(path: Path, values: dict[str, Any]) -> None:
     ):
         for name in given:
             if name not in known:
-                near = difflib.get_close_matches(name, known, n=1)
                 raise PolicyError(
-                    what=f"{key}: {name!r} is unknown"
-                    + (f": did you mean {near[0]!r}?" if near else ""),
+                    what=f"{key}: {name!r} is unknown",
                     where=str(path),
                     expected=f"among {', '.join(known)}",
+                    hint=did_you_mean(name, known),
                 )
     for key, given in (("charts", values["charts"]), ("rules", values["rules"])):
         if len(set(given)) < len(given):
