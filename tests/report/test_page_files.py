@@ -68,7 +68,7 @@ def test_progress_never_goes_back(review: Review, tmp_path: Path) -> None:
     few = dataclasses.replace(review, meters=review.meters.head(2))
     told: list[int] = []
     page_files.write_pages(few, tmp_path, beside=(), progress=lambda done, _of: told.append(done))
-    assert told == [1, 2, 3, 3 + len(render.FLEET_PAGES) + len(REGISTER_PAGES)]
+    assert told == [1, 2, 3, 4 + len(render.FLEET_PAGES) + len(REGISTER_PAGES)]
 
 
 def test_a_failure_in_another_process_is_raised(
