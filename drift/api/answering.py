@@ -1,6 +1,5 @@
 """This module records responses to signals and decisions on visits, many at once."""
 
-import hashlib
 import tempfile
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
@@ -15,6 +14,7 @@ from drift.errors import DriftError, SourceError
 from drift.ids import named_id
 from drift.intake.appending import append_rows, start_file, take_back
 from drift.intake.mapping import Mapping as NoMapping
+from drift.intake.written_decisions import decision_id_of
 from drift.review.analyse import find_signals, ledger_of
 from drift.review.policy import Policy
 from drift.review.responses import (
@@ -224,8 +224,8 @@ def _decisions_entered(
     ids = set(known["decision_id"])
     for decision in decisions:
         meter_id = _decided_meter(decision, ledger, as_of=as_of)
-        told = f"{meter_id} {decision.about} {decision.decided_on} {decision.decision}"
-        decision_id = f"D-{hashlib.sha256(told.encode()).hexdigest()[:10]}"
+        about, decided_on = decision.about.isoformat(), decision.decided_on.isoformat()
+        decision_id = decision_id_of(meter_id, about, decided_on, decision.decision)
         if decision_id in ids:
             raise DriftError(
                 what="is on record already", where=decision_id, expected="another decision"

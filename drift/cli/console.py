@@ -10,6 +10,8 @@ from drift.format import brief, count, day, percent, plain, point, share, whole
 from drift.visible import visible
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     import polars as pl
 
     from drift.api.bench import Checked
@@ -271,13 +273,13 @@ def _cell(value: object) -> str:
 
 
 def say_check(found: "Checked") -> None:
-    """Print what is asked for, the count, each sitting, then the rows held back."""
-    for told in found.verdicts:
-        tell(f"{visible(told['meter_id'])}, {day(told['performed_on'])}: {told['sentence']}")
+    """Print the verdicts, the count, what is half done, each sitting, then the rows held back."""
+    say_verdicts(found.verdicts)
     rows = found.rows.to_dicts()
     counts = Counter(_call(row) for row in rows)
     counted = [f"{counts[name]} {name}" for name in _CALLS if name in counts]
     tell(f"{count(len(rows), 'sitting')}: {', '.join(counted) or 'nothing to compare'}")
+    say_half_done(found.half_done)
     for (meter_id, on), visit in found.rows.group_by(
         ["meter_id", "performed_on"], maintain_order=True
     ):
@@ -292,6 +294,18 @@ def say_check(found: "Checked") -> None:
             if (told["meter_id"], told["performed_on"]) == (meter_id, on):
                 tell(f"  At the bench: {told['sentence']}")
     say_held_back(found.held_back)
+
+
+def say_verdicts(verdicts: "list[dict[str, Any]]") -> None:
+    """Print what fresh readings ask for, the gravest first, and which visits pass."""
+    for told in verdicts:
+        tell(f"{visible(told['meter_id'])}, {day(told['performed_on'])}: {told['sentence']}")
+
+
+def say_half_done(sentences: "Iterable[str]") -> None:
+    """Print what of a round is half done."""
+    for sentence in sentences:
+        tell(f"Half done: {sentence}")
 
 
 def _call(row: dict[str, Any]) -> str:
@@ -317,4 +331,5 @@ def say_sheets(made: "Sheets") -> None:
     for meter_id in made.meters:
         tell(f"  {visible(meter_id)}")
     tell(f"Pages: {made.page}; {count(made.files, 'file')} to fill in beside it")
+    tell(f"The same as one workbook: {made.book}")
     tell(f"For a tablet or phone at the bench: {made.bench}")
