@@ -46,6 +46,9 @@ DUE: Schema = {
 }
 
 
+_NOTHING = pl.lit(None, dtype=pl.String)
+
+
 def register_of(review: Review) -> pl.DataFrame:
     """Return what is on record of each meter and of the calibration that it stands on.
 
@@ -125,60 +128,77 @@ def due_items(review: Review) -> pl.DataFrame:
         Frame of `DUE`, what is due first first; of each thing the latest record before the date of
         the review counts, and one without a day on which it is due is left out.
     """
-    sources, as_of = review.sources, review.as_of
+    return (
+        pl.concat(
+            [
+                part.select(name for name in DUE if name != "overdue")
+                for part in (_due_meters(review), *_due_equipment(review), _due_people(review))
+            ]
+        )
+        .drop_nulls("due_on")
+        .with_columns(overdue=pl.col("due_on") < review.as_of)
+        .select(DUE.keys())
+        .sort("due_on", "kind", "item")
+    )
+
+
+def _due_meters(review: Review) -> pl.DataFrame:
+    """Return when each meter in use is due."""
     meters = register_of(review).filter(pl.col("status").is_in(IN_USE))
+    return meters.select(
+        due_on="next_due_on",
+        kind=pl.lit("meter"),
+        item="meter_id",
+        about=pl.lit("calibration"),
+        site="site",
+        since_on="calibrated_on",
+        by="calibrated_by",
+    )
+
+
+def _due_equipment(review: Review) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Return when each vessel and each piece of equipment is due."""
+    sources, as_of = review.sources, review.as_of
     equipment = latest(sources.equipment, "equipment_id", "calibrated_on", as_of=as_of)
     vessels = latest(sources.vessels, "vessel_id", "calibrated_on", as_of=as_of)
-    people = (
-        sources.people.filter(pl.col("authorised_on") <= as_of)
-        .sort("authorised_on")
-        .unique(["operator", "task"], keep="last", maintain_order=True)
-    )
-    nothing = pl.lit(None, dtype=pl.String)
-    parts = [
-        meters.select(
-            due_on="next_due_on",
-            kind=pl.lit("meter"),
-            item="meter_id",
-            about=pl.lit("calibration"),
-            site="site",
-            since_on="calibrated_on",
-            by="calibrated_by",
-        ),
-        vessels.join(equipment.select(vessel_id="equipment_id"), on="vessel_id", how="anti").select(
-            due_on="due_on",
+    # A vessel that is among the equipment is told once.
+    listed = equipment.select(vessel_id="equipment_id")
+    about = [pl.lit("calibration").alias("about"), _NOTHING.alias("site")]
+    return (
+        vessels.join(listed, on="vessel_id", how="anti").select(
+            "due_on",
+            *about,
             kind=pl.lit("vessel"),
             item="vessel_id",
-            about=pl.lit("calibration"),
-            site=nothing,
             since_on="calibrated_on",
-            by=nothing,
+            by=_NOTHING,
         ),
         equipment.select(
-            due_on="due_on",
-            kind="kind",
+            "due_on",
+            "kind",
+            *about,
             item="equipment_id",
-            about=pl.lit("calibration"),
-            site=nothing,
             since_on="calibrated_on",
             by="issued_by",
         ),
-        people.select(
-            due_on="authorised_until",
-            kind=pl.lit("person"),
-            item="operator",
-            about=pl.format("authorisation: {}", "task"),
-            site=nothing,
-            since_on="authorised_on",
-            by="authorised_by",
-        ),
-    ]
-    return (
-        pl.concat(parts)
-        .drop_nulls("due_on")
-        .with_columns(overdue=pl.col("due_on") < as_of)
-        .select(DUE.keys())
-        .sort("due_on", "kind", "item")
+    )
+
+
+def _due_people(review: Review) -> pl.DataFrame:
+    """Return when each authorisation ends."""
+    people = (
+        review.sources.people.filter(pl.col("authorised_on") <= review.as_of)
+        .sort("authorised_on")
+        .unique(["operator", "task"], keep="last", maintain_order=True)
+    )
+    return people.select(
+        due_on="authorised_until",
+        kind=pl.lit("person"),
+        item="operator",
+        about=pl.format("authorisation: {}", "task"),
+        site=_NOTHING,
+        since_on="authorised_on",
+        by="authorised_by",
     )
 
 
