@@ -1,6 +1,6 @@
 """This module says what each column of the register, and of the sheet of open points, means."""
 
-DATE = "date"
+from drift.report.note_units import DATE
 
 # Table, column: unit (empty for none) and meaning.
 REGISTER_NOTES: dict[str, dict[str, tuple[str, str]]] = {

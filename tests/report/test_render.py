@@ -20,7 +20,8 @@ from drift.report.pages.register import labels_page, register_page, site_pages
 from drift.review.evidence import gather_evidence
 from drift.review.policy import Policy, choices_of
 from drift.review.results import Review
-from tests.fabricated_review import AS_OF, DRIFTER, IDS, IMAGE, NEWCOMER, REMARK, SCRIPT, fabricate
+from tests.fabricated_ids import AS_OF, DRIFTER, IDS, IMAGE, NEWCOMER, REMARK, SCRIPT
+from tests.fabricated_review import fabricate
 from tests.report.fleet_text import fleet_html
 
 SCRIPTS = {"assets/vega.js", "assets/figures.js"}
@@ -178,6 +179,7 @@ def test_links_resolve(written: dict[str, str], registered: dict[str, str]) -> N
     data |= {"intervals.csv", "reference.csv", "own_standings.csv", "responses.csv"}
     data |= {"forecast.csv", "vessel_agreement.csv", "phases.csv", "evidence.csv"}
     data |= {"conformity.csv", "uncertainty.csv", "risks.csv", "vessels.csv", "vessel_checks.csv"}
+    data |= {"vessel_bowls.csv", "bowls.csv", "vessel_history.csv", "vessel_belief.csv"}
     data |= {"register.csv", "due.csv", "register_faults.csv"}
     every = written | registered
     known = set(every) | {f"data/{name}" for name in data}
