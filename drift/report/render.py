@@ -21,6 +21,7 @@ from drift.report.pages.guide import GuidePage
 from drift.report.pages.impact import ImpactPage
 from drift.report.pages.journal import JournalPage
 from drift.report.pages.records import RecordsPage
+from drift.report.pages.register import LabelsPage, RegisterPage, SitePage
 from drift.report.pages.retirement import RetirementPage
 from drift.report.pages.sheet import SheetPage
 from drift.report.pages.short import ShortPage
@@ -175,9 +176,24 @@ def html_records(page: RecordsPage) -> str:
     return _html("import.html.jinja2", page, sheet="import.css")
 
 
-def html_journal(page: JournalPage) -> str:
-    """Return the journal of a source as one HTML page that needs nothing beside it."""
-    return _html("journal.html.jinja2", page)
+def html_journal(page: JournalPage, bar: PageBar | None = None) -> str:
+    """Return the journal of a source as one HTML page; `bar` as of `html_fleet`."""
+    return _html("journal.html.jinja2", page, top=Top(bar, "register"))
+
+
+def html_register(page: RegisterPage, bar: PageBar | None = None) -> str:
+    """Return the register as one HTML page; `bar` as of `html_fleet`."""
+    return _html("register.html.jinja2", page, top=Top(bar, "register"))
+
+
+def html_labels(page: LabelsPage, bar: PageBar | None = None) -> str:
+    """Return labels to print as one HTML page; `bar` as of `html_fleet`."""
+    return _html("labels.html.jinja2", page, top=Top(bar, "register"), sheet="labels.css")
+
+
+def html_site(page: SitePage, bar: PageBar | None = None) -> str:
+    """Return the page of one site, which stands in a folder below; `bar` as of `html_fleet`."""
+    return _html("site.html.jinja2", page, top=Top(bar, "register", "../"))
 
 
 def _html(
@@ -188,9 +204,12 @@ def _html(
     | GuidePage
     | ImpactPage
     | JournalPage
+    | LabelsPage
     | RecordsPage
+    | RegisterPage
     | RetirementPage
-    | SheetPage,
+    | SheetPage
+    | SitePage,
     *,
     figures: str | None = None,
     top: Top | None = None,

@@ -11,6 +11,7 @@ from drift.report import page_files, render
 from drift.report.pages.dossier import dossier_page
 from drift.report.pages.parts import file_name
 from drift.report.pages.split import split_by_meter
+from drift.report.register_files import REGISTER_PAGES
 from drift.review.results import Review
 from tests.fabricated_ids import IDS
 from tests.fabricated_review import fabricate
@@ -46,6 +47,7 @@ def test_pages_are_the_same_on_one_core_and_on_two(
             *render.FLEET_PAGES,
             "evidence.html",
             "guide.html",
+            *REGISTER_PAGES,
             *(f"meters/{file_name(i)}" for i in sorted(IDS)),
             "assets/vega.js",
             "assets/figures.js",
@@ -78,7 +80,7 @@ def test_progress_never_goes_back(review: Review, tmp_path: Path) -> None:
     few = dataclasses.replace(review, meters=review.meters.head(2))
     told: list[int] = []
     page_files.write_pages(few, tmp_path, beside=(), progress=lambda done, _of: told.append(done))
-    assert told == [1, 2, 3, 3 + len(render.FLEET_PAGES)]
+    assert told == [1, 2, 3, 4 + len(render.FLEET_PAGES) + len(REGISTER_PAGES)]
 
 
 def test_a_failure_in_another_process_is_raised(

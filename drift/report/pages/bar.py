@@ -41,6 +41,7 @@ def review_bar(review: Review) -> PageBar:
             BarItem("reference", "Vessels and operators", "reference.html"),
             BarItem("intervals", "Intervals", "intervals.html"),
             BarItem("signals", "Signals", "signals.html", text.whole(unanswered)),
+            BarItem("register", "Register", "register.html"),
             BarItem("evidence", "Evidence", "evidence.html"),
             BarItem("basis", "Basis", "basis.html"),
             BarItem("guide", "Guide", "guide.html"),
