@@ -1,6 +1,5 @@
 """This module records responses to signals and decisions on visits, many at once."""
 
-import hashlib
 import tempfile
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
@@ -12,9 +11,10 @@ import polars as pl
 
 from drift.api.reviews import read_known
 from drift.errors import DriftError, SourceError
-from drift.ids import named_id
+from drift.ids import named_id, nearest_meters
 from drift.intake.appending import append_rows, start_file, take_back
 from drift.intake.mapping import Mapping as NoMapping
+from drift.intake.written_decisions import decision_id_of
 from drift.review.analyse import find_signals, ledger_of
 from drift.review.policy import Policy
 from drift.review.responses import (
@@ -207,6 +207,7 @@ def _responses_of(answer: AnswerGiven, signals: pl.DataFrame) -> list[Response]:
             what="names no open signal",
             where=f"{answer.place}, {meter_id} on {answer.visit_on}",
             expected="a meter and the day of a visit with a signal that has no response",
+            hint=nearest_meters(meter_id or "", signals["meter_id"].unique()),
         )
     return [_like(given, signal_id=one, meter_id=meter_id) for one in open_ones["signal_id"]]
 
@@ -224,8 +225,8 @@ def _decisions_entered(
     ids = set(known["decision_id"])
     for decision in decisions:
         meter_id = _decided_meter(decision, ledger, as_of=as_of)
-        told = f"{meter_id} {decision.about} {decision.decided_on} {decision.decision}"
-        decision_id = f"D-{hashlib.sha256(told.encode()).hexdigest()[:10]}"
+        about, decided_on = decision.about.isoformat(), decision.decided_on.isoformat()
+        decision_id = decision_id_of(meter_id, about, decided_on, decision.decision)
         if decision_id in ids:
             raise DriftError(
                 what="is on record already", where=decision_id, expected="another decision"
@@ -257,7 +258,9 @@ def _decided_meter(decision: Decision, ledger: pl.DataFrame, *, as_of: date) -> 
             what=f"has no visit on {decision.about} on record",
             where=meter_id,
             expected="the day of a visit",
-            hint=f"the last: {', '.join(map(str, visits.tail(3)))}" if visits.len() else "",
+            hint=f"the last: {', '.join(map(str, visits.tail(3)))}"
+            if visits.len()
+            else nearest_meters(meter_id, ledger["meter_id"].unique()),
         )
     if not decision.about <= decision.decided_on <= as_of:
         raise DriftError(

@@ -7,11 +7,13 @@ part is read, worked out, written and let go.
 import dataclasses
 import pickle
 import tempfile
+from bisect import bisect_left
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date
 from functools import lru_cache
+from itertools import pairwise
 from pathlib import Path
 
 import polars as pl
@@ -119,11 +121,23 @@ def parts_of(
             points_pct=asked.policy.points_pct,
             point_window_pct=asked.policy.point_window_pct,
         )
-        meters = fleet["meter_id"]
-        count = 0
-        for count, first in enumerate(range(0, len(meters), METERS_AT_ONCE), 1):
-            _keep(sources.of(meters[first : first + METERS_AT_ONCE].to_list()), asked, count - 1)
-        yield asked, Parts(count, fleet, sources.rest, _panel(sources, fleet))
+        dealt = _dealt(fleet["meter_id"], sources.rest.meters["meter_id"])
+        for place, (meters, unread) in enumerate(dealt):
+            _keep(sources.of(meters, unread=unread), asked, place)
+        yield asked, Parts(len(dealt), fleet, sources.rest, _panel(sources, fleet))
+
+
+def _dealt(read: pl.Series, listed: pl.Series) -> list[tuple[list[str], list[str]]]:
+    """Return for each part its meters, and those listed and never read that lie among them."""
+    unread = sorted(set(listed.drop_nulls()) - set(read))
+    cuts = [*range(0, len(read), METERS_AT_ONCE), len(read)]
+    parts = [read[first:last].to_list() for first, last in pairwise(cuts)]
+    begins = [bisect_left(unread, part[0]) for part in parts[1:]]
+    ends = [0, *begins, len(unread)]
+    return [
+        (part, unread[first:last])
+        for part, (first, last) in zip(parts, pairwise(ends), strict=True)
+    ]
 
 
 @dataclass(frozen=True, slots=True)

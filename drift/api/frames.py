@@ -20,8 +20,15 @@ class Frames:
     phases: pl.DataFrame
     responses: pl.DataFrame
     open_points: pl.DataFrame
+    register: pl.DataFrame
+    due: pl.DataFrame
+    register_faults: pl.DataFrame
     reference: pl.DataFrame
     vessels: pl.DataFrame
+    bowls: pl.DataFrame
+    vessel_bowls: pl.DataFrame
+    vessel_history: pl.DataFrame
+    vessel_belief: pl.DataFrame
     vessel_agreement: pl.DataFrame
     vessel_checks: pl.DataFrame
     conformity: pl.DataFrame

@@ -5,6 +5,7 @@ segment's pattern of bias points to.
 """
 
 from dataclasses import dataclass
+from typing import Any
 
 import polars as pl
 
@@ -12,6 +13,7 @@ from drift.meter.cause_readings import segment_readings
 from drift.meter.causes import CauseSettings, weigh_causes
 from drift.meter.dial import dials_of
 from drift.meter.marks import adjustment_balance, mark_moves
+from drift.reference.bowls import BowlSpread, bowl_spread, bowl_values
 from drift.reference.content_order import meters_by_content
 from drift.reference.crossed_design import sittings
 from drift.reference.crossed_effects import REFERENCE
@@ -23,6 +25,8 @@ from drift.reference.operators import (
     likely_duplicates,
     operator_spread,
 )
+from drift.reference.pair_values import pairs_of
+from drift.reference.pairs import check_stated_values, half_last_place
 from drift.reference.repeatability import bound_by_differences
 from drift.reference.shared_effects import (
     COMMON_EVIDENCE,
@@ -31,7 +35,8 @@ from drift.reference.shared_effects import (
     find_shared_effects,
     without_common,
 )
-from drift.reference.vessel_record import check_stated_values, half_last_place, vessel_values
+from drift.reference.vessel_history import vessel_belief, vessel_history
+from drift.reference.vessel_record import vessel_values, with_own_volumes
 
 # Weighing a segment takes about 10 ms, so a large fleet's smallest biases are left unweighed.
 MOST_SEGMENTS = 400
@@ -51,10 +56,16 @@ class Reference:
     ----------
     effects : pl.DataFrame
         Frame of `drift.reference.crossed_effects.REFERENCE`.
-    vessels, compared : pl.DataFrame
-        Frames of `drift.reference.vessel_record.VESSEL_VALUES` and `REFERENCE_CHECK`, the latter
-        with the further column ``contradicted_by`` (E_n above 1 of its vessel's calibration, else
-        null).
+    vessels, bowls, pairs : pl.DataFrame
+        Frames of `drift.reference.vessel_record.VESSEL_VALUES`, of
+        `drift.reference.bowls.BOWL_VALUES` and of `drift.reference.pair_values.PAIRS`.
+    history, belief : pl.DataFrame
+        Frames of `drift.reference.vessel_history.VESSEL_HISTORY` and `VESSEL_BELIEF`.
+    spread : BowlSpread
+        How far bowls differ that were not measured.
+    compared : pl.DataFrame
+        Frame of `drift.reference.pairs.REFERENCE_CHECK` with the further column
+        ``contradicted_by`` (E_n above 1 of its vessel's calibration, else null).
     agreement : pl.DataFrame
         Frame of `drift.reference.normalised_error.AGREEMENT`.
     causes : pl.DataFrame
@@ -73,6 +84,11 @@ class Reference:
 
     effects: pl.DataFrame
     vessels: pl.DataFrame
+    bowls: pl.DataFrame
+    pairs: pl.DataFrame
+    history: pl.DataFrame
+    belief: pl.DataFrame
+    spread: BowlSpread
     compared: pl.DataFrame
     agreement: pl.DataFrame
     causes: pl.DataFrame
@@ -101,7 +117,7 @@ class ReferenceLaws:
     repeatability : float
         Pooled standard deviation of replicates, % air.
     half_place : float
-        Of `drift.reference.vessel_record.half_last_place`.
+        Of `drift.reference.pairs.half_last_place`.
     shares : bool
         Whether something was found that is taken out of every meter's readings.
     worth : pl.DataFrame
@@ -147,6 +163,9 @@ def weigh_reference(
     marks: pl.DataFrame,
     service: pl.DataFrame,
     meters: pl.DataFrame,
+    bowls: pl.DataFrame,
+    equipment: pl.DataFrame,
+    bowl_spread_pct: float,
     vessel_uncertainty: str,
     false_discovery_rate: float,
     worth_pct: float,
@@ -160,8 +179,10 @@ def weigh_reference(
         Frame of `drift.meter.ledger.LEDGER` built from the sessions.
     sessions : pl.DataFrame
         Frame of `drift.store.tables.SESSIONS`.
-    vessels, marks, service, meters : pl.DataFrame
+    vessels, marks, service, meters, bowls, equipment : pl.DataFrame
         Rows of the input tables of these names.
+    bowl_spread_pct : float
+        How far a bowl may differ that was not measured, where too few are, % of its volume.
     vessel_uncertainty : str
         Which uncertainty of a vessel counts, as in the policy.
     false_discovery_rate : float
@@ -184,10 +205,14 @@ def weigh_reference(
         )
         repeatability, half_place = laws.repeatability, laws.half_place
     effects = pl.DataFrame(schema=REFERENCE) if found is None else found.frame
-    values = vessel_values(vessels)
-    agreed = agreement(values, effects)
-    stated = check_stated_values(sessions, values, half_place=half_place)
-    compared = with_agreement(stated, agreed, choice=vessel_uncertainty)
+    chain = _chain(
+        sessions,
+        effects,
+        tables=(vessels, bowls, equipment),
+        bowl_spread_pct=bowl_spread_pct,
+        choice=vessel_uncertainty,
+        half_place=half_place,
+    )
     dials = dials_of(meters, ledger, marks=marks, service=service, repeatability=repeatability)
     moves = mark_moves(marks, dials=dials)
     causes = _causes(
@@ -202,9 +227,7 @@ def weigh_reference(
     )
     return Reference(
         effects=effects,
-        vessels=values,
-        compared=compared,
-        agreement=agreed,
+        **chain,
         causes=causes,
         moves=moves,
         balance=adjustment_balance(moves, ledger=ledger, service=service, noise_pct=repeatability),
@@ -212,6 +235,40 @@ def weigh_reference(
         alike=tuple(likely_duplicates(_operators((sessions, marks, service)))),
         sessions=own,
     )
+
+
+def _chain(
+    sessions: pl.DataFrame,
+    effects: pl.DataFrame,
+    *,
+    tables: tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame],
+    bowl_spread_pct: float,
+    choice: str,
+    half_place: float | None,
+) -> dict[str, Any]:
+    """Return what is known of vessels and bowls, by its name in `Reference`.
+
+    `tables` are the input tables `vessels`, `bowls` and `equipment`.
+    """
+    vessels, bowls, equipment = tables
+    measured = bowl_values(bowls, equipment)
+    spread = bowl_spread(measured, usual_pct=bowl_spread_pct)
+    values = with_own_volumes(vessel_values(vessels, equipment), measured)
+    agreed = agreement(values, effects)
+    checked = check_stated_values(
+        sessions, values, bowls=measured, spread=spread, half_place=half_place
+    )
+    history = vessel_history(values, vessels, effects)
+    return {
+        "vessels": values,
+        "bowls": measured,
+        "spread": spread,
+        "pairs": pairs_of(checked),
+        "history": history,
+        "belief": vessel_belief(history, vessels, equipment),
+        "agreement": agreed,
+        "compared": with_agreement(checked, agreed, choice=choice),
+    }
 
 
 def _shared(

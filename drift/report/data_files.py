@@ -12,7 +12,7 @@ from drift.frames import Schema
 from drift.limits.signals import SIGNALS
 from drift.meter.ledger import LEDGER
 from drift.places import check_place
-from drift.reference.vessel_record import REFERENCE_CHECK
+from drift.reference.pairs import REFERENCE_CHECK
 from drift.report.leftovers import is_interrupted
 from drift.report.own_files import record_at
 from drift.review.changes import Earlier
@@ -20,6 +20,8 @@ from drift.review.clauses.answers import answer_clauses, evidence_frame
 from drift.review.forecasts import FORECAST
 from drift.review.meters import METERS
 from drift.review.open_points import open_points
+from drift.review.register import due_items, register_of
+from drift.review.register_faults import register_faults
 from drift.review.responses import RESPONSES
 from drift.review.results import Review
 from drift.store.tables import HELD_BACK
@@ -85,8 +87,15 @@ def review_frames(review: Review) -> dict[str, pl.DataFrame]:
         "phases": review.phases,
         "responses": review.responses.select(RESPONSES.keys()),
         "open_points": open_points(review),
+        "register": register_of(review),
+        "due": due_items(review),
+        "register_faults": register_faults(review),
         "reference": review.reference.effects,
         "vessels": review.reference.vessels,
+        "bowls": review.reference.bowls,
+        "vessel_bowls": review.reference.pairs,
+        "vessel_history": review.reference.history,
+        "vessel_belief": review.reference.belief,
         "vessel_agreement": review.reference.agreement,
         "vessel_checks": review.reference.checks.select(REFERENCE_CHECK.keys()),
         "conformity": review.conformity.verdicts,
@@ -113,7 +122,7 @@ def write_data(tables: dict[str, pl.DataFrame], folder: Path, *, parquet: bool =
 def write_record(record: dict[str, object], path: Path) -> None:
     """Write the record of a run as JSON."""
     text = json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False)
-    path.write_text(text + "\n", encoding="utf-8")
+    path.write_text(text + "\n", encoding="utf-8", newline="\n")
 
 
 def plain_columns(frame: pl.DataFrame) -> pl.DataFrame:

@@ -23,6 +23,8 @@ _RECORD_MARK = b'"program": "drift"'
 _SCRIPT_MARK = b"/* drift: "
 _SCRIPTS = r"assets/(?:vega|figures)\.js"
 _HEAD_BYTES = 4096
+# How the titles of workbooks begin.
+_BOOK_TITLES = (b"Fleet review of ", b"Round of visits of ")
 _LARGEST_RECORD = 64 * 2**20
 # What desktops leave in any folder that they show; it is nobody's work.
 _DROPPINGS = {".DS_Store", "Thumbs.db", "desktop.ini"}
@@ -39,8 +41,15 @@ TABLE_MARKS: dict[str, str] = {
     "phases": "limits_phase",
     "responses": "problem",
     "open_points": "asks",
+    "due": "since_on",
+    "register": "age_years",
+    "register_faults": "fault",
     "reference": "confounded_with",
     "vessels": "usable",
+    "bowls": "en_before",
+    "vessel_bowls": "disagreeing",
+    "vessel_history": "en_all",
+    "vessel_belief": "birge_ratio",
     "vessel_checks": "off_pct",
     "vessel_agreement": "en_stated",
     "conformity": "p_conform",
@@ -92,8 +101,8 @@ REVIEW_FOLDER = FileKind(
     what="a review",
     record="data/run.json",
     names=re.compile(
-        r"(?:index|meters|reference|intervals|signals|basis|guide|evidence)\.(?:html|pdf)"
-        r"|meters/[^/\\]+\.(?:html|pdf)|review\.xlsx"
+        r"(?:index|meters|reference|intervals|signals|basis|guide|evidence|register|labels|journal)"
+        r"\.(?:html|pdf)|(?:meters|sites)/[^/\\]+\.(?:html|pdf)|review\.xlsx"
         rf"|{_SCRIPTS}"
         r"|data/(?:run\.json|[a-z_]+\.(?:csv|parquet))"
     ),
@@ -122,7 +131,7 @@ def sheets_kind(blank: Judge) -> FileKind:
         what="visit sheets",
         record="record.json",
         names=re.compile(
-            r"(?:index|bench)\.html|(?:as_found|as_left|marks)/[^/\\]+\.csv|record\.json"
+            r"(?:index|bench)\.html|round-\d{4}-\d\d-\d\d\.xlsx|(?:as_found|as_left|marks)/[^/\\]+\.csv|record\.json"
         ),
         table=lambda _name: "",
         blank=blank,
@@ -175,12 +184,13 @@ def _is_print(folder: Path, name: str, _kind: FileKind, head: bytes, whole: bool
 
 
 def _is_workbook(folder: Path, name: str, _kind: FileKind, head: bytes, whole: bool) -> bool:
-    """Say whether a workbook names itself a fleet review."""
+    """Say whether a workbook names itself a fleet review or a round."""
     if not whole:
         return head.startswith(b"PK")
     try:
         with zipfile.ZipFile(folder / name) as book:
-            return b"Fleet review of " in book.read("docProps/core.xml")
+            named = book.read("docProps/core.xml")
+            return any(title in named for title in _BOOK_TITLES)
     except (OSError, KeyError, ValueError, zipfile.BadZipFile):
         return False
 

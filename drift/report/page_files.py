@@ -18,6 +18,7 @@ from drift.report.pages.fleet import FleetPage, fleet_page
 from drift.report.pages.guide import guide_page
 from drift.report.pages.parts import file_name
 from drift.report.pages.split import split_by_meter
+from drift.report.register_files import write_register
 from drift.review.evidence import gather_evidence
 from drift.review.loading import load_fits
 from drift.review.results import Review
@@ -119,8 +120,10 @@ def write_pages(
     proof = _write_pack(review, folder, bar, alone=alone) if pack is None else None
     assets = drawn.result() if drawn else [] if alone else write_assets(folder)
     meanwhile()
+    registered = write_register(review, folder, bar)
     # From the far end, this process writes what no helper has begun.
-    done, steps, left = 1, len(parts) + len(_BESIDE_FLEET) + len(render.FLEET_PAGES), []
+    done, left = 1, []
+    steps = len(parts) + len(_BESIDE_FLEET) + len(render.FLEET_PAGES) + len(registered)
     progress(done, steps)
     for meter_id, part in reversed(parts.items()):
         if meter_id in begun and not begun[meter_id].cancel():
@@ -136,7 +139,7 @@ def write_pages(
         future.result()
     progress(steps, steps)
     dossiers = [f"meters/{file_name(meter_id)}" for meter_id in parts]
-    return [*render.FLEET_PAGES, *_BESIDE_FLEET, *dossiers, *assets]
+    return [*render.FLEET_PAGES, *_BESIDE_FLEET, *registered, *dossiers, *assets]
 
 
 def _write_fleet(
@@ -144,8 +147,10 @@ def _write_fleet(
 ) -> None:
     """Write the pages of the fleet, and the guide."""
     for name, html in render.html_fleet(page, bar, alone=alone).items():
-        (folder / name).write_text(html, encoding="utf-8")
-    (folder / "guide.html").write_text(render.html_guide(guide_page(review), bar), encoding="utf-8")
+        (folder / name).write_text(html, encoding="utf-8", newline="\n")
+    (folder / "guide.html").write_text(
+        render.html_guide(guide_page(review), bar), encoding="utf-8", newline="\n"
+    )
 
 
 def _finished(futures: list[Future[None]]) -> int:
@@ -163,7 +168,7 @@ def _write_pack(review: Review, folder: Path, bar: PageBar, *, alone: bool) -> P
     """Write the evidence pack; return how past forecasts came out, which it shows."""
     evidence = gather_evidence(review)
     html = render.html_evidence(evidence_page(review, evidence), bar, alone=alone)
-    (folder / "evidence.html").write_text(html, encoding="utf-8")
+    (folder / "evidence.html").write_text(html, encoding="utf-8", newline="\n")
     return evidence.proof
 
 
@@ -172,4 +177,4 @@ def _write_dossier(
 ) -> None:
     """Write one dossier."""
     html = render.html_dossier(dossier_page(review, meter_id), bar, alone=alone)
-    (meters / file_name(meter_id)).write_text(html, encoding="utf-8")
+    (meters / file_name(meter_id)).write_text(html, encoding="utf-8", newline="\n")

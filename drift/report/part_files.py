@@ -30,8 +30,16 @@ _BY_METER = (
     "causes",
     "barred_uses",
     "unread_rows",
+    "register",
 )
 _BY_URGENCY = ("meters", "obligations", "own_standings", "open_points")
+# Those of which a part gives some rows, and what belongs to no meter over again: by what they are
+# ordered, and what of that falls.
+_GATHERED: dict[str, tuple[tuple[str, ...], tuple[bool, ...]]] = {
+    "due": (("due_on", "kind", "item"), (False, False, False)),
+    "register_faults": (("performed_on", "meter_id", "item"), (True, False, False)),
+    "vessel_bowls": (("vessel_id", "calibrated_on", "meter_id"), (False, False, False)),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +82,7 @@ def part_found(review: Review, *, parquet: bool) -> PartFound:
     return PartFound(
         texts=texts,
         tables=tables,
-        frames={name: frames[name] for name in _BY_URGENCY},
+        frames={name: frames[name] for name in (*_BY_URGENCY, *_GATHERED)},
         signals=review.signals,
         responses=review.responses,
         visits=review.ledger.select("meter_id", "visit_id").n_unique(),
@@ -132,6 +140,7 @@ class FleetFiles:
             "obligations": fleet.obligations,
             "own_standings": in_order(held["own_standings"]),
             "open_points": _in_place(held["open_points"], order),
+            **{name: self._gathered(name) for name in _GATHERED},
         }
         for name, frame in review_frames(fleet).items():
             if name not in _BY_METER:
@@ -141,6 +150,12 @@ class FleetFiles:
             for name in _BY_METER:
                 pieces = [self._piece(name, place) for place in range(len(self.parts) + 1)]
                 _join(pieces, self.folder / f"{name}.parquet")
+
+    def _gathered(self, name: str) -> pl.DataFrame:
+        """Return what all parts gave to a data file, each row once, in its order."""
+        by, falling = _GATHERED[name]
+        rows = self.all_of(name).unique(maintain_order=True)
+        return rows.sort(*by, descending=list(falling), nulls_last=name == "register_faults")
 
     def _piece(self, name: str, place: int) -> Path:
         """Return where a piece of a Parquet file lies."""

@@ -24,7 +24,7 @@ FLEET: Schema = {
     "visits": pl.Int64,
 }
 # Tables of which a meter's rows are its own; of the others all rows go to every part.
-_OF_METERS = ("marks", "meters", "service", "field_tests", "bowls", "checks", "studies")
+_OF_METERS = ("marks", "meters", "service", "field_tests", "checks", "studies")
 
 
 def meters_read(con: Connection, *, as_of: date | None) -> pl.DataFrame:
@@ -54,11 +54,11 @@ class PartedSources:
     points_pct: tuple[float, ...]
     point_window_pct: float
 
-    def of(self, meters: Sequence[str]) -> Sources:
-        """Return what the store holds of some meters."""
+    def of(self, meters: Sequence[str], *, unread: Sequence[str] = ()) -> Sources:
+        """Return what the store holds of some meters, and of some others that were never read."""
         run(self.con, "ask_nobody")
         run(self.con, "ask", meters=list(meters))
-        theirs = pl.Series("meter_id", meters, dtype=pl.String)
+        theirs = pl.Series("meter_id", [*meters, *unread], dtype=pl.String)
         tables = {name: getattr(self.rest, name) for name in _OF_METERS}
         return dataclasses.replace(
             self.rest,
