@@ -12,6 +12,8 @@ from drift.upkeep.choices import INTERVAL_BOUNDS, RETIREMENT_BOUNDS
 _COMPARISONS = ("absolute", "rounding")
 # As `drift.reference.normalised_error` names them; that module is slow to load.
 VESSEL_UNCERTAINTIES = ("stated", "larger")
+# As `drift.conformity.bias_budget` names them.
+UNKNOWN_BOWLS = ("told", "counted")
 ADJUST_AFTER = ("every_point", "zero")
 # As of the column `correct_air_pct`.
 _LARGEST_POINT_PCT = 30.0
@@ -22,6 +24,8 @@ _MOST_POINTS = 31
 # table have its name before them.
 BOUNDS: tuple[tuple[str, float, float], ...] = (
     ("tolerance_pct", 0.005, 10.0),
+    ("bowl_spread_pct", 0.0, 20.0),
+    ("air_left_pct", 0.0, 1.0),
     ("point_window_pct", 0.0, 10.0),
     ("interval_days", 1, 3660),
     ("resolution_pct", 1e-6, 1.0),
@@ -88,6 +92,7 @@ def check_choices(path: Path, values: dict[str, Any]) -> None:
     for key, known in (
         ("comparison", _COMPARISONS),
         ("vessel_uncertainty", VESSEL_UNCERTAINTIES),
+        ("unknown_bowl", UNKNOWN_BOWLS),
         ("adjust_after", ADJUST_AFTER),
     ):
         if values[key] not in known:

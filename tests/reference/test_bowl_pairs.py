@@ -32,8 +32,8 @@ V = {"vessel_id": "V-1", "calibrated_on": DAY, "water_mass_g": 350.0}
         ({}, {"bowl_water_mass_g": 7000.0}, 5.0),
         # Weighed at 15 °C (999.103 kg/m³) and 30 °C (995.649): volumes compared, not masses.
         ({"water_temp_c": 15.0}, {"bowl_water_mass_g": 7000.0, "water_temp_c": 30.0}, 4.98272),
-        # 7 l of water at 20 °C weigh 6987.45 g (998.207 kg/m³).
-        ({}, {"bowl_volume_l": 7.0}, 5.00898),
+        # 350 g of water at 20 °C, weighed in air, are 350.998 ml (Z 1.00285, as ISO 8655-6 prints).
+        ({}, {"bowl_volume_l": 7.0}, 5.01426),
         ({"water_temp_c": 20.0}, {"bowl_water_mass_g": 7000.0}, 5.0),
     ],
 )
