@@ -379,7 +379,7 @@ def export(store: Path, folder: Path, *, as_json: bool) -> int:
 
     written = export_store(store, folder)
     if as_json:
-        told = [{"table": name, "rows": rows, "sha256": sum_} for name, rows, sum_ in written]
+        told = [{"file": name, "rows": rows, "sha256": sum_} for name, rows, sum_ in written]
         tell_record(told)
         return EXIT_DONE
     for name, rows, checksum in written:
