@@ -47,6 +47,8 @@ TABLE_MARKS: dict[str, str] = {
     "vessel_belief": "birge_ratio",
     "vessel_checks": "off_pct",
     "vessel_agreement": "en_stated",
+    "comparison_scores": "zeta",
+    "field_bench": "reliability",
     "conformity": "p_conform",
     "uncertainty": "coverage_factor",
     "risks": "false_accept",

@@ -165,6 +165,7 @@ def test_links_resolve(written: dict[str, str]) -> None:
     data |= {"forecast.csv", "vessel_agreement.csv", "phases.csv", "evidence.csv"}
     data |= {"conformity.csv", "uncertainty.csv", "risks.csv", "vessels.csv", "vessel_checks.csv"}
     data |= {"vessel_bowls.csv", "bowls.csv", "vessel_history.csv", "vessel_belief.csv"}
+    data |= {"comparison_scores.csv", "field_bench.csv"}
     known = set(written) | {f"data/{name}" for name in data}
     for name, html in written.items():
         page = Outline(html)

@@ -7,7 +7,12 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from drift.report.figures import fleet
-from drift.report.figures.chain import VESSEL_DATA, vessel_values_over_time
+from drift.report.figures.chain import (
+    COMPARED_DATA,
+    VESSEL_DATA,
+    comparisons_over_time,
+    vessel_values_over_time,
+)
 from drift.report.figures.impact import doubtful_span
 from drift.report.figures.meter_cause import CAUSE_DATA, meter_cause
 from drift.report.figures.meter_control import (
@@ -187,6 +192,12 @@ FIGURES: Mapping[str, Figure] = {
             shows="what each vessel stood for at each calibration, and where it was expected",
             build=vessel_values_over_time,
             data=VESSEL_DATA,
+        ),
+        Figure(
+            name="comparisons",
+            shows="how far results in use are from what they were compared with",
+            build=comparisons_over_time,
+            data=COMPARED_DATA,
         ),
         Figure(
             name="shared_effects",
