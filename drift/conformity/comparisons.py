@@ -70,10 +70,10 @@ COMPARISON_SCORES: Schema = {
 }
 
 # One row per kind of comparison.  mean_pct of the differences with its 95 % interval, sd_pct their
-# spread, sd_after_pct that of the differences less the bench bias; slope of the difference on the bench
-# bias with its 95 % interval, made up for the bench bias's own uncertainty (reliability: the share
-# of its spread that is not that).  A slope of 1: what the bench finds is found in the field; 0: it
-# is not.
+# spread, sd_after_pct that of the differences less the bench bias; slope of the difference on the
+# bench bias with its 95 % interval, made up for the bench bias's own uncertainty (reliability: the
+# share of its spread that is not that).  A slope of 1: what the bench finds is found in the field;
+# 0: it is not.
 FIELD_BENCH: Schema = {
     "other": pl.String,
     "comparisons": pl.Int64,

@@ -19,6 +19,7 @@ TOPICS = (
     "journal",
     "pages",
     "standings",
+    "chain",
     "statistics",
     "python",
     "promises",
