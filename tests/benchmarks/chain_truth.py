@@ -123,10 +123,9 @@ def rows(laboratories: int) -> Iterator[str]:
     """Yield the tables, a row a line."""
     for measured in (True, False):
         found = [bowls_found(seed, measured=measured) for seed in range(laboratories)]
-        wrong, small, false = (
-            float(np.nanmean([getter(one) for one in found]))
-            for getter in (lambda f: f.wrong, lambda f: f.small, lambda f: f.false)
-        )
+        wrong = float(np.nanmean([one.wrong for one in found]))
+        small = float(np.nanmean([one.small for one in found]))
+        false = float(np.mean([one.false for one in found]))
         name = "measured" if measured else "not measured"
         yield f"| {name} | {wrong:.2f} | {small:.2f} | {false:.3f} |"
     for lost in (LOST, 0.0):
