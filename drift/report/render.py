@@ -24,6 +24,7 @@ from drift.report.pages.records import RecordsPage
 from drift.report.pages.retirement import RetirementPage
 from drift.report.pages.sheet import SheetPage
 from drift.report.pages.short import ShortPage
+from drift.report.pages.study import StudyPage
 
 # Modules of the page of the bench, each resting on those before it; the first five are pure.
 BENCH_SCRIPTS = (
@@ -164,6 +165,11 @@ def html_evidence(page: EvidencePage, bar: PageBar | None = None, *, alone: bool
     return _html("evidence.html.jinja2", page, figures=figures, top=Top(bar, "evidence"))
 
 
+def html_study(page: StudyPage) -> str:
+    """Return the page of a study of repeatability, its scripts beside it in ``assets/``."""
+    return _html("study.html.jinja2", page, figures="assets/")
+
+
 def html_short(page: ShortPage) -> str:
     """Return what a notebook shows of a review: a part of a page, without style or script."""
     return _environment().get_template("short.html.jinja2").render(page=page)
@@ -189,7 +195,8 @@ def _html(
     | JournalPage
     | RecordsPage
     | RetirementPage
-    | SheetPage,
+    | SheetPage
+    | StudyPage,
     *,
     figures: str | None = None,
     top: Top | None = None,

@@ -16,6 +16,7 @@ from drift.report.charts.meter_control import (
     meter_lines,
 )
 from drift.report.charts.meter_history import HISTORY_DATA, meter_history
+from drift.report.charts.repeatability import scatter_parts, who_differs
 from drift.report.charts.retirement import choice_costs, grounds_met
 from drift.report.charts.studies import borne_out, noticed_drifts
 from drift.report.charts.theme import Chart
@@ -97,6 +98,26 @@ FIGURES: Mapping[str, Figure] = {
                     *("found", "limit", "verdict", "number"),
                 ),
                 "others": ("meter", "ground", "shown", "found", "limit", "verdict"),
+            },
+        ),
+        Figure(
+            name="scatter_parts",
+            shows="what the readings of a study scatter by, each part with its interval",
+            build=scatter_parts,
+            data={
+                "parts": (
+                    *("part", "sd", "sd_words", "low", "end", "beyond"),
+                    *("limits", "share"),
+                ),
+                "tolerance": ("edge",),
+            },
+        ),
+        Figure(
+            name="who_differs",
+            shows="how far each operator of a study reads from the others",
+            build=who_differs,
+            data={
+                "levels": ("name", "value", "low", "high", "stands_out", "words", "limits"),
             },
         ),
         Figure(
