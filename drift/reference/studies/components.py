@@ -252,7 +252,8 @@ def _adds(factors: Mapping[str, Integers], fixed: Floats) -> bool:
     single = np.array([(a**2).sum() for a in blocks])
     matrix = np.block([[sums, single[:, None]], [single[None, :], np.array([[rows - width]])]])
     size = np.sqrt(np.diag(matrix))
-    if not size.all():
+    # Of a factor that the fixed effects take whole, the rounding of the arithmetic is left.
+    if single.min() < _BLIND * rows or rows == width:
         return False
     return bool(np.linalg.eigvalsh(matrix / np.outer(size, size))[0] > _BLIND)
 

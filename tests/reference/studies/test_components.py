@@ -2,6 +2,7 @@
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 import pytest
 from statsmodels.formula.api import mixedlm, ols
 from statsmodels.stats.anova import anova_lm
@@ -122,18 +123,19 @@ def unbalanced(seed: int) -> tuple[Floats, Codes]:
 def test_unbalanced_estimates_are_those_of_mixedlm(seed: int) -> None:
     """Statsmodels' MixedLM, where it converges away from zero."""
     value, factors = unbalanced(seed)
+    unit = 0.05  # near unit size, where it converges
     found = named(estimate_parts(value, factors))
-    data = {"value": value, **factors, "one": np.ones(len(value))}
+    data = pd.DataFrame({"value": value / unit, **factors, "one": np.ones(len(value))})
     fit = mixedlm(
         "value ~ 1",
         data,
         groups="one",
         vc_formula={"operator": "0 + C(operator)", "meter": "0 + C(meter)"},
     ).fit(reml=True, method=["lbfgs"])
-    assert fit.scale == pytest.approx(found[RESIDUAL].variance, rel=2e-3)
+    assert fit.scale * unit**2 == pytest.approx(found[RESIDUAL].variance, rel=2e-3)
     theirs = dict(zip(fit.model.exog_vc.names, fit.vcomp, strict=True))
     for name in ("operator", "meter"):
-        assert theirs[name] == pytest.approx(found[name].variance, rel=2e-2)
+        assert theirs[name] * unit**2 == pytest.approx(found[name].variance, rel=2e-2)
 
 
 def test_balanced_estimates_are_those_of_anova_lm() -> None:
@@ -145,7 +147,8 @@ def test_balanced_estimates_are_those_of_anova_lm() -> None:
     value = value + chance.normal(0, 0.02, len(value))
     table = anova_lm(
         ols(
-            "value ~ C(operator) * C(meter)", {"value": value, "operator": operator, "meter": meter}
+            "value ~ C(operator) * C(meter)",
+            pd.DataFrame({"value": value, "operator": operator, "meter": meter}),
         ).fit()
     )
     squares = table["mean_sq"]
@@ -209,10 +212,10 @@ def coverage(sd: float, *, times: int, seed: int) -> tuple[float, float]:
 
 
 def test_intervals_hold_the_truth() -> None:
-    """95 % intervals, three operators: 88 of 100 at least, three standard errors below."""
-    operators, residual = coverage(0.03, times=100, seed=5)
-    assert operators >= 0.88
-    assert residual >= 0.88
+    """95 % intervals, three operators: 34 of 40 at least, three standard errors below."""
+    operators, residual = coverage(0.03, times=40, seed=5)
+    assert operators >= 0.85
+    assert residual >= 0.85
 
 
 @pytest.mark.long
