@@ -46,8 +46,8 @@ function screenRead(app, state, pct, stage) {
     h("h1", { tabindex: -1 }, sittingHeadline(point, stage)),
     ready ? readingBoxes(app, sitting, asked ? app.draft : null) : null,
     app.view.wrong ? h("p", { class: "wrong", role: "alert" }, app.view.wrong) : null,
-    ...(sitting.readings.length ? afterReading(app, state, point, stage, verdict) : beforeReading(app, point, stage)),
-    ready ? null : vesselChoice(app, point),
+    ...(sitting.readings.length ? afterReading(app, state, point, stage, verdict) : beforeReading(app, state, point, stage)),
+    ready ? null : vesselChoice(app, state, point),
     footWith(caution(), [ready && asked ? keypad(app, { sign: pct === 0 || point.correct < 0.5 }) : null, ready || sitting.settled ? primary : null],
       sitting.settled && !asked ? button("Read it once more", () => app.show({ more: true }), { kind: "link", key: "more" }) : null,
       h("div", { class: "row links" },
@@ -56,15 +56,15 @@ function screenRead(app, state, pct, stage) {
         !facts.holds && stage === "found" && pct === 0 && sitting.code === "act" && !state.adjusted
           ? button("Move the mark now", () => app.show({ step: "adjust", more: false }), { kind: "link", key: "now" }) : null),
       app.view.asking === "skip" ? askLine(app, { key: "skip", label: "Why not", go: "Leave it out" }) : null,
-      app.view.asking === "vessel" ? vesselChoice(app, point) : null),
+      app.view.asking === "vessel" ? vesselChoice(app, state, point) : null),
   ];
 }
 
 // Blind: neither what is correct nor what is expected shows before the first reading is in.
-function beforeReading(app, point, stage) {
+function beforeReading(app, state, point, stage) {
   const first = point.pct === 0
     ? "Bowl full of water, no air. Pump a little past the mark, let it cool, tap the gauge and let the hand settle on the mark; close the petcocks, open the main valve, tap, read."
-    : `${drawnOff(point, app.facts)} Pump to the mark, let it cool, release, tap, read.`;
+    : `${drawnOff(point, { facts: app.facts, meter: state.meter })} Pump to the mark, let it cool, release, tap, read.`;
   return [h("p", {}, first),
     h("p", { class: "quiet" }, stage === "left" ? "As left: until two in a row agree within tolerance."
       : "What it should show stays hidden until your reading is in.")];
@@ -113,12 +113,12 @@ function screenStrike(app, state) {
   ];
 }
 
-function vesselChoice(app, point) {
-  const { facts } = app;
-  const options = facts.vessels.map((vessel) => ({ name: vessel.vessel_id, ...vesselValue(vessel.vessel_id, point.pct, facts) }));
+function vesselChoice(app, state, point) {
+  const { facts } = app, { meter } = state;
+  const options = facts.vessels.map((vessel) => ({ name: vessel.vessel_id, ...vesselValue(vessel.vessel_id, point.pct, { facts, meter }) }));
   return card("calm", "Which vessel is it?",
     h("div", { class: "stack" }, options.map((each) => button(
-      `${each.name}, calibrated ${dayOf(each.on)}`,
-      () => app.vessel(each.name, each.correct, `calibrated ${each.on}`), { key: `vessel-${each.name}` }))),
+      `${each.name}, calibrated ${dayOf(each.on)}${each.own ? ", for this bowl" : ""}`,
+      () => app.vessel(each.name, each.correct, `calibrated ${each.on}${each.own ? ", for this bowl" : ""}`), { key: `vessel-${each.name}` }))),
     askLine(app, { key: "vessel", label: "Not listed: its name and correct % air, such as CV-9 4.98", go: "Take it" }));
 }

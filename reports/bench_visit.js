@@ -20,11 +20,14 @@ function meterOf(id, facts) {
     interval: facts.interval, ...facts.usual, points };
 }
 
-function vesselValue(name, pct, facts) {
+// What a vessel stands for on the bowl of this meter, or on the bowl that it was weighed with.
+function vesselValue(name, pct, { facts, meter }) {
   const vessel = facts.vessels.find((each) => each.vessel_id === name);
-  if (!vessel) return null;
-  const fills = Math.min(Math.max(Math.round(pct / vessel.air_pct), 1), 3);
-  return { correct: Math.round(vessel.air_pct * fills * 100) / 100, fills, on: vessel.calibrated_on };
+  const own = (meter.bowl || {})[name];
+  if (!vessel && !own) return null;
+  const air = own ? own.air : vessel.air_pct;
+  const fills = Math.min(Math.max(Math.round(pct / air), 1), 3);
+  return { correct: Math.round(air * fills * 100) / 100, fills, on: own ? own.on : vessel.calibrated_on, own: Boolean(own) };
 }
 
 // Where the meter's points stand: what to read there now, after every exchange of a vessel.

@@ -48,8 +48,8 @@ function listedWords(words) {
   return words.length < 2 ? words.join("") : `${words.slice(0, -1).join(", ")} and ${words[words.length - 1]}`;
 }
 
-function drawnOff(point, facts) {
-  const value = vesselValue(point.vessel, point.pct, facts);
+function drawnOff(point, known) {
+  const value = vesselValue(point.vessel, point.pct, known);
   const times = ["once", "twice", "three times"][value ? value.fills - 1 : -1];
   if (!point.vessel) return "The vessel of this point is not known: choose one.";
   return `Draw off ${point.vessel}${times ? ` ${times}` : ""}, about ${fixed(point.pct, placesOf(point.pct))}${THIN}%.`;

@@ -10,6 +10,7 @@ from pathlib import Path
 from drift.api.own_records import is_own
 from drift.api.reviews import load_tables, sources_of
 from drift.errors import DriftError, SourceError
+from drift.ids import did_you_mean, named_id, nearest_file, nearest_meters
 from drift.intake.columns import KNOWN_FROM, TABLES
 from drift.places import check_place
 from drift.review.analyse import analyse
@@ -29,7 +30,7 @@ from drift.store.loading import take_folder
 from drift.store.opening import open_store
 from drift.store.replaying import apply_kept
 from drift.store.restoring import check_undoable, meters_of, restore_entry
-from drift.store.rows_in_force import rows_where
+from drift.store.rows_in_force import ids_in, rows_where
 
 _EXPECTED = "a folder of CSV files or a store file"
 
@@ -109,12 +110,22 @@ def plan_edits(
     """
     check_wanted(wanted, sets)
     with _opened(source) as (con, scratch):
-        rows = rows_where(con, wanted.table, cells=wanted.cells, point=wanted.point, at=wanted.at)
+        cells = {
+            name: named_id(text, ids_in(con, wanted.table, name)) if is_id(name) else text
+            for name, text in wanted.cells.items()
+        }
+        if sets is not None:
+            sets = {
+                name: _spelled(text, ids_in(con, wanted.table, name)) if is_id(name) else text
+                for name, text in sets.items()
+            }
+        rows = rows_where(con, wanted.table, cells=cells, point=wanted.point, at=wanted.at)
         if not rows:
             raise DriftError(
                 what="no row in force is like that",
                 where=f"{source}, {wanted.table}",
                 expected="a row as drift journal or a dossier names it",
+                hint=_nearest_cells(con, wanted.table, cells),
             )
         edits = tuple(Edit(row, sets) for row in rows)
         if sets is not None:
@@ -201,7 +212,7 @@ def _write_kept(folder: Path, planned: Planned, draft: Draft) -> int:
         draft = replace(draft, meters=meters_of(undone))
     else:
         lines = [line for edit in planned.edits for line in _lines_of(edit)]
-    return int(append_kept(folder, draft, lines, seen=planned.entries)["entry_no"])
+    return int(append_kept(folder, (draft, lines), seen=planned.entries)["entry_no"])
 
 
 def _lines_of(edit: Edit) -> list[dict[str, str]]:
@@ -227,6 +238,7 @@ def _opened(source: Path) -> Iterator[tuple[Connection, Path]]:
             what="does not exist" if not source.exists() else "is amended where it is kept",
             where=str(source),
             expected=_EXPECTED,
+            hint="" if source.exists() else nearest_file(source),
         )
     with tempfile.TemporaryDirectory(prefix="drift-") as made:
         scratch = Path(made)
@@ -305,7 +317,10 @@ def check_wanted(wanted: Wanted, sets: Mapping[str, str] | None) -> None:
     """Raise if a table or column is none, or rows of a whole table are meant."""
     if wanted.table not in TABLES:
         raise DriftError(
-            what="is no input table", where=wanted.table, expected=f"one of {', '.join(TABLES)}"
+            what="is no input table",
+            where=wanted.table,
+            expected=f"one of {', '.join(TABLES)}",
+            hint=did_you_mean(wanted.table, TABLES),
         )
     if not wanted.cells and wanted.at is None:
         raise DriftError(
@@ -321,7 +336,31 @@ def check_wanted(wanted: Wanted, sets: Mapping[str, str] | None) -> None:
                 what=f"has no column {name!r}",
                 where=wanted.table,
                 expected=f"one of {', '.join(known)}",
+                hint=did_you_mean(name, known),
             )
+
+
+def _nearest_cells(con: Connection, table: str, cells: Mapping[str, str]) -> str:
+    """Return a hint on the first cell that no row of a table has: an id, or one of few words."""
+    columns = {column.name: column for column in TABLES[table]}
+    for name, text in cells.items():
+        column = columns[name]
+        if is_id(name) and (hint := nearest_meters(text, ids_in(con, table, name))):
+            return hint
+        if column.choices and text not in column.choices:
+            return did_you_mean(text, column.choices)
+    return ""
+
+
+def is_id(column: str) -> bool:
+    """Say whether a column holds ids, which may be given in any case of letters."""
+    return column.endswith("_id")
+
+
+def _spelled(text: str, known: Sequence[str]) -> str:
+    """Return the known id that a text is in other letters, else the text: an id may be new."""
+    alike = [one for one in known if one.casefold() == text.casefold()]
+    return alike[0] if len(alike) == 1 else text
 
 
 def _renumbered(con: Connection, edits: Sequence[Edit]) -> tuple[Edit, ...]:

@@ -1,9 +1,7 @@
 """This module records responses to signals and decisions on visits, many at once."""
 
-import csv
-import hashlib
 import tempfile
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from datetime import date
 from pathlib import Path
@@ -13,9 +11,10 @@ import polars as pl
 
 from drift.api.reviews import read_known
 from drift.errors import DriftError, SourceError
+from drift.ids import named_id, nearest_meters
 from drift.intake.appending import append_rows, start_file, take_back
 from drift.intake.mapping import Mapping as NoMapping
-from drift.places import check_place
+from drift.intake.written_decisions import decision_id_of
 from drift.review.analyse import find_signals, ledger_of
 from drift.review.policy import Policy
 from drift.review.responses import (
@@ -23,7 +22,6 @@ from drift.review.responses import (
     answerable_signal,
     check_new_response,
     check_response,
-    named_id,
 )
 from drift.store.connection import all_or_nothing
 from drift.store.folder_journal import append_kept, read_kept
@@ -32,16 +30,28 @@ from drift.store.loading import take_within
 from drift.store.opening import open_store
 
 Cells = dict[str, str | date | None]
-# A sheet of open points calls two columns of responses by shorter names.
-_ALSO = {"recorded_by": "by", "recorded_on": "on"}
+# Responses or decisions that an entry of the journal names.
+_MOST = 5
 
 
 @dataclass(frozen=True, slots=True)
 class Recorded:
-    """Where a response went, and the signal it answers (a row of `SIGNALS`)."""
+    """Where a response or a decision went.
+
+    Attributes
+    ----------
+    place : Path
+        File written to.
+    row_id : str
+        The signal that it answers, or what the decision goes by.
+    meter_id, about : str
+        The meter, and what was seen or decided.
+    """
 
     place: Path
-    signal: dict[str, Any]
+    row_id: str
+    meter_id: str
+    about: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,56 +73,119 @@ class AnswerGiven:
     place: str = "the response"
 
 
+@dataclass(frozen=True, slots=True)
+class Decision:
+    """What was decided about a visit: columns of the input table ``decisions``."""
+
+    meter_id: str
+    about: date
+    decision: str
+    decided_by: str
+    decided_on: date
+    customer_told_on: date | None = None
+    authorised_by: str | None = None
+    remarks: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class _Entered:
+    """Rows of one table that are to be recorded, their entry, and what is told of each."""
+
+    table: str
+    rows: list[Cells]
+    draft: Draft
+    told: Sequence[tuple[str, ...]]
+
+
 def respond_all(
-    source: Path, answers: Sequence[AnswerGiven], *, as_of: date, policy: Policy
+    source: Path,
+    answers: Sequence[AnswerGiven],
+    *,
+    decisions: Sequence[Decision] = (),
+    as_of: date,
+    policy: Policy,
 ) -> list[Recorded]:
-    """Record responses in a folder or a store file, all or, where one cannot be recorded, none.
+    """Record responses and decisions in a folder or a store file.
 
     Parameters
     ----------
     source : Path
         Folder or store file; no row in it is changed.
     answers : sequence of AnswerGiven
-        What to record.
+        Responses to record.
+    decisions : sequence of Decision
+        Decisions to record; their meters may be the beginning of one id.
     as_of : date
         Today: the signals known then may be answered.
     policy : Policy
         Under which the signals arise.
 
+    Returns
+    -------
+    list of Recorded
+        What was recorded, responses first; where one cannot be recorded, nothing is.
+
     Raises
     ------
     DriftError
-        If the source cannot be used or written, a signal is unknown or another meter's, or a
-        response is on record already.
+        If the source cannot be used or written, a signal is unknown or another meter's, a visit is
+        not on record, days contradict, or the same is on record already.
     """
     for answer in answers:
         check_response(answer.response, as_of=as_of)
     sources = read_known(source, as_of=as_of, policy=policy)
-    signals, known = find_signals(
-        sources, source_name=source.resolve().name, as_of=as_of, policy=policy
-    )
+    name = source.resolve().name
+    entered = []
+    if answers:
+        signals, known = find_signals(sources, source_name=name, as_of=as_of, policy=policy)
+        entered.append(_responses_entered(answers, signals, known))
+    if decisions:
+        ledger = ledger_of(sources, source_name=name, as_of=as_of, policy=policy)
+        entered.append(_decisions_entered(decisions, ledger, sources.decisions, as_of=as_of))
+    places = _record(source, entered, policy=policy)
+    return [
+        Recorded(place, *told)
+        for one, place in zip(entered, places, strict=True)
+        for told in one.told
+    ]
+
+
+def _responses_entered(
+    answers: Sequence[AnswerGiven], signals: pl.DataFrame, known: pl.DataFrame
+) -> _Entered:
+    """Return the rows that answers make, or raise."""
     found: list[tuple[Response, dict[str, Any]]] = []
+    answered: set[str] = set()
     for answer in answers:
         for response in _responses_of(answer, signals):
             signal = answerable_signal(response, signals)
             check_new_response(response, known)
-            if any(other.signal_id == response.signal_id for other, _ in found):
+            if response.signal_id in answered:
                 raise DriftError(
                     what="is answered twice",
                     where=f"{answer.place}, {response.signal_id}",
                     expected="one response to a signal a day",
                 )
+            answered.add(response.signal_id)
             found.append((response, signal))
-    rows = [asdict(response) for response, _ in found]
-    told = "; ".join(f"{one.signal_id}: {one.finding}; {one.action}" for one, _ in found[:5])
+    told = "; ".join(f"{one.signal_id}: {one.finding}; {one.action}" for one, _ in found[:_MOST])
     draft = Draft(
         signed=signed_now(" and ".join(sorted({one.recorded_by for one, _ in found})), ""),
         kind="response",
-        what=told + (f"; and {len(found) - 5} more" if len(found) > 5 else ""),
+        what=told + _and_more(len(found)),
         meters=tuple(sorted({signal["meter_id"] for _, signal in found})),
     )
-    place = _record(source, "responses", rows, draft=draft, policy=policy)
-    return [Recorded(place, signal) for _, signal in found]
+    return _Entered(
+        "responses",
+        [asdict(response) for response, _ in found],
+        draft,
+        [(one.signal_id, signal["meter_id"], signal["sentence"]) for one, signal in found],
+    )
+
+
+def _and_more(number: int) -> str:
+    """Say how many there are beyond those that an entry names."""
+    return f"; and {number - _MOST} more" if number > _MOST else ""
 
 
 def _responses_of(answer: AnswerGiven, signals: pl.DataFrame) -> list[Response]:
@@ -134,6 +207,7 @@ def _responses_of(answer: AnswerGiven, signals: pl.DataFrame) -> list[Response]:
             what="names no open signal",
             where=f"{answer.place}, {meter_id} on {answer.visit_on}",
             expected="a meter and the day of a visit with a signal that has no response",
+            hint=nearest_meters(meter_id or "", signals["meter_id"].unique()),
         )
     return [_like(given, signal_id=one, meter_id=meter_id) for one in open_ones["signal_id"]]
 
@@ -143,111 +217,40 @@ def _like(response: Response, *, signal_id: str, meter_id: str | None) -> Respon
     return Response(**(asdict(response) | {"signal_id": signal_id, "meter_id": meter_id}))
 
 
-def read_answers(path: Path) -> tuple[list[AnswerGiven], int]:
-    """Read a sheet of open points that was filled in.
-
-    Returns
-    -------
-    answers : list of AnswerGiven
-        Its rows with a finding or an action.
-    blank : int
-        Rows that were not filled in.
-
-    Raises
-    ------
-    SourceError
-        If it cannot be read, or a row is filled in half.
-    """
-    check_place(path, raised=SourceError, expected="a sheet of open points")
-    try:
-        with path.open(encoding="utf-8-sig", newline="") as file:
-            reader = csv.DictReader(file, strict=True)
-            rows = [(reader.line_num, row) for row in reader]
-    except (OSError, UnicodeDecodeError, csv.Error) as error:
-        raise SourceError(
-            what=f"cannot be read ({error})", where=str(path), expected="a sheet of open points"
-        ) from error
-    answers = []
-    for line, row in rows:
-        cells = {name: " ".join((text or "").split()) for name, text in row.items() if name}
-        cells |= {name: cells.get(name) or cells.get(also, "") for name, also in _ALSO.items()}
-        if cells.get("finding") or cells.get("action"):
-            answers.append(_answer(cells, f"{path.name}:{line}"))
-    return answers, len(rows) - len(answers)
-
-
-def _answer(cells: Mapping[str, str], place: str) -> AnswerGiven:
-    """Return one row of a sheet of open points."""
-    for name in ("finding", "action", *_ALSO):
-        if not cells.get(name):
-            raise SourceError(
-                what=f"{_ALSO.get(name, name)} is empty", where=place, expected="a row filled in"
+def _decisions_entered(
+    decisions: Sequence[Decision], ledger: pl.DataFrame, known: pl.DataFrame, *, as_of: date
+) -> _Entered:
+    """Return the rows that decisions make, or raise."""
+    rows: list[Cells] = []
+    ids = set(known["decision_id"])
+    for decision in decisions:
+        meter_id = _decided_meter(decision, ledger, as_of=as_of)
+        about, decided_on = decision.about.isoformat(), decision.decided_on.isoformat()
+        decision_id = decision_id_of(meter_id, about, decided_on, decision.decision)
+        if decision_id in ids:
+            raise DriftError(
+                what="is on record already", where=decision_id, expected="another decision"
             )
-    # A sheet puts an apostrophe before what a spreadsheet would take for a formula.
-    meter_id = cells.get("meter_id", "").removeprefix("'") or None
-    signal_id = cells.get("signal_id", "").removeprefix("'")
-    visit_on = _day(cells["visit_on"], place) if cells.get("visit_on") else None
-    if not signal_id and not (meter_id and visit_on):
-        raise SourceError(
-            what="names neither a signal nor a meter and its visit",
-            where=place,
-            expected="signal_id, or meter_id and visit_on",
-        )
-    response = Response(
-        signal_id=signal_id,
-        finding=cells["finding"],
-        action=cells["action"],
-        recorded_by=cells["recorded_by"],
-        recorded_on=_day(cells["recorded_on"], place),
-        meter_id=meter_id,
+        ids.add(decision_id)
+        rows.append({**asdict(decision), "meter_id": meter_id, "decision_id": decision_id})
+    said = [
+        f"{row['decision_id']} about {row['meter_id']} on {row['about']}: {row['decision']}"
+        for row in rows
+    ]
+    draft = Draft(
+        signed=signed_now(" and ".join(sorted({one.decided_by for one in decisions})), ""),
+        kind="decision",
+        what="; ".join(said[:_MOST]) + _and_more(len(said)),
+        meters=tuple(sorted({str(row["meter_id"]) for row in rows})),
     )
-    return AnswerGiven(response, visit_on=visit_on, place=place)
+    told_of = [
+        (str(row["decision_id"]), str(row["meter_id"]), str(row["decision"])) for row in rows
+    ]
+    return _Entered("decisions", rows, draft, told_of)
 
 
-def _day(text: str, place: str) -> date:
-    """Return the day that a cell says."""
-    try:
-        return date.fromisoformat(text)
-    except ValueError:
-        raise SourceError(
-            what=f"{text!r} is no date", where=place, expected="a day such as 2026-01-31"
-        ) from None
-
-
-@dataclass(frozen=True, slots=True)
-class Decision:
-    """What was decided about a visit: columns of the input table ``decisions``."""
-
-    meter_id: str
-    about: date
-    decision: str
-    decided_by: str
-    decided_on: date
-    customer_told_on: date | None = None
-    authorised_by: str | None = None
-    remarks: str | None = None
-
-
-def record_decision(
-    source: Path, decision: Decision, *, as_of: date, policy: Policy
-) -> tuple[Path, str]:
-    """Record a decision about a visit in a folder or a store file.
-
-    Returns
-    -------
-    place : Path
-        Where it went.
-    decision_id : str
-        What it goes by.
-
-    Raises
-    ------
-    DriftError
-        If the source cannot be used or written, there is no such visit, or the days contradict.
-    """
-    sources = read_known(source, as_of=as_of, policy=policy)
-    name = source.resolve().name
-    ledger = ledger_of(sources, source_name=name, as_of=as_of, policy=policy)
+def _decided_meter(decision: Decision, ledger: pl.DataFrame, *, as_of: date) -> str:
+    """Return the meter of a decision, or raise where there is no such visit or days contradict."""
     meter_id = named_id(decision.meter_id, ledger["meter_id"].unique())
     visits = ledger.filter(pl.col("meter_id") == meter_id)["performed_on"].unique().sort()
     if decision.about not in visits.to_list():
@@ -255,47 +258,47 @@ def record_decision(
             what=f"has no visit on {decision.about} on record",
             where=meter_id,
             expected="the day of a visit",
-            hint=f"the last: {', '.join(map(str, visits.tail(3)))}" if visits.len() else "",
+            hint=f"the last: {', '.join(map(str, visits.tail(3)))}"
+            if visits.len()
+            else nearest_meters(meter_id, ledger["meter_id"].unique()),
         )
     if not decision.about <= decision.decided_on <= as_of:
         raise DriftError(
             what=f"is dated {decision.decided_on}",
-            where="the decision",
+            where=f"the decision about {meter_id}",
             expected=f"a day from {decision.about} to {as_of}",
         )
-    told = f"{meter_id} {decision.about} {decision.decided_on} {decision.decision}"
-    decision_id = f"D-{hashlib.sha256(told.encode()).hexdigest()[:10]}"
-    if decision_id in sources.decisions["decision_id"].to_list():
+    told_on = decision.customer_told_on
+    if told_on is not None and not decision.about <= told_on <= as_of:
         raise DriftError(
-            what="is on record already", where=decision_id, expected="another decision"
+            what=f"says that the customer was told on {told_on}",
+            where=f"the decision about {meter_id}",
+            expected=f"a day from {decision.about} to {as_of}",
         )
-    row: Cells = {**asdict(decision), "meter_id": meter_id, "decision_id": decision_id}
-    draft = Draft(
-        signed=signed_now(decision.decided_by, ""),
-        kind="decision",
-        what=f"{decision_id} about {meter_id} on {decision.about}: {decision.decision}",
-        meters=(meter_id,),
-    )
-    return _record(source, "decisions", [row], draft=draft, policy=policy), decision_id
+    return meter_id
 
 
-def _record(
-    source: Path, table: str, rows: Sequence[Cells], *, draft: Draft, policy: Policy
-) -> Path:
-    """Add rows to a table of a folder or a store, with an entry of the journal, or nothing."""
+def _record(source: Path, entered: Sequence[_Entered], *, policy: Policy) -> list[Path]:
+    """Add rows to tables of a folder or a store, with an entry of the journal each, or nothing."""
     if not source.is_dir():
-        _add_to_store(source, table, rows, draft=draft)
-        return source
-    place, before = append_rows(source, table=table, rows=rows)
+        _add_to_store(source, entered)
+        return [source] * len(entered)
+    written: list[tuple[Path, int]] = []
     try:
+        # One by one, so that those before one that fails are known and taken back.
+        written.extend(append_rows(source, table=one.table, rows=one.rows) for one in entered)
         seen = read_known(source, as_of=date.max, policy=policy)
-        there = seen.responses if table == "responses" else seen.decisions
-        _check_there(rows, there, place=place)
-        append_kept(source, draft, [], seen=len(read_kept(source).entries))
+        for one, (place, _) in zip(entered, written, strict=True):
+            there = seen.responses if one.table == "responses" else seen.decisions
+            _check_there(one.rows, there, place=place)
+        append_kept(
+            source, *[(one.draft, []) for one in entered], seen=len(read_kept(source).entries)
+        )
     except BaseException:
-        take_back(place, before=before)
+        for place, before in reversed(written):
+            take_back(place, before=before)
         raise
-    return place
+    return [place for place, _ in written]
 
 
 def _check_there(rows: Sequence[Cells], seen: pl.DataFrame, *, place: Path) -> None:
@@ -314,16 +317,18 @@ def _is_among(row: Cells, rows: pl.DataFrame) -> bool:
     return wanted in rows.select(wanted.keys()).to_dicts()
 
 
-def _add_to_store(store: Path, table: str, rows: Sequence[Cells], *, draft: Draft) -> None:
-    """Load rows into a store, as if they had come in a folder of their own."""
+def _add_to_store(store: Path, entered: Sequence[_Entered]) -> None:
+    """Load rows into a store, as if they had come in folders of their own."""
     with tempfile.TemporaryDirectory(prefix="drift-") as made:
-        folder = Path(made)
-        con = open_store(store, folder=folder)
+        con = open_store(store, folder=Path(made))
         try:
             with all_or_nothing(con):
-                number, _ = next_entry(con)
-                path = start_file(folder, table=table, rows=rows, mapping=NoMapping())
-                path.rename(folder / f"entry_{number}.csv")
-                take_within(con, folder, draft=draft, by_hand=True)
+                for one in entered:
+                    number, _ = next_entry(con)
+                    folder = Path(made) / f"entry_{number}"
+                    folder.mkdir()
+                    path = start_file(folder, table=one.table, rows=one.rows, mapping=NoMapping())
+                    path.rename(folder / f"entry_{number}.csv")
+                    take_within(con, folder, draft=one.draft, by_hand=True)
         finally:
             con.close()

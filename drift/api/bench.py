@@ -1,7 +1,7 @@
-"""This module serves the bench from a source: responses and checks of fresh readings."""
+"""This module serves the bench from a source: checks of fresh readings, before they are loaded."""
 
-import shutil
-import tempfile
+import dataclasses
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -9,11 +9,10 @@ from typing import Any
 
 import polars as pl
 
-from drift.api.own_records import as_folder, is_own
+from drift.api.bench_visits import half_done_in
+from drift.api.fresh_files import check_fresh, read_fresh
+from drift.api.own_records import as_folder
 from drift.api.reviews import read_folder, read_known
-from drift.errors import SourceError
-from drift.intake.mapping import MAPPING_FILE
-from drift.places import check_place
 from drift.review.analyse import ledger_of
 from drift.review.bench_advice import bench_advice, bench_dials
 from drift.review.bench_verdicts import told_swaps, visit_verdicts
@@ -37,25 +36,29 @@ class Checked:
         What the pattern of each confirmed failure points to, from
         `drift.review.bench_advice.bench_advice`.
     held_back : pl.DataFrame
-        Frame of `drift.store.tables.HELD_BACK`: rows of the fresh file that could not be used.
+        Frame of `drift.store.tables.HELD_BACK`: rows of the fresh files that could not be used.
+    half_done : tuple of str
+        What of the visits is half done, in sentences.
     """
 
     rows: pl.DataFrame
     verdicts: list[dict[str, Any]]
     advice: list[dict[str, Any]]
     held_back: pl.DataFrame
+    half_done: tuple[str, ...] = ()
 
 
-def check(source: Path, fresh: Path, *, as_of: date, policy: Policy) -> Checked:
-    """Compare the readings of a CSV file with what the history in a source lets expect.
+def check(source: Path, fresh: Path | Sequence[Path], *, as_of: date, policy: Policy) -> Checked:
+    """Compare fresh readings with what the history in a source lets expect.
 
     Parameters
     ----------
     source : Path
         Folder or store file; it is not changed.
-    fresh : Path
-        A CSV file of the table ``readings``, outside the folder.  The ``mapping.toml`` beside it
-        holds, else that of the folder.
+    fresh : Path or sequence of Path
+        CSV files of the table ``readings``, outside the folder; the ``mapping.toml`` beside one
+        holds, else that of the folder.  Or visits saved by the page of the bench, rounds'
+        workbooks, own records with a layout, and folders of any of these.
     as_of : date
         History later than this is not seen.
     policy : Policy
@@ -64,30 +67,81 @@ def check(source: Path, fresh: Path, *, as_of: date, policy: Policy) -> Checked:
     Raises
     ------
     DriftError
-        If the source or the file cannot be used, or the file is part of the source.
+        If the source or a file cannot be used, or a file is part of the source.
     """
-    expected = "a CSV file of readings"
-    check_place(fresh, raised=SourceError, expected=expected)
-    if not fresh.is_file():
-        raise SourceError(
-            what="does not exist" if not fresh.exists() else "is no file",
-            where=str(fresh),
-            expected=expected,
-        )
-    if source.is_dir() and fresh.resolve().parent == source.resolve():
-        raise SourceError(
-            what="is part of the source, so that its readings would be compared with themselves",
-            where=str(fresh),
-            expected="a file outside the folder",
-            hint="check it first, and move it into the folder then",
-        )
+    paths = [fresh] if isinstance(fresh, Path) else list(fresh)
+    for path in paths:
+        check_fresh(path, source)
     history = read_known(source, as_of=as_of, policy=policy)
-    ledger = ledger_of(history, source_name=source.resolve().name, as_of=as_of, policy=policy)
-    new = _read_fresh(fresh, source=source, policy=policy)
+    new = read_fresh(paths, source=source, policy=policy)
+    half_done = tuple(told for path in paths for told in half_done_in(path))
+    return _checked(history, new, half_done, source=source, as_of=as_of, policy=policy)
+
+
+def check_before_intake(source: Path, store: Path, *, policy: Policy) -> Checked | None:
+    """Check what a source adds to a store, before it is loaded.
+
+    Parameters
+    ----------
+    source : Path
+        What is to be loaded.
+    store : Path
+        The store file that it goes into.
+    policy : Policy
+        The laboratory's choices.
+
+    Returns
+    -------
+    Checked or None
+        Of visits that are later than all of their meter in the store, or of meters that it does not
+        know; None where there are none, or nothing to compare them with.
+
+    Raises
+    ------
+    DriftError
+        If the source or the store cannot be used.
+    """
+    if not store.is_file():
+        return None
+    with as_folder(source) as folder:
+        new = read_folder(Path(folder), as_of=None, policy=policy)
+    history = read_known(store, as_of=date.max, policy=policy)
+    last = history.sessions.group_by("meter_id").agg(last_on=pl.col("performed_on").max())
+    later = (
+        new.sessions.join(last, on="meter_id", how="left", maintain_order="left")
+        .filter(pl.col("last_on").is_null() | (pl.col("performed_on") > pl.col("last_on")))
+        .drop("last_on")
+    )
+    if later.is_empty() or history.sessions.is_empty():
+        return None
+    held = new.held_back.clear()
+    fresh = dataclasses.replace(new, sessions=later, held_back=held)
+    half_done = half_done_in(source)
+    return _checked(history, [fresh], half_done, source=store, as_of=date.max, policy=policy)
+
+
+def _checked(
+    history: Sources,
+    new: list[Sources],
+    half_done: tuple[str, ...],
+    *,
+    source: Path,
+    as_of: date,
+    policy: Policy,
+) -> Checked:
+    """Compare fresh readings with a history."""
+    name = source.resolve().name
+    ledger = ledger_of(history, source_name=name, as_of=as_of, policy=policy)
+    sessions = pl.concat([one.sessions for one in new])
     past = history_of(ledger, history.meters, next_visits(ledger, history, policy))
-    rows = check_readings(new.sessions, past, policy)
-    advice = bench_advice(rows, new.sessions, bench_dials(ledger, history))
-    return Checked(rows, visit_verdicts(rows), advice, new.held_back)
+    rows = check_readings(sessions, past, policy)
+    return Checked(
+        rows=rows,
+        verdicts=visit_verdicts(rows),
+        advice=bench_advice(rows, sessions, bench_dials(ledger, history)),
+        held_back=pl.concat([one.held_back for one in new]),
+        half_done=half_done,
+    )
 
 
 def doubted_in(store: Path) -> list[str]:
@@ -100,38 +154,3 @@ def doubted_in(store: Path) -> list[str]:
     """
     sources = read_known(store, as_of=date.max, policy=Policy())
     return told_swaps(sources.sessions)
-
-
-def _read_fresh(fresh: Path, *, source: Path, policy: Policy) -> Sources:
-    """Read one file by the rules of intake, as if it were a folder of its own."""
-    if is_own(fresh):
-        with as_folder(fresh, layouts=(source,)) as made:
-            return read_folder(Path(made), as_of=None, policy=policy)
-    beside = [fresh.parent / MAPPING_FILE, source / MAPPING_FILE]
-    for path in beside:
-        check_place(path, raised=SourceError, expected="a mapping file")
-    mapping = next((path for path in beside if path.is_file()), None)
-    with tempfile.TemporaryDirectory() as made:
-        folder = Path(made) / "fresh"
-        folder.mkdir()
-        try:
-            shutil.copyfile(fresh, folder / f"{fresh.stem}.csv")
-            if mapping is not None:
-                shutil.copyfile(mapping, folder / MAPPING_FILE)
-        except OSError as error:
-            raise SourceError(
-                what=f"cannot be read ({error.strerror})",
-                where=str(error.filename or fresh),
-                expected="a readable file",
-            ) from error
-        try:
-            return read_folder(folder, as_of=None, policy=policy)
-        except SourceError as error:
-            # Said of the copy, but meant of what was copied.
-            of_mapping = mapping is not None and error.where == str(folder / MAPPING_FILE)
-            raise SourceError(
-                what="holds no table of readings" if error.where == str(folder) else error.what,
-                where=str(mapping if of_mapping else fresh),
-                expected=error.expected,
-                hint=error.hint,
-            ) from error

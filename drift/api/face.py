@@ -13,6 +13,7 @@ from drift.api.given import Choices, Day, Source, day_given, policy_given, read_
 from drift.api.reviews import earlier_review, write_found
 from drift.errors import DriftError
 from drift.forecast.proof import Proof
+from drift.ids import named_id, nearest_ids
 from drift.limits.runs.detectability import Detectability
 from drift.report.data_files import data_tables, plain_columns
 from drift.report.exchange import place_for
@@ -27,12 +28,11 @@ from drift.review.evidence import study_detectability, study_proof
 from drift.review.forecasts import jumps_known
 from drift.review.headline import headline
 from drift.review.policy import Policy
-from drift.review.responses import nearest_ids
 from drift.store.tables import Sources
 from drift.visible import visible
 
 if TYPE_CHECKING:
-    from drift.report.charts.theme import Chart
+    from drift.report.figures.theme import Chart
 
 __all__ = ["DriftError", "Policy", "Record", "Review", "detectability", "proof", "read", "review"]
 
@@ -109,15 +109,16 @@ class Review(Frames):
         >>> drift.review("sample_history", as_of="2026-10-01").meter("AM-06")
         <meter AM-06: drifting>
         """
-        self._check(meter_id)
+        meter_id = self._named(meter_id)
         # As data files spell it.
         spelled = plain_columns(pl.DataFrame({"meter_id": [meter_id]})).item()
         return MeterOfReview(spelled, self.frames, draw=lambda name: self.chart(name, meter_id))
 
-    def _check(self, meter_id: str) -> None:
-        """Raise unless there is such a meter."""
+    def _named(self, meter_id: str) -> str:
+        """Return the meter that an id or its beginning names; raise where there is none."""
         known = self._found.meters["meter_id"]
-        if meter_id not in set(known):
+        named = named_id(str(meter_id), known)
+        if named not in set(known):
             near = nearest_ids(str(meter_id), known, most=1)
             raise DriftError(
                 what="is no meter of this review",
@@ -125,6 +126,7 @@ class Review(Frames):
                 expected=f"one of its {known.len()} meters",
                 hint=f"did you mean {near[0]!r}?" if near else "",
             )
+        return named
 
     @property
     def charts(self) -> dict[str, str]:
@@ -171,7 +173,7 @@ class Review(Frames):
         from drift.report.review_charts import chart_of  # noqa: PLC0415
 
         if meter is not None:
-            self._check(meter)
+            meter = self._named(meter)
         return chart_of(self._found, name, meter_id=meter)
 
     def write(self, folder: str | PathLike[str], *, pages: bool = True) -> Path:

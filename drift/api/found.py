@@ -11,7 +11,7 @@ from drift.api.frames import Frames
 from drift.visible import visible
 
 if TYPE_CHECKING:
-    from drift.report.charts.theme import Chart
+    from drift.report.figures.theme import Chart
 
 
 class MeterOfReview(Frames):

@@ -8,8 +8,9 @@ from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
 
+from drift.api.bench_visits import is_bench_file
 from drift.api.reviews import intake
-from drift.errors import DriftError, written_into
+from drift.errors import DriftError, SourceError, written_into
 from drift.intake.layouts.answers import Answers
 from drift.intake.layouts.history import Change, HistoryTables, as_csv, history_tables, key_of, news
 from drift.intake.layouts.layout_file import LAYOUT_FILE, Layout, layout_text, read_layout
@@ -91,6 +92,13 @@ def propose_import(
     """
     check_place(out, raised=DriftError, expected="a folder to write the proposal into")
     _check_out(out)
+    if is_bench_file(records):
+        raise SourceError(
+            what="was filled in at the bench and needs no layout",
+            where=str(records),
+            expected="a laboratory's own records",
+            hint=f"drift intake {records} --store STORE loads it",
+        )
     known = _layout_for(records, out, layout)
     answers = Answers({**known.answers, **given}, known.tables, known.accepted)
     proposal = propose(read_records(records, without=without), answers=answers, today=today)
@@ -207,7 +215,7 @@ def _into_store(tables: HistoryTables, into: Path) -> tuple[Path, ...]:
         folder = Path(place) / "import"
         folder.mkdir()
         for name, rows in tables.items():
-            (folder / f"{name}.csv").write_text(as_csv(name, rows), encoding="utf-8")
+            (folder / f"{name}.csv").write_text(as_csv(name, rows), encoding="utf-8", newline="\n")
         # Whoever accepted the import saw what it changes.
         intake(folder, store=into, signed=signed_now(None, "an import that was accepted"))
     return (into,)

@@ -3,25 +3,23 @@
 import csv
 import hashlib
 import io
-from collections.abc import Iterator
-from dataclasses import dataclass, field
+import json
+from collections.abc import Collection, Iterator
+from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
 
-import polars as pl
-
 from drift.errors import DriftError, SourceError, written_into
 from drift.frames import Row
+from drift.ids import did_you_mean, named_id, nearest_file
 from drift.intake.columns import TABLES
 from drift.intake.kept_files import JOURNAL_FILE, JOURNALLED
 from drift.places import check_place
-from drift.report.pages.journal import journal_page
-from drift.report.render import html_journal
 from drift.store.connection import Connection, run
 from drift.store.folder_journal import kept_broken_at, read_kept
-from drift.store.journal import JOURNAL, KINDS, about_meter, broken_at, journal_of
+from drift.store.journal import KINDS, broken_at, entries_of, names_meter
 from drift.store.opening import open_store
-from drift.store.rows_in_force import rows_where
+from drift.store.rows_in_force import ids_in, rows_where
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,52 +77,64 @@ def read_journal(source: Path, asked: Asked, *, checked: bool = False) -> Found:
     """
     if asked.kind is not None and asked.kind not in KINDS:
         raise DriftError(
-            what="is no kind of entry", where=asked.kind, expected=f"one of {', '.join(KINDS)}"
+            what="is no kind of entry",
+            where=asked.kind,
+            expected=f"one of {', '.join(KINDS)}",
+            hint=did_you_mean(asked.kind, KINDS),
         )
     expected = "a folder of CSV files or a store file"
     check_place(source, raised=SourceError, expected=expected)
     if not source.exists():
-        raise SourceError(what="does not exist", where=str(source), expected=expected)
+        raise SourceError(
+            what="does not exist",
+            where=str(source),
+            expected=expected,
+            hint=nearest_file(source),
+        )
     checksums: dict[str, str] = {}
-    brought: list[int] = []
+    brought: set[int] = set()
     if source.is_dir():
         kept = read_kept(source)
-        entries = pl.DataFrame(kept.entries, schema=JOURNAL)
+        entries = list(kept.entries)
         broken = kept_broken_at(source, kept)
+        if asked.meter_id is not None:
+            named = {one for row in kept.entries for one in json.loads(row["meters"])}
+            asked = replace(asked, meter_id=named_id(asked.meter_id, named))
     else:
         with open_store(source, read_only=True) as con:
-            entries = journal_of(con)
+            entries = entries_of(con)
             if asked.meter_id is not None:
+                known = {one for row in entries for one in json.loads(row["meters"])}
+                known.update(ids_in(con, "readings", "meter_id"))
+                asked = replace(asked, meter_id=named_id(asked.meter_id, known))
                 rows = run(con, "entries_of_meter", meter_id=asked.meter_id).fetchall()
-                brought = [number for (number,) in rows]
+                brought = {number for (number,) in rows}
             if checked:
                 checksums = {name: checksum for name, _, _, checksum in _tables(con)}
-        broken = broken_at(entries.iter_rows(named=True))
+        broken = broken_at(entries)
     return Found(
         source_name=source.resolve().name,
-        entries=_asked_for(entries, asked, brought=brought).to_dicts(),
-        total=entries.height,
+        entries=[row for row in entries if _is_asked(row, asked, brought=brought)],
+        total=len(entries),
         broken=broken,
         checksums=checksums,
     )
 
 
-def _asked_for(entries: pl.DataFrame, asked: Asked, *, brought: list[int]) -> pl.DataFrame:
-    """Return the entries that are asked for; `brought` those that brought rows of the meter."""
-    if asked.meter_id is not None:
-        named = about_meter(entries, asked.meter_id)["entry_no"]
-        entries = entries.filter(pl.col("entry_no").is_in([*named, *brought]))
-    day = pl.col("recorded_at").str.slice(0, 10)
-    if asked.person is not None:
-        name = asked.person.casefold()
-        entries = entries.filter(pl.col("recorded_by").str.to_lowercase() == name)
-    if asked.kind is not None:
-        entries = entries.filter(pl.col("kind") == asked.kind)
-    if asked.since is not None:
-        entries = entries.filter(day >= asked.since.isoformat())
-    if asked.until is not None:
-        entries = entries.filter(day <= asked.until.isoformat())
-    return entries
+def _is_asked(entry: Row, asked: Asked, *, brought: Collection[int]) -> bool:
+    """Say whether an entry is asked for; `brought` are those that brought rows of the meter."""
+    day = date.fromisoformat(entry["recorded_at"][:10])
+    return (
+        (asked.person is None or entry["recorded_by"].casefold() == asked.person.casefold())
+        and (asked.kind is None or entry["kind"] == asked.kind)
+        and (asked.since is None or day >= asked.since)
+        and (asked.until is None or day <= asked.until)
+        and (
+            asked.meter_id is None
+            or entry["entry_no"] in brought
+            or names_meter(entry, asked.meter_id)
+        )
+    )
 
 
 def write_journal(found: Found, path: Path, *, as_page: bool) -> None:
@@ -136,13 +146,17 @@ def write_journal(found: Found, path: Path, *, as_page: bool) -> None:
         If the file cannot be written.
     """
     if as_page:
+        # Pages are slow to load, and a list of entries does without them.
+        from drift.report.pages.journal import journal_page  # noqa: PLC0415
+        from drift.report.render import html_journal  # noqa: PLC0415
+
         today = date.today()  # noqa: DTZ011 (the laboratory's own day)
         page = journal_page(found.entries, found.source_name, broken=found.broken, today=today)
         text = html_journal(page)
     else:
         text = _csv(JOURNALLED, ([row[name] for name in JOURNALLED] for row in found.entries))
     with written_into(path.parent):
-        path.write_text(text, encoding="utf-8")
+        path.write_text(text, encoding="utf-8", newline="\n")
 
 
 def export_store(store: Path, folder: Path) -> Iterator[tuple[str, int, str]]:
@@ -169,11 +183,10 @@ def export_store(store: Path, folder: Path) -> Iterator[tuple[str, int, str]]:
         folder.mkdir(parents=True, exist_ok=True)
         for table, text, rows, checksum in _tables(con):
             path = folder / f"{table}.csv"
-            path.write_text(text, encoding="utf-8")
+            path.write_text(text, encoding="utf-8", newline="\n")
             yield path.name, rows, checksum
-        entries = journal_of(con)
-        lines = ([row[name] for name in JOURNALLED] for row in entries.iter_rows(named=True))
-        (folder / JOURNAL_FILE).write_text(_csv(JOURNALLED, lines), encoding="utf-8")
+        lines = ([row[name] for name in JOURNALLED] for row in entries_of(con))
+        (folder / JOURNAL_FILE).write_text(_csv(JOURNALLED, lines), encoding="utf-8", newline="\n")
 
 
 def _tables(con: Connection) -> Iterator[tuple[str, str, int, str]]:

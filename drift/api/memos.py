@@ -8,6 +8,7 @@ import polars as pl
 
 from drift.api.reviews import read_known
 from drift.errors import SourceError
+from drift.ids import named_id, nearest_ids
 from drift.report.data_files import plain_columns, write_data
 from drift.report.exchange import digests_of, exchanged_for, place_for, write_kind_record
 from drift.report.memos import ImpactWritten
@@ -15,7 +16,6 @@ from drift.report.own_files import IMPACT
 from drift.review.analyse import analyse
 from drift.review.impact import check_meter_and_visit, find_impact
 from drift.review.policy import Policy
-from drift.review.responses import nearest_ids
 from drift.review.retirement import RetirementMemo, weigh_meters
 from drift.review.suspicion import sentences
 from drift.store.tables import Sources
@@ -33,7 +33,7 @@ def write_impact(
     source : Path
         Folder of CSV files or store file.
     meter_id : str
-        The meter.
+        The meter, or the beginning of one id.
     visit : date or None
         The visit that is asked about; by default the last that found it out of tolerance, or the
         last of all where none did.
@@ -50,13 +50,14 @@ def write_impact(
         If the source cannot be used, holds no such meter or visit, or `out` cannot be written.
     """
     # Drawing libraries are slow to load, and a wrong name should be told at once.
-    from drift.report.charts.assets import write_assets  # noqa: PLC0415
+    from drift.report.figures.assets import write_assets  # noqa: PLC0415
     from drift.report.pages.impact import impact_page  # noqa: PLC0415
     from drift.report.pages.parts import file_name  # noqa: PLC0415
     from drift.report.render import html_impact  # noqa: PLC0415
 
     place = place_for(out, IMPACT)
     sources = read_known(source, as_of=as_of, policy=policy)
+    meter_id = named_id(meter_id, sources.sessions["meter_id"].unique())
     check_meter_and_visit(sources.sessions, meter_id, visit)
     name = source.resolve().name
     review = analyse(sources, source_name=name, as_of=as_of, policy=policy)
@@ -70,7 +71,7 @@ def write_impact(
     # Notes on other meters and visits stay beside it.
     with exchanged_for(place, keep=place.written.keys()) as new:
         write_data(tables, new)
-        (new / f"{stem}.html").write_text(html_impact(page), encoding="utf-8")
+        (new / f"{stem}.html").write_text(html_impact(page), encoding="utf-8", newline="\n")
         write_assets(new)
         write_kind_record(new, IMPACT, {**place.written, **digests_of(new)})
     return ImpactWritten(
@@ -91,7 +92,7 @@ def retirement_memo(
     source : Path
         Folder or store file.
     meters : sequence of str
-        Ids; all that are not retired where none is given.
+        Ids, or beginnings of one each; all that are not retired where none is given.
     as_of : date
         The date the memo speaks for.
     policy : Policy
@@ -104,7 +105,8 @@ def retirement_memo(
     """
     sources = read_known(source, as_of=as_of, policy=policy)
     name = source.resolve().name
-    asked = tuple(dict.fromkeys(meters))
+    known = sources.sessions["meter_id"].unique()
+    asked = tuple(dict.fromkeys(named_id(meter_id, known) for meter_id in meters))
     # A wrong name is told at once, not after all has been worked out.
     chosen = _chosen(sources, asked, where=name)
     review = analyse(sources, source_name=name, as_of=as_of, policy=policy)

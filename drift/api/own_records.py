@@ -7,8 +7,8 @@ from contextlib import contextmanager
 from datetime import date
 from pathlib import Path
 
+from drift.api.bench_visits import bench_files, is_bench_file, lay_out_visits
 from drift.errors import SourceError, written_into
-from drift.intake.bench_file import VISIT_SUFFIX, visit_files, visit_tables
 from drift.intake.files import source_paths
 from drift.intake.layouts.answers import Answers
 from drift.intake.layouts.history import as_csv, history_tables
@@ -16,14 +16,14 @@ from drift.intake.layouts.layout_file import LAYOUT_FILE, Layout, read_layout
 from drift.intake.layouts.proposal import propose
 from drift.intake.layouts.records import read_records
 from drift.intake.layouts.workbooks import WORKBOOK_SUFFIXES as WORKBOOKS
-from drift.intake.mapping import MAPPING_FILE
+from drift.intake.mapping import MAPPING_FILE, read_mapping
 
 
 def is_own(source: Path) -> bool:
-    """Say whether a source is a workbook or a saved visit, or a folder with such or a layout."""
+    """Say whether a source is a workbook or of the bench, or a folder with such or a layout."""
     if source.is_dir():
-        return (source / LAYOUT_FILE).is_file() or bool(visit_files(source))
-    return source.is_file() and source.suffix.lower() in {*WORKBOOKS, VISIT_SUFFIX}
+        return (source / LAYOUT_FILE).is_file() or bool(bench_files(source))
+    return source.is_file() and (source.suffix.lower() in WORKBOOKS or is_bench_file(source))
 
 
 @contextmanager
@@ -48,44 +48,24 @@ def as_folder(source: Path, *, layouts: tuple[Path, ...] = ()) -> Iterator[Path]
     with tempfile.TemporaryDirectory(prefix="drift-") as made:
         folder = Path(made) / (source.resolve().name if source.is_dir() else source.stem)
         folder.mkdir()
+        visits = bench_files(source) if source.is_dir() else []
         if source.is_dir():
-            lay_out_visits(visit_files(source), folder)
-        if source.suffix.lower() == VISIT_SUFFIX:
-            if not lay_out_visits([source], folder):
-                raise SourceError(
-                    what="holds no reading yet",
-                    where=str(source),
-                    expected="a visit in which something was read",
-                )
+            lay_out_visits(visits, folder, date_format=read_mapping(source).date_format)
+        if is_bench_file(source):
+            visits = [source]
+            lay_out_visits(visits, folder)
         elif source.is_dir() and not (source / LAYOUT_FILE).is_file():
             _copy_tables(source, folder)
         else:
-            _convert(source, folder, layouts=layouts)
+            names = frozenset(path.name for path in visits)
+            _convert(source, folder, layouts=layouts, without=names)
+        if visits and not any(folder.iterdir()):
+            raise SourceError(
+                what="holds no reading yet",
+                where=str(source),
+                expected="a visit in which something was read",
+            )
         yield folder
-
-
-def lay_out_visits(visits: list[Path], folder: Path) -> tuple[str, ...]:
-    """Write the tables of visits that the page of the bench saved into a folder.
-
-    Tables that stand there with the same content are left out, a grown one takes the place of what
-    it has grown from; returns the names of those that are written.
-
-    Raises
-    ------
-    DriftError
-        If a visit cannot be read, or the folder cannot be written.
-    """
-    written = []
-    for path in visits:
-        for name, text in visit_tables(path).items():
-            place, content = folder / name, text.encode("utf-8")
-            if place.is_file() and place.read_bytes() == content:
-                continue
-            with written_into(folder):
-                folder.mkdir(parents=True, exist_ok=True)
-                place.write_bytes(content)
-            written.append(name)
-    return tuple(written)
 
 
 def _copy_tables(source: Path, folder: Path) -> None:
@@ -99,7 +79,9 @@ def _copy_tables(source: Path, folder: Path) -> None:
             shutil.copyfile(mapping, folder / MAPPING_FILE)
 
 
-def _convert(source: Path, folder: Path, *, layouts: tuple[Path, ...]) -> None:
+def _convert(
+    source: Path, folder: Path, *, layouts: tuple[Path, ...], without: frozenset[str]
+) -> None:
     """Write the tables that records make into a folder."""
     places = [source if source.is_dir() else source.parent, *layouts]
     beside = next(
@@ -108,7 +90,7 @@ def _convert(source: Path, folder: Path, *, layouts: tuple[Path, ...]) -> None:
     known = read_layout(beside) if beside else Layout()
     answers = Answers(known.answers, known.tables, accepted=known.accepted)
     today = date.today()  # noqa: DTZ011 (the laboratory's own day)
-    proposal = propose(read_records(source), answers=answers, today=today)
+    proposal = propose(read_records(source, without=without), answers=answers, today=today)
     hint = f"drift import {source} --into HISTORY shows every cell, and asks"
     if proposal.questions:
         first = proposal.questions[0]
@@ -129,4 +111,4 @@ def _convert(source: Path, folder: Path, *, layouts: tuple[Path, ...]) -> None:
             hint=hint,
         )
     for name, rows in made.items():
-        (folder / f"{name}.csv").write_text(as_csv(name, rows), encoding="utf-8")
+        (folder / f"{name}.csv").write_text(as_csv(name, rows), encoding="utf-8", newline="\n")

@@ -7,15 +7,14 @@ from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
+from drift.api.bench_visits import bench_files, lay_out_visits
 from drift.api.importing import Imported, accept_import, propose_import
-from drift.api.own_records import lay_out_visits
 from drift.errors import DriftError, SourceError, written_into
-from drift.intake.bench_file import visit_files
 from drift.intake.files import inspect_file
 from drift.intake.layouts.answers import Answers
 from drift.intake.layouts.history import history_columns
 from drift.intake.layouts.records import record_paths
-from drift.intake.mapping import Mapping
+from drift.intake.mapping import Mapping, read_mapping
 from drift.places import check_place
 
 FOLDER_FILE = "drift.toml"
@@ -88,7 +87,7 @@ def start_folder(folder: Path, *, laboratory: str) -> RecordsFolder:
         folder.mkdir(parents=True, exist_ok=True)
         for name in ("incoming", "reviews"):
             (folder / _DEFAULTS[name]).mkdir(exist_ok=True)
-        path.write_text(_first_file(laboratory), encoding="utf-8")
+        path.write_text(_first_file(laboratory), encoding="utf-8", newline="\n")
     return open_folder(folder)
 
 
@@ -146,7 +145,7 @@ def open_folder(folder: Path) -> RecordsFolder:
 def take_in_new(place: RecordsFolder, *, today: date) -> TakenIn:
     """Take in what is new among the incoming records.
 
-    Tables as drift reads them are copied as they are, and visits saved at the bench become such.
+    Tables as drift reads them are copied as they are; what was filled in at the bench becomes such.
     Other records are imported, by the layout that was accepted; where there is none yet, or
     something is asked, nothing of them is taken.
 
@@ -157,11 +156,12 @@ def take_in_new(place: RecordsFolder, *, today: date) -> TakenIn:
     """
     if not place.incoming.is_dir() or not any(place.incoming.iterdir()):
         return TakenIn()
-    visits = visit_files(place.incoming)
-    laid_out = lay_out_visits(visits, place.history)
+    visits = bench_files(place.incoming)
+    date_format = read_mapping(place.history).date_format if place.history.is_dir() else None
+    laid_out = lay_out_visits(visits, place.history, date_format=date_format)
     if visits and len(visits) == len(list(place.incoming.iterdir())):
         return TakenIn(laid_out)
-    paths = record_paths(place.incoming)
+    paths = [path for path in record_paths(place.incoming) if path not in visits]
     plain = [path for path in paths if _is_table(path)]
     copied = laid_out + tuple(path.name for path in plain if _copy_in(path, place.history))
     if len(plain) == len(paths):
@@ -173,7 +173,7 @@ def take_in_new(place: RecordsFolder, *, today: date) -> TakenIn:
         layout=None,
         given={},
         today=today,
-        without=frozenset(path.name for path in plain),
+        without=frozenset(path.name for path in (*plain, *visits)),
     )
     if imported.proposal.questions or not answers.accepted:
         return TakenIn(copied, imported, stopped=True)

@@ -2,6 +2,7 @@
 
 import dataclasses
 import hashlib
+import tempfile
 from collections import Counter
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -12,6 +13,7 @@ from typing import TYPE_CHECKING
 
 from drift.api.own_records import as_folder, is_own
 from drift.errors import DriftError, SourceError
+from drift.ids import nearest_file
 from drift.places import check_place
 from drift.report.data_files import read_previous, write_record, write_review
 from drift.report.exchange import Place, digests_of, exchanged_for, place_for
@@ -25,10 +27,10 @@ from drift.review.results import Review
 from drift.store.connection import Connection, all_or_nothing, run
 from drift.store.folder_journal import append_kept, read_kept
 from drift.store.journal import Draft, Signed, save_entry, signed_now
-from drift.store.loading import IntakeSummary, take_folder
+from drift.store.loading import IntakeSummary, take_folder, take_within
 from drift.store.opening import is_of_this_version, open_store
 from drift.store.reading import read_sources
-from drift.store.replaying import apply_kept
+from drift.store.replaying import apply_kept, carry_kept
 from drift.store.tables import RowCounts, Sources, row_counts
 
 if TYPE_CHECKING:
@@ -166,7 +168,7 @@ def note_review(source: Path, review: Review, out: Path, *, signed: Signed) -> s
     )
     try:
         if source.is_dir():
-            append_kept(source, draft, [], seen=len(read_kept(source).entries))
+            append_kept(source, (draft, []), seen=len(read_kept(source).entries))
             return ""
         if not is_of_this_version(source):
             return "the store is of an older version, which a review leaves as it is"
@@ -285,17 +287,26 @@ def intake(source: Path, *, store: Path, signed: Signed | None = None) -> Intake
 
 
 def _take(folder: Path, store: Path, *, signed: Signed) -> IntakeSummary:
-    """Load a folder of tables into a store file."""
+    """Load a folder of tables into a store file, with what was amended in it since."""
     is_new = not store.exists()
-    con = open_store(store, folder=folder)
-    try:
-        summary = take_folder(con, folder, draft=Draft(signed=signed, kind="load"))
-    except BaseException:
+    with tempfile.TemporaryDirectory(prefix="drift-") as made:
+        scratch = Path(made)
+        con = open_store(store, folder=folder, scratch=scratch)
+        try:
+            with all_or_nothing(con):
+                summary = take_within(con, folder, draft=Draft(signed=signed, kind="load"))
+                if (kept := read_kept(folder)).lines:
+                    name = folder.resolve().name
+                    carried = carry_kept(
+                        con, kept, source_name=name, signed=signed, scratch=scratch
+                    )
+                    summary = dataclasses.replace(summary, carried=carried)
+        except BaseException:
+            con.close()
+            if is_new:
+                store.unlink(missing_ok=True)
+            raise
         con.close()
-        if is_new:
-            store.unlink(missing_ok=True)
-        raise
-    con.close()
     return summary
 
 
@@ -309,7 +320,12 @@ def read_known(
     expected = "a folder of CSV files or a store file"
     check_place(source, raised=SourceError, expected=expected)
     if not source.exists():
-        raise SourceError(what="does not exist", where=str(source), expected=expected)
+        raise SourceError(
+            what="does not exist",
+            where=str(source),
+            expected=expected,
+            hint=nearest_file(source),
+        )
     if source.is_dir() or is_own(source):
         if known_on is not None:
             raise SourceError(

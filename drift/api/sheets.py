@@ -16,18 +16,21 @@ from drift.intake.columns import TABLES
 from drift.report.data_files import FORMULA_STARTS, FORMULA_WITHIN
 from drift.report.exchange import digests_of, exchanged_for, place_for, write_kind_record
 from drift.report.own_files import sheets_kind
-from drift.report.pages.bench import BenchPage, RoundFacts, bench_page
+from drift.report.pages.bench import RoundFacts, bench_page
 from drift.report.pages.parts import file_name
 from drift.report.pages.sheet import sheet_page
 from drift.report.render import html_bench, html_sheet
+from drift.report.round_book import write_round_book
 from drift.review.bench_round import (
     hands,
     known_dials,
+    known_pairs,
     known_vessels,
     plan_round,
     tolerance_steps,
 )
 from drift.review.forecasts import next_visits
+from drift.review.open_points import open_points
 from drift.review.policy import Policy
 from drift.review.results import Review
 from drift.review.visit_check import History, history_of
@@ -54,19 +57,26 @@ _RUNS = re.compile(f"{FORMULA_STARTS}|{FORMULA_WITHIN}")
 
 @dataclass(frozen=True, slots=True)
 class Sheets:
-    """What was written: both pages, the meters of the round, and how many files to fill in."""
+    """What was written: pages, workbook, the meters of the round, and how many files to fill in."""
 
     page: Path
     bench: Path
+    book: Path
     due_by: date
     meters: tuple[str, ...]
     files: int
 
 
 def write_sheets(
-    source: Path, *, out: Path, as_of: date, due_by: date | None, policy: Policy
+    source: Path,
+    *,
+    out: Path,
+    as_of: date,
+    due_by: date | None,
+    policy: Policy,
+    show_expected: bool = False,
 ) -> Sheets:
-    """Write a page to print, one for the bench, and the files to fill in for meters that are due.
+    """Write a page to print, one for the bench, a workbook and files to fill in for meters due.
 
     Parameters
     ----------
@@ -80,6 +90,8 @@ def write_sheets(
         The last due date on it; None for a month ahead.
     policy : Policy
         The laboratory's choices.
+    show_expected : bool
+        Whether the workbook shows what each meter should read and is expected to read.
 
     Raises
     ------
@@ -98,6 +110,7 @@ def write_sheets(
         review.ledger,
         schedule=review.meters.select("meter_id", "next_due_on"),
         vessels=review.sources.vessels,
+        bowls=review.sources.bowls,
         history=history,
         as_of=as_of,
         due_by=due_by,
@@ -109,27 +122,35 @@ def write_sheets(
         names[meter_id] = (*names.get(meter_id, ()), name)
     page = html_sheet(sheet_page(review, plan, due_by=due_by, files=names))
     meters = tuple(plan["meter_id"].unique(maintain_order=True))
-    bench = html_bench(_bench(review, history, meters, due_by=due_by))
+    found = _round(review, history, meters, due_by=due_by)
+    bench = html_bench(bench_page(review, found, due_by=due_by))
+    book = f"round-{as_of}.xlsx"
     with exchanged_for(place) as new:
         for name, (_, rows) in blank.items():
             _write(new / name, rows)
-        (new / "index.html").write_text(page, encoding="utf-8")
-        (new / "bench.html").write_text(bench, encoding="utf-8")
+        (new / "index.html").write_text(page, encoding="utf-8", newline="\n")
+        (new / "bench.html").write_text(bench, encoding="utf-8", newline="\n")
+        write_round_book(new / book, review, found, due_by=due_by, show_expected=show_expected)
         write_kind_record(new, kind, digests_of(new))
-    return Sheets(out / "index.html", out / "bench.html", due_by, meters, files=len(blank))
+    return Sheets(
+        out / "index.html", out / "bench.html", out / book, due_by, meters, files=len(blank)
+    )
 
 
-def _bench(review: Review, history: History, meters: tuple[str, ...], *, due_by: date) -> BenchPage:
-    """Return the page of the bench for the meters of a round, and for all others in use."""
-    found = RoundFacts(
+def _round(
+    review: Review, history: History, meters: tuple[str, ...], *, due_by: date
+) -> RoundFacts:
+    """Return what is known of the meters of a round, and of all others in use."""
+    return RoundFacts(
         plan=plan_round(review, history, due_by=due_by),
         due=meters,
         dials=known_dials(review),
         vessels=known_vessels(review),
+        pairs=known_pairs(review),
         tolerance=tolerance_steps(review.policy),
         names=hands(review),
+        open_points=open_points(review),
     )
-    return bench_page(review, found, due_by=due_by)
 
 
 def _blank_files(plan: pl.DataFrame, marks: pl.DataFrame) -> dict[str, tuple[str, list[Row]]]:

@@ -61,15 +61,17 @@ def respond(
     Example: drift respond records/history SIGNAL_ID --finding "mark moved" --action "moved back"
     --by "A. Person"
     """
-    from drift.api.answering import AnswerGiven, read_answers, respond_all  # noqa: PLC0415
+    from drift.api.answer_sheet import read_answers  # noqa: PLC0415
+    from drift.api.answering import AnswerGiven, respond_all  # noqa: PLC0415
     from drift.review.policy import read_policy  # noqa: PLC0415
     from drift.review.responses import Response  # noqa: PLC0415
 
     if sheet is not None:
         if signal_id or finding or action or visit:
             raise click.UsageError("--from takes everything from its file")
-        answers, blank = read_answers(sheet)
-        tell(f"{len(answers)} rows filled in, {blank} not")
+        filled = read_answers(sheet)
+        answers, decisions = filled.answers, filled.decisions
+        tell(f"{len(answers) + len(decisions)} rows filled in, {filled.blank} not")
     else:
         if not finding or not action or not by:
             raise click.UsageError("--finding, --action and --by are needed, or --from FILE")
@@ -83,14 +85,17 @@ def respond(
             recorded_on=day_asked(on),
             meter_id=meter,
         )
-        answers = [AnswerGiven(response, visit_on=visit.date() if visit else None)]
-    made = respond_all(source, answers, as_of=day_asked(None), policy=read_policy(policy))
+        answers = (AnswerGiven(response, visit_on=visit.date() if visit else None),)
+        decisions = ()
+    made = respond_all(
+        source,
+        answers,
+        decisions=decisions,
+        as_of=day_asked(None),
+        policy=read_policy(policy),
+    )
     for one in made:
-        signal = one.signal
-        tell(
-            f"Recorded in {one.place}: {signal['signal_id']} of {one_line(signal['meter_id'])}, "
-            f"{signal['sentence']}"
-        )
+        tell(f"Recorded in {one.place}: {one.row_id} of {one_line(one.meter_id)}, {one.about}")
     return EXIT_DONE
 
 
@@ -122,10 +127,10 @@ def decide(
 
     It closes what an impact note opens. METER may be the beginning of one id.
 
-    Example: drift decide records/history AM-05 --about 2026-03-02 --decision "results stand"
+    Example: drift decide records/history AM-09 --about 2026-09-03 --decision "results stand"
     --by "A. Person"
     """
-    from drift.api.answering import Decision, record_decision  # noqa: PLC0415
+    from drift.api.answering import Decision, respond_all  # noqa: PLC0415
     from drift.review.policy import read_policy  # noqa: PLC0415
 
     made = Decision(
@@ -137,10 +142,10 @@ def decide(
         customer_told_on=customer_told.date() if customer_told else None,
         authorised_by=_one_line(authorised_by) if authorised_by else None,
     )
-    place, decision_id = record_decision(
-        source, made, as_of=day_asked(None), policy=read_policy(policy)
+    (recorded,) = respond_all(
+        source, (), decisions=(made,), as_of=day_asked(None), policy=read_policy(policy)
     )
-    tell(f"Recorded in {place}: {decision_id}")
+    tell(f"Recorded in {recorded.place}: {recorded.row_id}")
     return EXIT_DONE
 
 

@@ -24,22 +24,29 @@ from drift.cli.options import (
 
 @click.command()
 @source_argument
-@click.argument("new", type=click.Path(path_type=Path))
+@click.argument("new", nargs=-1, required=True, type=click.Path(path_type=Path))
 @as_of_option
 @policy_option
 @json_option
 def check(
-    source: Path, new: Path, *, as_of: datetime | None, policy: Path | None, as_json: bool
+    source: Path,
+    new: tuple[Path, ...],
+    *,
+    as_of: datetime | None,
+    policy: Path | None,
+    as_json: bool,
 ) -> int:
-    """Compare the fresh readings in NEW, a CSV file, with the history in SOURCE.
+    """Compare the fresh readings in NEW with the history in SOURCE.
 
-    What is out of tolerance comes first, and whether two readings confirm it. Each sitting is
-    believable, surprising (repeat before adjusting) or a likely slip of the pen (sign, decimal,
-    wrong point, wrong meter). Nothing is loaded.
+    NEW is CSV files, a round's workbook or visits saved by bench.html, or folders of such. Verdicts
+    come first: out of tolerance and whether two readings confirm it, likely slip, repeat, passes.
+    Each sitting is believable, surprising (repeat before adjusting) or a likely slip of the pen
+    (sign, decimal, wrong point, wrong meter). What is half done is told. Nothing is loaded.
 
-    Example: drift check records/history new.csv
+    Example: drift check records/history sheet/round-2026-10-01.xlsx
     """
     from drift.api.bench import check as compare  # noqa: PLC0415
+    from drift.review.bench_verdicts import ASKING  # noqa: PLC0415
     from drift.review.policy import read_policy  # noqa: PLC0415
 
     found = compare(source, new, as_of=day_asked(as_of), policy=read_policy(policy))
@@ -49,11 +56,12 @@ def check(
             "advice": found.advice,
             "sittings": found.rows.to_dicts(),
             "held_back": found.held_back.to_dicts(),
+            "half_done": found.half_done,
         }
         tell_record(told)
     else:
         say_check(found)
-    if found.verdicts:
+    if any(told["verdict"] in ASKING for told in found.verdicts):
         return EXIT_REPEAT
     unheard = found.rows.is_empty() or not found.held_back.is_empty()
     return EXIT_HELD_BACK if unheard else EXIT_DONE
@@ -64,6 +72,11 @@ def check(
 @click.option(
     "--due-by", type=ON_DAY, metavar="DATE", help="Last due date (default 30 days ahead)."
 )
+@click.option(
+    "--show-expected",
+    is_flag=True,
+    help="Show in the workbook what each meter should read and is expected to read.",
+)
 @as_of_option
 @policy_option
 @out_option("sheet")
@@ -72,6 +85,7 @@ def sheet(
     source: Path,
     *,
     due_by: datetime | None,
+    show_expected: bool,
     as_of: datetime | None,
     policy: Path | None,
     out: Path | None,
@@ -79,7 +93,8 @@ def sheet(
 ) -> int:
     """Write a visit sheet for every meter of SOURCE that is due, overdue ones first.
 
-    One page a meter to print, and files to fill in: as_found/, as_left/ and marks/.
+    A workbook to fill in, bench.html for a tablet or phone, one page a meter to print, and CSV
+    files: as_found/, as_left/ and marks/. All are blind unless asked otherwise.
 
     Example: drift sheet records/history --due-by 2026-12-31
     """
@@ -92,6 +107,7 @@ def sheet(
         as_of=day_asked(as_of),
         due_by=due_by.date() if due_by else None,
         policy=read_policy(policy),
+        show_expected=show_expected,
     )
     if as_json:
         tell_record(dataclasses.asdict(made))

@@ -1,6 +1,9 @@
 """This module prints what commands have found, in few lines."""
 
 import json
+import shutil
+import sys
+import textwrap
 from collections import Counter
 from typing import TYPE_CHECKING, Any
 
@@ -10,6 +13,8 @@ from drift.format import brief, count, day, percent, plain, point, share, whole
 from drift.visible import visible
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     import polars as pl
 
     from drift.api.bench import Checked
@@ -41,17 +46,38 @@ def keep_quiet() -> None:
     click.get_current_context().find_root().meta[_QUIET] = True
 
 
+def is_quiet() -> bool:
+    """Say whether the command of now is to print nothing."""
+    context = click.get_current_context(silent=True)
+    return context is not None and bool(context.find_root().meta.get(_QUIET))
+
+
 def tell_record(record: object) -> None:
     """Print a record as JSON, for scripts."""
-    tell(json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False, default=str))
+    text = json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False, default=str)
+    if not is_quiet():
+        click.echo("\n".join(map(visible, text.split("\n"))))
 
 
 def tell(text: str = "") -> None:
-    """Print lines; signs that cannot be seen are shown as their codes."""
-    context = click.get_current_context(silent=True)
-    if context is not None and context.find_root().meta.get(_QUIET):
-        return
-    click.echo("\n".join(map(visible, text.split("\n"))))
+    """Print lines, on a terminal fitted to its width; what cannot be seen is shown as its code."""
+    if not is_quiet():
+        click.echo("\n".join(_fitted(visible(line)) for line in text.split("\n")))
+
+
+def _fitted(line: str) -> str:
+    """Return a line, broken between words where a terminal is narrower, the rest set in."""
+    width = shutil.get_terminal_size().columns
+    if not sys.stdout.isatty() or len(line) <= width:
+        return line
+    blanks = len(line) - len(line.lstrip())
+    return textwrap.fill(
+        line,
+        width,
+        subsequent_indent=" " * min(blanks + 2, width // 4),
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
 
 
 def say_review(written: "Written") -> None:
@@ -168,6 +194,9 @@ def say_intake(summary: "IntakeSummary", *, doubts: list[str]) -> None:
         tell(f"{one_line(row['file'])}{table}: {', '.join(counts)}{note}")
     say_held_back(summary.held_back)
     say_amended(summary.amendments)
+    if summary.carried:
+        entries = count(summary.carried, "entry", "entries")
+        tell(f"{entries} of the folder's own journal carried over")
     for doubt in doubts[:_MOST_DOUBTS]:
         tell(f"Look at the sheet: {visible(doubt)}")
     if more := len(doubts[_MOST_DOUBTS:]):
@@ -214,7 +243,7 @@ def one_line(meter_id: str) -> str:
 
 def say_proof(proof: "Proof") -> None:
     """Print how the forecaster did, or that there is too little history to say."""
-    from drift.report.charts.findings import foreseen  # noqa: PLC0415
+    from drift.report.figures.findings import foreseen  # noqa: PLC0415
 
     tell(foreseen(proof))
     if proof.forecasts == 0:
@@ -246,8 +275,11 @@ def say_table(title: str, frame: "pl.DataFrame") -> None:
         [name.replace("_pct", " %").replace("_", " ") for name in frame.columns],
         *([_cell(value) for value in row] for row in frame.iter_rows()),
     ]
-    widths = [max(len(row[at]) for row in cells) for at in range(frame.width)]
     left = [not kind.is_numeric() for kind in frame.dtypes]
+    if sys.stdout.isatty() and not is_quiet():
+        _show_table(title, cells, left=left)
+        return
+    widths = [max(len(row[at]) for row in cells) for at in range(frame.width)]
     tell(f"\n{title}")
     for row in cells:
         tell(
@@ -256,6 +288,23 @@ def say_table(title: str, frame: "pl.DataFrame") -> None:
                 for text, width, is_word in zip(row, widths, left, strict=True)
             ).rstrip()
         )
+
+
+def _show_table(title: str, cells: list[list[str]], *, left: list[bool]) -> None:
+    """Draw a table on a terminal, its columns made to fit; in colour unless ``NO_COLOR`` is set."""
+    from rich.console import Console  # noqa: PLC0415
+    from rich.table import Table  # noqa: PLC0415
+    from rich.text import Text  # noqa: PLC0415
+
+    table = Table(box=None, header_style="bold cyan", pad_edge=False)
+    for name, is_word in zip(cells[0], left, strict=True):
+        table.add_column(Text(name), justify="left" if is_word else "right")
+    for row in cells[1:]:
+        table.add_row(*map(Text, map(visible, row)))
+    console = Console()
+    console.print()
+    console.print(Text(title))
+    console.print(table)
 
 
 def _cell(value: object) -> str:
@@ -268,13 +317,13 @@ def _cell(value: object) -> str:
 
 
 def say_check(found: "Checked") -> None:
-    """Print what is asked for, the count, each sitting, then the rows held back."""
-    for told in found.verdicts:
-        tell(f"{visible(told['meter_id'])}, {day(told['performed_on'])}: {told['sentence']}")
+    """Print the verdicts, the count, what is half done, each sitting, then the rows held back."""
+    say_verdicts(found.verdicts)
     rows = found.rows.to_dicts()
     counts = Counter(_call(row) for row in rows)
     counted = [f"{counts[name]} {name}" for name in _CALLS if name in counts]
     tell(f"{count(len(rows), 'sitting')}: {', '.join(counted) or 'nothing to compare'}")
+    say_half_done(found.half_done)
     for (meter_id, on), visit in found.rows.group_by(
         ["meter_id", "performed_on"], maintain_order=True
     ):
@@ -289,6 +338,18 @@ def say_check(found: "Checked") -> None:
             if (told["meter_id"], told["performed_on"]) == (meter_id, on):
                 tell(f"  At the bench: {told['sentence']}")
     say_held_back(found.held_back)
+
+
+def say_verdicts(verdicts: "list[dict[str, Any]]") -> None:
+    """Print what fresh readings ask for, the gravest first, and which visits pass."""
+    for told in verdicts:
+        tell(f"{visible(told['meter_id'])}, {day(told['performed_on'])}: {told['sentence']}")
+
+
+def say_half_done(sentences: "Iterable[str]") -> None:
+    """Print what of a round is half done."""
+    for sentence in sentences:
+        tell(f"Half done: {sentence}")
 
 
 def _call(row: dict[str, Any]) -> str:
@@ -314,4 +375,5 @@ def say_sheets(made: "Sheets") -> None:
     for meter_id in made.meters:
         tell(f"  {visible(meter_id)}")
     tell(f"Pages: {made.page}; {count(made.files, 'file')} to fill in beside it")
+    tell(f"The same as one workbook: {made.book}")
     tell(f"For a tablet or phone at the bench: {made.bench}")

@@ -15,6 +15,7 @@ from drift.cli.completion import completion
 from drift.cli.console import keep_quiet
 from drift.cli.guide import guide, reference
 from drift.cli.journal import amend, export, journal, restore, withdraw
+from drift.cli.keyboard import queries_end_by_keyboard
 from drift.cli.memos import impact, retirement
 from drift.cli.options import EXIT_STOPPED, EXIT_UNUSABLE
 from drift.cli.records import import_records, start, status
@@ -70,9 +71,10 @@ def main() -> None:
         # What a terminal cannot show is spelled, and is no reason to fail.
         sys.stdout.reconfigure(errors="backslashreplace")
     try:
-        code = commands.main(
-            prog_name="drift", complete_var="_DRIFT_COMPLETE", standalone_mode=False
-        )
+        with queries_end_by_keyboard():
+            code = commands.main(
+                prog_name="drift", complete_var="_DRIFT_COMPLETE", standalone_mode=False
+            )
         sys.stdout.flush()
     except SystemExit:
         raise

@@ -9,7 +9,15 @@ from typing import TYPE_CHECKING
 
 import click
 
-from drift.cli.console import say_amended, say_intake, say_review, tell_record
+from drift.cli.console import (
+    say_amended,
+    say_half_done,
+    say_intake,
+    say_review,
+    say_verdicts,
+    tell,
+    tell_record,
+)
 from drift.cli.journal import signature
 from drift.cli.options import (
     EXIT_DONE,
@@ -27,11 +35,16 @@ from drift.cli.options import (
     why_option,
     yes_option,
 )
+from drift.format import count
 from drift.report.pdf import find_browser
 
 if TYPE_CHECKING:
+    from drift.api.bench import Checked
     from drift.api.reviews import Written
     from drift.store.journal import Signed
+
+# Verdicts that an intake prints; a check prints all.
+_MOST_VERDICTS = 40
 
 
 @click.command()
@@ -136,6 +149,7 @@ def review(
 @by_option
 @why_option
 @yes_option
+@policy_option
 @strict_option
 @json_option
 def intake(
@@ -145,20 +159,30 @@ def intake(
     by: str | None,
     why: str | None,
     yes: bool,
+    policy: Path | None,
     strict: bool,
     as_json: bool,
 ) -> int:
-    """Load SOURCE, a folder of CSV files, into a store file.
+    """Load SOURCE into a store file: a folder of CSV files, a workbook, or visits from the bench.
 
-    Where it amends values on record they are shown, and who amends them and why is asked first.
+    Visits that are new to the store are checked as by drift check, and what is a likely slip is
+    asked about first; scripts say --yes. Where values on record are amended they are shown, and who
+    amends them and why is asked too.
 
     Example: drift intake records/history --store fleet.duckdb
     """
-    from drift.api.bench import doubted_in  # noqa: PLC0415
+    from drift.api.bench import check_before_intake, doubted_in  # noqa: PLC0415
+    from drift.api.bench_visits import half_done_in  # noqa: PLC0415
     from drift.api.reviews import intake as take  # noqa: PLC0415
+    from drift.review.policy import read_policy  # noqa: PLC0415
     from drift.store.journal import signed_now  # noqa: PLC0415
     from drift.store.loading import UnsignedAmendmentsError  # noqa: PLC0415
 
+    if not as_json:
+        say_half_done(half_done_in(source))
+    checked = check_before_intake(source, store, policy=read_policy(policy))
+    if checked is not None:
+        _agree_to_slips(checked, yes=yes, as_json=as_json)
     agreed = yes and bool(by) and bool(why)
     try:
         signed = signed_now(by, (why or "") if agreed else "")
@@ -170,10 +194,38 @@ def intake(
     if as_json:
         frames = {"files": summary.files, "held_back": summary.held_back}
         frames["amendments"] = summary.amendments
-        tell_record({name: frame.to_dicts() for name, frame in frames.items()})
+        told: dict[str, object] = {name: frame.to_dicts() for name, frame in frames.items()}
+        told["verdicts"] = checked.verdicts if checked else []
+        told["half_done"] = half_done_in(source)
+        tell_record(told)
     else:
         say_intake(summary, doubts=doubted_in(store))
     return EXIT_HELD_BACK if strict and not summary.held_back.is_empty() else EXIT_DONE
+
+
+def _agree_to_slips(checked: "Checked", *, yes: bool, as_json: bool) -> None:
+    """Say what new visits ask for; ask before what is a likely slip is loaded.
+
+    Raises
+    ------
+    click.UsageError
+        If nobody answers.
+    click.Abort
+        If it is not to be loaded.
+    """
+    if not as_json:
+        say_verdicts(checked.verdicts[:_MOST_VERDICTS])
+        if more := len(checked.verdicts[_MOST_VERDICTS:]):
+            tell(f"and {more} more; drift check tells all")
+    slips = sum(told["verdict"] == "likely_slip" for told in checked.verdicts)
+    if not slips or yes:
+        return
+    if not sys.stdin.isatty():
+        raise click.UsageError(
+            f"nothing was loaded: {count(slips, 'likely slip')}; look at the sheet, amend it or "
+            "load it as it is with --yes"
+        )
+    click.confirm(f"Load {count(slips, 'likely slip')} as written?", abort=True)
 
 
 def _signed(source: Path, by: str | None) -> "Signed | None":

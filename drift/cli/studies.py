@@ -42,19 +42,19 @@ def detectability(*, policy: Path | None, as_json: bool, figure: Path | None) ->
     chosen = read_policy(policy)
     found = study(chosen)
     if figure is not None:
-        from drift.report.charts.rows import filled  # noqa: PLC0415
-        from drift.report.charts.studies import drift_rows  # noqa: PLC0415
         from drift.report.figure_files import draw  # noqa: PLC0415
+        from drift.report.figures.rows import filled  # noqa: PLC0415
+        from drift.report.figures.studies import drift_rows  # noqa: PLC0415
 
         rows = drift_rows(found.drifts, tolerance_pct=chosen.tolerance_pct)
         draw(figure, filled("noticed_drifts", rows))
     if as_json:
         tell_record(found.as_records())
         return EXIT_DONE
-    from drift.report.charts.findings import notice  # noqa: PLC0415
+    from drift.report.figures.findings import notice  # noqa: PLC0415
 
     for sentence in notice(found, charts=chosen.charts):
-        click.echo(sentence)
+        tell(sentence)
     say_table("False alarms while every meter is sound", found.false_alarms)
     say_table("Sudden shifts", found.shifts)
     say_table("Steady drifts", found.drifts)
@@ -89,9 +89,9 @@ def proof(
 
     found = prove(source, as_of=day_asked(as_of), policy=policy)
     if figure is not None:
-        from drift.report.charts.rows import filled  # noqa: PLC0415
-        from drift.report.charts.studies import band_rows  # noqa: PLC0415
         from drift.report.figure_files import draw  # noqa: PLC0415
+        from drift.report.figures.rows import filled  # noqa: PLC0415
+        from drift.report.figures.studies import band_rows  # noqa: PLC0415
 
         draw(figure, filled("borne_out", band_rows(found.reliability)))
     if as_json:

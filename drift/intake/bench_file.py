@@ -6,14 +6,13 @@ file; from there on they are read, checked and kept like any other.  A row witho
 mark was not done, and is left out rather than held back.
 """
 
-import csv
-import io
 import json
 from pathlib import Path
 from typing import Any
 
 from drift.errors import SourceError
 from drift.intake.columns import TABLES
+from drift.intake.lined_csv import lined_csv
 
 MADE_BY = "drift bench page"
 VISIT_SUFFIX = ".json"
@@ -30,37 +29,54 @@ def visit_files(folder: Path) -> list[Path]:
     return [path for path in paths if _is_ours(path)]
 
 
-def visit_tables(path: Path) -> dict[str, str]:
+def unfinished_visits(path: Path) -> list[str]:
+    """Say which visits of a saved file are unfinished, or finished and not signed.
+
+    Raises
+    ------
+    SourceError
+        As of `visit_tables`.
+    """
+    visits = _held(path).get("visits")
+    told = []
+    for visit in visits if isinstance(visits, list) else []:
+        if not isinstance(visit, dict) or not isinstance(visit.get("meter"), str):
+            continue
+        where = f"{visit['meter']}, begun {str(visit.get('started', ''))[:16].replace('T', ' ')}"
+        if visit.get("outcome") == "unfinished":
+            told.append(f"{where}: unfinished.")
+        elif not visit.get("signed") and visit.get("outcome") != "elsewhere":
+            told.append(f"{where}: not signed.")
+    return told
+
+
+def visit_tables(path: Path, *, date_format: str | None = None) -> dict[str, str]:
     """Return the tables of a saved visit as texts of CSV files, by file name.
 
     Parameters
     ----------
     path : Path
         The saved file.
+    date_format : str or None
+        How the folder that they go into writes dates; None for ISO 8601.
 
     Raises
     ------
     SourceError
         If it cannot be read, was not saved by the page, or holds a row of an unknown kind.
     """
-    text = _text(path)
-    try:
-        held = json.loads(text)
-    except (ValueError, RecursionError) as error:
-        raise _refused(path, f"is not JSON ({error})") from error
-    if not isinstance(held, dict) or held.get("made_by") != MADE_BY:
-        raise _refused(path, "was not saved by the page of the bench")
-    if held.get("format") not in _FORMATS:
-        raise _refused(path, f"is of format {held.get('format')!r}, which is unknown here")
+    held = _held(path)
     rows = held.get("rows")
     if not isinstance(rows, dict) or not set(rows) <= set(_DONE_BY):
         raise _refused(path, "holds rows of no known table")
-    lines = _lines_of(text)
+    lines = _lines_of(_text(path))
     made = {}
     for table, items in rows.items():
         done = [row for row in _checked(path, table, items) if str(row[_DONE_BY[table]] or "")]
         if done:
-            made[f"{path.name}.{table}.csv"] = _as_csv(table, done, lines)
+            made[f"{path.name}.{table}.csv"] = lined_csv(
+                table, _placed(done, lines), date_format=date_format
+            )
     return made
 
 
@@ -71,6 +87,19 @@ def _is_ours(path: Path) -> bool:
             return f'"made_by": "{MADE_BY}"'.encode() in file.read(200)
     except OSError:
         return False
+
+
+def _held(path: Path) -> dict[str, Any]:
+    """Return what a saved file holds."""
+    try:
+        held = json.loads(_text(path))
+    except (ValueError, RecursionError) as error:
+        raise _refused(path, f"is not JSON ({error})") from error
+    if not isinstance(held, dict) or held.get("made_by") != MADE_BY:
+        raise _refused(path, "was not saved by the page of the bench")
+    if held.get("format") not in _FORMATS:
+        raise _refused(path, f"is of format {held.get('format')!r}, which is unknown here")
+    return held
 
 
 def _text(path: Path) -> str:
@@ -117,25 +146,16 @@ def _key(row: dict[str, Any]) -> str:
     return json.dumps({name: value for name, value in row.items() if value}, sort_keys=True)
 
 
-def _as_csv(table: str, rows: list[dict[str, Any]], lines: dict[str, list[int]]) -> str:
-    """Return a table as text: each row on the line that it has in the saved file, if it has one."""
-    out = io.StringIO(newline="")
-    columns = [column.name for column in TABLES[table]]
-    writer = csv.DictWriter(out, columns, lineterminator="\n")
-    writer.writeheader()
-    at = 2
+def _placed(
+    rows: list[dict[str, Any]], lines: dict[str, list[int]]
+) -> list[tuple[int, dict[str, Any]]]:
+    """Return each row with the line that it has in the saved file, if it has one."""
+    placed: list[tuple[int, dict[str, Any]]] = []
     for row in rows:
         places = lines.get(_key(row), [])
-        line = places.pop(0) if places else at
-        out.write("\n" * max(line - at, 0))
-        writer.writerow({name: _cell(row[name]) for name in columns})
-        at = max(line, at) + 1
-    return out.getvalue()
-
-
-def _cell(value: object) -> str:
-    """Return a cell of one line."""
-    return "" if value is None else " ".join(str(value).splitlines())
+        after = placed[-1][0] + 1 if placed else 2
+        placed.append((places.pop(0) if places else after, row))
+    return placed
 
 
 def _refused(path: Path, what: str) -> SourceError:

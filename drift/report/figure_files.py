@@ -12,7 +12,7 @@ import altair as alt
 import vl_convert
 
 from drift.errors import DriftError
-from drift.report.charts.theme import Chart
+from drift.report.figures.theme import Chart
 
 # A comment of SVG, and what readers of PNG skip: it stands after the end of the picture.
 _SEAL = b"\n<!-- drift, sha256 "
@@ -32,7 +32,7 @@ def draw(figure: Path, chart: Chart) -> None:
         A name that is free, or that of a figure that drift wrote; one that ends with ``.png`` for
         PNG.
     chart : Chart
-        What to draw, with its rows, as `drift.report.charts.rows.filled` gives it.
+        What to draw, with its rows, as `drift.report.figures.rows.filled` gives it.
 
     Raises
     ------

@@ -17,10 +17,12 @@ from typing import Any
 # Says in a page who made it; `reports/frame.html.jinja2` has it.
 _PAGE_MARK = b'name="generator" content="drift"'
 _RECORD_MARK = b'"program": "drift"'
-# Begins the scripts that draw figures; `drift/report/charts/assets.py` writes it.
+# Begins the scripts that draw figures; `drift/report/figures/assets.py` writes it.
 _SCRIPT_MARK = b"/* drift: "
 _SCRIPTS = r"assets/(?:vega|figures)\.js"
 _HEAD_BYTES = 4096
+# How the titles of workbooks begin.
+_BOOK_TITLES = (b"Fleet review of ", b"Round of visits of ")
 _LARGEST_RECORD = 64 * 2**20
 # What desktops leave in any folder that they show; it is nobody's work.
 _DROPPINGS = {".DS_Store", "Thumbs.db", "desktop.ini"}
@@ -36,8 +38,13 @@ TABLE_MARKS: dict[str, str] = {
     "signals": "chart",
     "phases": "limits_phase",
     "responses": "problem",
+    "open_points": "asks",
     "reference": "confounded_with",
     "vessels": "usable",
+    "bowls": "en_before",
+    "vessel_bowls": "disagreeing",
+    "vessel_history": "en_all",
+    "vessel_belief": "birge_ratio",
     "vessel_checks": "off_pct",
     "vessel_agreement": "en_stated",
     "conformity": "p_conform",
@@ -130,7 +137,7 @@ def sheets_kind(blank: Judge) -> FileKind:
         what="visit sheets",
         record="record.json",
         names=re.compile(
-            r"(?:index|bench)\.html|(?:as_found|as_left|marks)/[^/\\]+\.csv|record\.json"
+            r"(?:index|bench)\.html|round-\d{4}-\d\d-\d\d\.xlsx|(?:as_found|as_left|marks)/[^/\\]+\.csv|record\.json"
         ),
         table=lambda _name: "",
         blank=blank,
@@ -183,12 +190,13 @@ def _is_print(folder: Path, name: str, _kind: FileKind, head: bytes, whole: bool
 
 
 def _is_workbook(folder: Path, name: str, _kind: FileKind, head: bytes, whole: bool) -> bool:
-    """Say whether a workbook names itself a fleet review."""
+    """Say whether a workbook names itself a fleet review or a round."""
     if not whole:
         return head.startswith(b"PK")
     try:
         with zipfile.ZipFile(folder / name) as book:
-            return b"Fleet review of " in book.read("docProps/core.xml")
+            named = book.read("docProps/core.xml")
+            return any(title in named for title in _BOOK_TITLES)
     except (OSError, KeyError, ValueError, zipfile.BadZipFile):
         return False
 

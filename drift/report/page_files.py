@@ -13,8 +13,7 @@ from pathlib import Path
 
 from drift.forecast.proof import Proof
 from drift.report import render
-from drift.report.charts.assets import figures_script, library_script, write_assets
-from drift.report.figures.drawing import warm_up
+from drift.report.figures.assets import figures_script, library_script, write_assets
 from drift.report.pages.bar import PageBar, review_bar
 from drift.report.pages.dossier import dossier_page
 from drift.report.pages.evidence import evidence_page
@@ -57,10 +56,8 @@ def helpers(dossiers: int) -> Iterator[Helpers]:
     pools = tuple(ProcessPoolExecutor(1, mp_context=context) for _ in range(others))
     try:
         with _interrupts_kept_off():
-            for pool in pools:
-                pool.submit(warm_up)
-                if dossiers > _FITTED_HERE:
-                    pool.submit(load_fits)
+            for pool in pools if dossiers > _FITTED_HERE else ():
+                pool.submit(load_fits)
             for pool in pools[:1]:
                 pool.submit(_ready_assets)
         yield pools
@@ -149,8 +146,10 @@ def _write_fleet(
 ) -> None:
     """Write the pages of the fleet, and the guide."""
     for name, html in render.html_fleet(page, bar, alone=alone).items():
-        (folder / name).write_text(html, encoding="utf-8")
-    (folder / "guide.html").write_text(render.html_guide(guide_page(review), bar), encoding="utf-8")
+        (folder / name).write_text(html, encoding="utf-8", newline="\n")
+    (folder / "guide.html").write_text(
+        render.html_guide(guide_page(review), bar), encoding="utf-8", newline="\n"
+    )
 
 
 @contextmanager
@@ -193,7 +192,7 @@ def _write_pack(review: Review, folder: Path, bar: PageBar, *, alone: bool) -> P
     """Write the evidence pack; return how past forecasts came out, which it shows."""
     evidence = gather_evidence(review)
     html = render.html_evidence(evidence_page(review, evidence), bar, alone=alone)
-    (folder / "evidence.html").write_text(html, encoding="utf-8")
+    (folder / "evidence.html").write_text(html, encoding="utf-8", newline="\n")
     return evidence.proof
 
 
@@ -202,4 +201,4 @@ def _write_dossier(
 ) -> None:
     """Write one dossier."""
     html = render.html_dossier(dossier_page(review, meter_id), bar, alone=alone)
-    (meters / file_name(meter_id)).write_text(html, encoding="utf-8")
+    (meters / file_name(meter_id)).write_text(html, encoding="utf-8", newline="\n")

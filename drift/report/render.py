@@ -11,7 +11,7 @@ from jinja2 import Environment, FunctionLoader, StrictUndefined
 
 from drift import format as text
 from drift.folders import cautions, report
-from drift.report.charts.assets import figures_script, library_script
+from drift.report.figures.assets import figures_script, library_script
 from drift.report.pages.bar import PageBar
 from drift.report.pages.bench import BenchPage
 from drift.report.pages.dossier import DossierPage

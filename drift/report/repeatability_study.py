@@ -8,9 +8,9 @@ from pathlib import Path
 import polars as pl
 
 from drift.report import render
-from drift.report.charts.assets import write_assets
 from drift.report.data_files import plain_columns, write_data
 from drift.report.exchange import digests_of, exchanged_for, place_for, write_kind_record
+from drift.report.figures.assets import write_assets
 from drift.report.own_files import STUDY
 from drift.report.pages.study import study_page
 from drift.review.studying import Studied

@@ -9,15 +9,15 @@ from collections.abc import Callable, Mapping
 import polars as pl
 
 from drift.errors import DriftError
-from drift.report.charts.impact import span_rows
-from drift.report.charts.registry import FIGURES
-from drift.report.charts.rows import filled
-from drift.report.charts.studies import band_rows, drift_rows
-from drift.report.charts.theme import Chart
+from drift.ids import did_you_mean
+from drift.report.figures.impact import span_rows
+from drift.report.figures.registry import FIGURES
+from drift.report.figures.rows import filled
+from drift.report.figures.studies import band_rows, drift_rows
+from drift.report.figures.theme import Chart
 from drift.report.pages.retirement import cost_rows, worded_grounds
 from drift.review.evidence import gather_evidence
 from drift.review.impact import find_impact
-from drift.review.responses import nearest_ids
 from drift.review.results import Review
 from drift.review.retirement import weigh_meters
 
@@ -47,12 +47,11 @@ def chart_of(review: Review, name: str, *, meter_id: str | None) -> Chart:
         If there is no such chart, it needs a meter and none was named, or there is nothing to draw.
     """
     if name not in _FRAMES:
-        near = nearest_ids(name, list(_FRAMES), most=1)
         raise DriftError(
             what="is no chart of a review",
             where=name,
             expected=f"one of {', '.join(_FRAMES)}",
-            hint=f"did you mean {near[0]!r}?" if near else "",
+            hint=did_you_mean(name, _FRAMES),
         )
     if FIGURES[name].per_meter and meter_id is None:
         raise DriftError(

@@ -6,6 +6,7 @@ import polars as pl
 
 from drift.frames import Row, Schema
 from drift.meter.tolerance import PLACES, limit_and_step
+from drift.reference.bowl_pairs import BOWL_PAIRS, bowl_pairs
 from drift.reference.vessel_record import vessel_values
 from drift.review.bench_advice import bench_dials, usual_dial
 from drift.review.policy import Policy
@@ -48,6 +49,7 @@ def plan_round(review: Review, history: History, *, due_by: date) -> pl.DataFram
             "meter_id", next_due_on=pl.min_horizontal(pl.col("next_due_on").fill_null(last), last)
         ),
         vessels=review.sources.vessels,
+        bowls=review.sources.bowls,
         history=history,
         as_of=review.as_of,
         due_by=due_by,
@@ -81,6 +83,16 @@ def known_vessels(review: Review) -> pl.DataFrame:
     usable = values.filter(pl.col("usable") & (pl.col("calibrated_on") <= review.as_of))
     newest = usable.sort("calibrated_on").group_by("vessel_id", maintain_order=True).last()
     return newest.select(ROUND_VESSELS.keys()).sort("vessel_id")
+
+
+def known_pairs(review: Review) -> pl.DataFrame:
+    """Return what each vessel stands for on each bowl that was measured, a frame of `BOWL_PAIRS`.
+
+    Meters that are retired are left out.
+    """
+    in_use = review.meters.filter(pl.col("standing") != "retired")["meter_id"]
+    pairs = bowl_pairs(review.sources.vessels, review.sources.bowls, as_of=review.as_of)
+    return pairs.filter(pl.col("meter_id").is_in(in_use.to_list())).select(BOWL_PAIRS.keys())
 
 
 def tolerance_steps(policy: Policy) -> dict[str, float]:

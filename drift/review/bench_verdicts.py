@@ -15,9 +15,12 @@ from drift.meter.swaps import swapped_points
 from drift.review.policy import Policy
 
 WITHIN, CONFIRMED, UNCONFIRMED = "within", "out_confirmed", "out_unconfirmed"
-# What `drift check` exits with 3 for.
 OUT = (CONFIRMED, UNCONFIRMED)
 DOUBTED = ("surprising", "likely_slip")
+# What is told of visits, the gravest first; what `drift check` exits with 3 for stands apart.
+ASKING = ("out_of_tolerance", "likely_slip", "surprising")
+VERDICTS = (*ASKING, "repeat", "passes")
+_SETTLED = ("act", "no_action", "held")
 
 
 def tolerance_of(row: Row, policy: Policy) -> tuple[str, str]:
@@ -56,7 +59,10 @@ _ADJUST = "adjust, then read as left"
 
 
 def visit_verdicts(checked: pl.DataFrame) -> list[Row]:
-    """Say what fresh readings ask for, the gravest first; nothing of what is as it should be.
+    """Say what fresh readings ask for, the gravest first, then which visits pass.
+
+    A visit passes where it was read twice within tolerance at every point that it was read at, and
+    nothing else is asked of it.
 
     Parameters
     ----------
@@ -66,15 +72,35 @@ def visit_verdicts(checked: pl.DataFrame) -> list[Row]:
     Returns
     -------
     list of dict
-        ``meter_id performed_on visit_id stage point_pct verdict sentence``, verdict being
-        ``out_of_tolerance``, ``likely_slip`` or ``surprising``.
+        ``meter_id performed_on visit_id stage point_pct verdict sentence``, verdict being one of
+        `VERDICTS`; of a visit that passes without stage and point.
     """
-    asked = []
+    told = []
     for _, visit in checked.group_by(["meter_id", "visit_id"], maintain_order=True):
         sittings = visit.to_dicts()
-        asked += [told for row in sittings if (told := _asked(row, sittings))]
-    order = ("out_of_tolerance", "likely_slip", "surprising")
-    return sorted(asked, key=lambda row: order.index(row["verdict"]))
+        asked = [one for row in sittings if (one := _asked(row, sittings))]
+        told += asked or [_quiet(sittings)]
+    return sorted(told, key=lambda row: VERDICTS.index(row["verdict"]))
+
+
+def _quiet(sittings: list[Row]) -> Row:
+    """Say of a visit of which nothing is asked that it passes, or what is to be read again."""
+    first = sittings[0]
+    told = {key: first[key] for key in ("meter_id", "performed_on", "visit_id")}
+    for row in sittings:
+        if row["successive"] not in _SETTLED:
+            where = f"{point(row['point_pct'])} {row['stage'].replace('_', ' ')}"
+            sentence = f"REPEAT at {where}. {row['rule']}"
+            place = {"stage": row["stage"], "point_pct": row["point_pct"]}
+            return told | place | {"verdict": "repeat", "sentence": sentence}
+    read = [
+        f"{listed(at)} {stage.replace('_', ' ')}"
+        for stage in ("as_found", "as_left")
+        if (at := [point(row["point_pct"]) for row in sittings if row["stage"] == stage])
+    ]
+    sentence = f"passes at {' and at '.join(read)}."
+    place = {"stage": None, "point_pct": None}
+    return told | place | {"verdict": "passes", "sentence": sentence}
 
 
 def _asked(row: Row, sittings: list[Row]) -> Row | None:

@@ -6,9 +6,9 @@ import polars as pl
 
 from drift.errors import DriftError
 from drift.forecast.smooth import smooth
+from drift.ids import nearest_ids
 from drift.review.field_tests import weigh_tests
 from drift.review.forecasts import forecast_settings, jumps_known
-from drift.review.responses import nearest_ids
 from drift.review.results import Review
 from drift.review.suspicion import BRACKET, Impact, failed_visits, suspect, with_verdicts
 from drift.store.tables import Sources

@@ -1,7 +1,5 @@
 """This module matches responses with signals, and says which may be recorded."""
 
-import difflib
-from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 from datetime import date
 from typing import Any
@@ -11,6 +9,7 @@ import polars as pl
 from drift.errors import DriftError
 from drift.format import day
 from drift.frames import Schema
+from drift.ids import nearest_ids
 from drift.review.settled import settled_by_amendment
 
 # One row per response: `data/responses.csv`.  meter_id and visit_on are those of the signal it
@@ -29,9 +28,6 @@ RESPONSES: Schema = {
     "problem": pl.String,
     "settled": pl.String,
 }
-
-# Ids less alike than this (share of letters in common) are no slip of each other.
-_ALIKE = 0.75
 
 # Open signals that a message names.
 _MOST_NAMED = 3
@@ -90,37 +86,6 @@ def answered_on(matched: pl.DataFrame) -> pl.DataFrame:
     """Return ``signal_id`` and ``answered_on``, the day of the first response that answers it."""
     sound = matched.filter(pl.col("problem") == "")
     return sound.group_by("signal_id").agg(answered_on=pl.col("recorded_on").min())
-
-
-def nearest_ids(wanted: str, known: Iterable[str], *, most: int = 3) -> list[str]:
-    """Return the known ids that `wanted` may be a slip of, the likeliest first."""
-    by_folded = {name.casefold(): name for name in sorted(known, reverse=True)}
-    near = difflib.get_close_matches(wanted.casefold(), by_folded, n=most, cutoff=_ALIKE)
-    return [by_folded[name] for name in near]
-
-
-def named_id(wanted: str, known: Iterable[str]) -> str:
-    """Return the known id that a text names: itself, in other letters, or its beginning.
-
-    An unknown text is returned as it is.
-
-    Raises
-    ------
-    DriftError
-        If several ids begin so.
-    """
-    ids = sorted(set(known))
-    if wanted in ids or not wanted:
-        return wanted
-    folded = wanted.casefold()
-    alike = [one for one in ids if one.casefold() == folded]
-    begun = alike or [one for one in ids if one.casefold().startswith(folded)]
-    if len(begun) > 1:
-        shown = ", ".join(begun[:_MOST_NAMED]) + ("…" if len(begun) > _MOST_NAMED else "")
-        raise DriftError(
-            what=f"begins {len(begun)} ids: {shown}", where=wanted, expected="enough of one id"
-        )
-    return begun[0] if begun else wanted
 
 
 def why_no_answer(signal: dict[str, Any], *, meter_id: str | None, recorded_on: date) -> str:

@@ -7,11 +7,11 @@ import polars as pl
 
 from drift import format as text
 from drift.errors import DriftError
+from drift.ids import nearest_ids
 from drift.reference.studies.next_study import Plan
 from drift.reference.studies.standing_out import CELLS, LEVEL, REPLICATES
 from drift.reference.studies.weigh import NOT_RECORDED, Study, weigh_study
 from drift.review.policy import Policy
-from drift.review.responses import nearest_ids
 from drift.store.tables import Sources
 
 # What a component is, in words.

@@ -18,10 +18,10 @@ from drift.conformity.tolerance import successive
 from drift.forecast.predict_visit import Bands, Expected, Outlook, expected_at
 from drift.format import bias_with_unit, day, interval, plain, point, probability, times
 from drift.frames import DAYS_PER_YEAR, EPOCH, Row, Schema
+from drift.ids import nearest_ids
 from drift.meter.swaps import swapped_points
 from drift.review.bench_verdicts import CONFIRMED, DOUBTED, swap_sentence, tolerance_of
 from drift.review.policy import Policy
-from drift.review.responses import nearest_ids
 from drift.review.slips import (
     LIKELY,
     Slip,

@@ -8,6 +8,7 @@ import polars as pl
 from drift.forecast.predict_visit import Bands, Expected, expected_at
 from drift.format import day
 from drift.frames import DAYS_PER_YEAR, EPOCH, Row, Schema
+from drift.reference.bowl_pairs import bowl_pairs
 from drift.reference.vessel_record import vessel_values
 from drift.review.policy import Policy
 from drift.review.visit_check import History
@@ -58,6 +59,7 @@ def plan_visits(
     *,
     schedule: pl.DataFrame,
     vessels: pl.DataFrame,
+    bowls: pl.DataFrame,
     history: History,
     as_of: date,
     due_by: date,
@@ -71,8 +73,8 @@ def plan_visits(
         Frame of `drift.meter.ledger.LEDGER`.
     schedule : pl.DataFrame
         ``meter_id`` and ``next_due_on``, null where nothing is due.
-    vessels : pl.DataFrame
-        Rows of the input table ``vessels``.
+    vessels, bowls : pl.DataFrame
+        Rows of those input tables; R of a vessel on a bowl that was measured is that pair's own.
     history : History
         From `drift.review.visit_check.history_of`.
     as_of, due_by : date
@@ -90,6 +92,9 @@ def plan_visits(
     values = vessel_values(vessels).filter(
         "usable" if not vessels.is_empty() else pl.lit(value=True)
     )
+    pairs = {
+        (row[0], row[1]): row[2:] for row in bowl_pairs(vessels, bowls, as_of=as_of).iter_rows()
+    }
     bands = Bands(history.outlook)
     rows: list[Row] = []
     for meter in due.iter_rows(named=True):
@@ -101,7 +106,9 @@ def plan_visits(
                 "overdue_days": max((as_of - meter["next_due_on"]).days, 0),
                 "for_date": max(meter["next_due_on"], as_of),
                 "point_pct": point["point_pct"],
-                **_reference(point, values, as_of=as_of),
+                **_reference(
+                    point, values, pairs.get((point["vessel_id"], point["meter_id"])), as_of=as_of
+                ),
                 "replicates": max(point["as_found_replicates"] or 0, _USUAL_REPLICATES),
                 "resolution_pct": point["resolution_pct"] or policy.resolution_pct,
             }
@@ -119,8 +126,10 @@ def plan_visits(
     return pl.DataFrame(rows, schema=PLAN)
 
 
-def _reference(point: Row, values: pl.DataFrame, *, as_of: date) -> Row:
-    """Return vessel and correct air content of a point, by the vessel's newest calibration."""
+def _reference(
+    point: Row, values: pl.DataFrame, pair: tuple[date, date, float] | None, *, as_of: date
+) -> Row:
+    """Return vessel and correct air content of a point, by the newest calibration of both."""
     stated = round(point["correct_air_pct"], 9)
     made: Row = {
         "vessel_id": point["vessel_id"],
@@ -132,14 +141,17 @@ def _reference(point: Row, values: pl.DataFrame, *, as_of: date) -> Row:
     newest = values.filter(
         (pl.col("vessel_id") == point["vessel_id"]) & (pl.col("calibrated_on") <= as_of)
     ).tail(1)
-    if newest.is_empty():
+    if newest.is_empty() and pair is None:
         return made
-    air, calibrated_on = newest["air_pct"][0], newest["calibrated_on"][0]
+    if pair is not None:
+        calibrated_on, measured_on, air = pair
+        known = f"calibrated {day(calibrated_on)}, bowl measured {day(measured_on)}"
+    else:
+        air, known = newest["air_pct"][0], f"calibrated {day(newest['calibrated_on'][0])}"
     fills = min(max(round(stated / air), 1), len(_TIMES))
-    drawn = f"drawn off {_TIMES[fills - 1]}"
     return made | {
         "correct_air_pct": round(air * fills, _CORRECT_PLACES),
-        "correct_from": f"calibrated {day(calibrated_on)}, {drawn}",
+        "correct_from": f"{known}, drawn off {_TIMES[fills - 1]}",
     }
 
 

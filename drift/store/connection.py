@@ -59,6 +59,13 @@ def frame(con: Connection, name: str, *, schema: Schema, **parameters: object) -
     return result.select(pl.col(column).cast(kind) for column, kind in schema.items())
 
 
+def end_queries() -> None:
+    """End what every open store is working at; callable from any thread."""
+    for con in list(SCRATCH):
+        with suppress(duckdb.Error):
+            con.interrupt()
+
+
 @contextmanager
 def all_or_nothing(con: Connection) -> Iterator[None]:
     """Commit what is done within, or take it back where anything fails.

@@ -210,19 +210,22 @@ def _texts_of_entries(path: Path) -> dict[int, list[str]]:
     return texts
 
 
-def append_kept(folder: Path, draft: Draft, lines: Sequence[dict[str, str]], *, seen: int) -> Row:
-    """Add an entry to the journal of a folder, and what it changed to its amendments.
+def append_kept(folder: Path, *drafts: tuple[Draft, Sequence[dict[str, str]]], seen: int) -> Row:
+    """Add entries to the journal of a folder, and what they changed to its amendments.
 
     Parameters
     ----------
     folder : Path
         A folder of tables.
-    draft : Draft
-        The entry.
-    lines : sequence of dict
-        Cells of ``amendments.csv`` but ``entry_no``.
+    drafts : tuple of Draft and sequence of dict
+        Entries, each with cells of ``amendments.csv`` but ``entry_no``.
     seen : int
         Entries that there were when what is written was shown.
+
+    Returns
+    -------
+    dict
+        The last entry, a row of `drift.store.journal.JOURNAL`.
 
     Raises
     ------
@@ -239,7 +242,7 @@ def append_kept(folder: Path, draft: Draft, lines: Sequence[dict[str, str]], *, 
                     expected="a journal as it was when the change was shown",
                     hint="look again, then write",
                 )
-            return _append(folder, journal, draft, lines=lines, kept=kept)
+            return _append(folder, journal, drafts, kept=kept)
     except OSError as error:
         raise SourceError(
             what=f"cannot be written ({error.strerror})",
@@ -249,25 +252,35 @@ def append_kept(folder: Path, draft: Draft, lines: Sequence[dict[str, str]], *, 
 
 
 def _append(
-    folder: Path, journal: TextIO, draft: Draft, *, lines: Sequence[dict[str, str]], kept: Kept
+    folder: Path,
+    journal: TextIO,
+    drafts: Sequence[tuple[Draft, Sequence[dict[str, str]]]],
+    *,
+    kept: Kept,
 ) -> Row:
-    """Add an entry and its lines: the lines first, so that no entry is without them."""
-    entry_no = kept.last_entry + 1
+    """Add entries and their lines: the lines first, so that no entry is without them."""
     prior = kept.entries[-1]["sha256"] if kept.entries else ""
-    text = "".join(
-        _line([str(entry_no) if name == "entry_no" else row.get(name, "") for name in AMENDED])
-        for row in lines
+    rows: list[Row] = []
+    every = ""
+    for entry_no, (given, lines) in enumerate(drafts, start=kept.last_entry + 1):
+        text = "".join(
+            _line([str(entry_no) if name == "entry_no" else row.get(name, "") for name in AMENDED])
+            for row in lines
+        )
+        draft = given
+        if text:
+            digest = hashlib.sha256(text.encode()).hexdigest()
+            draft = replace(given, file=AMENDMENTS_FILE, file_sha256=digest)
+        rows.append(chained(draft, entry_no=entry_no, prior_sha256=prior))
+        prior, every = rows[-1]["sha256"], every + text
+    if every:
+        _append_lines(folder / AMENDMENTS_FILE, every, cut=kept.unfinished)
+    journal.writelines(
+        _line(["" if row[name] is None else str(row[name]) for name in JOURNALLED]) for row in rows
     )
-    if text:
-        digest = hashlib.sha256(text.encode()).hexdigest()
-        draft = replace(draft, file=AMENDMENTS_FILE, file_sha256=digest)
-        _append_lines(folder / AMENDMENTS_FILE, text, cut=kept.unfinished)
-    row = chained(draft, entry_no=entry_no, prior_sha256=prior)
-    cells = ["" if row[name] is None else str(row[name]) for name in JOURNALLED]
-    journal.write(_line(cells))
     journal.flush()
     os.fsync(journal.fileno())
-    return row
+    return rows[-1]
 
 
 def _append_lines(path: Path, text: str, *, cut: int) -> None:

@@ -11,6 +11,7 @@ import json
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from operator import itemgetter
 
 import polars as pl
 
@@ -38,6 +39,9 @@ JOURNAL: Schema = {
     "prior_sha256": pl.String,
     "sha256": pl.String,
 }
+# What of an entry is hashed, and how it is written for that.
+_HASHED = itemgetter(*(name for name in JOURNAL if name != "sha256"))
+_AS_JSON = json.JSONEncoder(ensure_ascii=False, separators=(",", ":")).encode
 KINDS = ("load", "amendment", "withdrawal", "restoration", "response", "decision", "review")
 # Files that the entry of a load names.
 _MOST_FILES_TOLD = 8
@@ -128,8 +132,7 @@ def chained(draft: Draft, *, entry_no: int, prior_sha256: str) -> Row:
 
 def entry_hash(row: Row) -> str:
     """Return the SHA-256 of an entry: of its fields before the hash, as a JSON list in UTF-8."""
-    fields = [row[name] for name in JOURNAL if name != "sha256"]
-    text = json.dumps(fields, ensure_ascii=False, separators=(",", ":"))
+    text = _AS_JSON(_HASHED(row))
     return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
 
 
@@ -202,10 +205,18 @@ def journal_of(con: Connection) -> pl.DataFrame:
     return frame(con, "journal_entries", schema=JOURNAL)
 
 
-def about_meter(entries: pl.DataFrame, meter_id: str) -> pl.DataFrame:
-    """Return the entries that name a meter."""
-    named = [meter_id in json.loads(text) for text in entries["meters"]]
-    return entries.filter(pl.Series(named, dtype=pl.Boolean))
+def entries_of(con: Connection) -> list[Row]:
+    """Return the journal of a store as far as it is seen, as rows of `JOURNAL`.
+
+    They are read without a frame, which takes as long to load as 10,000 entries to list.
+    """
+    rows = run(con, "journal_entries").fetchall()
+    return [dict(zip(JOURNAL, row, strict=True)) for row in rows]
+
+
+def names_meter(entry: Row, meter_id: str) -> bool:
+    """Say whether an entry names a meter."""
+    return meter_id in json.loads(entry["meters"])
 
 
 def not_undoable(entry_no: int, what: str) -> DriftError:

@@ -41,11 +41,14 @@ class IntakeSummary:
     files, held_back, amendments : pl.DataFrame
         Frames of `drift.frames`, of this source alone.  Of a file that the store already held,
         all usable rows are known.
+    carried : int
+        Entries of the folder's own journal that became entries of the store's.
     """
 
     files: pl.DataFrame
     held_back: pl.DataFrame
     amendments: pl.DataFrame
+    carried: int = 0
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,12 +6,14 @@ import tempfile
 import time
 import uuid
 import weakref
+from collections.abc import Sequence
 from pathlib import Path
 
 import duckdb
 
 from drift import folders
 from drift.errors import StoreError
+from drift.ids import nearest_file
 from drift.places import check_place
 from drift.store.bulk import literal
 from drift.store.connection import PATHS, SCRATCH, Connection, run, trouble
@@ -36,7 +38,11 @@ _EXPECTED = "a store file made by drift intake"
 
 
 def open_store(
-    path: Path | None, *, read_only: bool = False, folder: Path | None = None
+    path: Path | None,
+    *,
+    read_only: bool = False,
+    folder: Path | None = None,
+    scratch: Path | None = None,
 ) -> Connection:
     """Open a store, made anew where there is none; close it with ``.close()`` or ``with``.
 
@@ -49,6 +55,8 @@ def open_store(
         from a copy.
     folder : Path or None
         The only folder whose large files may be loaded into a store file.
+    scratch : Path or None
+        A folder of this process's own, whose files may be loaded besides.
 
     Raises
     ------
@@ -59,13 +67,14 @@ def open_store(
     if path is None:
         return _in_memory()
     _check_path(path, read_only=read_only)
-    con = _opened(path, read_only=read_only, folder=folder)
+    folders = [place for place in (folder, scratch) if place is not None]
+    con = _opened(path, read_only=read_only, folders=folders)
     return _ready(con, path, read_only=read_only)
 
 
 def is_of_this_version(path: Path) -> bool:
     """Say whether a store has the form of now, so that opening it changes nothing."""
-    con = _opened(path, read_only=True, folder=None)
+    con = _opened(path, read_only=True, folders=())
     try:
         return not is_older(con, form_of(con, "store"))
     finally:
@@ -82,15 +91,15 @@ def _in_memory() -> Connection:
     return con
 
 
-def _opened(path: Path, *, read_only: bool, folder: Path | None) -> Connection:
+def _opened(path: Path, *, read_only: bool, folders: Sequence[Path]) -> Connection:
     """Open a file that nothing is known of yet, with all ways to other files closed."""
     place = str(path.absolute())
     con = _connected()
     try:
         run(con, "shut_in", places=[place + ending for ending in _BESIDE])
-        if folder is not None:
+        if folders:
             # Permission is asked for a path as it is spelled to the library.
-            places = [folder, SCRATCH[con]]
+            places = [*folders, SCRATCH[con]]
             spelled = [text for place in places for text in (str(place.absolute()), literal(place))]
             run(con, "shut_in_folder", folders=spelled)
         run(con, "shut")
@@ -139,7 +148,7 @@ def _renewed_copy(path: Path) -> Connection:
             beside = path.with_name(path.name + ending)
             if beside.is_file():
                 shutil.copyfile(beside, made / ("store" + ending))
-        con = _ready(_opened(made / "store", read_only=False, folder=None), path, read_only=False)
+        con = _ready(_opened(made / "store", read_only=False, folders=()), path, read_only=False)
     except OSError as error:
         shutil.rmtree(made, ignore_errors=True)
         raise StoreError(
@@ -174,7 +183,7 @@ def _check_path(path: Path, *, read_only: bool) -> None:
             what="does not exist",
             where=str(path),
             expected="a store file",
-            hint="drift intake FOLDER --store FILE makes one",
+            hint=nearest_file(path) or "drift intake FOLDER --store FILE makes one",
         )
     if path.is_file() and not _begins_as_store(path):
         is_csv = path.suffix.lower() == ".csv"

@@ -1,8 +1,13 @@
-"""This module applies to a store in memory what a folder's ``amendments.csv`` changed."""
+"""This module applies to a store what ``amendments.csv`` of a folder changed.
+
+A store in memory takes over the folder's journal as it is.  A store file has a journal of its own:
+each amendment becomes an entry of it, signed as in the folder, and is known again by the hash of
+its lines when the folder is loaded another time.
+"""
 
 import tempfile
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from itertools import groupby
 from pathlib import Path
@@ -10,13 +15,20 @@ from pathlib import Path
 import polars as pl
 
 from drift.errors import DriftError, SourceError
-from drift.frames import Schema
+from drift.frames import Row, Schema
 from drift.intake.columns import TABLES
 from drift.intake.kept_files import AMENDMENTS_FILE
 from drift.store.changing import Edit, edit_rows
 from drift.store.connection import Connection, all_or_nothing, run
 from drift.store.folder_journal import Kept, KeptLine
-from drift.store.journal import save_rows_of_journal
+from drift.store.journal import (
+    Draft,
+    Signed,
+    journal_of,
+    next_entry,
+    save_rows_of_journal,
+)
+from drift.store.restoring import meters_of, restore_entry
 from drift.store.rows_in_force import RowInForce, rows_named
 
 _NAME = AMENDMENTS_FILE.removesuffix(".csv")
@@ -88,9 +100,107 @@ def apply_kept(con: Connection, kept: Kept) -> list[str]:
         _save_journal(con, kept)
         problems: list[tuple[KeptLine, str]] = []
         for batch in _batches(_steps(kept)):
-            problems += _apply(con, batch, scratch=Path(scratch))
+            problems += _apply(con, batch, draft=None, name=_NAME, scratch=Path(scratch))
         _save_problems(con, kept, problems)
     return [why for _, why in problems]
+
+
+def carry_kept(
+    con: Connection, kept: Kept, *, source_name: str, signed: Signed, scratch: Path
+) -> int:
+    """Carry the amendments of a folder over, within the transaction that loads its tables.
+
+    Parameters
+    ----------
+    con : Connection
+        A store opened for writing.
+    kept : Kept
+        What the folder keeps, from `read_kept`.
+    source_name : str
+        Its name.
+    signed : Signed
+        Who loads it, and when.
+    scratch : Path
+        A folder from which the store may read.
+
+    Returns
+    -------
+    int
+        Entries carried over, or undone because the folder undid them since.
+
+    Raises
+    ------
+    SourceError
+        If what the folder keeps cannot be applied.
+    DriftError
+        If the folder undid what the store cannot undo.
+
+    Notes
+    -----
+    An amendment of a row that is there no more, or that says something else than it did then, is
+    held back with the reason.  What the store itself has undone stays undone.
+    """
+    file = f"{source_name}/{AMENDMENTS_FILE}"
+    steps: dict[int, list[_Step]] = {}
+    for step in _steps(kept):
+        steps.setdefault(step.lines[0].entry_no, []).append(step)
+    done = 0
+    for entry in reversed(kept.entries):
+        mine = _carried(con, entry)
+        if entry["entry_no"] in kept.undone and mine and not _undoing(con, mine["entry_no"]):
+            last = [row for row in kept.entries if row["undoes"] == entry["entry_no"]][-1]
+            restore_entry(con, mine["entry_no"], _signed_as(last, signed), file=file)
+            done += 1
+    problems: list[tuple[KeptLine, str]] = []
+    for entry in kept.entries:
+        mine = _carried(con, entry) if entry["entry_no"] in steps else None
+        undoing = _undoing(con, mine["entry_no"]) if mine else None
+        if undoing and undoing["file"] == file:
+            restore_entry(con, undoing["entry_no"], _signed_as(entry, signed), file=file)
+            done += 1
+        elif entry["entry_no"] in steps and not mine:
+            draft = _draft_as(entry, signed, file=file)
+            name = f"entry_{next_entry(con)[0]}"
+            refused = _apply(con, steps[entry["entry_no"]], draft=draft, name=name, scratch=scratch)
+            problems += refused
+            done += len(refused) < len(steps[entry["entry_no"]])
+    _save_problems(con, kept, problems)
+    return done
+
+
+def _carried(con: Connection, entry: Row) -> Row | None:
+    """Return the entry of a store that was carried over from one of a folder."""
+    if not entry["file_sha256"]:
+        return None
+    found = journal_of(con).filter(
+        pl.col("file_sha256") == entry["file_sha256"], pl.col("kind") == entry["kind"]
+    )
+    return found.row(0, named=True) if found.height else None
+
+
+def _undoing(con: Connection, entry_no: int) -> Row | None:
+    """Return the entry of a store that undid another, None where it stands."""
+    ((by,),) = run(con, "undone_by", entry_no=entry_no).fetchall()
+    return None if by is None else journal_of(con).filter(entry_no=by).row(0, named=True)
+
+
+def _signed_as(entry: Row, signed: Signed) -> Signed:
+    """Return the signature of an entry of a folder, at the time at which it is loaded."""
+    return replace(signed, by=entry["recorded_by"], why=entry["why"])
+
+
+def _draft_as(entry: Row, signed: Signed, *, file: str) -> Draft:
+    """Return the entry of a store that says what one of a folder does."""
+    at = entry["recorded_at"][:16].replace("T", " ")
+    return Draft(
+        signed=_signed_as(entry, signed),
+        kind=entry["kind"],
+        what=f"{entry['what']} (entry {entry['entry_no']} of the folder's journal, {at} "
+        f"{entry['zone']}; loaded by {signed.by})",
+        meters=meters_of(entry),
+        file=file,
+        file_sha256=entry["file_sha256"],
+    )
 
 
 def _save_journal(con: Connection, kept: Kept) -> None:
@@ -132,7 +242,9 @@ def _batches(steps: Iterable[_Step]) -> Iterable[list[_Step]]:
         yield batch
 
 
-def _apply(con: Connection, batch: Sequence[_Step], *, scratch: Path) -> list[tuple[KeptLine, str]]:
+def _apply(
+    con: Connection, batch: Sequence[_Step], *, draft: Draft | None, name: str, scratch: Path
+) -> list[tuple[KeptLine, str]]:
     """Apply steps of which none needs another; return the lines that could not be applied."""
     problems: list[tuple[KeptLine, str]] = []
     for table in sorted({step.table for step in batch}):
@@ -146,10 +258,11 @@ def _apply(con: Connection, batch: Sequence[_Step], *, scratch: Path) -> list[tu
             if why := _misfit(step, found[step.row]):
                 problems.append((step.lines[0], why))
             else:
-                edits.append(Edit(found[step.row][0], step.sets, line=step.lines[0].line))
+                line = None if draft else step.lines[0].line
+                edits.append(Edit(found[step.row][0], step.sets, line=line))
         try:
             if edits:
-                edit_rows(con, edits, draft=None, name=_NAME, scratch=scratch)
+                edit_rows(con, edits, draft=draft, name=name, scratch=scratch)
         except DriftError as error:
             raise SourceError(
                 what=f"cannot be applied: {error}",

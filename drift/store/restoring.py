@@ -16,8 +16,10 @@ from drift.store.rows_in_force import KEY_MARK
 _UNDOING: Schema = {"entry_no": pl.Int32, "of_entry_no": pl.Int32, "is_undone": pl.Boolean}
 
 
-def restore_entry(con: Connection, entry_no: int, signed: Signed) -> Row:
+def restore_entry(con: Connection, entry_no: int, signed: Signed, *, file: str = "") -> Row:
     """Undo what an entry of the journal did, within a transaction that is open.
+
+    `file` is what asks for it, where that is no person.
 
     Returns
     -------
@@ -57,6 +59,7 @@ def restore_entry(con: Connection, entry_no: int, signed: Signed) -> Row:
         kind="restoration",
         what=f"undid entry {entry_no} ({undone['kind']}): {undone['what']}",
         undoes=entry_no,
+        file=file,
     )
     row = save_entry(con, replace(draft, meters=meters_of(undone)))
     _save_undone(con, number, entries, entry_no)

@@ -9,6 +9,7 @@ import duckdb
 
 from drift.errors import DriftError
 from drift.format import decimal_text
+from drift.ids import did_you_mean
 from drift.intake.column import Column
 from drift.intake.columns import TABLES
 from drift.store.connection import Connection
@@ -95,6 +96,14 @@ def rows_where(
     return _rows_of(table, found)
 
 
+def ids_in(con: Connection, table: str, column: str) -> list[str]:
+    """Return the texts that a column of a table has in force, each once and in order."""
+    columns = {one.name: one for one in TABLES[table]}
+    _column(columns, column, table=table)
+    rows = con.view(f"{table}_in_force").select(column).distinct().fetchall()
+    return sorted(str(text) for (text,) in rows if text is not None)
+
+
 def _rows_of(table: str, found: duckdb.DuckDBPyRelation) -> list[RowInForce]:
     """Return the rows of a relation over a table, in the order of their keys."""
     names = found.columns
@@ -141,7 +150,10 @@ def _column(columns: Mapping[str, Column], name: str, *, table: str) -> Column:
     """Return a column of a table, or raise where there is none."""
     if name not in columns:
         raise DriftError(
-            what=f"has no column {name!r}", where=table, expected=f"one of {', '.join(columns)}"
+            what=f"has no column {name!r}",
+            where=table,
+            expected=f"one of {', '.join(columns)}",
+            hint=did_you_mean(name, columns),
         )
     return columns[name]
 

@@ -10,7 +10,7 @@ from drift.limits.baseline_change import BASELINE_CHANGES, SINCE_BASELINE, tell_
 from drift.limits.phase_tests import PHASES
 from drift.limits.signals import sentence
 from drift.meter.ledger import LEDGER
-from drift.report.charts.findings import TOLD_DRIFT, notice
+from drift.report.figures.findings import TOLD_DRIFT, notice
 from drift.report.pages.captions import wide_limits
 from drift.review.evidence import study_detectability
 from drift.review.policy import Policy

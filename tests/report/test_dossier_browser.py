@@ -9,7 +9,7 @@ import pytest
 from playwright.sync_api import Browser, Page, expect, sync_playwright
 
 from drift.report import render
-from drift.report.charts.assets import write_assets
+from drift.report.figures.assets import write_assets
 from drift.report.pages.dossier import dossier_page
 from drift.report.pages.parts import file_name
 from drift.review.results import Review

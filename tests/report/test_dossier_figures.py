@@ -11,7 +11,7 @@ import polars as pl
 import pytest
 
 from drift.frames import Row, on_date
-from drift.report.charts.registry import FIGURES
+from drift.report.figures.registry import FIGURES
 from drift.report.pages.dossier import dossier_page, history_data
 from drift.report.pages.dossier_history import history_points
 from drift.report.pages.dossier_limits import is_beyond, limit_stretches, runs_beyond

@@ -9,7 +9,7 @@ from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page, sync_playwright
 
 from drift.report import render
-from drift.report.charts.assets import write_assets
+from drift.report.figures.assets import write_assets
 from drift.report.page_files import write_pages
 from drift.report.pages.bar import review_bar
 from drift.report.pages.fleet import fleet_page

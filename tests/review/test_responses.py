@@ -8,14 +8,18 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from drift.api.answering import AnswerGiven, Recorded, read_answers, respond_all
+from drift.api.answer_sheet import read_answers
+from drift.api.answering import AnswerGiven, Recorded, respond_all
 from drift.api.reviews import find, intake, read_known
 from drift.errors import DriftError
+from drift.ids import named_id, nearest_ids
 from drift.limits.signals import SIGNALS
 from drift.meter.ledger import LEDGER
+from drift.report.data_files import write_review
 from drift.review.analyse import find_signals
+from drift.review.open_points import open_points
 from drift.review.policy import Policy
-from drift.review.responses import Response, answered_on, match_responses, named_id, nearest_ids
+from drift.review.responses import Response, answered_on, match_responses
 from drift.store.journal import signed_now
 from drift.store.tables import AMENDMENTS
 from tests.sittings import table
@@ -155,7 +159,7 @@ def test_a_recorded_response_closes_the_signal_in_folder_and_store(tmp_path: Pat
     signal_id = signal_of(folder)
     for source in (folder, store):
         made = respond(source, answer(signal_id), as_of=TODAY, policy=Policy())
-        assert made.signal["meter_id"] == "AM-1"
+        assert made.meter_id == "AM-1"
         found = find(source, as_of=TODAY, policy=Policy())
         closed = found.signals.filter(pl.col("signal_id") == signal_id)
         assert closed["answered_on"].to_list() == [date(2026, 9, 1)]
@@ -275,12 +279,47 @@ def test_many_signals_are_answered_from_one_sheet(tmp_path: Path) -> None:
         "S-0000000000,,,,,,\n",
         encoding="utf-8",
     )
-    answers, blank = read_answers(sheet)
-    (made,) = respond_all(folder, answers, as_of=TODAY, policy=Policy())
-    assert (made.signal["signal_id"], blank) == (signal_id, 1)
+    filled = read_answers(sheet)
+    (made,) = respond_all(folder, filled.answers, as_of=TODAY, policy=Policy())
+    assert (made.row_id, filled.blank) == (signal_id, 1)
     entries = (folder / "journal.csv").read_text(encoding="utf-8").splitlines()
     assert len(entries) == 2
     assert signal_id in entries[1]
+
+
+def test_the_sheet_that_a_review_writes_closes_what_is_filled_in(tmp_path: Path) -> None:
+    """One row a visit answers all its signals, another decides; what is left blank stays open."""
+    folder = folder_of(tmp_path / "in")
+    review = find(folder, as_of=TODAY, policy=Policy())
+    write_review(review, tmp_path / "data")
+    path = tmp_path / "data" / "open_points.csv"
+    with path.open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert [(row["asks"], row["meter_id"], row["visit_on"]) for row in rows] == [
+        ("decision", "AM-1", "2026-01-15"),
+        ("response", "AM-1", "2026-01-15"),
+    ]
+    assert read_answers(path).blank == 2
+    for row in rows:
+        said = {"finding": "hand loose", "action": "reset", "by": "A. Nobody", "on": "2026-09-01"}
+        row.update(said, customer_told_on="2026-09-02" if row["asks"] == "decision" else "")
+    with path.open("w", encoding="utf-8", newline="") as file:
+        # As a program with decimal commas saves it.
+        writer = csv.DictWriter(file, rows[0].keys(), delimiter=";")
+        writer.writeheader()
+        writer.writerows(rows)
+    filled = read_answers(path)
+    made = respond_all(
+        folder, filled.answers, decisions=filled.decisions, as_of=TODAY, policy=Policy()
+    )
+    assert len(made) == int(rows[1]["signals"]) + 1
+    after = find(folder, as_of=TODAY, policy=Policy())
+    assert open_points(after).is_empty()
+    assert "review_results" not in after.obligations["obligation"].to_list()
+    assert after.sources.decisions["customer_told_on"].to_list() == [date(2026, 9, 2)]
+    assert after.sources.journal["kind"].to_list() == ["response", "decision"]
+    with pytest.raises(DriftError, match="already"):
+        respond_all(folder, (), decisions=filled.decisions, as_of=TODAY, policy=Policy())
 
 
 def test_nothing_of_a_sheet_is_recorded_where_one_row_is_wrong(tmp_path: Path) -> None:
@@ -290,9 +329,9 @@ def test_nothing_of_a_sheet_is_recorded_where_one_row_is_wrong(tmp_path: Path) -
     sheet = tmp_path / "answers.csv"
     rows = f"{signal_of(folder)},f,a,A. Nobody,2026-09-01\nS-0000000000,f,a,A. Nobody,2026-09-01\n"
     sheet.write_text("signal_id,finding,action,by,on\n" + rows, encoding="utf-8")
-    answers, _ = read_answers(sheet)
+    filled = read_answers(sheet)
     with pytest.raises(DriftError, match="is no signal"):
-        respond_all(folder, answers, as_of=TODAY, policy=Policy())
+        respond_all(folder, filled.answers, as_of=TODAY, policy=Policy())
     assert sorted(path.name for path in folder.iterdir()) == before
     sheet.write_text("signal_id,finding,action,by,on\nS-1,f,,A. Nobody,2026-09-01\n")
     with pytest.raises(DriftError, match=r"answers\.csv:2: action is empty"):

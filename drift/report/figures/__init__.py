@@ -1,4 +1,4 @@
-"""From frames to pictures, one function a picture; Altair and the SVG converter stay in here.
+"""Figures as Altair charts over named data, described once for a review and drawn in its pages.
 
-A *figure* is a picture; a *chart* is a fitted statistical object.
+A *figure* is a picture; in `drift.limits` a *chart* is a fitted statistical object.
 """

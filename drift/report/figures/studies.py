@@ -1,103 +1,163 @@
-"""This module draws how long meters stay in tolerance."""
+"""This module describes the charts of studies of the method, and words their rows."""
 
+import altair as alt
 import polars as pl
 
-from drift import format as text
-from drift.frames import Row
-from drift.report.figures import canvas
-from drift.report.figures.canvas import Picture, Scale, Word
-from drift.report.figures.drawing import PANEL_WIDTH, colour
+from drift.format import probability, words_of
+from drift.report.figures.theme import Chart, hue
 
-_LEFT, _RIGHT, _TOP, _HEIGHT, _FOOT = 46, 16, 28, 240, 40
-_TARGET_DASH, _LAW_DASH = (7, 3), (2, 2)
-_SHARES = (0.0, 0.25, 0.5, 0.75, 1.0)
-_MOST_TICKS = 8
-_STEPS = (1, 2, 5)
+# From so many forecasts on a share is worth a solid mark: its interval is then under ±0.3.
+_ENOUGH = 10
+# Least distance of two labels, as a share of the axis.
+_LABEL_GAP = 0.055
+_ENDS = ("monitor", "mean_bias_pct")
+_DASHES = {
+    "tolerance check": [1, 0],
+    "beyond limits": [7, 3],
+    "ewma": [2, 2],
+    "cusum": [9, 3, 2, 3],
+}
 
 
-def draw_survival(curve: pl.DataFrame, *, target: float, present_days: float) -> Picture:
-    """Draw survival of time in tolerance with its band, its Weibull law and the target.
+def noticed_drifts() -> Chart:
+    """Return the chart of how far a steady drift has gone by the time something notices it.
+
+    Data sets: ``drifts``, one row a monitor and drift (`drift_rows`); ``tolerance``, one row with
+    ``edge`` in % air.
+    """
+    x = alt.X(
+        "drift:Q",
+        title="steady drift, % air a year",
+        scale=alt.Scale(type="log", nice=False, padding=12),
+        axis=alt.Axis(values=[0.01, 0.02, 0.04, 0.08, 0.16, 0.32], format="~g"),
+    )
+    y = alt.Y("bias:Q", title="bias by the time it is noticed, on average, % air")
+    hues = alt.condition("datum.first", alt.value(hue("calm")), alt.value(hue("quiet")))
+    dash = alt.StrokeDash(
+        "monitor:N",
+        legend=None,
+        scale=alt.Scale(domain=list(_DASHES), range=list(_DASHES.values())),
+    )
+    told = [
+        alt.Tooltip("monitor:N", title=""),
+        alt.Tooltip("drift:Q", title="drift, % air a year", format="~g"),
+        alt.Tooltip("years:Q", title="noticed after, years", format=".1f"),
+        alt.Tooltip("bias:Q", title="bias by then, % air", format="+.3f"),
+        alt.Tooltip("within:N", title="noticed within tolerance"),
+    ]
+    base = alt.Chart(alt.NamedData("drifts")).encode(x=x)
+    edge = alt.Chart(alt.NamedData("tolerance"))
+    return alt.layer(
+        edge.mark_rule(color=hue("ink"), strokeWidth=1.2).encode(y="edge:Q"),
+        edge.mark_text(align="left", baseline="bottom", dx=4, dy=-3, color=hue("ink")).encode(
+            x=alt.value(0), y="edge:Q", text=alt.value("tolerance")
+        ),
+        base.mark_line(strokeWidth=1.8).encode(
+            y=y, color=hues, strokeDash=dash, detail="monitor:N"
+        ),
+        base.mark_circle(size=44, opacity=1).encode(y=y, color=hues, tooltip=told),
+        base.mark_text(align="left", dx=10, fontWeight="bold")
+        .encode(y="label_at:Q", text="monitor:N", color=hues)
+        .transform_filter("isValid(datum.label_at)"),
+    ).properties(width=480, height=280)
+
+
+def drift_rows(drifts: pl.DataFrame, *, tolerance_pct: float) -> dict[str, pl.DataFrame]:
+    """Return the data sets of `noticed_drifts`.
 
     Parameters
     ----------
-    curve : pl.DataFrame
-        Columns of `drift.upkeep.reliability.survival_curve.CURVE`; not empty.
-    target : float
-        Chance of being in tolerance that is to be left.
-    present_days : float
-        The interval in force.
+    drifts : pl.DataFrame
+        Columns of `drift.limits.runs.detectability.DRIFTS`.
+    tolerance_pct : float
+        Largest bias that passes, % air.
     """
-    last = float(curve["days"].to_numpy().max())
-    age = Scale(0.0, max(last, 1.0), _LEFT, _LEFT + PANEL_WIDTH)
-    chance = Scale(0.0, 1.0, _TOP + _HEIGHT, _TOP)
-    ends = (_LEFT, _LEFT + PANEL_WIDTH)
-    days = [age.at(value) for value in curve["days"]]
-
-    def line(name: str) -> list[tuple[float, float]]:
-        return [(x, chance.at(y)) for x, y in zip(days, curve[name], strict=True)]
-
-    under: list[Row] = [_level(ends, chance.at(share), "hairline", 0.6) for share in _SHARES]
-    band = [*line("high"), *reversed(line("low"))]
-    under.append(canvas.path(band, fill=colour("forecast"), opacity=0.35))
-    under.append(_level(ends, chance.at(target), "signal", 1.2, _TARGET_DASH))
-    present = age.at(min(present_days, last))
-    under.append(
-        canvas.path([(present, _TOP), (present, _TOP + _HEIGHT)], stroke=colour("edge"), width=1)
-    )
-    if curve["weibull"].null_count() == 0:
-        law = canvas.path(line("weibull"), stroke=colour("ink"), width=1.4, dash=_LAW_DASH)
-        under.append(law)
-    # Between the checks between which something ended the estimate is open: a straight line.
-    settled = curve.filter(pl.col("highest") - pl.col("lowest") < 1e-9)
-    rows = settled.select("days", "lowest").iter_rows()
-    steps = [(age.at(x), chance.at(y)) for x, y in rows]
-    under.append(canvas.path(steps, stroke=colour("measured"), width=1.8))
-    words = [*_share_words(chance), *_day_words(age, last)]
-    return Picture(
-        _LEFT + PANEL_WIDTH + _RIGHT, _TOP + _HEIGHT + _FOOT, tuple(under), (), tuple(words)
-    )
+    seen = drifts.drop_nulls(["mean_bias_pct", "mean_years"]).sort("monitor", "drift_pct_per_year")
+    last = pl.col("drift_pct_per_year") == pl.col("drift_pct_per_year").max().over("monitor")
+    top = max([*seen["mean_bias_pct"], tolerance_pct])
+    heights, lowest = {}, 0.0
+    for monitor, end in seen.filter(last).sort("mean_bias_pct").select(_ENDS).iter_rows():
+        heights[monitor] = max(end, lowest)
+        lowest = heights[monitor] + top * _LABEL_GAP
+    overall = seen.group_by("monitor").agg(pl.col("mean_bias_pct").mean()).sort("mean_bias_pct")
+    first = overall["monitor"][0] if overall.height else ""
+    return {
+        "drifts": seen.select(
+            monitor=pl.Series([words_of(name) for name in seen["monitor"]], dtype=pl.String),
+            drift="drift_pct_per_year",
+            bias="mean_bias_pct",
+            years="mean_years",
+            within=pl.Series(
+                [probability(value) for value in seen["chance_within_tolerance"]], dtype=pl.String
+            ),
+            first=pl.col("monitor") == first,
+            label_at=pl.when(last).then(
+                pl.col("monitor").replace_strict(heights, return_dtype=pl.Float64)
+            ),
+        ),
+        "tolerance": pl.DataFrame({"edge": [tolerance_pct]}),
+    }
 
 
-def _level(
-    ends: tuple[float, float],
-    y: float,
-    role: str,
-    width: float,
-    dash: tuple[float, ...] | None = None,
-) -> Row:
-    """Return a level line from one end to the other."""
-    return canvas.path([(ends[0], y), (ends[1], y)], stroke=colour(role), width=width, dash=dash)
+def borne_out() -> Chart:
+    """Return the chart of the share of forecasts that came true against what was forecast.
 
-
-def _share_words(chance: Scale) -> list[Word]:
-    """Return the labels and the title of the axis of survival, in percent."""
-    labels = [
-        canvas.word(
-            _LEFT - 6, chance.at(share), text.plain(100 * share), hue=colour("quiet"), align="end"
-        )
-        for share in _SHARES
+    Data sets: ``bands``, one row a band of probability (`band_rows`); ``ideal``, the two ends of
+    the line on which forecasts are borne out.
+    """
+    percent = alt.Axis(format="%", tickCount=5)
+    whole = alt.Scale(domain=[0, 1], nice=False)
+    x = alt.X("forecast:Q", title="forecast chance to be found out", scale=whole, axis=percent)
+    y = alt.Y("share:Q", title="share found out, 95 % interval", scale=whole, axis=percent)
+    hues = alt.condition("datum.enough", alt.value(hue("calm")), alt.value(hue("quiet")))
+    told = [
+        alt.Tooltip("forecast:Q", title="forecast", format=".0%"),
+        alt.Tooltip("share:Q", title="came true", format=".0%"),
+        alt.Tooltip("low:Q", title="from", format=".0%"),
+        alt.Tooltip("high:Q", title="to", format=".0%"),
+        alt.Tooltip("forecasts:Q", title="forecasts", format=",d"),
     ]
-    return [canvas.word(_LEFT, 9, "% still in tolerance", hue=colour("quiet")), *labels]
-
-
-def _day_words(age: Scale, last: float) -> list[Word]:
-    """Return the labels and the title of the axis of age."""
-    foot = _TOP + _HEIGHT
-    labels = [
-        canvas.word(
-            age.at(value), foot + 12, text.whole(round(value)), hue=colour("quiet"), align="middle"
+    base = alt.Chart(alt.NamedData("bands")).encode(x=x)
+    return alt.layer(
+        alt.Chart(alt.NamedData("ideal"))
+        .mark_line(color=hue("ink"), strokeWidth=1)
+        .encode(x=x, y=y),
+        base.mark_rule().encode(
+            y=alt.Y("low:Q", scale=whole),
+            y2="high:Q",
+            color=hues,
+            strokeWidth=alt.condition("datum.enough", alt.value(3), alt.value(1)),
+        ),
+        base.mark_circle(size=60, opacity=1)
+        .encode(y=y, color=hues, tooltip=told)
+        .transform_filter("datum.enough"),
+        base.mark_circle(
+            size=60, opacity=1, fill=hue("paper"), stroke=hue("quiet"), strokeWidth=1.6
         )
-        for value in _round_values(max(last, 1.0))
-    ]
-    middle = _LEFT + PANEL_WIDTH / 2
-    title = "days since it was left in tolerance"
-    return [*labels, canvas.word(middle, foot + 30, title, hue=colour("quiet"), align="middle")]
+        .encode(y=y, tooltip=told)
+        .transform_filter("!datum.enough"),
+        base.mark_text(align="left", dx=9, dy=-9, color=hue("quiet"))
+        .encode(y=y, text=alt.Text("forecasts:Q", format=",d"))
+        .transform_filter("datum.forecast >= 0.05"),
+    ).properties(width=400, height=400)
 
 
-def _round_values(most: float) -> list[float]:
-    """Return round values from 0 to `most`: steps of 1, 2 or 5 times a power of ten."""
-    power = 1.0
-    while most / (_STEPS[-1] * power) > _MOST_TICKS:
-        power *= 10
-    step = next(factor * power for factor in _STEPS if most / (factor * power) <= _MOST_TICKS)
-    return [step * place for place in range(int(most // step) + 1)]
+def band_rows(bands: pl.DataFrame) -> dict[str, pl.DataFrame]:
+    """Return the data sets of `borne_out`.
+
+    Parameters
+    ----------
+    bands : pl.DataFrame
+        Columns of `drift.forecast.proof.RELIABILITY_BANDS`.
+    """
+    return {
+        "bands": bands.select(
+            "share",
+            "forecasts",
+            forecast="mean_p",
+            low="share_low",
+            high="share_high",
+            enough=pl.col("forecasts") >= _ENOUGH,
+        ),
+        "ideal": pl.DataFrame({"forecast": [0.0, 1.0], "share": [0.0, 1.0]}),
+    }

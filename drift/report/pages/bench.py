@@ -55,18 +55,24 @@ class RoundFacts:
         From `drift.review.bench_round.known_dials`.
     vessels : pl.DataFrame
         Frame of `drift.review.bench_round.ROUND_VESSELS`.
+    pairs : pl.DataFrame
+        Frame of `drift.reference.bowl_pairs.BOWL_PAIRS`.
     tolerance : mapping of str to float
         From `drift.review.bench_round.tolerance_steps`.
     names : list of str
         Who has read meters before.
+    open_points : pl.DataFrame
+        Frame of `drift.review.open_points.OPEN_POINTS`.
     """
 
     plan: pl.DataFrame
     due: tuple[str, ...]
     dials: Mapping[str, Row]
     vessels: pl.DataFrame
+    pairs: pl.DataFrame
     tolerance: Mapping[str, float]
     names: list[str]
+    open_points: pl.DataFrame
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,6 +135,11 @@ def _meters(review: Review, found: RoundFacts) -> list[Row]:
     planned = {
         str(key[0]): plan for key, plan in found.plan.partition_by("meter_id", as_dict=True).items()
     }
+    bowls: dict[str, dict[str, Row]] = {}
+    for pair in found.pairs.iter_rows(named=True):
+        on = max(pair["calibrated_on"], pair["measured_on"])
+        worth = {"air": pair["air_pct"], "on": on.isoformat()}
+        bowls.setdefault(pair["meter_id"], {})[pair["vessel_id"]] = worth
     order = [*found.due, *sorted(set(planned) - set(found.due))]
     made = []
     for name in order:
@@ -146,6 +157,7 @@ def _meters(review: Review, found: RoundFacts) -> list[Row]:
                 "standing": row["standing"],
                 "for": _iso(planned[name]["for_date"][0]),
                 **found.dials.get(name, found.dials[""]),
+                "bowl": bowls.get(name, {}),
                 "points": [_point(each) for each in planned[name].iter_rows(named=True)],
             }
         )

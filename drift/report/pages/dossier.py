@@ -7,7 +7,7 @@ import polars as pl
 
 from drift import format as text
 from drift.frames import Row
-from drift.report.charts.rows import listed_rows
+from drift.report.figures.rows import listed_rows
 from drift.report.pages import captions, rows
 from drift.report.pages import dossier_annex as annex
 from drift.report.pages import dossier_history as history

@@ -6,7 +6,7 @@ import polars as pl
 
 from drift import format as text
 from drift.meter.causes import NOTHING
-from drift.report.charts.rows import listed_rows
+from drift.report.figures.rows import listed_rows
 from drift.report.pages.dossier_bench import CAUSE_WORDS
 from drift.review.cause_patterns import CausePattern, Fault
 from drift.review.results import Review

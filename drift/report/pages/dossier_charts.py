@@ -9,8 +9,8 @@ import polars as pl
 
 from drift import format as text
 from drift.frames import Row, finite_or_none
-from drift.report.charts.meter_history import MOST_PANELS
-from drift.report.charts.rows import listed_rows
+from drift.report.figures.meter_history import MOST_PANELS
+from drift.report.figures.rows import listed_rows
 from drift.report.pages import captions
 from drift.report.pages.dossier_history import PointRows
 from drift.report.pages.dossier_limits import HALF_VISIT, is_beyond

@@ -9,7 +9,7 @@ import polars as pl
 
 from drift import format as text
 from drift.frames import Row, finite_or_none
-from drift.report.charts.rows import listed_rows
+from drift.report.figures.rows import listed_rows
 from drift.report.pages.dossier_charts import (
     CHART_WORDS,
     ChartSeries,

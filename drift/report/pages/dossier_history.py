@@ -10,7 +10,7 @@ import polars as pl
 
 from drift import format as text
 from drift.frames import DAYS_PER_YEAR, Row, on_date
-from drift.report.charts.meter_history import AS_FOUND, MOST_PANELS, ROOM, UNTOUCHED
+from drift.report.figures.meter_history import AS_FOUND, MOST_PANELS, ROOM, UNTOUCHED
 from drift.review.results import Review
 
 BOTH = "both"

@@ -6,7 +6,7 @@ from itertools import groupby, pairwise
 
 from drift import format as text
 from drift.frames import Row, finite_or_none
-from drift.report.charts.meter_history import AS_FOUND, UNTOUCHED
+from drift.report.figures.meter_history import AS_FOUND, UNTOUCHED
 from drift.report.pages.dossier_history import Frame, PointRows
 
 # Labels of lines are this far apart at least, in pixels.

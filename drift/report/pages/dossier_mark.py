@@ -6,7 +6,7 @@ from math import comb
 import polars as pl
 
 from drift import format as text
-from drift.report.charts.rows import listed_rows
+from drift.report.figures.rows import listed_rows
 from drift.report.pages.dossier_charts import limit_labels
 from drift.report.pages.dossier_limits import is_beyond
 from drift.review.results import Review

@@ -6,7 +6,7 @@ from datetime import date
 
 from drift import format as text
 from drift.frames import Row
-from drift.report.charts.meter_history import AS_FOUND, UNTOUCHED
+from drift.report.figures.meter_history import AS_FOUND, UNTOUCHED
 from drift.report.pages.dossier_history import BOTH, Frame, PointRows, left_frame
 
 # Right of this share of the frame a note ends at its place, left of it it begins there.

@@ -5,9 +5,9 @@ from dataclasses import dataclass
 
 from drift import format as text
 from drift.forecast.proof import Proof
-from drift.report.charts.findings import foreseen, notice
-from drift.report.charts.rows import figure_rows
-from drift.report.charts.studies import band_rows, drift_rows
+from drift.report.figures.findings import foreseen, notice
+from drift.report.figures.rows import figure_rows
+from drift.report.figures.studies import band_rows, drift_rows
 from drift.report.pages import rows
 from drift.report.pages.parts import Part, Stamp, file_name
 from drift.review.clauses.answers import answer_clauses

@@ -13,13 +13,17 @@ from drift.report.pages.fleet_conformity import FleetConformity, fleet_conformit
 from drift.report.pages.fleet_panels import FleetPanels, fleet_panels
 from drift.report.pages.fleet_reference import reference_part
 from drift.report.pages.fleet_rows import FleetTable, fleet_table
-from drift.report.pages.intervals import IntervalPart, interval_part, survival_figure
+from drift.report.pages.intervals import (
+    IntervalPart,
+    SurvivalFigure,
+    interval_part,
+    survival_figure,
+)
 from drift.report.pages.parts import (
     Choice,
     FileRow,
     HeldBackRow,
     MeterRow,
-    Painted,
     SignalVisit,
     Stamp,
     StrayResponse,
@@ -119,7 +123,7 @@ class FleetPage:
     table: FleetTable
     panels: FleetPanels
     intervals: IntervalPart
-    survival: Painted | None
+    survival: SurvivalFigure | None
     open_visits: tuple[SignalVisit, ...]
     open_signals_total: int
     stray_responses: tuple[StrayResponse, ...]

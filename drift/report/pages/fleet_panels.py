@@ -8,7 +8,7 @@ import polars as pl
 
 from drift import format as text
 from drift.forecast.proof import Proof
-from drift.report.charts.rows import figure_rows
+from drift.report.figures.rows import figure_rows
 from drift.report.pages.fleet_rows import group_of
 from drift.report.pages.reference_rows import EffectRow, ReferencePart
 from drift.review.clauses.answers import answer_clauses

@@ -8,7 +8,7 @@ import polars as pl
 
 from drift import format as text
 from drift.frames import Row
-from drift.report.charts.rows import figure_rows
+from drift.report.figures.rows import figure_rows
 from drift.report.pages.parts import file_name
 from drift.review.obligations import (
     CLOSE,

@@ -7,8 +7,8 @@ from typing import Any
 import polars as pl
 
 from drift import format as text
-from drift.report.charts.impact import span_rows
-from drift.report.charts.rows import figure_rows
+from drift.report.figures.impact import span_rows
+from drift.report.figures.rows import figure_rows
 from drift.report.pages.parts import FileRow, Stamp
 from drift.report.pages.rows import file_rows, stamp
 from drift.review.policy import Policy

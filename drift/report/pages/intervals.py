@@ -5,8 +5,9 @@ from dataclasses import dataclass
 import polars as pl
 
 from drift import format as text
-from drift.report.figures.studies import draw_survival
-from drift.report.pages.parts import Painted, file_name, pictured
+from drift.report.figures.rows import figure_rows
+from drift.report.figures.survival import survival_rows
+from drift.report.pages.parts import file_name
 from drift.review.results import Review
 
 _TITLES = {
@@ -63,6 +64,15 @@ class SoonerRow:
 
 
 @dataclass(frozen=True, slots=True)
+class SurvivalFigure:
+    """How long stretches in tolerance last: rows of the figure, what it shows, what follows."""
+
+    rows: str
+    shows: str
+    conclude: str
+
+
+@dataclass(frozen=True, slots=True)
 class IntervalPart:
     """How long meters may go unseen: in words, by scope, and which should be seen sooner."""
 
@@ -105,34 +115,25 @@ def meter_scope(review: Review, meter_id: str) -> ScopePart | None:
     return scopes[0] if scopes else None
 
 
-def survival_figure(review: Review) -> Painted | None:
+def survival_figure(review: Review) -> SurvivalFigure | None:
     """Return the figure of time in tolerance, None where no spell is known."""
     choices = review.policy.intervals
-    held = review.spells
     present = _present_days(review)
     curve = review.survival(at_days=present)
     if curve.is_empty():
         return None
-    conclude = _concluded(held, curve, present=present, target=choices.target)
-    return pictured(
-        draw_survival(curve, target=choices.target, present_days=present),
-        name="survival",
-        title="Time in tolerance",
-        label=f"Share of stretches in tolerance that still last, by their age. {conclude}",
+    data = survival_rows(curve, target=choices.target, present_days=present)
+    return SurvivalFigure(
+        rows=figure_rows("time_in_tolerance", data),
         shows=(
-            "A stretch in tolerance begins when a meter is left in tolerance. It ends between the "
+            "The line is the share of stretches in tolerance that still last. "
+            "A stretch begins when a meter is left in tolerance. It ends between the "
             "check that last found it in and the one that found it out; when exactly is not known, "
             "so the line between the two is drawn straight. The band holds in "
-            f"{text.share(choices.confidence)} of cases; the upright line is the present interval. "
+            f"{text.share(choices.confidence)} of cases. "
             "A stretch that an adjustment cut short counts for as long as it lasted."
         ),
-        conclude=conclude,
-        key=(
-            "survival",
-            "band",
-            *(("law",) if not curve["weibull"].null_count() else ()),
-            "target",
-        ),
+        conclude=_concluded(review.spells, curve, present=present, target=choices.target),
     )
 
 

@@ -11,8 +11,6 @@ from dataclasses import dataclass
 from datetime import date
 
 from drift import format as text
-from drift.report.figures.canvas import Picture, Word
-from drift.report.figures.drawing import marks_svg
 from drift.review.clauses.clause import Clause
 
 _LONGEST = 48
@@ -24,44 +22,6 @@ _DEVICES = {"CON", "PRN", "AUX", "NUL", "CONIN$", "CONOUT$"} | {
 # No lower-case letter: on a disk that ignores case, names that are kept as they are must differ.
 _KEPT = re.compile(r"[A-Z0-9](?:[A-Z0-9._-]*[A-Z0-9_])?")
 _MARK = "~"
-
-
-@dataclass(frozen=True, slots=True)
-class Painted:
-    """A picture with what it shows and what to conclude.
-
-    Attributes
-    ----------
-    name : str
-        Anchor within the page.
-    title : str
-        Heading of the figure.
-    svg : str
-        The marks of the picture, trusted markup.
-    words : tuple of Word
-        What is written on the picture.
-    width, height : int
-        Of the picture, in pixels.
-    label : str
-        What a reader who cannot see it is told.
-    shows : str
-        What is drawn.
-    conclude : str
-        What follows from it, computed from the data.
-    key : tuple of str
-        Names of the marks that the key explains, each with a glyph in the template.
-    """
-
-    name: str
-    title: str
-    svg: str
-    words: tuple[Word, ...]
-    width: int
-    height: int
-    label: str
-    shows: str
-    conclude: str
-    key: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -281,31 +241,6 @@ class Part:
     title: str
     clauses: tuple[Clause, ...]
     dossiers: tuple[tuple[tuple[str, str], ...], ...]
-
-
-def pictured(
-    picture: Picture,
-    *,
-    name: str,
-    title: str,
-    label: str,
-    shows: str,
-    conclude: str,
-    key: tuple[str, ...],
-) -> Painted:
-    """Return the figure that a picture is, with the words of `Painted`."""
-    return Painted(
-        name=name,
-        title=title,
-        svg=marks_svg(picture),
-        words=picture.words,
-        width=picture.width,
-        height=picture.height,
-        label=label,
-        shows=shows,
-        conclude=conclude,
-        key=key,
-    )
 
 
 def file_name(meter_id: str) -> str:

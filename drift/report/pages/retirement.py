@@ -7,8 +7,8 @@ from typing import Any
 import polars as pl
 
 from drift import format as text
-from drift.report.charts.retirement import MOST_MEMOS, ground_rows
-from drift.report.charts.rows import figure_rows
+from drift.report.figures.retirement import MOST_MEMOS, ground_rows
+from drift.report.figures.rows import figure_rows
 from drift.report.pages import rows
 from drift.report.pages.parts import Choice, FileRow, Stamp
 from drift.review.obligations import PRESSING
@@ -296,7 +296,7 @@ def _ground_rows(grounds: pl.DataFrame, in_full: list[str]) -> str:
 
 
 def worded_grounds(grounds: pl.DataFrame, in_full: Sequence[str]) -> dict[str, pl.DataFrame]:
-    """Return the data sets of `drift.report.charts.retirement.grounds_met`.
+    """Return the data sets of `drift.report.figures.retirement.grounds_met`.
 
     Parameters
     ----------
@@ -324,7 +324,7 @@ def _cost_rows(costs: pl.DataFrame, advised: str) -> str | None:
 
 
 def cost_rows(costs: pl.DataFrame, advised: str) -> dict[str, pl.DataFrame]:
-    """Return the data sets of `drift.report.charts.retirement.choice_costs` for one meter.
+    """Return the data sets of `drift.report.figures.retirement.choice_costs` for one meter.
 
     Parameters
     ----------

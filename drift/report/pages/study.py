@@ -6,8 +6,8 @@ from datetime import date
 import polars as pl
 
 from drift import format as text
-from drift.report.charts.repeatability import level_rows, part_rows
-from drift.report.charts.rows import figure_rows
+from drift.report.figures.repeatability import level_rows, part_rows
+from drift.report.figures.rows import figure_rows
 from drift.report.pages.parts import FileRow
 from drift.report.pages.rows import file_rows
 from drift.review.studying import COMPARED_WORDS, COMPONENT_WORDS, Studied

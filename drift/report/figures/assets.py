@@ -1,0 +1,60 @@
+"""This module writes the two scripts that draw the figures of every page beside it."""
+
+import json
+from functools import cache
+from pathlib import Path
+
+import vl_convert
+
+from drift.folders import report
+from drift.report.figures.registry import FIGURES
+from drift.report.figures.rows import unchecked
+from drift.report.figures.theme import chart_config, with_variables
+
+# Each file begins so; `drift.report.own_files` knows it by that.
+_LIBRARY_MARK = "/* drift: the library that draws figures (Vega, Vega-Lite, vega-embed) */\n"
+_FIGURES_MARK = "/* drift: every figure, and how it is drawn and read */\n"
+
+
+def write_assets(folder: Path) -> list[str]:
+    """Write the scripts below a folder of pages, the same bytes each time; return their names.
+
+    Raises
+    ------
+    OSError
+        If one cannot be written.
+    """
+    texts = {"assets/vega.js": library_script(), "assets/figures.js": figures_script()}
+    (folder / "assets").mkdir(parents=True, exist_ok=True)
+    for name, text in texts.items():
+        (folder / name).write_text(text, encoding="utf-8", newline="\n")
+    return list(texts)
+
+
+@cache
+def library_script() -> str:
+    """Return the script of the drawing library; no text in it ends a script element."""
+    bundle: str = vl_convert.javascript_bundle()  # type: ignore[call-arg] # its stub is wrong
+    return _LIBRARY_MARK + bundle.replace("</script", "<\\/script") + "\n"
+
+
+@cache
+def figures_script() -> str:
+    """Return the specifications of all figures with the script that draws and reads them.
+
+    It is one closure: the library declares short names for everybody.
+    """
+    charts = {name: unchecked(figure).to_dict(validate=False) for name, figure in FIGURES.items()}
+    for chart in charts.values():
+        # Each would carry the library's default theme and the address of its schema.
+        chart.pop("config", None)
+        chart.pop("$schema", None)
+    constants = (("SPECS", charts), ("CONFIG", chart_config()))
+    lines = (f"const {name} = {_literal(with_variables(value))};" for name, value in constants)
+    parts = ("(() => {", *lines, report("figures.js"), report("reading.js"), "})();")
+    return _FIGURES_MARK + "\n".join(parts) + "\n"
+
+
+def _literal(value: dict[str, object]) -> str:
+    """Return a value as it stands in a script."""
+    return json.dumps(value, allow_nan=False, separators=(",", ":")).replace("<", "\\u003c")

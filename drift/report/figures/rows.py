@@ -1,0 +1,170 @@
+"""This module turns frames into the rows that a page carries for a figure."""
+
+import json
+import math
+import re
+from collections.abc import Mapping, Sequence
+from datetime import date
+from typing import Any
+
+import altair as alt
+import polars as pl
+from altair.utils.schemapi import debug_mode
+from polars import selectors as cs
+
+from drift.format import raw
+from drift.report.figures.registry import FIGURES, Figure
+from drift.report.figures.theme import Chart, chart_config, hue
+
+# Of a parameter of a chart.
+Value = float | str | bool | None
+# More digits than any dial or eye resolves, few enough that a page stays light.
+_DIGITS = 6
+_OPTIONAL = re.compile(r"panel_\d+$|if_\w+$")
+
+
+def figure_rows(
+    name: str,
+    frames: Mapping[str, pl.DataFrame],
+    *,
+    params: Mapping[str, Value] | None = None,
+) -> str:
+    """Return the rows of a figure as JSON text that may stand in a script element.
+
+    Each data set goes as one array a column, which weighs a third of one object a row.
+
+    Parameters
+    ----------
+    name : str
+        Of the figure, as `FIGURES` has it.
+    frames : mapping of str to pl.DataFrame
+        A frame for each data set of the figure, with at least its columns.
+    params : mapping, optional
+        Values of the chart's parameters by name, where they are not the chart's own.
+
+    Raises
+    ------
+    KeyError
+        If a data set is missing.
+    polars.exceptions.ColumnNotFoundError
+        If a column is.
+    """
+    data = {
+        data_set: plain_rows(frames[data_set].select(columns)).to_dict(as_series=False)
+        for data_set, columns in FIGURES[name].data.items()
+    }
+    return _text(data, params)
+
+
+def _text(
+    data: Mapping[str, object], params: Mapping[str, float | str | bool | None] | None
+) -> str:
+    """Return data and parameters of a figure as JSON text for a script element."""
+    text = json.dumps(
+        {"data": data, "params": dict(params or {})},
+        allow_nan=False,
+        ensure_ascii=False,
+        separators=(",", ":"),
+    )
+    return text.replace("<", "\\u003c")
+
+
+def listed_rows(
+    name: str,
+    rows: Mapping[str, Sequence[Mapping[str, object]]],
+    *,
+    params: Mapping[str, float | str | bool | None] | None = None,
+) -> str:
+    """Return the same as `figure_rows` of rows that are no frames, as of one meter.
+
+    A frame of a hundred rows costs as much as one of ten thousand; a dossier has fifty of them.
+
+    Parameters
+    ----------
+    name : str
+        Of the figure, as `FIGURES` has it.
+    rows : mapping of str to sequence of mapping
+        The rows of each data set of the figure, each with at least its columns.
+    params : mapping, optional
+        Values of the chart's parameters by name, where they are not the chart's own.
+
+    Raises
+    ------
+    KeyError
+        If a data set or a column is missing.
+    """
+    data = {
+        data_set: {
+            column: [plain_value(row[column]) for row in rows[data_set]] for column in columns
+        }
+        for data_set, columns in FIGURES[name].data.items()
+    }
+    return _text(data, params)
+
+
+def plain_value(value: object) -> object:
+    """Return a value as JSON has it: a day bare, its midnight is the page's; not finite is null."""
+    if isinstance(value, float):
+        return float(raw(value)) if math.isfinite(value) else None
+    return value.isoformat() if isinstance(value, date) else value
+
+
+def plain_rows(frame: pl.DataFrame) -> pl.DataFrame:
+    """Return a frame whose values are those of JSON: what is not finite is null.
+
+    A day carries its midnight: a bare date is read as one of Greenwich, and shows the day before
+    in America.
+    """
+    return frame.with_columns(
+        cs.date().dt.strftime("%Y-%m-%dT00:00:00"),
+        cs.float()
+        .round_sig_figs(_DIGITS)
+        .replace([float("inf"), float("-inf")], None)
+        .fill_nan(None),
+    )
+
+
+def filled(
+    name: str,
+    frames: Mapping[str, pl.DataFrame],
+    *,
+    params: Mapping[str, Value] | None = None,
+) -> Chart:
+    """Return the chart of a figure with its rows, hues and configuration: it stands by itself.
+
+    Parameters
+    ----------
+    name, frames, params
+        As of `figure_rows`.
+    """
+    chart = unchecked(FIGURES[name])
+    datasets = {
+        data_set: plain_rows(frames[data_set].select(columns)).to_dicts()
+        for data_set, columns in FIGURES[name].data.items()
+    }
+    if isinstance(chart, alt.VConcatChart):
+        chart.vconcat = _with_rows(chart.vconcat, datasets)
+    chart.datasets = datasets
+    chart.config = chart_config() | {"background": hue("paper")}
+    given = params or {}
+    for param in chart.params if isinstance(chart.params, list) else ():
+        if param.name in given:
+            param.value = given[param.name]
+    return chart
+
+
+def unchecked(figure: Figure) -> Chart:
+    """Build a chart without checks against the schema, which take most of the time.
+
+    The tests check every chart once instead.
+    """
+    with debug_mode(arg=False):
+        return figure.build()
+
+
+def _with_rows(views: list[Any], datasets: Mapping[str, list[dict[str, Any]]]) -> list[Any]:
+    """Return the views of a column without those that have no row, as pages leave them out."""
+    every = [row for rows in datasets.values() for row in rows]
+    drawn = {f"panel_{row['panel']}" for row in every if "panel" in row}
+    drawn |= {f"if_{name}" for name, rows in datasets.items() if rows}
+    return [one for one in views if one.name in drawn or not _OPTIONAL.match(str(one.name))]
