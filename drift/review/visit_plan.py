@@ -138,8 +138,10 @@ def _reference(
     }
     if stated == 0:
         return made | {"vessel_id": None, "correct_from": "bowl full of water"}
+    # A point whose vessel nobody noted has none of these.
     newest = values.filter(
-        (pl.col("vessel_id") == point["vessel_id"]) & (pl.col("calibrated_on") <= as_of)
+        pl.col("vessel_id").eq(pl.lit(point["vessel_id"], dtype=pl.String))
+        & (pl.col("calibrated_on") <= as_of)
     ).tail(1)
     if newest.is_empty() and pair is None:
         return made
