@@ -216,15 +216,20 @@ def _reading_rows(points: pl.DataFrame, stage: str) -> list[Row]:
         {
             "meter_id": row["meter_id"],
             "stage": stage,
-            "correct_air_pct": typed(row["correct_air_pct"]),
+            "correct_air_pct": _typed(row["correct_air_pct"]),
             "replicate": number,
-            "resolution_pct": typed(row["resolution_pct"]),
+            "resolution_pct": _typed(row["resolution_pct"]),
             # Such a name is left to be written in by hand.
             "vessel_id": None if _RUNS.search(row["vessel_id"] or "") else row["vessel_id"],
         }
         for row in points.iter_rows(named=True)
         for number in range(1, row["replicates"] + 1)
     ]
+
+
+def _typed(value: float | None) -> str:
+    """Return a number as it is typed, nothing where it is not known yet."""
+    return "" if value is None else typed(value)
 
 
 def _columns(place: str) -> list[str]:

@@ -1,11 +1,13 @@
 """The record of a visit: what was read, how it conforms, who signs; sheets of other occasions."""
 
 import csv
+import re
 from datetime import date
 from pathlib import Path
 
 import openpyxl
 import pytest
+from playwright.sync_api import sync_playwright
 
 from drift.api.memos import write_visit
 from drift.api.sheets import write_sheets
@@ -13,6 +15,7 @@ from drift.errors import DriftError
 from drift.intake.round_book import read_round_book
 from drift.review.policy import Policy
 from tests.cli.test_cli import drift
+from tests.report.test_pages_browser import ARGUMENTS, CHROMIUM
 from tests.review.test_sheet import AS_OF, HOSTILE, make_source, rows_of
 
 DAY, LATE = date(2022, 2, 20), date(2022, 3, 20)
@@ -81,7 +84,7 @@ def test_records_of_other_visits_stay_and_a_wrong_day_is_told(source: Path, tmp_
     names = sorted(path.name for path in out.iterdir())
     assert names == ["AM-1_2022-02-20.html", "AM-2_2021-10-15.html", "record.json"]
     wrong = drift("visit", source, "AM-1", "--on", "2022-02-21", "--out", out, "--as-of", LATE)
-    assert wrong.returncode == 4
+    assert wrong.returncode == 2
     assert "has no visit on 2022-02-21 on record" in wrong.stderr
 
 
@@ -137,3 +140,33 @@ def test_a_retired_meter_is_not_asked_for(source: Path, tmp_path: Path) -> None:
             policy=Policy(),
             asked=("AM-1",),
         )
+
+
+@pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this machine")
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+def test_paper_is_one_sheet_a_meter_and_one_a_record(
+    source: Path, tmp_path: Path, paper: str
+) -> None:
+    """A list, then a sheet a meter, also with the steps of its occasion; a record is one sheet."""
+    out = tmp_path / "out"
+    sheets = write_sheets(
+        source,
+        out=out,
+        as_of=AS_OF,
+        due_by=None,
+        policy=Policy(),
+        asked=("AM-9", "AM-2", HOSTILE, "AM-1"),
+    )
+    record, _ = write_visit(
+        source, "AM-1", on=DAY, out=tmp_path / "visits", as_of=LATE, policy=Policy()
+    )
+    with sync_playwright() as play:
+        browser = play.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
+        page = browser.new_page()
+        leaves = []
+        for file in (sheets.page, record):
+            page.goto(file.as_uri())
+            leaves.append(len(re.findall(rb"/Type\s*/Page\b(?!s)", page.pdf(format=paper))))
+        assert page.evaluate("window.harmed === undefined")
+        browser.close()
+    assert leaves == [1 + 4, 1]
