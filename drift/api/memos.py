@@ -18,7 +18,7 @@ from drift.review.impact import check_meter_and_visit, find_impact
 from drift.review.policy import Policy
 from drift.review.retirement import RetirementMemo, weigh_meters
 from drift.review.suspicion import sentences
-from drift.review.visit_record import visit_record
+from drift.review.visit_record import visit_day, visit_record
 from drift.store.tables import Sources
 
 _LONGEST_ID = 60
@@ -123,8 +123,10 @@ def write_visit(
     place = place_for(out, VISITS)
     sources = read_known(source, as_of=as_of, policy=policy)
     meter_id = named_id(meter_id, sources.sessions["meter_id"].unique())
+    # A wrong day is told at once, not after all has been worked out.
+    day = visit_day(sources.sessions, meter_id, on)
     review = analyse(sources, source_name=source.resolve().name, as_of=as_of, policy=policy)
-    record = visit_record(review, meter_id, on=on)
+    record = visit_record(review, meter_id, on=day)
     name = f"{file_name(meter_id).removesuffix('.html')}_{record.on.isoformat()}.html"
     with exchanged_for(place, keep=place.written.keys()) as new:
         (new / name).write_text(html_visit(visit_page(review, record)), encoding="utf-8")

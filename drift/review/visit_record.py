@@ -82,7 +82,35 @@ class VisitRecord:
         return f"Conforms as {stage[3:]} at {read}."
 
 
-def visit_record(review: Review, meter_id: str, *, on: date | None) -> VisitRecord:
+def visit_day(sessions: pl.DataFrame, meter_id: str, on: date | None) -> date:
+    """Return the day of a meter's visit, its last where none is named.
+
+    Parameters
+    ----------
+    sessions : pl.DataFrame
+        Frame of `drift.store.tables.SESSIONS`.
+    meter_id : str
+        The meter.
+    on : date or None
+        The day asked for.
+
+    Raises
+    ------
+    DriftError
+        If there is no such visit.
+    """
+    days = sessions.filter(pl.col("meter_id") == meter_id)["performed_on"].unique().sort().to_list()
+    if days and (on is None or on in days):
+        return on or days[-1]
+    raise DriftError(
+        what=f"has no visit on {on} on record" if on else "was never read",
+        where=f"meter {meter_id}",
+        expected="the day of a visit",
+        hint=f"the last: {', '.join(map(str, days[-3:]))}" if days else "",
+    )
+
+
+def visit_record(review: Review, meter_id: str, *, on: date) -> VisitRecord:
     """Gather the record of a meter's visit.
 
     Parameters
@@ -91,33 +119,17 @@ def visit_record(review: Review, meter_id: str, *, on: date | None) -> VisitReco
         Of a source that holds the visit.
     meter_id : str
         The meter.
-    on : date or None
-        Day of the visit; None for its last.
-
-    Raises
-    ------
-    DriftError
-        If there is no such visit.
+    on : date
+        From `visit_day`.
     """
     mine = pl.col("meter_id") == meter_id
-    sessions = review.sources.sessions.filter(mine)
-    days = sessions["performed_on"].unique().sort()
-    day = on or (days[-1] if days.len() else None)
-    if day is None or day not in days.to_list():
-        last = ", ".join(map(str, days.tail(3)))
-        raise DriftError(
-            what=f"has no visit on {on} on record" if on else "was never read",
-            where=f"meter {meter_id}",
-            expected="the day of a visit",
-            hint=f"the last: {last}" if last else "",
-        )
-    read = sessions.filter(pl.col("performed_on") == day)
-    of_day = mine & (pl.col("performed_on") == day)
+    of_day = mine & (pl.col("performed_on") == on)
+    read = review.sources.sessions.filter(of_day)
     meters = review.sources.meters.filter(mine).to_dicts()
     return VisitRecord(
         meter_id=meter_id,
-        on=day,
-        rows=_rows(review, read, on=day),
+        on=on,
+        rows=_rows(review, read, on=on),
         about=meters[-1] if meters else {},
         operators=_said(read, "operator"),
         checked_by=_said(read, "checked_by"),

@@ -40,9 +40,9 @@ def source(tmp_path_factory: pytest.TempPathFactory) -> Path:
     )
     with (folder / "vessels.csv").open("a", encoding="utf-8") as file:
         file.write("V-2,2022-02-01,175.0,7080\n")
-    late = "".join(f"AM-2,2022-02-10,as_found,0.0,0.30,{n},0.05,\n" for n in (1, 2))
-    with (folder / "readings.csv").open("a", encoding="utf-8") as file:
-        file.write(late)
+    late = "".join(f"AM-2,2022-02-10,as_found,0.0,0.30,{n},0.05,tech-1\n" for n in (1, 2))
+    head = "meter_id,performed_on,stage,correct_air_pct,reading_air_pct,replicate,resolution_pct"
+    (folder / "late.csv").write_text(f"{head},operator\n{late}", encoding="utf-8")
     return folder
 
 
