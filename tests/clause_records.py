@@ -79,6 +79,10 @@ def sound() -> Records:
             }
             for vessel_id, air in VESSELS.items()
         ],
+        "bowls": [
+            {"meter_id": meter_id, "measured_on": FIRST, "bowl_water_mass_g": 7000}
+            for meter_id in METERS
+        ],
     }
 
 

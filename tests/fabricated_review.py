@@ -20,10 +20,14 @@ from drift.limits.signals import SIGNALS
 from drift.meter.causes import CAUSES
 from drift.meter.ledger import LEDGER
 from drift.meter.marks import ADJUSTMENT_BALANCE, MARK_MOVES
+from drift.reference.bowls import BOWL_VALUES, BowlSpread
 from drift.reference.crossed_effects import REFERENCE
 from drift.reference.normalised_error import AGREEMENT
 from drift.reference.operators import OperatorSpread
-from drift.reference.vessel_record import REFERENCE_CHECK, VESSEL_VALUES
+from drift.reference.pair_values import PAIRS
+from drift.reference.pairs import REFERENCE_CHECK
+from drift.reference.vessel_history import VESSEL_BELIEF, VESSEL_HISTORY
+from drift.reference.vessel_record import VESSEL_VALUES
 from drift.reference.weigh import Reference
 from drift.review.forecasts import FORECAST
 from drift.review.meters import METERS
@@ -510,6 +514,11 @@ def _reference() -> Reference:
     return Reference(
         effects=_frame(effects, REFERENCE),
         vessels=_frame([vessel | {"problem": f"no vessel: {SCRIPT}"}], VESSEL_VALUES),
+        bowls=_frame([_bowl()], BOWL_VALUES),
+        pairs=_frame([_pair()], PAIRS),
+        history=_frame(_history(), VESSEL_HISTORY),
+        belief=_frame([_belief()], VESSEL_BELIEF),
+        spread=BowlSpread(0.006, 0.003, "the policy's bowl_spread_pct"),
         compared=_frame(checks, REFERENCE_CHECK | {"contradicted_by": pl.Float64}),
         agreement=pl.DataFrame(schema=AGREEMENT),
         causes=_frame(_causes(), CAUSES),
@@ -519,6 +528,60 @@ def _reference() -> Reference:
         alike=((IMAGE, f"{IMAGE} "), ("R. Example", "r. example")),
         sessions=None,
     )
+
+
+def _history() -> list[dict[str, object]]:
+    """Return two calibrations of a vessel of which the second is not as expected."""
+    first = {"vessel_id": IMAGE, "calibrated_on": date(2022, 3, 1), "water_mass_g": 353.8}
+    first |= {"volume_ml": 354.8, "value_pct": 5.0, "u_pct": 0.006, "verdict": ""}
+    again = {"calibrated_on": date(2024, 3, 1), "value_pct": 5.04, "low_limit": 4.98}
+    again |= {"high_limit": 5.02, "en_before": 2.3, "en_all": 2.3, "said_pct": 0.04}
+    seen = {"did_pct": 0.01, "did_low": 0.0, "did_high": 0.02, "en_meters": 1.5}
+    return [first, first | again | seen | {"verdict": "contradicted"}]
+
+
+def _belief() -> dict[str, object]:
+    """Return what that history says of the vessel."""
+    return {
+        "vessel_id": IMAGE,
+        "calibrations": 2,
+        "last_on": date(2024, 3, 1),
+        "due_on": date(2024, 9, 1),
+        "chi2": 22.2,
+        "freedom": 1,
+        "birge_ratio": 4.7,
+        "p_larger": 2e-6,
+        "p_smaller": 1.0,
+        "belief": "too_small",
+    }
+
+
+def _pair() -> dict[str, object]:
+    """Return a vessel on a bowl that nobody measured."""
+    return {
+        "vessel_id": IMAGE,
+        "calibrated_on": date(2024, 3, 1),
+        "meter_id": SCRIPT,
+        "bowl": "unknown",
+        "air_pct": 5.0,
+        "u_pct": 0.006,
+        "open_pct": 0.03,
+        "stated_pct": 5.06,
+        "off_pct": 0.06,
+        "sittings": 2,
+        "disagreeing": 1,
+    }
+
+
+def _bowl() -> dict[str, object]:
+    """Return a measurement of a bowl that cannot be used."""
+    return {
+        "meter_id": SCRIPT,
+        "measured_on": date(2024, 3, 1),
+        "measured": 1,
+        "usable": False,
+        "problem": f"no bowl: {SCRIPT}",
+    }
 
 
 def _causes() -> list[dict[str, object]]:

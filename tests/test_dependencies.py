@@ -4,18 +4,30 @@ import ast
 import re
 import sys
 import tomllib
-from importlib.metadata import packages_distributions
+from importlib.metadata import PackageNotFoundError, packages_distributions, requires
 from pathlib import Path
+
+from packaging.requirements import Requirement
+from packaging.utils import canonicalize_name
 
 ROOT = Path(__file__).resolve().parents[1]
 # Never imported by name; its reason in pyproject.toml says who does.
 BEHIND_OTHERS = {"pyarrow"}
 
 
-def declared() -> dict[str, str]:
-    """Return each package that the program depends on, and the reason beside it."""
+# Where it may be installed; what only one of these asks for is in the locks with its condition.
+PLACES = [
+    {"sys_platform": platform, "platform_system": system, "python_version": version, "extra": ""}
+    for platform, system in (("linux", "Linux"), ("darwin", "Darwin"), ("win32", "Windows"))
+    for version in ("3.11", "3.12", "3.13")
+]
+
+
+def declared(*, extra: str = "") -> dict[str, str]:
+    """Return each package that the program, or one of its extras, asks for, and the reason."""
     text = (ROOT / "pyproject.toml").read_text(encoding="utf-8")
-    names = tomllib.loads(text)["project"]["dependencies"]
+    project = tomllib.loads(text)["project"]
+    names = project["optional-dependencies"][extra] if extra else project["dependencies"]
     reasons = {}
     for name in names:
         (line,) = [line for line in text.splitlines() if line.strip().startswith(f'"{name}"')]
@@ -52,3 +64,50 @@ def test_the_program_depends_on_what_it_imports_and_on_nothing_else() -> None:
 def test_nothing_else_that_is_installed_is_imported() -> None:
     """A package that another brings along may be gone with its next version."""
     assert packages(imported()) <= declared().keys()
+
+
+def test_each_tool_of_the_tests_has_its_reason() -> None:
+    """Beside it, as the packages of the program have."""
+    assert all(reason for reason in declared(extra="test").values())
+
+
+def pins(name: str) -> dict[str, str]:
+    """Return each pin of a lock: package, version and condition, with its hashes."""
+    text = (ROOT / name).read_text(encoding="utf-8")
+    blocks = re.split(r"\n(?=\S)", text.strip())
+    return dict(block.split(" \\\n", 1) for block in blocks)
+
+
+def closure() -> set[str]:
+    """Return what the program needs to run, and all that those need, wherever it is installed."""
+    found: set[str] = set()
+    waiting = {str(canonicalize_name(name)) for name in declared()}
+    while waiting:
+        name = waiting.pop()
+        found.add(name)
+        try:
+            asked = [Requirement(text) for text in requires(name) or ()]
+        except PackageNotFoundError:
+            continue  # of another system, and not here to ask
+        waiting |= {
+            str(canonicalize_name(one.name))
+            for one in asked
+            if one.marker is None or any(one.marker.evaluate(place) for place in PLACES)
+        } - found
+    return found
+
+
+def test_the_run_time_lock_is_what_runs_need_and_nothing_else() -> None:
+    """All that the program's packages ask for in turn; no tool of the tests."""
+    locked = {pin.partition("==")[0] for pin in pins(".locks/runtime.lock")}
+    assert locked == closure()
+    assert locked.isdisjoint({"pytest", "mypy", "ruff", "hypothesis", "playwright"})
+
+
+def test_the_run_time_lock_agrees_with_the_full_one() -> None:
+    """The same versions under the same conditions by the same hashes; no address of an index."""
+    whole = pins("requirements.lock")
+    for pin, hashes in pins(".locks/runtime.lock").items():
+        assert whole[pin] == hashes, pin
+        assert hashes.count("--hash=sha256:") == len(hashes.splitlines())
+    assert "://" not in (ROOT / ".locks" / "runtime.lock").read_text(encoding="utf-8")

@@ -116,3 +116,12 @@ def test_numbers_become_text_in_one_place(name: str) -> None:
         if isinstance(node, ast.FormattedValue) and node.format_spec is not None:
             form = ast.unparse(node.format_spec)
             assert not re.search(r"[efgEG%]['\"]$", form), f"line {node.lineno}: {form}"
+
+
+def test_names_are_guessed_in_one_place() -> None:
+    """What a person meant by a name that is not there is said by `drift.ids`.
+
+    A table's columns are found so too, and whether two operators are one by all their letters.
+    """
+    guessing = {module_name(path) for path, text in TEXTS.items() if "difflib" in text}
+    assert guessing == {"drift.ids", "drift.intake.headers", "drift.reference.operators"}

@@ -10,7 +10,7 @@ from pathlib import Path
 from drift.api.own_records import is_own
 from drift.api.reviews import load_tables, sources_of
 from drift.errors import DriftError, SourceError
-from drift.ids import named_id
+from drift.ids import did_you_mean, named_id, nearest_file, nearest_meters
 from drift.intake.columns import KNOWN_FROM, TABLES
 from drift.places import check_place
 from drift.review.analyse import analyse
@@ -129,6 +129,7 @@ def plan_edits(
                 what="no row in force is like that",
                 where=f"{source}, {wanted.table}",
                 expected="a row as drift journal or a dossier names it",
+                hint=_nearest_cells(con, wanted.table, cells),
             )
         edits = tuple(Edit(row, sets) for row in rows)
         if sets is not None:
@@ -241,6 +242,7 @@ def _opened(source: Path) -> Iterator[tuple[Connection, Path]]:
             what="does not exist" if not source.exists() else "is amended where it is kept",
             where=str(source),
             expected=_EXPECTED,
+            hint="" if source.exists() else nearest_file(source),
         )
     with tempfile.TemporaryDirectory(prefix="drift-") as made:
         scratch = Path(made)
@@ -319,7 +321,10 @@ def check_wanted(wanted: Wanted, sets: Mapping[str, str] | None) -> None:
     """Raise if a table or column is none, or rows of a whole table are meant."""
     if wanted.table not in TABLES:
         raise DriftError(
-            what="is no input table", where=wanted.table, expected=f"one of {', '.join(TABLES)}"
+            what="is no input table",
+            where=wanted.table,
+            expected=f"one of {', '.join(TABLES)}",
+            hint=did_you_mean(wanted.table, TABLES),
         )
     if not wanted.cells and wanted.at is None:
         raise DriftError(
@@ -335,7 +340,20 @@ def check_wanted(wanted: Wanted, sets: Mapping[str, str] | None) -> None:
                 what=f"has no column {name!r}",
                 where=wanted.table,
                 expected=f"one of {', '.join(known)}",
+                hint=did_you_mean(name, known),
             )
+
+
+def _nearest_cells(con: Connection, table: str, cells: Mapping[str, str]) -> str:
+    """Return a hint on the first cell that no row of a table has: an id, or one of few words."""
+    columns = {column.name: column for column in TABLES[table]}
+    for name, text in cells.items():
+        column = columns[name]
+        if is_id(name) and (hint := nearest_meters(text, ids_in(con, table, name))):
+            return hint
+        if column.choices and text not in column.choices:
+            return did_you_mean(text, column.choices)
+    return ""
 
 
 def is_id(column: str) -> bool:

@@ -11,7 +11,7 @@ import polars as pl
 
 from drift.api.reviews import read_known
 from drift.errors import DriftError, SourceError
-from drift.ids import named_id
+from drift.ids import named_id, nearest_meters
 from drift.intake.appending import append_rows, start_file, take_back
 from drift.intake.mapping import Mapping as NoMapping
 from drift.intake.written_decisions import decision_id_of
@@ -207,6 +207,7 @@ def _responses_of(answer: AnswerGiven, signals: pl.DataFrame) -> list[Response]:
             what="names no open signal",
             where=f"{answer.place}, {meter_id} on {answer.visit_on}",
             expected="a meter and the day of a visit with a signal that has no response",
+            hint=nearest_meters(meter_id or "", signals["meter_id"].unique()),
         )
     return [_like(given, signal_id=one, meter_id=meter_id) for one in open_ones["signal_id"]]
 
@@ -257,7 +258,9 @@ def _decided_meter(decision: Decision, ledger: pl.DataFrame, *, as_of: date) -> 
             what=f"has no visit on {decision.about} on record",
             where=meter_id,
             expected="the day of a visit",
-            hint=f"the last: {', '.join(map(str, visits.tail(3)))}" if visits.len() else "",
+            hint=f"the last: {', '.join(map(str, visits.tail(3)))}"
+            if visits.len()
+            else nearest_meters(meter_id, ledger["meter_id"].unique()),
         )
     if not decision.about <= decision.decided_on <= as_of:
         raise DriftError(

@@ -22,6 +22,10 @@ class Frames:
     open_points: pl.DataFrame
     reference: pl.DataFrame
     vessels: pl.DataFrame
+    bowls: pl.DataFrame
+    vessel_bowls: pl.DataFrame
+    vessel_history: pl.DataFrame
+    vessel_belief: pl.DataFrame
     vessel_agreement: pl.DataFrame
     vessel_checks: pl.DataFrame
     conformity: pl.DataFrame

@@ -7,6 +7,7 @@ from pathlib import Path
 from drift.api.own_records import as_folder, is_own
 from drift.api.reviews import read_folder
 from drift.errors import SourceError
+from drift.ids import nearest_file
 from drift.intake.mapping import MAPPING_FILE
 from drift.places import check_place
 from drift.review.policy import Policy
@@ -28,6 +29,7 @@ def check_fresh(fresh: Path, source: Path) -> None:
             what="does not exist" if not fresh.exists() else "is no file",
             where=str(fresh),
             expected=_EXPECTED,
+            hint="" if fresh.exists() else nearest_file(fresh),
         )
     inside = {fresh.resolve(), fresh.resolve().parent}
     if source.is_dir() and source.resolve() in inside:

@@ -1,6 +1,5 @@
 """This module takes what a script gives: a source in any form, a date, a policy."""
 
-import difflib
 import tempfile
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
@@ -12,6 +11,7 @@ import polars as pl
 
 from drift.api.reviews import read_known
 from drift.errors import DriftError, SourceError
+from drift.ids import did_you_mean
 from drift.intake.columns import TABLES
 from drift.review.policy import Policy, check_policy, read_policy
 from drift.store.tables import Sources
@@ -105,12 +105,11 @@ def _check_frame(name: str, frame: object) -> None:
     """Raise unless `name` is that of an input table and `frame` one of polars."""
     where = f"{_FRAMES}[{name!r}]"
     if name not in TABLES:
-        near = difflib.get_close_matches(str(name), TABLES, n=1)
         raise SourceError(
             what="is no input table",
             where=where,
             expected=f"one of {', '.join(TABLES)}",
-            hint=f"did you mean {near[0]!r}?" if near else "",
+            hint=did_you_mean(str(name), TABLES),
         )
     if not isinstance(frame, pl.DataFrame):
         raise SourceError(

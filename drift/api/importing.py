@@ -215,7 +215,7 @@ def _into_store(tables: HistoryTables, into: Path) -> tuple[Path, ...]:
         folder = Path(place) / "import"
         folder.mkdir()
         for name, rows in tables.items():
-            (folder / f"{name}.csv").write_text(as_csv(name, rows), encoding="utf-8")
+            (folder / f"{name}.csv").write_text(as_csv(name, rows), encoding="utf-8", newline="\n")
         # Whoever accepted the import saw what it changes.
         intake(folder, store=into, signed=signed_now(None, "an import that was accepted"))
     return (into,)

@@ -11,7 +11,7 @@ from pathlib import Path
 
 from drift.errors import DriftError, SourceError, written_into
 from drift.frames import Row
-from drift.ids import named_id
+from drift.ids import did_you_mean, named_id, nearest_file
 from drift.intake.columns import TABLES
 from drift.intake.kept_files import JOURNAL_FILE, JOURNALLED
 from drift.places import check_place
@@ -77,12 +77,20 @@ def read_journal(source: Path, asked: Asked, *, checked: bool = False) -> Found:
     """
     if asked.kind is not None and asked.kind not in KINDS:
         raise DriftError(
-            what="is no kind of entry", where=asked.kind, expected=f"one of {', '.join(KINDS)}"
+            what="is no kind of entry",
+            where=asked.kind,
+            expected=f"one of {', '.join(KINDS)}",
+            hint=did_you_mean(asked.kind, KINDS),
         )
     expected = "a folder of CSV files or a store file"
     check_place(source, raised=SourceError, expected=expected)
     if not source.exists():
-        raise SourceError(what="does not exist", where=str(source), expected=expected)
+        raise SourceError(
+            what="does not exist",
+            where=str(source),
+            expected=expected,
+            hint=nearest_file(source),
+        )
     checksums: dict[str, str] = {}
     brought: set[int] = set()
     if source.is_dir():
@@ -148,7 +156,7 @@ def write_journal(found: Found, path: Path, *, as_page: bool) -> None:
     else:
         text = _csv(JOURNALLED, ([row[name] for name in JOURNALLED] for row in found.entries))
     with written_into(path.parent):
-        path.write_text(text, encoding="utf-8")
+        path.write_text(text, encoding="utf-8", newline="\n")
 
 
 def export_store(store: Path, folder: Path) -> Iterator[tuple[str, int, str]]:
@@ -175,10 +183,10 @@ def export_store(store: Path, folder: Path) -> Iterator[tuple[str, int, str]]:
         folder.mkdir(parents=True, exist_ok=True)
         for table, text, rows, checksum in _tables(con):
             path = folder / f"{table}.csv"
-            path.write_text(text, encoding="utf-8")
+            path.write_text(text, encoding="utf-8", newline="\n")
             yield path.name, rows, checksum
         lines = ([row[name] for name in JOURNALLED] for row in entries_of(con))
-        (folder / JOURNAL_FILE).write_text(_csv(JOURNALLED, lines), encoding="utf-8")
+        (folder / JOURNAL_FILE).write_text(_csv(JOURNALLED, lines), encoding="utf-8", newline="\n")
 
 
 def _tables(con: Connection) -> Iterator[tuple[str, str, int, str]]:

@@ -72,7 +72,7 @@ def write_impact(
     # Notes on other meters and visits stay beside it.
     with exchanged_for(place, keep=place.written.keys()) as new:
         write_data(tables, new)
-        (new / f"{stem}.html").write_text(html_impact(page), encoding="utf-8")
+        (new / f"{stem}.html").write_text(html_impact(page), encoding="utf-8", newline="\n")
         write_assets(new)
         write_kind_record(new, IMPACT, {**place.written, **digests_of(new)})
     return ImpactWritten(

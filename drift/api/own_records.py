@@ -111,4 +111,4 @@ def _convert(
             hint=hint,
         )
     for name, rows in made.items():
-        (folder / f"{name}.csv").write_text(as_csv(name, rows), encoding="utf-8")
+        (folder / f"{name}.csv").write_text(as_csv(name, rows), encoding="utf-8", newline="\n")

@@ -88,7 +88,7 @@ def start_folder(folder: Path, *, laboratory: str) -> RecordsFolder:
         folder.mkdir(parents=True, exist_ok=True)
         for name in ("incoming", "reviews"):
             (folder / _DEFAULTS[name]).mkdir(exist_ok=True)
-        path.write_text(_first_file(laboratory), encoding="utf-8")
+        path.write_text(_first_file(laboratory), encoding="utf-8", newline="\n")
     return open_folder(folder)
 
 

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 from drift.api.own_records import as_folder, is_own
 from drift.errors import DriftError, SourceError
+from drift.ids import nearest_file
 from drift.places import check_place
 from drift.report.data_files import read_previous, write_record, write_review
 from drift.report.exchange import Place, digests_of, exchanged_for, place_for
@@ -319,7 +320,12 @@ def read_known(
     expected = "a folder of CSV files or a store file"
     check_place(source, raised=SourceError, expected=expected)
     if not source.exists():
-        raise SourceError(what="does not exist", where=str(source), expected=expected)
+        raise SourceError(
+            what="does not exist",
+            where=str(source),
+            expected=expected,
+            hint=nearest_file(source),
+        )
     if source.is_dir() or is_own(source):
         if known_on is not None:
             raise SourceError(

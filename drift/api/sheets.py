@@ -133,8 +133,8 @@ def write_sheets(
     with exchanged_for(place) as new:
         for name, (_, rows) in blank.items():
             _write(new / name, rows)
-        (new / "index.html").write_text(page, encoding="utf-8")
-        (new / "bench.html").write_text(bench, encoding="utf-8")
+        (new / "index.html").write_text(page, encoding="utf-8", newline="\n")
+        (new / "bench.html").write_text(bench, encoding="utf-8", newline="\n")
         write_round_book(new / book, review, found, due_by=due_by, show_expected=show_expected)
         write_kind_record(new, kind, digests_of(new))
     return Sheets(
@@ -153,8 +153,8 @@ def _due_plan(review: Review, history: History, *, due_by: date) -> pl.DataFrame
     return plan_visits(
         review.ledger,
         schedule=review.meters.select("meter_id", "next_due_on"),
-        vessels=review.sources.vessels,
-        bowls=review.sources.bowls,
+        vessels=review.reference.vessels,
+        bowls=review.reference.bowls,
         history=history,
         as_of=review.as_of,
         due_by=due_by,

@@ -127,7 +127,7 @@ def decide(
 
     It closes what an impact note opens. METER may be the beginning of one id.
 
-    Example: drift decide records/history AM-05 --about 2026-03-02 --decision "results stand"
+    Example: drift decide records/history AM-09 --about 2026-09-03 --decision "results stand"
     --by "A. Person"
     """
     from drift.api.answering import Decision, respond_all  # noqa: PLC0415

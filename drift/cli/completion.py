@@ -3,11 +3,13 @@
 import click
 from click.shell_completion import get_completion_class
 
+from drift.cli.parameters import OneOf
+
 _SHELLS = ("bash", "zsh", "fish")
 
 
 @click.command()
-@click.argument("shell", type=click.Choice(_SHELLS))
+@click.argument("shell", type=OneOf(_SHELLS))
 @click.pass_context
 def completion(context: click.Context, shell: str) -> None:
     """Print what SHELL needs to complete commands, options, meters and signals.

@@ -1,6 +1,9 @@
 """This module prints what commands have found, in few lines."""
 
 import json
+import shutil
+import sys
+import textwrap
 from collections import Counter
 from typing import TYPE_CHECKING, Any
 
@@ -43,17 +46,38 @@ def keep_quiet() -> None:
     click.get_current_context().find_root().meta[_QUIET] = True
 
 
+def is_quiet() -> bool:
+    """Say whether the command of now is to print nothing."""
+    context = click.get_current_context(silent=True)
+    return context is not None and bool(context.find_root().meta.get(_QUIET))
+
+
 def tell_record(record: object) -> None:
     """Print a record as JSON, for scripts."""
-    tell(json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False, default=str))
+    text = json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False, default=str)
+    if not is_quiet():
+        click.echo("\n".join(map(visible, text.split("\n"))))
 
 
 def tell(text: str = "") -> None:
-    """Print lines; signs that cannot be seen are shown as their codes."""
-    context = click.get_current_context(silent=True)
-    if context is not None and context.find_root().meta.get(_QUIET):
-        return
-    click.echo("\n".join(map(visible, text.split("\n"))))
+    """Print lines, on a terminal fitted to its width; what cannot be seen is shown as its code."""
+    if not is_quiet():
+        click.echo("\n".join(_fitted(visible(line)) for line in text.split("\n")))
+
+
+def _fitted(line: str) -> str:
+    """Return a line, broken between words where a terminal is narrower, the rest set in."""
+    width = shutil.get_terminal_size().columns
+    if not sys.stdout.isatty() or len(line) <= width:
+        return line
+    blanks = len(line) - len(line.lstrip())
+    return textwrap.fill(
+        line,
+        width,
+        subsequent_indent=" " * min(blanks + 2, width // 4),
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
 
 
 def say_review(written: "Written") -> None:
@@ -251,8 +275,11 @@ def say_table(title: str, frame: "pl.DataFrame") -> None:
         [name.replace("_pct", " %").replace("_", " ") for name in frame.columns],
         *([_cell(value) for value in row] for row in frame.iter_rows()),
     ]
-    widths = [max(len(row[at]) for row in cells) for at in range(frame.width)]
     left = [not kind.is_numeric() for kind in frame.dtypes]
+    if sys.stdout.isatty() and not is_quiet():
+        _show_table(title, cells, left=left)
+        return
+    widths = [max(len(row[at]) for row in cells) for at in range(frame.width)]
     tell(f"\n{title}")
     for row in cells:
         tell(
@@ -261,6 +288,23 @@ def say_table(title: str, frame: "pl.DataFrame") -> None:
                 for text, width, is_word in zip(row, widths, left, strict=True)
             ).rstrip()
         )
+
+
+def _show_table(title: str, cells: list[list[str]], *, left: list[bool]) -> None:
+    """Draw a table on a terminal, its columns made to fit; in colour unless ``NO_COLOR`` is set."""
+    from rich.console import Console  # noqa: PLC0415
+    from rich.table import Table  # noqa: PLC0415
+    from rich.text import Text  # noqa: PLC0415
+
+    table = Table(box=None, header_style="bold cyan", pad_edge=False)
+    for name, is_word in zip(cells[0], left, strict=True):
+        table.add_column(Text(name), justify="left" if is_word else "right")
+    for row in cells[1:]:
+        table.add_row(*map(Text, map(visible, row)))
+    console = Console()
+    console.print()
+    console.print(Text(title))
+    console.print(table)
 
 
 def _cell(value: object) -> str:

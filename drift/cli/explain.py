@@ -2,7 +2,7 @@
 
 import sys
 
-from drift.cli.console import tell
+from drift.cli.console import is_quiet, tell
 
 _WIDEST = 100
 
@@ -12,7 +12,7 @@ def tell_markdown(text: str) -> None:
 
     Colour is left out where the environment holds ``NO_COLOR``.
     """
-    if not sys.stdout.isatty():
+    if not sys.stdout.isatty() or is_quiet():
         tell(text)
         return
     from rich.console import Console  # noqa: PLC0415

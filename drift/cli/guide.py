@@ -1,12 +1,11 @@
 """This module holds the commands that explain: the guide and the reference."""
 
-import difflib
-
 import click
 
 from drift.cli.explain import tell_markdown
 from drift.errors import SourceError
 from drift.guide.texts import TOPICS, topic, topics
+from drift.ids import did_you_mean
 
 _REFERENCE = ("tables", "data-files", "policy", "commands")
 
@@ -50,10 +49,9 @@ def _known(name: str, names: tuple[str, ...], *, what: str) -> str:
     ]
     if len(found) == 1:
         return found[0]
-    near = difflib.get_close_matches(lower, names, n=1)
     raise SourceError(
         what=f"is no {what}",
         where=name,
         expected=f"one of {', '.join(names)}",
-        hint=f"did you mean {near[0]}?" if near else "",
+        hint=did_you_mean(name, names),
     )

@@ -69,7 +69,8 @@ def withdraw(
 
     Shows the rows and which standings would change, and asks before it writes.
 
-    Example: drift withdraw fleet.duckdb --meter AM-05 --on 2026-03-02
+    Example: drift withdraw fleet.duckdb --meter AM-05 --on 2026-08-13 --by "A. Person"
+    --why "wrong meter" --yes
     """
     return _change(source, row, None, by=by, why=why, yes=yes, policy=policy)
 
@@ -104,7 +105,8 @@ def amend(
     What they said stays on record. Shows before and after and which standings would change, and
     asks before it writes.
 
-    Example: drift amend fleet.duckdb --meter AM-05 --on 2026-03-02 --set meter_id=AM-06
+    Example: drift amend fleet.duckdb --meter AM-05 --on 2026-05-07 --set meter_id=AM-06
+    --by "A. Person" --why "wrong meter" --yes
     """
     return _change(source, row, _pairs(sets, "--set"), by=by, why=why, yes=yes, policy=policy)
 
@@ -141,7 +143,7 @@ def restore(
     A row that was withdrawn is in force again, an amended one says what it said, and of a load no
     row is. Whatever rests on the entry must be restored first.
 
-    Example: drift restore fleet.duckdb 12 --by "K. Vale" --why "the meter was right"
+    Example: drift restore fleet.duckdb 2 --by "A. Person" --why "the meter was right" --yes
     """
     from drift.api.amending import plan_restoration  # noqa: PLC0415
 

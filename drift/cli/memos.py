@@ -53,7 +53,7 @@ def impact(
     Writes the note and CSV files of the field tests and of the meter's path into the folder of
     --out.  It lists; people decide.
 
-    Example: drift impact records/history AM-07
+    Example: drift impact records/history AM-09
     """
     from drift.api.memos import write_impact  # noqa: PLC0415
     from drift.report.memos import impact_record  # noqa: PLC0415

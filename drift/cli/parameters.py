@@ -8,6 +8,8 @@ from pathlib import Path
 import click
 from click.shell_completion import CompletionItem
 
+from drift.ids import did_you_mean
+
 # Where reviews stand unless another folder was asked for.
 _REVIEWS = ("review", "reviews")
 
@@ -31,6 +33,15 @@ class Day(click.ParamType[datetime]):
             both = " or ".join(f"{one:%Y-%m-%d}" for one in found)
             self.fail(f"{value!r} may be {both}; write one of them", param, ctx)
         return datetime(day.year, day.month, day.day)  # noqa: DTZ001 (a day, in no zone)
+
+
+class OneOf(click.Choice[str]):
+    """One of a few words; of a slip the message gives the word that is meant."""
+
+    def get_invalid_choice_message(self, value: object, ctx: click.Context | None) -> str:
+        """Return what is wrong with a word."""
+        said = super().get_invalid_choice_message(value, ctx)
+        return f"{said} {did_you_mean(str(value), self.choices)}".rstrip()
 
 
 class Meter(click.ParamType[str]):

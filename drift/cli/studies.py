@@ -52,7 +52,7 @@ def detectability(*, policy: Path | None, as_json: bool, figure: Path | None) ->
     from drift.report.figures.findings import notice  # noqa: PLC0415
 
     for sentence in notice(found, charts=chosen.charts):
-        click.echo(sentence)
+        tell(sentence)
     say_table("False alarms while every meter is sound", found.false_alarms)
     say_table("Sudden shifts", found.shifts)
     say_table("Steady drifts", found.drifts)

@@ -38,6 +38,9 @@ UNCERTAINTY: Schema = {
     "basis": pl.String,
 }
 COMBINED, STEP = "combined", "step"
+AIR_LEFT = "bubbles in a bowl called full of water: the policy's air_left_pct"
+# Whether what an unknown bowl leaves open counts in a budget or is told beside it.
+TOLD, COUNTED = "told", "counted"
 
 
 def with_uncertainty(sittings: pl.DataFrame) -> pl.DataFrame:
@@ -46,8 +49,9 @@ def with_uncertainty(sittings: pl.DataFrame) -> pl.DataFrame:
     Parameters
     ----------
     sittings : pl.DataFrame
-        One row per bias with ``reference_u_pct resolution_pct repeatability_pct replicates
-        operator_u_pct`` and ``repeatability_freedom operator_freedom``, null as infinite.
+        One row per bias with ``reference_u_pct bowl_u_pct air_left_pct resolution_pct
+        repeatability_pct replicates operator_u_pct`` and ``repeatability_freedom
+        operator_freedom``, null as infinite.
 
     Returns
     -------
@@ -66,6 +70,8 @@ def with_uncertainty(sittings: pl.DataFrame) -> pl.DataFrame:
     combined = sittings.with_columns(
         u_pct=bias_uncertainty(
             reference_u=pl.col("reference_u_pct"),
+            bowl_u=pl.col("bowl_u_pct"),
+            air_left=pl.col("air_left_pct"),
             resolution=pl.col("resolution_pct"),
             repeatability=pl.col("repeatability_pct"),
             replicates=pl.col("replicates"),
@@ -106,7 +112,7 @@ def budget_rows(sittings: pl.DataFrame) -> pl.DataFrame:
     ----------
     sittings : pl.DataFrame
         As `with_uncertainty` returns, with ``meter_id performed_on point_pct stage`` and the texts
-        ``reference_basis repeatability_basis operator_basis``.
+        ``reference_basis bowl_basis repeatability_basis operator_basis``.
 
     Returns
     -------
@@ -116,6 +122,13 @@ def budget_rows(sittings: pl.DataFrame) -> pl.DataFrame:
     root = pl.col("replicates").sqrt()
     parts = [
         _part("reference", pl.col("reference_u_pct"), basis=pl.col("reference_basis")),
+        _part("bowl", pl.col("bowl_u_pct"), basis=pl.col("bowl_basis")),
+        _part(
+            "air left",
+            pl.col("air_left_pct"),
+            distribution="rectangular",
+            basis=pl.lit(AIR_LEFT),
+        ),
         _part(
             "resolution",
             pl.col("resolution_pct") / 2,
@@ -155,8 +168,8 @@ def step_rows(pairs: pl.DataFrame) -> pl.DataFrame:
     pairs : pl.DataFrame
         One row per step: the columns of `with_uncertainty` and `budget_rows` for the bias found,
         the first of these with the suffix ``_before`` for the bias left, and the flags
-        ``one_reference`` and ``one_operator``: one calibration of one vessel, and one person,
-        served both.
+        ``one_reference``, ``one_bowl`` and ``one_operator``: one calibration of one vessel, one
+        measurement of the bowl, and one person, served both.
 
     Returns
     -------
@@ -194,6 +207,8 @@ def step_rows(pairs: pl.DataFrame) -> pl.DataFrame:
         .with_columns(
             stage=pl.lit(STEP),
             reference_u_pct=both("reference_u_pct", shared="one_reference"),
+            bowl_u_pct=both("bowl_u_pct", shared="one_bowl"),
+            air_left_pct=both("air_left_pct"),
             resolution_pct=both("resolution_pct"),
             repeatability_pct=both("repeatability_pct"),
             operator_u_pct=both("operator_u_pct", shared="one_operator"),
@@ -201,6 +216,9 @@ def step_rows(pairs: pl.DataFrame) -> pl.DataFrame:
             reference_basis=pl.when(pl.col("reference_u_pct") > 0)
             .then(told("calibration", shared="one_reference"))
             .otherwise("reference_basis"),
+            bowl_basis=pl.when(pl.col("bowl_u_pct") > 0)
+            .then(told("measurement of the bowl", shared="one_bowl"))
+            .otherwise("bowl_basis"),
             operator_basis=pl.when(pl.col("operator_u_pct") > 0)
             .then(told("operator", shared="one_operator"))
             .otherwise("operator_basis"),
@@ -258,6 +276,8 @@ def _stacked(sittings: pl.DataFrame, parts: list[dict[str, pl.Expr]]) -> pl.Data
 def bias_uncertainty(
     *,
     reference_u: pl.Expr,
+    bowl_u: pl.Expr | float = 0.0,
+    air_left: pl.Expr | float = 0.0,
     resolution: pl.Expr,
     repeatability: pl.Expr,
     replicates: pl.Expr,
@@ -271,6 +291,10 @@ def bias_uncertainty(
         Standard uncertainty of the correct air content; standard deviation of one reading before
         rounding.  Where that was computed from rounded readings it already holds the rounding, and
         the result errs on the safe side.
+    bowl_u : pl.Expr or float
+        Standard uncertainty of the correct air content by the bowl.
+    air_left : pl.Expr or float
+        Most air left in a bowl called full of water, a half-width.
     resolution, replicates : pl.Expr
         Step the dial is read to; readings averaged, at least 1.
     operator_sd : pl.Expr or float
@@ -282,5 +306,10 @@ def bias_uncertainty(
     with little scatter shows the same figure each time), so it is not divided by their number.
     """
     return (
-        reference_u**2 + resolution**2 / 12 + repeatability**2 / replicates + operator_sd**2
+        reference_u**2
+        + bowl_u**2
+        + air_left**2 / 3
+        + resolution**2 / 12
+        + repeatability**2 / replicates
+        + operator_sd**2
     ).sqrt()

@@ -21,9 +21,24 @@ class ConformityChoices:
         Which uncertainty of a vessel enters a budget where calibrations or meters contradict the
         stated one (E_n above 1, ISO/IEC 17043): the stated one, which is then said to be
         contradicted, or one as much larger as E_n asks.
+    bowl_spread_pct : float
+        How far the bowl of a meter that was not measured may differ from the one that its vessel
+        was set against, half-width in % of its volume, where fewer than five bowls are measured.
+        Common practice, no source.
+    unknown_bowl : {"told", "counted"}
+        Whether what a bowl that was not measured leaves open is told beside a budget or is a
+        component of it.
+    air_left_pct : float
+        Most air that stays in a bowl called full of water, % air; a component of every budget, as
+        a half-width about the reading.  ASTM C231 annex A1 warns of bubbles on inner surfaces and
+        gives no number (from memory, to be checked against the current edition); the size is common
+        practice, no source.
     """
 
     tolerance_pct: float = 0.1
     comparison: str = "absolute"
     decision_rule: str = "simple_acceptance"
     vessel_uncertainty: str = "stated"
+    bowl_spread_pct: float = 0.6
+    unknown_bowl: str = "told"
+    air_left_pct: float = 0.01

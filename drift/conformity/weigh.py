@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from drift.conformity.bias_budget import budget_rows, step_rows, with_uncertainty
+from drift.conformity.bias_budget import COUNTED, budget_rows, step_rows, with_uncertainty
 from drift.conformity.choices import ConformityChoices
 from drift.conformity.decision_rules import (
     acceptance_limit,
@@ -20,8 +20,9 @@ from drift.conformity.decision_rules import (
 from drift.conformity.global_risk import fleet_risks
 from drift.conformity.tolerance import successive_readings
 from drift.frames import Schema
+from drift.reference.bowls import BowlSpread
 from drift.reference.normalised_error import LARGER
-from drift.reference.operators import OperatorSpread
+from drift.reference.pairs import MEASURED, STATED_FOR_IT
 from drift.reference.repeatability import ASSUMED, DIFFERENCES, OWN, pool_repeatability
 from drift.reference.vessel import USUAL_RELATIVE_U
 from drift.reference.weigh import Reference
@@ -49,6 +50,8 @@ CONFORMITY: Schema = {
 _SITTING = ["meter_id", "visit_id", "stage", "point_pct"]
 _INPUTS = (
     "reference_u_pct",
+    "bowl_u_pct",
+    "air_left_pct",
     "resolution_pct",
     "repeatability_pct",
     "replicates",
@@ -108,9 +111,11 @@ def weigh_conformity(
     repeatability = pool_repeatability(ledger)
     judged, budgets = [], []
     for some, of_ledger, compared in _by_meters(sessions, ledger, reference.compared):
-        sittings = _sittings(some, of_ledger, compared, reference.operators, repeatability)
+        sittings = _sittings(
+            some, of_ledger, compared, reference=reference, policy=policy, scatter=repeatability
+        )
         judged.append(_judged(sittings, policy).select(*CONFORMITY, "reference_u_pct"))
-        budgets.append(_last_budgets(sittings, of_ledger, policy))
+        budgets.append(_last_budgets(sittings, of_ledger, policy, spread=reference.spread))
     verdicts = pl.concat(judged)
     return Conformity(
         verdicts=verdicts.select(CONFORMITY.keys()),
@@ -139,7 +144,14 @@ def judge_sittings(
     repeatability : pl.DataFrame
         Frame of `drift.reference.repeatability.REPEATABILITY`.
     """
-    sittings = _sittings(sessions, ledger, reference.compared, reference.operators, repeatability)
+    sittings = _sittings(
+        sessions,
+        ledger,
+        reference.compared,
+        reference=reference,
+        policy=policy,
+        scatter=repeatability,
+    )
     return _judged(sittings, policy).select(CONFORMITY.keys())
 
 
@@ -162,22 +174,33 @@ def _sittings(
     sessions: pl.DataFrame,
     ledger: pl.DataFrame,
     compared: pl.DataFrame,
-    operators: OperatorSpread,
-    repeatability: pl.DataFrame,
+    *,
+    reference: Reference,
+    policy: ConformityChoices,
+    scatter: pl.DataFrame,
 ) -> pl.DataFrame:
     """Return every sitting with the uncertainties that its bias is made of, and their sum."""
+    operators = reference.operators
     dial = ledger.select("meter_id", "visit_id", "point_pct", read_to="resolution_pct")
-    vessel = compared.select(*_SITTING, "calibrated_on", "contradicted_by", vessel_u="u_pct")
-    scatter = repeatability.rename(
-        {"degrees_of_freedom": "repeatability_freedom", "basis": "scatter"}
+    vessel = compared.select(
+        *_SITTING,
+        "calibrated_on",
+        "contradicted_by",
+        "bowl",
+        "measured_on",
+        "bowl_u_pct",
+        vessel_u="u_pct",
     )
+    own = scatter.rename({"degrees_of_freedom": "repeatability_freedom", "basis": "scatter"})
     usual = USUAL_RELATIVE_U * pl.col("correct_air_pct")
     rows = (
         sessions.join(dial, on=["meter_id", "visit_id", "point_pct"], how="left")
         .join(vessel, on=_SITTING, how="left")
-        .join(scatter, on="meter_id", how="left")
+        .join(own, on="meter_id", how="left")
         .with_columns(
             reference_u_pct=pl.coalesce("vessel_u", usual),
+            bowl_u_pct=pl.coalesce("bowl_u_pct", _unknown_bowl(reference.spread, policy)),
+            air_left_pct=pl.lit(policy.air_left_pct),
             resolution_pct=pl.coalesce("resolution_pct", "read_to"),
             operator_u_pct=pl.lit(operators.sd),
             operator_freedom=pl.lit(operators.freedom, dtype=pl.Float64),
@@ -185,6 +208,14 @@ def _sittings(
         )
     )
     return with_uncertainty(rows)
+
+
+def _unknown_bowl(spread: BowlSpread, policy: ConformityChoices) -> pl.Expr:
+    """Return what a bowl that was not measured adds to the uncertainty of a bias, % air."""
+    if policy.unknown_bowl != COUNTED:
+        return pl.lit(0.0)
+    known = pl.col("bowl") == STATED_FOR_IT
+    return pl.when(known).then(0.0).otherwise(pl.col("correct_air_pct") * spread.standard_share)
 
 
 def _judged(sittings: pl.DataFrame, policy: ConformityChoices) -> pl.DataFrame:
@@ -212,7 +243,11 @@ def _judged(sittings: pl.DataFrame, policy: ConformityChoices) -> pl.DataFrame:
 
 
 def _last_budgets(
-    sittings: pl.DataFrame, ledger: pl.DataFrame, policy: ConformityChoices
+    sittings: pl.DataFrame,
+    ledger: pl.DataFrame,
+    policy: ConformityChoices,
+    *,
+    spread: BowlSpread,
 ) -> pl.DataFrame:
     """Return the budgets of each meter's last visit, its steps from the visit before included."""
     visit = ["meter_id", "visit_id"]
@@ -222,7 +257,7 @@ def _last_budgets(
         .sort("performed_on", "visit_id")
         .unique("meter_id", keep="last")
     )
-    told = _with_bases(sittings.join(last, on=visit, how="semi"), policy)
+    told = _with_bases(sittings.join(last, on=visit, how="semi"), policy, spread)
     stepped = ledger.filter(pl.col("drift_step_pct").is_not_null())
     found = told.filter(pl.col("stage") == "as_found").join(
         stepped, on=[*visit, "point_pct"], how="semi"
@@ -233,7 +268,7 @@ def _last_budgets(
     )
 
 
-def _with_bases(rows: pl.DataFrame, policy: ConformityChoices) -> pl.DataFrame:
+def _with_bases(rows: pl.DataFrame, policy: ConformityChoices, spread: BowlSpread) -> pl.DataFrame:
     """Add where each component comes from, in words."""
     vessel = pl.format(
         "vessel {}, calibrated {}", "vessel_id", pl.col("calibrated_on").dt.to_string("%Y-%m-%d")
@@ -251,8 +286,28 @@ def _with_bases(rows: pl.DataFrame, policy: ConformityChoices) -> pl.DataFrame:
         .then(vessel)
         .when(pl.col("correct_air_pct") > 0)
         .then(pl.lit("no usable calibration of a vessel: the usual share"))
-        .otherwise(pl.lit("bowl full of water: none counted")),
+        .otherwise(pl.lit("bowl full of water: no vessel")),
+        bowl_basis=_bowl_basis(policy, spread),
         repeatability_basis=pl.col("scatter").replace_strict(_BASES, default=_OF_FLEET),
+    )
+
+
+def _bowl_basis(policy: ConformityChoices, spread: BowlSpread) -> pl.Expr:
+    """Return where the bowl's component comes from, or what it leaves open, in words."""
+    measured = pl.format("its bowl, measured {}", pl.col("measured_on").dt.to_string("%Y-%m-%d"))
+    open_pct = (pl.col("correct_air_pct") * spread.half_share).round(3).cast(pl.String)
+    counted = "counted" if policy.unknown_bowl == COUNTED else "not counted"
+    unknown = pl.format(
+        f"its bowl is not measured: ±{{}} % air open ({spread.basis}), {counted}", open_pct
+    )
+    return (
+        pl.when(pl.col("correct_air_pct") <= 0)
+        .then(pl.lit("bowl full of water: its volume does not matter"))
+        .when(pl.col("bowl") == MEASURED)
+        .then(measured)
+        .when(pl.col("bowl") == STATED_FOR_IT)
+        .then(pl.lit("in the vessel's value for this bowl"))
+        .otherwise(unknown)
     )
 
 
@@ -272,7 +327,9 @@ def _steps(sittings: pl.DataFrame, found: pl.DataFrame) -> pl.DataFrame:
         .sort("performed_on", "visit_id", "stage")
         .group_by(key)
         .agg(
-            pl.col(*_INPUTS, "vessel_id", "calibrated_on", "operator").last().name.suffix("_before")
+            pl.col(*_INPUTS, "vessel_id", "calibrated_on", "measured_on", "operator")
+            .last()
+            .name.suffix("_before")
         )
     )
     one_vessel = (pl.col("vessel_id") == pl.col("vessel_id_before")) & pl.col(
@@ -280,5 +337,7 @@ def _steps(sittings: pl.DataFrame, found: pl.DataFrame) -> pl.DataFrame:
     ).eq_missing(pl.col("calibrated_on_before"))
     return found.join(before, on=key).with_columns(
         one_reference=one_vessel.fill_null(value=False),
+        # A bowl that nobody measured is as it was, too.
+        one_bowl=pl.col("measured_on").eq_missing(pl.col("measured_on_before")),
         one_operator=(pl.col("operator") == pl.col("operator_before")).fill_null(value=False),
     )

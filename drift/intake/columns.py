@@ -63,6 +63,8 @@ COMMON_WORDS = frozenset(
 # Headers of what this program writes and no laboratory does: such a file is no record.
 WRITTEN_BY_US: tuple[frozenset[str], ...] = (
     frozenset({"vessel_id", "calibrated_on", "usable", "problem"}),
+    frozenset({"vessel_id", "calibrated_on", "en_before", "en_all"}),
+    frozenset({"vessel_id", "calibrated_on", "sittings", "disagreeing"}),
     frozenset({"signal_id", "given_meter_id", "problem"}),
     frozenset({"meter_id", "choice", "expected_cost"}),
 )

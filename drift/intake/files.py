@@ -7,6 +7,7 @@ from itertools import islice
 from pathlib import Path
 
 from drift.errors import SourceError
+from drift.ids import nearest_file
 from drift.intake.columns import TABLES
 from drift.intake.encoding import (
     BLANKS,
@@ -111,7 +112,8 @@ def source_paths(folder: Path) -> list[Path]:
     """
     check_place(folder, raised=SourceError, expected=_EXPECTED)
     if not folder.exists():
-        raise SourceError(what="does not exist", where=str(folder), expected=_EXPECTED)
+        hint = nearest_file(folder)
+        raise SourceError(what="does not exist", where=str(folder), expected=_EXPECTED, hint=hint)
     if not folder.is_dir():
         raise SourceError(
             what="is a file",

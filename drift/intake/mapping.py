@@ -1,6 +1,5 @@
 """This module reads what a laboratory declares of its files in mapping.toml."""
 
-import difflib
 import hashlib
 import re
 import tomllib
@@ -9,6 +8,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from drift.errors import SourceError
+from drift.ids import did_you_mean
 from drift.intake.columns import TABLES
 from drift.places import check_place
 
@@ -112,12 +112,11 @@ def _columns(path: Path, columns: dict[str, object]) -> dict[str, str]:
     known = sorted({column.name for table in TABLES.values() for column in table})
     for header, name in columns.items():
         if name not in known:
-            near = difflib.get_close_matches(str(name), known, n=1)
             raise SourceError(
                 what=f"[columns] {header!r} = {name!r} is no column of an input table",
                 where=str(path),
                 expected="a column such as meter_id",
-                hint=f"did you mean {near[0]!r}?" if near else "",
+                hint=did_you_mean(str(name), known),
             )
     declared: dict[str, str] = {}
     for header, name in columns.items():

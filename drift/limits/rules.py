@@ -5,7 +5,6 @@ widened on purpose (few visits, a coarse dial) widen the zones with them.  On 3-
 is one standard deviation, and the rules are the published ones.
 """
 
-import difflib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
@@ -15,6 +14,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from drift.frames import Schema
+from drift.ids import did_you_mean
 from drift.limits import rule_zones as steps
 from drift.limits.rule_zones import (
     DIRECTIONS,
@@ -85,9 +85,10 @@ def rules_named(names: tuple[str, ...]) -> tuple[Rule, ...]:
     known = {rule.name: rule for rule in RULES}
     for name in names:
         if name not in known:
-            near = difflib.get_close_matches(name, known, n=1, cutoff=0.0)[0]
+            hint = did_you_mean(name, known)
             raise ValueError(
-                f"unknown rule {name!r}: did you mean {near!r}? The rules are {', '.join(known)}."
+                f"unknown rule {name!r}: {hint}{' ' if hint else ''}"
+                f"The rules are {', '.join(known)}."
             )
     return tuple(rule for rule in RULES if rule.name in names)
 

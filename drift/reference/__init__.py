@@ -1,7 +1,7 @@
 """Is it the meters or what they are compared with: vessels, operators, shared effects.
 
 Entrance: `weigh.weigh_reference`, `shared_effects.find_shared_effects`, `crossed_fit.fit_crossed`,
-`vessel_record.check_stated_values`, `repeatability.pool_repeatability`.  Rests on `meter`,
+`pairs.check_stated_values`, `repeatability.pool_repeatability`.  Rests on `meter`,
 `limits` and `trend`.
 
 What meters share.  Without a vessel column all readings are one period, in which a shift is looked

@@ -5,6 +5,7 @@ above 1 the uncertainties stated cannot both be true (ISO/IEC 17043, annex B; fr
 checked against the current edition).
 """
 
+import dataclasses
 import itertools
 from dataclasses import dataclass
 from datetime import date
@@ -45,12 +46,26 @@ AGREEMENT: Schema = {
 
 @dataclass(frozen=True, slots=True)
 class _Value:
-    """What one calibration of a vessel stands for, and its standard uncertainty, % air."""
+    """What one calibration of a vessel stands for, and its standard uncertainty, % air.
+
+    What the vessel itself holds, ml, and that uncertainty as a share, where it was weighed; the
+    meter whose bowl the value belongs to, where one is named.
+    """
 
     vessel_id: str
     calibrated_on: date
     air: float
     u: float
+    volume: float | None
+    share: float | None
+    meter_id: str | None
+
+    def on_bowl_of(self, other: "_Value") -> "_Value | None":
+        """Return this value on the bowl of another calibration, None where that is not known."""
+        if self.volume and other.volume and self.share:
+            air = other.air * self.volume / other.volume
+            return dataclasses.replace(self, air=air, u=air * self.share)
+        return self if self.meter_id == other.meter_id else None
 
     @property
     def u_at_point(self) -> float:
@@ -75,18 +90,31 @@ def agreement(values: pl.DataFrame, effects: pl.DataFrame) -> pl.DataFrame:
 
     Notes
     -----
-    Two calibrations with one balance share part of their uncertainty, which then cancels: E_n is
-    rather too small than too large.
+    Two calibrations of a vessel that was weighed are compared on the bowl of the earlier one, so
+    that another bowl is not taken for another vessel.  Two calibrations with one balance share
+    part of their uncertainty, which then cancels: E_n is rather too small than too large.
     """
+    # Values for several bowls of one day are one calibration of the vessel.
+    days = values.filter("usable").unique(
+        ["vessel_id", "calibrated_on"], keep="first", maintain_order=True
+    )
     usable = [
-        _Value(row["vessel_id"], row["calibrated_on"], row["air_pct"], row["u_air_pct"])
-        for row in values.filter("usable").iter_rows(named=True)
+        _Value(
+            row["vessel_id"],
+            row["calibrated_on"],
+            row["air_pct"],
+            row["u_air_pct"],
+            row["volume_ml"],
+            row["u_volume_share"],
+            row["meter_id"],
+        )
+        for row in days.iter_rows(named=True)
         if row["u_air_pct"]
     ]
     rows = [
-        _row(RECALIBRATED, later, earlier, later.air - earlier.air, u=(later.u, earlier.u), seen=0)
+        _row(RECALIBRATED, here, earlier, here.air - earlier.air, u=(here.u, earlier.u), seen=0)
         for earlier, later in itertools.pairwise(usable)
-        if earlier.vessel_id == later.vessel_id
+        if earlier.vessel_id == later.vessel_id and (here := later.on_bowl_of(earlier))
     ]
     named = {f"{one.vessel_id} calibrated {one.calibrated_on}": one for one in usable}
     changes = effects.filter((pl.col("kind") == "vessel_change") & pl.col("low").is_not_null())
@@ -143,7 +171,7 @@ def with_agreement(compared: pl.DataFrame, agreed: pl.DataFrame, *, choice: str)
     Parameters
     ----------
     compared : pl.DataFrame
-        Frame of `drift.reference.vessel_record.REFERENCE_CHECK`.
+        Frame of `drift.reference.pairs.REFERENCE_CHECK`.
     agreed : pl.DataFrame
         Frame of `AGREEMENT`.
     choice : {"stated", "larger"}

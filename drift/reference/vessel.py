@@ -23,6 +23,12 @@ FILLING_SHARE = 0.0005
 # Standard uncertainty of R, as a share of R, where neither it nor masses are on record.
 USUAL_RELATIVE_U = float(np.sqrt(2 * (SCALE_SHARE**2 / 3 + FILLING_SHARE**2)))
 
+# Density of the air in which masses are compared, and that of the weights a balance is set by,
+# kg/m³: conventional values (OIML D 28, from memory, to be checked against the current edition).
+AIR_DENSITY, WEIGHTS_DENSITY = 1.2, 8000.0
+# Taken where the temperature of the water is not on record, °C.  Common practice, no source.
+USUAL_WATER_C = 20.0
+
 # Source: Tanaka, Girard, Davis, Peuto & Bignell (2001), Metrologia 38, 301–309, formula (1) and
 # Table 1; coefficients from memory, checked here against Kell (1975).
 _TANAKA = (-3.983035, 301.797, 522528.9, 69.34881, 999.974950)
@@ -44,6 +50,32 @@ def water_density(temperature_c: npt.ArrayLike) -> Floats:
     a1, a2, a3, a4, a5 = _TANAKA
     density = a5 * (1 - (t + a1) ** 2 * (t + a2) / (a3 * (t + a4)))
     return np.asarray(np.where((t >= 0) & (t <= 40), density, np.nan))
+
+
+def water_volume_ml(mass_g: npt.ArrayLike, *, temperature_c: npt.ArrayLike) -> Floats:
+    """Return the volume of water that a balance shows a mass for, ml.
+
+    Parameters
+    ----------
+    mass_g : array_like
+        What the balance shows, g.
+    temperature_c : array_like
+        Temperature of the water, °C; NaN where it is not known, which counts as 20 °C.
+
+    Notes
+    -----
+    Air carries water more than it carries weights: at 20 °C the volume is 1.00285 ml a gram, of
+    which 0.00105 is the air's.
+
+    References
+    ----------
+    V = m·(1 − ρ_air/ρ_weights)/(ρ_water − ρ_air): ISO 4787 and NIST SOP 14, from memory, to be
+    checked against the current editions.
+    """
+    t = np.asarray(temperature_c, dtype=np.float64)
+    water = water_density(np.where(np.isnan(t), USUAL_WATER_C, t))
+    buoyant = (1 - AIR_DENSITY / WEIGHTS_DENSITY) / (water - AIR_DENSITY)
+    return np.asarray(np.asarray(mass_g, dtype=np.float64) * buoyant * 1000)
 
 
 def vessel_air_pct(

@@ -5,6 +5,7 @@ segment's pattern of bias points to.
 """
 
 from dataclasses import dataclass
+from typing import Any
 
 import polars as pl
 
@@ -12,6 +13,7 @@ from drift.meter.cause_readings import segment_readings
 from drift.meter.causes import CauseSettings, weigh_causes
 from drift.meter.dial import dials_of
 from drift.meter.marks import adjustment_balance, mark_moves
+from drift.reference.bowls import BowlSpread, bowl_spread, bowl_values
 from drift.reference.content_order import meters_by_content
 from drift.reference.crossed_effects import REFERENCE
 from drift.reference.crossed_fit import CrossedFit, fit_crossed
@@ -22,6 +24,8 @@ from drift.reference.operators import (
     likely_duplicates,
     operator_spread,
 )
+from drift.reference.pair_values import pairs_of
+from drift.reference.pairs import check_stated_values
 from drift.reference.repeatability import bound_by_differences
 from drift.reference.shared_effects import (
     COMMON_EVIDENCE,
@@ -29,7 +33,8 @@ from drift.reference.shared_effects import (
     find_shared_effects,
     without_common,
 )
-from drift.reference.vessel_record import check_stated_values, vessel_values
+from drift.reference.vessel_history import vessel_belief, vessel_history
+from drift.reference.vessel_record import vessel_values, with_own_volumes
 
 # Weighing a segment takes about 10 ms, so a large fleet's smallest biases are left unweighed.
 MOST_SEGMENTS = 400
@@ -49,10 +54,16 @@ class Reference:
     ----------
     effects : pl.DataFrame
         Frame of `drift.reference.crossed_effects.REFERENCE`.
-    vessels, compared : pl.DataFrame
-        Frames of `drift.reference.vessel_record.VESSEL_VALUES` and `REFERENCE_CHECK`, the latter
-        with the further column ``contradicted_by`` (E_n above 1 of its vessel's calibration, else
-        null).
+    vessels, bowls, pairs : pl.DataFrame
+        Frames of `drift.reference.vessel_record.VESSEL_VALUES`, of
+        `drift.reference.bowls.BOWL_VALUES` and of `drift.reference.pair_values.PAIRS`.
+    history, belief : pl.DataFrame
+        Frames of `drift.reference.vessel_history.VESSEL_HISTORY` and `VESSEL_BELIEF`.
+    spread : BowlSpread
+        How far bowls differ that were not measured.
+    compared : pl.DataFrame
+        Frame of `drift.reference.pairs.REFERENCE_CHECK` with the further column
+        ``contradicted_by`` (E_n above 1 of its vessel's calibration, else null).
     agreement : pl.DataFrame
         Frame of `drift.reference.normalised_error.AGREEMENT`.
     causes : pl.DataFrame
@@ -71,6 +82,11 @@ class Reference:
 
     effects: pl.DataFrame
     vessels: pl.DataFrame
+    bowls: pl.DataFrame
+    pairs: pl.DataFrame
+    history: pl.DataFrame
+    belief: pl.DataFrame
+    spread: BowlSpread
     compared: pl.DataFrame
     agreement: pl.DataFrame
     causes: pl.DataFrame
@@ -94,6 +110,9 @@ def weigh_reference(
     marks: pl.DataFrame,
     service: pl.DataFrame,
     meters: pl.DataFrame,
+    bowls: pl.DataFrame,
+    equipment: pl.DataFrame,
+    bowl_spread_pct: float,
     vessel_uncertainty: str,
     false_discovery_rate: float,
     worth_pct: float,
@@ -106,8 +125,10 @@ def weigh_reference(
         Frame of `drift.meter.ledger.LEDGER` built from the sessions.
     sessions : pl.DataFrame
         Frame of `drift.store.tables.SESSIONS`.
-    vessels, marks, service, meters : pl.DataFrame
+    vessels, marks, service, meters, bowls, equipment : pl.DataFrame
         Rows of the input tables of these names.
+    bowl_spread_pct : float
+        How far a bowl may differ that was not measured, where too few are, % of its volume.
     vessel_uncertainty : str
         Which uncertainty of a vessel counts, as in the policy.
     false_discovery_rate : float
@@ -117,10 +138,12 @@ def weigh_reference(
     """
     fit = fit_crossed(ledger, sessions=sessions, vessels=vessels)
     effects, common, own, operators = _shared(fit, sessions, rate=false_discovery_rate)
-    values = vessel_values(vessels)
-    agreed = agreement(values, effects)
-    compared = with_agreement(
-        check_stated_values(sessions, values), agreed, choice=vessel_uncertainty
+    chain = _chain(
+        sessions,
+        effects,
+        tables=(vessels, bowls, equipment),
+        bowl_spread_pct=bowl_spread_pct,
+        choice=vessel_uncertainty,
     )
     repeatability = _repeatability(ledger)
     dials = dials_of(meters, ledger, marks=marks, service=service, repeatability=repeatability)
@@ -137,9 +160,7 @@ def weigh_reference(
     )
     return Reference(
         effects=effects,
-        vessels=values,
-        compared=compared,
-        agreement=agreed,
+        **chain,
         causes=causes,
         moves=moves,
         balance=adjustment_balance(moves, ledger=ledger, service=service, noise_pct=repeatability),
@@ -147,6 +168,37 @@ def weigh_reference(
         alike=tuple(likely_duplicates(_operators((sessions, marks, service)))),
         sessions=own,
     )
+
+
+def _chain(
+    sessions: pl.DataFrame,
+    effects: pl.DataFrame,
+    *,
+    tables: tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame],
+    bowl_spread_pct: float,
+    choice: str,
+) -> dict[str, Any]:
+    """Return what is known of vessels and bowls, by its name in `Reference`.
+
+    `tables` are the input tables `vessels`, `bowls` and `equipment`.
+    """
+    vessels, bowls, equipment = tables
+    measured = bowl_values(bowls, equipment)
+    spread = bowl_spread(measured, usual_pct=bowl_spread_pct)
+    values = with_own_volumes(vessel_values(vessels, equipment), measured)
+    agreed = agreement(values, effects)
+    checked = check_stated_values(sessions, values, bowls=measured, spread=spread)
+    history = vessel_history(values, vessels, effects)
+    return {
+        "vessels": values,
+        "bowls": measured,
+        "spread": spread,
+        "pairs": pairs_of(checked),
+        "history": history,
+        "belief": vessel_belief(history, vessels, equipment),
+        "agreement": agreed,
+        "compared": with_agreement(checked, agreed, choice=choice),
+    }
 
 
 def _shared(

@@ -3,9 +3,8 @@
 The README explains the same columns; a test keeps the units alike.
 """
 
-AIR = "% air"
-YEARLY = "% air a year"
-DATE = "date"
+from drift.report.chain_notes import CHAIN_NOTES
+from drift.report.note_units import AIR, DATE, YEARLY
 
 # What each table holds, one row for what, in the order of the workbook's sheets.
 TABLE_NOTES: dict[str, str] = {
@@ -22,6 +21,10 @@ TABLE_NOTES: dict[str, str] = {
     "open_points": "a sheet to fill in: visits that ask for a response or a decision",
     "reference": "what meters share: vessels, operators, seasons, shifts",
     "vessels": "what each calibration of each vessel stands for",
+    "bowls": "what each measurement of each bowl says",
+    "vessel_bowls": "what each vessel stands for on the bowl of each meter that it was used on",
+    "vessel_history": "every calibration of every vessel, held against those before",
+    "vessel_belief": "whether a vessel's stated uncertainties can be meant, and when it is due",
     "vessel_agreement": "calibrations of vessels compared with each other and with the meters",
     "vessel_checks": "readings that state another air content than their vessel, and why",
     "conformity": "one row a meter, visit, point and stage: the verdict of the decision rule",
@@ -74,6 +77,7 @@ _METER = {
 COLUMN_NOTES: dict[str, dict[str, tuple[str, str]]] = {
     "meters": _METER,
     "own_standings": _METER,
+    **CHAIN_NOTES,
     "obligations": {
         "meter_id": ("", "identity as given"),
         "obligation": ("", "token of what must be done"),
@@ -256,29 +260,6 @@ COLUMN_NOTES: dict[str, dict[str, tuple[str, str]]] = {
         "meters": ("", "meters it rests on"),
         "visits": ("", "visits it rests on"),
         "confounded_with": ("", "what else would look the same"),
-    },
-    "vessels": {
-        "vessel_id": ("", "identity as given"),
-        "calibrated_on": (DATE, "day of the calibration"),
-        "air_pct": (AIR, "correct air content of one fill: 100 w/W, or as stated"),
-        "u_air_pct": (AIR, "its standard uncertainty: as stated, by the masses, or the usual one"),
-        "usable": ("", "whether it is used"),
-        "problem": ("", "what is wrong with it; empty where nothing is"),
-    },
-    "vessel_checks": {
-        "meter_id": ("", "identity as given"),
-        "visit_id": ("", "visit as given, else its date"),
-        "performed_on": (DATE, "day of the visit"),
-        "stage": ("", "as_found or as_left"),
-        "point_pct": (AIR, "verification point"),
-        "correct_air_pct": (AIR, "what the readings state"),
-        "vessel_id": ("", "vessel that they name"),
-        "calibrated_on": (DATE, "its calibration in force that day; empty where there is none"),
-        "fills": ("", "number of vessel fills that comes nearest"),
-        "expected_pct": (AIR, "what those stand for"),
-        "u_pct": (AIR, "standard uncertainty of that"),
-        "off_pct": (AIR, "stated less expected"),
-        "problem": ("", "what is wrong"),
     },
     "conformity": {
         "meter_id": ("", "identity as given"),

@@ -12,7 +12,7 @@ from drift.frames import Schema
 from drift.limits.signals import SIGNALS
 from drift.meter.ledger import LEDGER
 from drift.places import check_place
-from drift.reference.vessel_record import REFERENCE_CHECK
+from drift.reference.pairs import REFERENCE_CHECK
 from drift.report.leftovers import is_interrupted
 from drift.report.own_files import record_at
 from drift.review.changes import Earlier
@@ -87,6 +87,10 @@ def _frames(review: Review) -> dict[str, pl.DataFrame]:
         "open_points": open_points(review),
         "reference": review.reference.effects,
         "vessels": review.reference.vessels,
+        "bowls": review.reference.bowls,
+        "vessel_bowls": review.reference.pairs,
+        "vessel_history": review.reference.history,
+        "vessel_belief": review.reference.belief,
         "vessel_agreement": review.reference.agreement,
         "vessel_checks": review.reference.checks.select(REFERENCE_CHECK.keys()),
         "conformity": review.conformity.verdicts,
@@ -111,7 +115,7 @@ def write_data(tables: dict[str, pl.DataFrame], folder: Path) -> None:
 def write_record(record: dict[str, object], path: Path) -> None:
     """Write the record of a run as JSON."""
     text = json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False)
-    path.write_text(text + "\n", encoding="utf-8")
+    path.write_text(text + "\n", encoding="utf-8", newline="\n")
 
 
 def plain_columns(frame: pl.DataFrame) -> pl.DataFrame:

@@ -122,7 +122,7 @@ def exchanged_for(place: Place, *, keep: Collection[str] = ()) -> Iterator[Path]
             undo.callback(_remove_folder, made)
         stage = Path(tempfile.mkdtemp(prefix=UNFINISHED, dir=place.folder))
         undo.callback(_abandon, stage)
-        with (stage / MARKER).open("w", encoding="utf-8") as marker:
+        with (stage / MARKER).open("w", encoding="utf-8", newline="\n") as marker:
             held(marker)
             marker.write(f"Not finished: {place.kind.what}, by process {os.getpid()}.\n")
             marker.flush()
@@ -145,7 +145,7 @@ def write_kind_record(folder: Path, kind: FileKind, written: Mapping[str, str]) 
     """Write the record of output that has no other: who made it, and its digests."""
     record = {"program": "drift", "version": __version__, "written": dict(written)}
     text = json.dumps(record, indent=2, ensure_ascii=False)
-    (folder / kind.record).write_text(text + "\n", encoding="utf-8")
+    (folder / kind.record).write_text(text + "\n", encoding="utf-8", newline="\n")
 
 
 def _exchange(place: Place, stage: Path, keep: Collection[str]) -> None:
@@ -163,7 +163,7 @@ def _exchange(place: Place, stage: Path, keep: Collection[str]) -> None:
     drop = sorted(name for name in there if name in take or name not in keep)
     (stage / "earlier").mkdir()
     text = json.dumps({"program": "drift", "take": take, "drop": drop})
-    (stage / "listed").write_text(text, encoding="utf-8")
+    (stage / "listed").write_text(text, encoding="utf-8", newline="\n")
     (stage / "listed").replace(stage / LIST)
     try:
         finish_exchange(folder, stage, take=take, drop=drop)

@@ -1,6 +1,6 @@
 """This module says what each column of the files beside a memo or a note means."""
 
-from drift.report.column_notes import AIR, DATE
+from drift.report.note_units import AIR, DATE
 
 # File: what it holds, then of each column its unit (empty for none) and meaning.
 MEMO_NOTES: dict[str, tuple[str, dict[str, tuple[str, str]]]] = {

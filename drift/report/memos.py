@@ -81,10 +81,12 @@ def write_retirement(memo: RetirementMemo, out: Path) -> Path:
     page = retirement_page(memo.review, memo.weighed, in_full=list(in_full))
     with exchanged_for(place) as new:
         write_data(retirement_tables(memo), new)
-        (new / "retirement.html").write_text(render.html_retirement(page), encoding="utf-8")
+        (new / "retirement.html").write_text(
+            render.html_retirement(page), encoding="utf-8", newline="\n"
+        )
         write_assets(new)
         record = json.dumps(retirement_record(memo), indent=2, ensure_ascii=False, allow_nan=False)
-        (new / "retirement.json").write_text(record + "\n", encoding="utf-8")
+        (new / "retirement.json").write_text(record + "\n", encoding="utf-8", newline="\n")
         write_kind_record(new, RETIREMENT, digests_of(new))
     return out / "retirement.html"
 

@@ -146,8 +146,10 @@ def _write_fleet(
 ) -> None:
     """Write the pages of the fleet, and the guide."""
     for name, html in render.html_fleet(page, bar, alone=alone).items():
-        (folder / name).write_text(html, encoding="utf-8")
-    (folder / "guide.html").write_text(render.html_guide(guide_page(review), bar), encoding="utf-8")
+        (folder / name).write_text(html, encoding="utf-8", newline="\n")
+    (folder / "guide.html").write_text(
+        render.html_guide(guide_page(review), bar), encoding="utf-8", newline="\n"
+    )
 
 
 @contextmanager
@@ -190,7 +192,7 @@ def _write_pack(review: Review, folder: Path, bar: PageBar, *, alone: bool) -> P
     """Write the evidence pack; return how past forecasts came out, which it shows."""
     evidence = gather_evidence(review)
     html = render.html_evidence(evidence_page(review, evidence), bar, alone=alone)
-    (folder / "evidence.html").write_text(html, encoding="utf-8")
+    (folder / "evidence.html").write_text(html, encoding="utf-8", newline="\n")
     return evidence.proof
 
 
@@ -199,4 +201,4 @@ def _write_dossier(
 ) -> None:
     """Write one dossier."""
     html = render.html_dossier(dossier_page(review, meter_id), bar, alone=alone)
-    (meters / file_name(meter_id)).write_text(html, encoding="utf-8")
+    (meters / file_name(meter_id)).write_text(html, encoding="utf-8", newline="\n")

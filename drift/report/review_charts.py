@@ -9,7 +9,7 @@ from collections.abc import Callable, Mapping
 import polars as pl
 
 from drift.errors import DriftError
-from drift.ids import nearest_ids
+from drift.ids import did_you_mean
 from drift.report.figures.impact import span_rows
 from drift.report.figures.registry import FIGURES
 from drift.report.figures.rows import filled
@@ -47,12 +47,11 @@ def chart_of(review: Review, name: str, *, meter_id: str | None) -> Chart:
         If there is no such chart, it needs a meter and none was named, or there is nothing to draw.
     """
     if name not in _FRAMES:
-        near = nearest_ids(name, list(_FRAMES), most=1)
         raise DriftError(
             what="is no chart of a review",
             where=name,
             expected=f"one of {', '.join(_FRAMES)}",
-            hint=f"did you mean {near[0]!r}?" if near else "",
+            hint=did_you_mean(name, _FRAMES),
         )
     if FIGURES[name].per_meter and meter_id is None:
         raise DriftError(

@@ -1,7 +1,6 @@
 """This module holds every number a laboratory may choose, and reads them from a TOML file."""
 
 import dataclasses
-import difflib
 import tomllib
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -11,6 +10,7 @@ from pathlib import Path
 from typing import Any, TypeVar, get_args
 
 from drift.errors import PolicyError
+from drift.ids import did_you_mean, nearest_file
 from drift.limits.choices import LimitChoices
 from drift.meter.choices import ReadingChoices
 from drift.places import check_place
@@ -114,6 +114,9 @@ _ORDER = (
     "comparison",
     "decision_rule",
     "vessel_uncertainty",
+    "bowl_spread_pct",
+    "unknown_bowl",
+    "air_left_pct",
     "points_pct",
     "point_window_pct",
     "required_points_pct",
@@ -250,6 +253,9 @@ def _as_in_a_file(value: Any) -> Any:  # noqa: ANN401 (whatever a caller gave)
 def _check_file(path: Path) -> None:
     """Raise where reading could hang or never end, or what is read may be another file tomorrow."""
     check_place(path, raised=PolicyError, expected=_FILE)
+    if not path.exists():
+        hint = nearest_file(path)
+        raise PolicyError(what="does not exist", where=str(path), expected=_FILE, hint=hint)
     if path.is_dir():
         raise PolicyError(what="is a folder", where=str(path), expected=_FILE)
     if path.is_file() and path.stat().st_size > _LARGEST_FILE:
@@ -282,12 +288,11 @@ def _typed(
 ) -> object:
     """Return `value` in the type of the field `key`, or raise; `item` is like one of a list."""
     if key not in defaults:
-        near = difflib.get_close_matches(key, defaults, n=1)
         raise PolicyError(
             what=f"unknown key {before + key!r}",
             where=str(path),
             expected=f"one of {', '.join(sorted(defaults))}",
-            hint=_place_of(key) or (f"did you mean {before + near[0]!r}?" if near else ""),
+            hint=_place_of(key) or did_you_mean(key, defaults, before=before),
         )
     default = defaults[key]
     if isinstance(default, float) and type(value) in {int, float}:

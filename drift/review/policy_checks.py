@@ -1,17 +1,19 @@
 """This module says which choices of a laboratory can be meant."""
 
-import difflib
 from datetime import date
 from pathlib import Path
 from typing import Any
 
 from drift.errors import PolicyError
 from drift.format import typed
+from drift.ids import did_you_mean
 from drift.upkeep.choices import INTERVAL_BOUNDS, RETIREMENT_BOUNDS
 
 _COMPARISONS = ("absolute", "rounding")
 # As `drift.reference.normalised_error` names them; that module is slow to load.
 VESSEL_UNCERTAINTIES = ("stated", "larger")
+# As `drift.conformity.bias_budget` names them.
+UNKNOWN_BOWLS = ("told", "counted")
 ADJUST_AFTER = ("every_point", "zero")
 # As of the column `correct_air_pct`.
 _LARGEST_POINT_PCT = 30.0
@@ -22,6 +24,8 @@ _MOST_POINTS = 31
 # table have its name before them.
 BOUNDS: tuple[tuple[str, float, float], ...] = (
     ("tolerance_pct", 0.005, 10.0),
+    ("bowl_spread_pct", 0.0, 20.0),
+    ("air_left_pct", 0.0, 1.0),
     ("point_window_pct", 0.0, 10.0),
     ("interval_days", 1, 3660),
     ("resolution_pct", 1e-6, 1.0),
@@ -88,6 +92,7 @@ def check_choices(path: Path, values: dict[str, Any]) -> None:
     for key, known in (
         ("comparison", _COMPARISONS),
         ("vessel_uncertainty", VESSEL_UNCERTAINTIES),
+        ("unknown_bowl", UNKNOWN_BOWLS),
         ("adjust_after", ADJUST_AFTER),
     ):
         if values[key] not in known:
@@ -162,12 +167,11 @@ def _check_charts(path: Path, values: dict[str, Any]) -> None:
     ):
         for name in given:
             if name not in known:
-                near = difflib.get_close_matches(name, known, n=1)
                 raise PolicyError(
-                    what=f"{key}: {name!r} is unknown"
-                    + (f": did you mean {near[0]!r}?" if near else ""),
+                    what=f"{key}: {name!r} is unknown",
                     where=str(path),
                     expected=f"among {', '.join(known)}",
+                    hint=did_you_mean(name, known),
                 )
     for key, given in (("charts", values["charts"]), ("rules", values["rules"])):
         if len(set(given)) < len(given):

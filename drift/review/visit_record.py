@@ -10,7 +10,6 @@ from drift.errors import DriftError
 from drift.format import point
 from drift.frames import Row, Schema
 from drift.reference.bowl_pairs import bowl_pairs
-from drift.reference.vessel_record import vessel_values
 from drift.review.results import Review
 
 # One row per stage and point of a visit, as found before as left: what was read and how it conforms
@@ -154,9 +153,9 @@ def _rows(review: Review, read: pl.DataFrame, *, on: date) -> pl.DataFrame:
     judged = review.conformity.verdicts.select(
         *key, *(name for name in CONFORMITY if name in VISIT_ROWS and name not in known)
     )
-    values = vessel_values(review.sources.vessels)
-    vessels = values.filter(pl.col("calibrated_on") <= on).group_by("vessel_id")
-    pairs = bowl_pairs(review.sources.vessels, review.sources.bowls, as_of=on)
+    usable = pl.col("usable") & (pl.col("calibrated_on") <= on)
+    vessels = review.reference.vessels.filter(usable).group_by("vessel_id")
+    pairs = bowl_pairs(review.reference.vessels, review.reference.bowls, as_of=on)
     return (
         read.with_columns(
             readings_pct=(pl.col("biases_pct") + pl.col("correct_air_pct")).list.eval(

@@ -13,6 +13,7 @@ import duckdb
 
 from drift import folders
 from drift.errors import StoreError
+from drift.ids import nearest_file
 from drift.places import check_place
 from drift.store.bulk import literal
 from drift.store.connection import PATHS, SCRATCH, Connection, run, trouble
@@ -182,7 +183,7 @@ def _check_path(path: Path, *, read_only: bool) -> None:
             what="does not exist",
             where=str(path),
             expected="a store file",
-            hint="drift intake FOLDER --store FILE makes one",
+            hint=nearest_file(path) or "drift intake FOLDER --store FILE makes one",
         )
     if path.is_file() and not _begins_as_store(path):
         is_csv = path.suffix.lower() == ".csv"

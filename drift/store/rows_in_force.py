@@ -9,6 +9,7 @@ import duckdb
 
 from drift.errors import DriftError
 from drift.format import decimal_text
+from drift.ids import did_you_mean
 from drift.intake.column import Column
 from drift.intake.columns import TABLES
 from drift.store.connection import Connection
@@ -149,7 +150,10 @@ def _column(columns: Mapping[str, Column], name: str, *, table: str) -> Column:
     """Return a column of a table, or raise where there is none."""
     if name not in columns:
         raise DriftError(
-            what=f"has no column {name!r}", where=table, expected=f"one of {', '.join(columns)}"
+            what=f"has no column {name!r}",
+            where=table,
+            expected=f"one of {', '.join(columns)}",
+            hint=did_you_mean(name, columns),
         )
     return columns[name]
 

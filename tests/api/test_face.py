@@ -20,7 +20,7 @@ from drift.api.given import Source
 from drift.intake.columns import TABLES
 from drift.report.data_files import disarmed
 from drift.review import policy as policy_module
-from tests.cli.test_cli import drift as command
+from tests.command_line import run_here as command
 
 ROOT = Path(__file__).resolve().parents[2]
 README = (ROOT / "README.md").read_text(encoding="utf-8")

@@ -83,4 +83,4 @@ def test_the_guide_is_found_by_a_beginning_in_any_case(tmp_path: Path) -> None:
     assert run("guide", "QUARTER", cwd=tmp_path).stdout.startswith("# Quarter day")
     lost = run("reference", "tabels", cwd=tmp_path)
     assert lost.returncode == 2
-    assert "did you mean tables?" in lost.stderr
+    assert "did you mean 'tables'?" in lost.stderr

@@ -9,7 +9,8 @@ import pytest
 from drift.api.bench import check
 from drift.errors import DriftError
 from drift.review.policy import Policy
-from tests.cli.test_cli import HEADER, drift, quarters, source
+from tests.cli.test_cli import HEADER, quarters, source
+from tests.command_line import run_here as drift
 
 STEADY = [0.0, 0.02, 0.01, 0.0, 0.02, 0.01, 0.0, 0.01, 0.02]
 TODAY = date(2022, 3, 1)

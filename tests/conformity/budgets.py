@@ -8,6 +8,8 @@ from drift.reference.uncertainty import Component
 def bias_components(
     *,
     reference_u: float,
+    bowl_u: float = 0.0,
+    air_left: float = 0.0,
     resolution: float,
     repeatability: float,
     replicates: int = 1,
@@ -21,6 +23,8 @@ def bias_components(
     ----------
     reference_u : float
         Standard uncertainty of the correct air content.
+    bowl_u, air_left : float
+        Standard uncertainty by the bowl, and the most air left in it when called full.
     resolution : float
         Step the dial is read to.
     repeatability : float
@@ -41,6 +45,8 @@ def bias_components(
     """
     return [
         Component("reference", reference_u),
+        Component("bowl", bowl_u),
+        Component("air left", air_left, "rectangular"),
         Component("resolution", resolution / 2, "rectangular"),
         Component(
             "repeatability",

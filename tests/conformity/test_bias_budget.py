@@ -24,6 +24,9 @@ SITTING: dict[str, object] = {
     "stage": "as_found",
     "reference_u_pct": 0.006,
     "reference_basis": "vessel V",
+    "bowl_u_pct": 0.004,
+    "bowl_basis": "bowl",
+    "air_left_pct": 0.01,
     "resolution_pct": 0.05,
     "repeatability_pct": 0.02,
     "repeatability_freedom": 40.0,
@@ -40,6 +43,8 @@ def test_budget_of_a_fleet_equals_the_budget_of_one() -> None:
     one = make_budget(
         bias_components(
             reference_u=0.006,
+            bowl_u=0.004,
+            air_left=0.01,
             resolution=0.05,
             repeatability=0.02,
             replicates=3,
@@ -51,7 +56,7 @@ def test_budget_of_a_fleet_equals_the_budget_of_one() -> None:
     )
     rows = budget_rows(with_uncertainty(pl.DataFrame([SITTING])))
     assert rows.schema == pl.Schema(UNCERTAINTY)
-    parts, whole = rows.head(4), rows.row(4, named=True)
+    parts, whole = rows.head(6), rows.row(6, named=True)
     for name, other in (
         ("component", "component"),
         ("distribution", "distribution"),
@@ -77,7 +82,7 @@ def test_without_finite_freedom_k_is_two() -> None:
     """Nothing estimated from few data: infinite degrees of freedom, k = 2 (JCGM 100, Table G.2)."""
     sure = SITTING | {"repeatability_freedom": None, "operator_freedom": None}
     frame = pl.DataFrame([sure], schema_overrides={"repeatability_freedom": pl.Float64})
-    whole = budget_rows(with_uncertainty(frame)).row(4, named=True)
+    whole = budget_rows(with_uncertainty(frame)).row(6, named=True)
     assert whole["coverage_factor"] == 2.0
     assert whole["degrees_of_freedom"] is None
 
@@ -94,6 +99,8 @@ def _step(**changes: object) -> pl.DataFrame:
         f"{name}_before": SITTING[name]
         for name in (
             "reference_u_pct",
+            "bowl_u_pct",
+            "air_left_pct",
             "resolution_pct",
             "repeatability_pct",
             "operator_u_pct",
@@ -105,10 +112,14 @@ def _step(**changes: object) -> pl.DataFrame:
 
 def test_what_serves_both_sides_of_a_step_cancels() -> None:
     """One vessel and one operator: the budget with r = 1 between the sides (JCGM 100, eq. 16)."""
-    step = _step(one_reference=True, one_operator=True).row(4, named=True)
+    step = _step(one_reference=True, one_bowl=True, one_operator=True).row(6, named=True)
     parts = [
         Component("reference", 0.006),
         Component("reference before", 0.006, sensitivity=-1),
+        Component("bowl", 0.004),
+        Component("bowl before", 0.004, sensitivity=-1),
+        Component("air left", 0.01, "rectangular"),
+        Component("air left before", 0.01, "rectangular", sensitivity=-1),
         Component("resolution", 0.025, "rectangular"),
         Component("resolution before", 0.025, "rectangular", sensitivity=-1),
         Component("repeatability", 0.02 / np.sqrt(3)),
@@ -116,15 +127,16 @@ def test_what_serves_both_sides_of_a_step_cancels() -> None:
         Component("operator", 0.014),
         Component("operator before", 0.014, sensitivity=-1),
     ]
-    pairs = [("reference", "reference before", 1.0), ("operator", "operator before", 1.0)]
+    pairs = [(name, f"{name} before", 1.0) for name in ("reference", "bowl", "operator")]
     shared = make_budget(parts, correlations=pairs)
     assert step["stage"] == "step"
     assert step["standard_u_pct"] == pytest.approx(shared.combined, rel=1e-12)
-    apart = _step(one_reference=False, one_operator=False).row(4, named=True)
+    apart = _step(one_reference=False, one_bowl=False, one_operator=False).row(6, named=True)
     assert apart["standard_u_pct"] == pytest.approx(make_budget(parts).combined, rel=1e-12)
-    told = _step(one_reference=True, one_operator=False)["basis"].to_list()
+    told = _step(one_reference=True, one_bowl=False, one_operator=False)["basis"].to_list()
     assert "cancels" in told[0]
-    assert "both count" in told[3]
+    assert "both count" in told[1]
+    assert "both count" in told[5]
 
 
 @pytest.mark.parametrize(("step", "replicates"), [(0.05, 3), (0.05, 1), (0.1, 3), (0.1, 1)])
@@ -138,6 +150,7 @@ def test_expanded_uncertainty_covers_the_truth(step: float, replicates: int) -> 
     rng, number = np.random.default_rng(12), 40_000
     truth = rng.normal(0, 0.05, number)
     offsets = rng.normal(0, 0.006, number) + rng.normal(0, 0.014, number)
+    offsets += rng.normal(0, 0.004, number) + rng.uniform(-0.01, 0.01, number)
     read = (truth + offsets)[:, None] + rng.normal(0, 0.02, (number, replicates))
     correct = rng.uniform(-step / 2, step / 2, (number, 1))  # where the content lies on the dial
     biases = (np.round((read + correct) / step) * step - correct).mean(axis=1)

@@ -97,12 +97,13 @@ def test_a_vessel_by_masses_brings_its_own_uncertainty(review: Review) -> None:
         bias_components(
             reference_u=reference,
             resolution=0.05,
+            air_left=Policy().air_left_pct,
             repeatability=scatter["repeatability_pct"],
             replicates=3,
             repeatability_freedom=scatter["degrees_of_freedom"],
         )
     )
-    assert rows["contribution_pct"].head(4).to_list() == pytest.approx(
+    assert rows["contribution_pct"].head(6).to_list() == pytest.approx(
         one.table["contribution"].to_list()
     )
     assert rows["basis"][0] == "vessel V1, calibrated 2024-01-01"

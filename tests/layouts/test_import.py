@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.cli.test_cli import drift
+from tests.command_line import run_here as drift
 from tests.layouts.forms import sheet_a_meter
 from tests.layouts.logs import ambiguous_dates, long_log, wide_log
 from tests.layouts.truth import fleet, table

@@ -6,7 +6,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import sync_playwright
 
-from tests.cli.test_cli import drift
+from tests.command_line import run_here as drift
 from tests.layouts.writing import text_file
 from tests.report.test_pages_browser import ARGUMENTS, CHROMIUM
 

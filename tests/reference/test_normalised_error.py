@@ -8,7 +8,8 @@ import pytest
 
 from drift.reference.crossed_effects import REFERENCE
 from drift.reference.normalised_error import CONTRADICTED, LARGER, STATED, agreement, with_agreement
-from drift.reference.vessel_record import REFERENCE_CHECK, VESSEL_VALUES
+from drift.reference.pairs import REFERENCE_CHECK
+from drift.reference.vessel_record import VESSEL_VALUES
 
 FIRST, SECOND = date(2020, 1, 6), date(2023, 1, 9)
 

@@ -6,6 +6,8 @@ import numpy as np
 import polars as pl
 import pytest
 
+from drift.reference.bowls import bowl_spread, bowl_values
+from drift.reference.pairs import check_stated_values
 from drift.reference.uncertainty import Budget
 from drift.reference.vessel import (
     TYPE_A_FACTOR,
@@ -16,7 +18,7 @@ from drift.reference.vessel import (
     water_density,
     why_not_a_vessel,
 )
-from drift.reference.vessel_record import check_stated_values, vessel_values
+from drift.reference.vessel_record import vessel_values
 from drift.store.tables import SESSIONS
 from tests.sittings import table
 
@@ -165,7 +167,10 @@ def _check(*rows: tuple[str | None, date, float]) -> list[str]:
         ],
         schema=SESSIONS,
     )
-    return check_stated_values(sessions, vessel_values(RECORD))["problem"].to_list()
+    bowls = bowl_values(table("bowls"), table("equipment"))
+    spread = bowl_spread(bowls, usual_pct=0.6)
+    values = vessel_values(RECORD)
+    return check_stated_values(sessions, values, bowls=bowls, spread=spread)["problem"].to_list()
 
 
 def test_correct_air_is_compared_with_the_vessel_in_force() -> None:

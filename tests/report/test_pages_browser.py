@@ -12,12 +12,10 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page, sync_playwright
 
-from drift.api.reviews import find
 from drift.report import render
 from drift.report.page_files import write_pages
 from drift.report.pages.fleet import fleet_page
 from drift.report.pages.parts import file_name
-from drift.review.policy import Policy
 from tests.fabricated_review import (
     DRIFTER,
     IDS,
@@ -27,6 +25,7 @@ from tests.fabricated_review import (
     fabricate,
     of_many,
 )
+from tests.sample_reviews import SampleReviews
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 ARGUMENTS = [
@@ -97,15 +96,16 @@ def _beside(asked: list[str], folder: Path) -> list[str]:
     return [url for url in asked if url not in scripts]
 
 
-def test_every_page_of_the_sample_opens_in_silence(page: Page, tmp_path: Path) -> None:
+def test_every_page_of_the_sample_opens_in_silence(
+    page: Page, sample_on: SampleReviews, tmp_path: Path
+) -> None:
     """The same for a whole review of the sample: each page's figures are drawn, each dot speaks."""
     said: list[str] = []
     asked: list[str] = []
     page.on("console", lambda message: said.append(message.text))
     page.on("pageerror", lambda error: said.append(str(error)))
     page.on("request", lambda request: asked.append(request.url))
-    source = Path(__file__).resolve().parents[2] / "sample_history"
-    review = find(source, as_of=date(2026, 10, 1), policy=Policy())
+    review = sample_on(date(2026, 10, 1))
     names = write_pages(review, tmp_path, beside=(), progress=lambda _done, _of: None)
     pages = [name for name in names if name.endswith(".html")]
     for name in pages:

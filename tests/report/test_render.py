@@ -164,6 +164,7 @@ def test_links_resolve(written: dict[str, str]) -> None:
     data |= {"intervals.csv", "reference.csv", "own_standings.csv", "responses.csv"}
     data |= {"forecast.csv", "vessel_agreement.csv", "phases.csv", "evidence.csv"}
     data |= {"conformity.csv", "uncertainty.csv", "risks.csv", "vessels.csv", "vessel_checks.csv"}
+    data |= {"vessel_bowls.csv", "bowls.csv", "vessel_history.csv", "vessel_belief.csv"}
     known = set(written) | {f"data/{name}" for name in data}
     for name, html in written.items():
         page = Outline(html)

@@ -11,7 +11,6 @@ import pytest
 from click.testing import CliRunner
 
 from drift.api.memos import retirement_memo
-from drift.api.reviews import find
 from drift.cli import commands
 from drift.errors import DriftError
 from drift.folders import report
@@ -21,6 +20,7 @@ from drift.review.results import Review
 from drift.review.retirement import RetirementMemo, weigh_meters
 from tests.csv_folders import readings, write
 from tests.report.test_render import Outline
+from tests.sample_reviews import SampleReviews
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_history"
 AS_OF = date(2026, 10, 1)
@@ -61,8 +61,8 @@ def shown(page: Path) -> str:
 
 
 @pytest.fixture(scope="module")
-def review() -> Review:
-    return find(SAMPLE, as_of=AS_OF, policy=Policy())
+def review(sample_on: SampleReviews) -> Review:
+    return sample_on(AS_OF)
 
 
 @pytest.fixture(scope="module")

@@ -24,14 +24,15 @@ from tests.real_histories import (
     write_resistivity_check_standard,
     write_thermometer_fleet,
 )
+from tests.sample_reviews import SampleReviews
 from tests.told_fleets import tell_fleet
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_history"
 
 
 @pytest.fixture(scope="module")
-def sample() -> Review:
-    return find(SAMPLE, as_of=date(2026, 10, 1), policy=Policy())
+def sample(sample_on: SampleReviews) -> Review:
+    return sample_on(date(2026, 10, 1))
 
 
 def test_nothing_said_of_the_samples_meters_contradicts(sample: Review) -> None:

@@ -2,6 +2,7 @@
 
 import dataclasses
 import os
+import re
 import resource
 import subprocess
 import sys
@@ -98,8 +99,10 @@ def test_a_byte_order_mark_is_no_part_of_the_file(tmp_path: Path) -> None:
 )
 def test_what_cannot_be_meant_is_refused(tmp_path: Path, text: str, says: str) -> None:
     """Each refusal says what is wrong."""
-    with pytest.raises(PolicyError, match=says.replace("(", r"\(")):
+    with pytest.raises(PolicyError) as caught:
         read_policy(written(tmp_path, text))
+    told = f"{caught.value} {caught.value.hint}"
+    assert re.search(says.replace("(", r"\("), told), told
 
 
 def test_a_table_changes_only_what_it_names(tmp_path: Path) -> None:
@@ -151,7 +154,7 @@ def test_what_is_no_file_or_too_long_is_never_read(tmp_path: Path) -> None:
 
 def test_a_missing_file_is_an_error(tmp_path: Path) -> None:
     """A policy asked for and not there is never the default policy."""
-    with pytest.raises(PolicyError, match="cannot be read"):
+    with pytest.raises(PolicyError, match="does not exist"):
         read_policy(tmp_path / "none.toml")
 
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.cli.test_cli import drift
+from tests.command_line import run_here as drift
 from tests.csv_folders import readings, write
 
 AS_OF = "2026-10-01"

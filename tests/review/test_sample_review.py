@@ -8,30 +8,19 @@ import polars as pl
 import pytest
 from polars.testing import assert_frame_equal
 
-from drift.api.reviews import review_source
 from drift.report.pages.dossier import dossier_page
 from drift.report.pages.evidence import evidence_page
 from drift.review.evidence import gather_evidence
 from drift.review.policy import Policy
 from drift.review.results import Review
+from tests.sample_reviews import SampleReviews
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_history"
 
 
-def tell_nobody(_done: int, _of: int) -> None:
-    pass
-
-
 @pytest.fixture(scope="module")
-def review(tmp_path_factory: pytest.TempPathFactory) -> Review:
-    return review_source(
-        SAMPLE,
-        out=tmp_path_factory.mktemp("review"),
-        as_of=date(2026, 10, 1),
-        policy=Policy(),
-        with_pages=False,
-        progress=tell_nobody,
-    ).review
+def review(sample_on: SampleReviews) -> Review:
+    return sample_on(date(2026, 10, 1))
 
 
 def meter(review: Review, meter_id: str) -> dict[str, object]:
@@ -263,17 +252,10 @@ def test_the_evidence_pack_tells_what_is_planted(review: Review) -> None:
     assert {study.name for study in page.studies} == {"detectability", "forecast-proof"}
 
 
-def test_limits_of_the_sample_are_frozen(review: Review, tmp_path: Path) -> None:
+def test_limits_of_the_sample_are_frozen(review: Review, sample_on: SampleReviews) -> None:
     """Between July and October no complete baseline's limits move and no old visit signals anew."""
     summer = date(2026, 7, 1)
-    then = review_source(
-        SAMPLE,
-        out=tmp_path,
-        as_of=summer,
-        policy=Policy(),
-        with_pages=False,
-        progress=tell_nobody,
-    ).review
+    then = sample_on(summer)
     key = ["series", "chart", "phase"]
     names = review.ledger.select("series", "meter_id", "point_pct").unique()
     assert_frame_equal(

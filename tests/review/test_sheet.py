@@ -14,7 +14,7 @@ from drift.api.sheets import write_sheets
 from drift.errors import DriftError
 from drift.review.policy import Policy
 from drift.review.visit_plan import due_by_default
-from tests.cli.test_cli import drift
+from tests.command_line import run_here as drift
 
 AS_OF = date(2022, 3, 1)
 DUE_BY = date(2022, 6, 30)

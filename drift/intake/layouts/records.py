@@ -3,6 +3,7 @@
 from pathlib import Path
 
 from drift.errors import SourceError
+from drift.ids import nearest_file
 from drift.intake.layouts.cells import Sheet
 from drift.intake.layouts.texts import TEXT_SUFFIXES as TEXTS
 from drift.intake.layouts.texts import read_text
@@ -24,7 +25,8 @@ def record_paths(records: Path) -> list[Path]:
     """
     check_place(records, raised=SourceError, expected=_EXPECTED)
     if not records.exists():
-        raise SourceError(what="does not exist", where=str(records), expected=_EXPECTED)
+        hint = nearest_file(records)
+        raise SourceError(what="does not exist", where=str(records), expected=_EXPECTED, hint=hint)
     if records.is_file():
         if records.suffix.lower() not in RECORD_SUFFIXES:
             raise SourceError(

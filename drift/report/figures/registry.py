@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from drift.report.figures import fleet
+from drift.report.figures.chain import VESSEL_DATA, vessel_values_over_time
 from drift.report.figures.impact import doubtful_span
 from drift.report.figures.meter_cause import CAUSE_DATA, meter_cause
 from drift.report.figures.meter_control import (
@@ -180,6 +181,12 @@ FIGURES: Mapping[str, Figure] = {
             shows="where the meters of a group are that have no row of their own",
             build=fleet.group_strip,
             data={"meters": ("meter", "tone", "level", "now", "chance")},
+        ),
+        Figure(
+            name="vessel_values",
+            shows="what each vessel stood for at each calibration, and where it was expected",
+            build=vessel_values_over_time,
+            data=VESSEL_DATA,
         ),
         Figure(
             name="shared_effects",

@@ -141,7 +141,7 @@ def _meters(review: Review, found: RoundFacts) -> list[Row]:
     }
     bowls: dict[str, dict[str, Row]] = {}
     for pair in found.pairs.iter_rows(named=True):
-        on = max(pair["calibrated_on"], pair["measured_on"])
+        on = max(pair["calibrated_on"], pair["measured_on"] or pair["calibrated_on"])
         worth = {"air": pair["air_pct"], "on": on.isoformat()}
         bowls.setdefault(pair["meter_id"], {})[pair["vessel_id"]] = worth
     # A meter that was never read begins at the bench as one that the page does not know.

@@ -7,6 +7,8 @@ import polars as pl
 from drift import format as text
 from drift.frames import Row
 from drift.report.pages.parts import dated, file_name
+from drift.report.pages.reference_bowls import bowls_part
+from drift.report.pages.reference_history import history_part
 from drift.report.pages.reference_rows import (
     CheckRow,
     EffectRow,
@@ -71,6 +73,8 @@ def reference_part(review: Review) -> ReferencePart:
         checks_total=len(checks),
         vessels=vessels[:_LONGEST_TABLE],
         vessels_total=len(vessels),
+        bowls=bowls_part(review),
+        history=history_part(review),
         standings=standings,
         standings_lead=_standings_lead(review, standings),
     )

@@ -7,6 +7,9 @@ Numbers and dates stay numbers and dates, and None is "cannot say", as in
 from dataclasses import dataclass
 from datetime import date
 
+from drift.report.pages.reference_bowls import BowlsPart
+from drift.report.pages.reference_history import HistoryPart
+
 
 @dataclass(frozen=True, slots=True)
 class EffectRow:
@@ -93,6 +96,8 @@ class ReferencePart:
     checks_total: int
     vessels: tuple[VesselRow, ...]
     vessels_total: int
+    bowls: BowlsPart
+    history: HistoryPart
     standings: tuple[StandingRow, ...]
     standings_lead: str
 

@@ -3,11 +3,14 @@
 import polars as pl
 
 from drift import format as text
+from drift.reference.pairs import UNKNOWN
+from drift.reference.vessel_history import TOO_SMALL
 from drift.review.clauses.clause import (
     CLAUSE_CONTRADICTED,
     ISO,
     NO_RECORD,
     NOT_SHOWN,
+    OF_AIR,
     OUTSIDE,
     PARTLY,
     Clause,
@@ -35,6 +38,27 @@ def shifts(facts: LaboratoryFacts) -> pl.DataFrame:
         pl.col("q") <= policy.false_discovery_rate,
         pl.col("effect_pct").abs() >= MATTERS * policy.tolerance_pct,
     ).sort("effect_pct")
+
+
+def bowls_unknown(facts: LaboratoryFacts) -> tuple[int, int]:
+    """Return how many meters' bowls are not on record, of how many read with a vessel in force."""
+    pairs = facts.review.reference.pairs
+    unknown = pairs.filter(pl.col("bowl") == UNKNOWN)
+    return unknown["meter_id"].n_unique(), pairs["meter_id"].n_unique()
+
+
+def bowls_told(facts: LaboratoryFacts) -> list[str]:
+    """Say what bowls that are not on record leave open."""
+    unknown, used = bowls_unknown(facts)
+    if not unknown:
+        return []
+    spread = facts.review.reference.spread
+    told = (
+        f"The bowls of {of(unknown, used)} meters are not on record: at 10{text.NO_BREAK}% air "
+        f"their correct content may be off by ±{text.spread(10 * spread.half_share)}{OF_AIR} "
+        f"(from {spread.basis}); that it is, nothing says."
+    )
+    return [told]
 
 
 def can_be_judged(facts: LaboratoryFacts) -> bool:
@@ -66,6 +90,7 @@ def reference_values(facts: LaboratoryFacts) -> Clause:
             f"{text.bias_with_unit(row['effect_pct'])}."
             for row in moved.head(1).to_dicts()
         ),
+        *bowls_told(facts),
         f"{text.count(review.sources.marks.height, 'record')} of the initial pressure mark.",
     ]
     if not judged:
@@ -85,6 +110,7 @@ def reference_values(facts: LaboratoryFacts) -> Clause:
         proof=(
             ("data/vessel_agreement.csv", "calibrations against each other and the meters"),
             ("data/vessel_checks.csv", "readings with another value"),
+            ("data/vessel_bowls.csv", "what vessels stand for on each bowl"),
             ("data/reference.csv", "what meters share"),
         ),
         to_file=_reference_file(facts, wrong=wrong, traced=traced == span_read.height),
@@ -107,8 +133,11 @@ def _reference_state(facts: LaboratoryFacts, *, traced: int, span_read: int) -> 
         size = text.bias_with_unit(moved["effect_pct"][0])
         return CLAUSE_CONTRADICTED, f"a shift of {size} within one calibration"
     told = f"{of(traced, span_read)} sets traced to a calibration"
-    total = max(span_read, 1)
-    return by_count(traced, total, complete=can_be_judged(facts)), told
+    unknown, used = bowls_unknown(facts)
+    if unknown:
+        told += f", bowls of {of(used - unknown, used)} meters known"
+    complete = can_be_judged(facts) and not unknown
+    return by_count(traced, max(span_read, 1), complete=complete), told
 
 
 def _reference_file(facts: LaboratoryFacts, *, wrong: pl.DataFrame, traced: bool) -> str:
@@ -123,48 +152,83 @@ def _reference_file(facts: LaboratoryFacts, *, wrong: pl.DataFrame, traced: bool
         return "A new calibration of the vessel."
     if not traced:
         return "The vessel of every reading, and each vessel's calibration."
+    if bowls_unknown(facts)[0]:
+        return "The mass of water that fills each meter's bowl."
     return NO_RECORD if can_be_judged(facts) else "Five meters read with a second vessel."
 
 
 def chain(facts: LaboratoryFacts) -> Clause:
     """Answer how far the chain of the reference goes in these records."""
     table = facts.review.sources.vessels
+    doubted, late = uncertainties_doubted(facts), vessels_late(facts)
     sure = table.filter(pl.col("u_air_pct") > 0).height
-    if facts.disagreeing:
+    if facts.disagreeing or doubted or late:
         state = CLAUSE_CONTRADICTED
     elif table.is_empty():
         state = OUTSIDE
     else:
         state = PARTLY if sure else NOT_SHOWN
+    told = f"{of(sure, table.height)} vessel calibrations state an uncertainty"
+    reasons = [
+        *(f"E_n {normalised(row)}; 1 is allowed" for row in facts.disagreeing[:1]),
+        *doubted[:1],
+        *late[:1],
+    ]
     return Clause(
         ISO,
         "6.5",
         checked=False,
         asked="An unbroken chain, each link with its uncertainty, leads to national standards.",
         state=state,
-        decided_by=(
-            f"E_n {normalised(facts.disagreeing[0])}; 1 is allowed"
-            if facts.disagreeing
-            else f"{of(sure, table.height)} vessel calibrations state an uncertainty"
-        ),
+        decided_by=(reasons or [told])[0],
         answer=(
-            f"{of(sure, table.height)} vessel calibrations state an uncertainty.",
+            f"{told}.",
             *(
                 f"Stated uncertainties are contradicted. {disagreement(row)}"
                 for row in facts.disagreeing[:1]
             ),
+            *(f"{one[0].upper()}{one[1:]}." for one in (*doubted[:1], *late[:1])),
             "Certificates of the balance and the masses behind them are not in these tables.",
         ),
         proof=(
+            ("data/vessel_history.csv", "each vessel from calibration to calibration"),
+            ("data/vessel_belief.csv", "whether stated uncertainties can be meant"),
             ("data/vessel_agreement.csv", "calibrations against each other and the meters"),
             ("data/uncertainty.csv", "uncertainty budgets"),
         ),
         to_file="Certificates of balance and masses"
         + (
             ", and the cause of the disagreement."
-            if facts.disagreeing
+            if facts.disagreeing or doubted
+            else ", and a new calibration of the vessel."
+            if late
             else "."
             if sure and sure == table.height
             else ", and an uncertainty for every calibration."
         ),
     )
+
+
+def uncertainties_doubted(facts: LaboratoryFacts) -> list[str]:
+    """Say of which vessels the values scatter farther than their uncertainties allow."""
+    belief = facts.review.reference.belief
+    doubted = belief.filter((pl.col("belief") == TOO_SMALL) & pl.col("vessel_id").is_not_null())
+    return [
+        f"vessel {few([row['vessel_id']])} scatters {text.plain(round(row['birge_ratio'], 1))} "
+        "times as far as its uncertainties say"
+        for row in doubted.iter_rows(named=True)
+    ]
+
+
+def vessels_late(facts: LaboratoryFacts) -> list[str]:
+    """Say which vessels were used after the day on which their records call them due."""
+    sessions = facts.review.sources.sessions
+    used = sessions.group_by("vessel_id").agg(last_used=pl.col("performed_on").max())
+    late = facts.review.reference.belief.join(used, on="vessel_id").filter(
+        pl.col("last_used") > pl.col("due_on")
+    )
+    return [
+        f"vessel {few([row['vessel_id']])} was due on {text.day(row['due_on'])} and used until "
+        f"{text.day(row['last_used'])}"
+        for row in late.iter_rows(named=True)
+    ]
