@@ -14,7 +14,7 @@ from drift.api.sheets import write_sheets
 from drift.errors import DriftError
 from drift.intake.round_book import read_round_book
 from drift.review.policy import Policy
-from tests.cli.test_cli import drift
+from tests.command_line import run_here as drift
 from tests.report.test_pages_browser import ARGUMENTS, CHROMIUM
 from tests.review.test_sheet import AS_OF, HOSTILE, make_source, rows_of
 
