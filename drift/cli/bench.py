@@ -43,7 +43,7 @@ def check(
     Each sitting is believable, surprising (repeat before adjusting) or a likely slip of the pen
     (sign, decimal, wrong point, wrong meter). What is half done is told. Nothing is loaded.
 
-    Example: drift check records/history sheet/round-2026-10-01.xlsx
+    Example: drift check records/history new.csv
     """
     from drift.api.bench import check as compare  # noqa: PLC0415
     from drift.review.bench_verdicts import ASKING  # noqa: PLC0415

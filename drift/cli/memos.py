@@ -101,7 +101,7 @@ def visit(
     As found and as left at every point, vessel and bowl, uncertainty and conformity, marks and
     work, who read and who checked.  It says what the numbers say and releases nothing.
 
-    Example: drift visit fleet.duckdb AM-07 --on 2026-03-02
+    Example: drift visit records/history AM-07
     """
     from drift.api.memos import write_visit  # noqa: PLC0415
     from drift.review.policy import read_policy  # noqa: PLC0415
