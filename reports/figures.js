@@ -11,12 +11,19 @@ const onDrawn = []; /* called with each element and view once it is drawn */
 const DAY = /^\d{4}-\d\d-\d\d$/;
 const ofHere = (value) => (typeof value === "string" && DAY.test(value) ? `${value}T00:00:00` : value);
 
-/* Rows as objects, from one array a column. */
+/* A column as an array, from an array, from runs of one value, or from places in a list. */
+function column({ runs, of, at }, plain) {
+  if (of) return at.map((place) => of[place]);
+  if (!runs) return plain;
+  return runs.flatMap((value, place) => (place % 2 ? [] : Array(runs[place + 1]).fill(value)));
+}
+
+/* Rows as objects, from their columns. */
 function objects(columns) {
-  const names = Object.keys(columns);
-  const many = names.length ? columns[names[0]].length : 0;
+  const named = Object.entries(columns).map(([name, given]) => [name, column(given, given)]);
+  const many = named.length ? named[0][1].length : 0;
   return Array.from({ length: many }, (_, at) =>
-    Object.fromEntries(names.map((name) => [name, ofHere(columns[name][at])])));
+    Object.fromEntries(named.map(([name, values]) => [name, ofHere(values[at])])));
 }
 
 function say(place, words) {

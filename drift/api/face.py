@@ -142,7 +142,7 @@ class Review(Frames):
 
         return charts_of(self._found)
 
-    def chart(self, name: str, meter: str | None = None) -> "Chart":
+    def chart(self, name: str, meter: str | None = None, *, about: str | None = None) -> "Chart":
         """Return a chart that pages show, with its data, as a notebook draws it.
 
         Parameters
@@ -151,6 +151,9 @@ class Review(Frames):
             One of `charts`.
         meter : str or None
             The meter, where the chart is of one.
+        about : str or None
+            Which of several charts of that name: a fault in words of ``meter_cause``, a chart such
+            as ``ewma`` of ``meter_control``; the first where none is named.
 
         Returns
         -------
@@ -174,7 +177,7 @@ class Review(Frames):
 
         if meter is not None:
             meter = self._named(meter)
-        return chart_of(self._found, name, meter_id=meter)
+        return chart_of(self._found, name, meter_id=meter, about=about)
 
     def write(self, folder: str | PathLike[str], *, pages: bool = True) -> Path:
         """Write what ``drift review --out`` writes, all in this process.

@@ -20,6 +20,9 @@ class Frames:
     phases: pl.DataFrame
     responses: pl.DataFrame
     open_points: pl.DataFrame
+    register: pl.DataFrame
+    due: pl.DataFrame
+    register_faults: pl.DataFrame
     reference: pl.DataFrame
     vessels: pl.DataFrame
     bowls: pl.DataFrame

@@ -5,6 +5,7 @@ The README explains the same columns; a test keeps the units alike.
 
 from drift.report.chain_notes import CHAIN_NOTES
 from drift.report.note_units import AIR, DATE, YEARLY
+from drift.report.register_notes import REGISTER_NOTES
 
 # What each table holds, one row for what, in the order of the workbook's sheets.
 TABLE_NOTES: dict[str, str] = {
@@ -19,6 +20,9 @@ TABLE_NOTES: dict[str, str] = {
     "phases": "new visits against old: one row a phase, and one for the visits since a baseline",
     "responses": "one row a response: the signal that it answers, or why it answers none",
     "open_points": "a sheet to fill in: visits that ask for a response or a decision",
+    "register": "one row a meter on record: what it is and the calibration that it stands on",
+    "due": "what is due when: meters, vessels, other equipment and authorisations",
+    "register_faults": "calibrations with somebody not authorised or equipment not in order",
     "reference": "what meters share: vessels, operators, seasons, shifts",
     "vessels": "what each calibration of each vessel stands for",
     "bowls": "what each measurement of each bowl says",
@@ -75,6 +79,7 @@ _METER = {
 
 # Table, column: unit (empty for none) and meaning.
 COLUMN_NOTES: dict[str, dict[str, tuple[str, str]]] = {
+    **REGISTER_NOTES,
     "meters": _METER,
     "own_standings": _METER,
     **CHAIN_NOTES,
@@ -229,23 +234,6 @@ COLUMN_NOTES: dict[str, dict[str, tuple[str, str]]] = {
         "visit_on": (DATE, "visit of the signal"),
         "problem": ("", "why it answers no signal; empty where it does"),
         "settled": ("", "the amendment that took its signal away; empty where it stands"),
-    },
-    "open_points": {
-        "asks": (
-            "",
-            "response (to signals) or decision (about results)",
-        ),
-        "meter_id": ("", "identity as given"),
-        "visit_on": (DATE, "the visit"),
-        "signal_id": ("", "its signal; empty where one answer goes for all of the visit"),
-        "signals": ("", "signals of the visit without a response"),
-        "seen": ("", "what was seen"),
-        "finding": ("", "to fill in: what was found"),
-        "action": ("", "to fill in: what was done, or what was decided"),
-        "by": ("", "to fill in: by whom"),
-        "on": (DATE, "to fill in: the day"),
-        "customer_told_on": (DATE, "of a decision, to fill in: the day the customer was told"),
-        "authorised_by": ("", "of a decision, to fill in: who authorised going on"),
     },
     "reference": {
         "kind": ("", "kind of effect"),

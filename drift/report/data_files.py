@@ -20,6 +20,8 @@ from drift.review.clauses.answers import answer_clauses, evidence_frame
 from drift.review.forecasts import FORECAST
 from drift.review.meters import METERS
 from drift.review.open_points import open_points
+from drift.review.register import due_items, register_of
+from drift.review.register_faults import register_faults
 from drift.review.responses import RESPONSES
 from drift.review.results import Review
 from drift.store.tables import HELD_BACK
@@ -85,6 +87,9 @@ def _frames(review: Review) -> dict[str, pl.DataFrame]:
         "phases": review.phases,
         "responses": review.responses.select(RESPONSES.keys()),
         "open_points": open_points(review),
+        "register": register_of(review),
+        "due": due_items(review),
+        "register_faults": register_faults(review),
         "reference": review.reference.effects,
         "vessels": review.reference.vessels,
         "bowls": review.reference.bowls,

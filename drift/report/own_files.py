@@ -39,6 +39,9 @@ TABLE_MARKS: dict[str, str] = {
     "phases": "limits_phase",
     "responses": "problem",
     "open_points": "asks",
+    "due": "since_on",
+    "register": "age_years",
+    "register_faults": "fault",
     "reference": "confounded_with",
     "vessels": "usable",
     "bowls": "en_before",
@@ -96,8 +99,8 @@ REVIEW_FOLDER = FileKind(
     what="a review",
     record="data/run.json",
     names=re.compile(
-        r"(?:index|meters|reference|intervals|signals|basis|guide|evidence)\.(?:html|pdf)"
-        r"|meters/[^/\\]+\.(?:html|pdf)|review\.xlsx"
+        r"(?:index|meters|reference|intervals|signals|basis|guide|evidence|register|labels|journal)"
+        r"\.(?:html|pdf)|(?:meters|sites)/[^/\\]+\.(?:html|pdf)|review\.xlsx"
         rf"|{_SCRIPTS}"
         r"|data/(?:run\.json|[a-z_]+\.csv)"
     ),

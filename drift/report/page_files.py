@@ -21,6 +21,7 @@ from drift.report.pages.fleet import FleetPage, fleet_page
 from drift.report.pages.guide import guide_page
 from drift.report.pages.parts import file_name
 from drift.report.pages.split import split_by_meter
+from drift.report.register_files import write_register
 from drift.review.evidence import gather_evidence
 from drift.review.loading import load_fits
 from drift.review.results import Review
@@ -121,8 +122,10 @@ def write_pages(
     proof = _write_pack(review, folder, bar, alone=alone) if pack is None else None
     assets = drawn.result() if drawn else [] if alone else write_assets(folder)
     meanwhile()
+    registered = write_register(review, folder, bar)
     # From the far end, this process writes what no helper has begun.
-    done, steps, left = 1, len(parts) + len(_BESIDE_FLEET) + len(render.FLEET_PAGES), []
+    done, left = 1, []
+    steps = len(parts) + len(_BESIDE_FLEET) + len(render.FLEET_PAGES) + len(registered)
     progress(done, steps)
     for meter_id, part in reversed(parts.items()):
         if meter_id in begun and not begun[meter_id].cancel():
@@ -138,7 +141,7 @@ def write_pages(
         future.result()
     progress(steps, steps)
     dossiers = [f"meters/{file_name(meter_id)}" for meter_id in parts]
-    return [*render.FLEET_PAGES, *_BESIDE_FLEET, *dossiers, *assets]
+    return [*render.FLEET_PAGES, *_BESIDE_FLEET, *registered, *dossiers, *assets]
 
 
 def _write_fleet(

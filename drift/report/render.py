@@ -21,6 +21,7 @@ from drift.report.pages.guide import GuidePage
 from drift.report.pages.impact import ImpactPage
 from drift.report.pages.journal import JournalPage
 from drift.report.pages.records import RecordsPage
+from drift.report.pages.register import LabelsPage, RegisterPage, SitePage
 from drift.report.pages.retirement import RetirementPage
 from drift.report.pages.sheet import SheetPage
 from drift.report.pages.short import ShortPage
@@ -99,7 +100,7 @@ def html_fleet(
     """
     figures = "" if alone else "assets/"
     return {
-        name: _html(template, page, figures=figures, top=Top(bar, here))
+        name: _html(template, page, figures=figures, top=Top(bar, here), sheet="fleet.css")
         for name, template, here in _FLEET_PAGES
     }
 
@@ -125,7 +126,7 @@ def html_retirement(
 
 def html_sheet(page: SheetPage, bar: PageBar | None = None) -> str:
     """Return the visit sheet, one meter a printed page; `bar` as of `html_fleet`."""
-    return _html("sheet.html.jinja2", page, top=Top(bar, "sheets"))
+    return _html("sheet.html.jinja2", page, top=Top(bar, "sheets"), sheet="sheet.css")
 
 
 def html_visit(page: VisitPage) -> str:
@@ -167,7 +168,8 @@ def html_impact(page: ImpactPage, bar: PageBar | None = None, *, alone: bool = F
 def html_evidence(page: EvidencePage, bar: PageBar | None = None, *, alone: bool = False) -> str:
     """Return the evidence pack as one HTML page; parameters as of `html_fleet`."""
     figures = "" if alone else "assets/"
-    return _html("evidence.html.jinja2", page, figures=figures, top=Top(bar, "evidence"))
+    top = Top(bar, "evidence")
+    return _html("evidence.html.jinja2", page, figures=figures, top=top, sheet="evidence.css")
 
 
 def html_short(page: ShortPage) -> str:
@@ -177,12 +179,27 @@ def html_short(page: ShortPage) -> str:
 
 def html_records(page: RecordsPage) -> str:
     """Return how records are read, cell by cell, as one HTML page that needs nothing beside it."""
-    return _html("import.html.jinja2", page)
+    return _html("import.html.jinja2", page, sheet="import.css")
 
 
-def html_journal(page: JournalPage) -> str:
-    """Return the journal of a source as one HTML page that needs nothing beside it."""
-    return _html("journal.html.jinja2", page)
+def html_journal(page: JournalPage, bar: PageBar | None = None) -> str:
+    """Return the journal of a source as one HTML page; `bar` as of `html_fleet`."""
+    return _html("journal.html.jinja2", page, top=Top(bar, "register"))
+
+
+def html_register(page: RegisterPage, bar: PageBar | None = None) -> str:
+    """Return the register as one HTML page; `bar` as of `html_fleet`."""
+    return _html("register.html.jinja2", page, top=Top(bar, "register"))
+
+
+def html_labels(page: LabelsPage, bar: PageBar | None = None) -> str:
+    """Return labels to print as one HTML page; `bar` as of `html_fleet`."""
+    return _html("labels.html.jinja2", page, top=Top(bar, "register"), sheet="labels.css")
+
+
+def html_site(page: SitePage, bar: PageBar | None = None) -> str:
+    """Return the page of one site, which stands in a folder below; `bar` as of `html_fleet`."""
+    return _html("site.html.jinja2", page, top=Top(bar, "register", "../"))
 
 
 def _html(
@@ -193,9 +210,12 @@ def _html(
     | GuidePage
     | ImpactPage
     | JournalPage
+    | LabelsPage
     | RecordsPage
+    | RegisterPage
     | RetirementPage
     | SheetPage
+    | SitePage
     | VisitPage,
     *,
     figures: str | None = None,
@@ -225,13 +245,19 @@ def _html(
 @cache
 def _scripts(figures: str | None, further: tuple[str, ...]) -> PageScripts:
     """Return the scripts of a page, by where those that draw figures lie; `further` of its own."""
-    within = [report("page.js"), *map(report, further)]
+    within = [_bare(report(name)) for name in ("page.js", *further)]
     if figures == "":
         within += [library_script(), figures_script()]
     beside = [f"{figures}{name}.js" for name in ("vega", "figures")] if figures else []
     hashes = (f"'sha256-{_digest(script)}'" for script in within)
     admitted = " ".join([*(["'self'"] if beside else []), *hashes])
     return PageScripts(admitted, tuple(within), tuple(beside))
+
+
+def _bare(script: str) -> str:
+    """Return a script without indents and the comments that have lines of their own."""
+    told = re.sub(r"^ */\*.*?\*/$", "", script, flags=re.MULTILINE | re.DOTALL)
+    return re.sub(r"^\s+", "", told, flags=re.MULTILINE)
 
 
 def _digest(text_of_tag: str) -> str:

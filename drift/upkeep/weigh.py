@@ -16,7 +16,7 @@ from drift.upkeep.choices import UpkeepChoices
 from drift.upkeep.intervals.estimates import days_to_target, meter_curves
 from drift.upkeep.intervals.from_drift import days_after_adjustment, forecast_processes
 from drift.upkeep.intervals.methods import IntervalEvidence
-from drift.upkeep.intervals.recommend import build_intervals, like_meters
+from drift.upkeep.intervals.recommend import build_intervals, kindred_meters
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,12 +167,11 @@ def weigh_upkeep(
     """
     processes = fleet_processes(ahead, ledger, policy)
     falls = meter_falls(ledger, ahead, as_of=as_of, policy=policy)
-    groups = like_meters(ledger, meters)
     present = present_intervals(ledger, meters, policy)
     evidence = IntervalEvidence(
         ledger=ledger,
         path_trends=path_trends,
-        groups=groups if groups["name"].n_unique() > 1 else groups.clear(),
+        groups=kindred_meters(ledger, meters, as_of=as_of),
         present=present,
         falls=falls,
         adjusted=needed_days(processes, policy),

@@ -23,7 +23,6 @@ from drift.review import policy as policy_module
 from tests.command_line import run_here as command
 
 ROOT = Path(__file__).resolve().parents[2]
-README = (ROOT / "README.md").read_text(encoding="utf-8")
 GUIDE = (ROOT / "drift" / "guide" / "python.md").read_text(encoding="utf-8")
 READINGS = pl.DataFrame(
     {

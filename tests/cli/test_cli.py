@@ -8,6 +8,7 @@ from statistics import NormalDist
 
 import pytest
 
+from drift.report.register_files import REGISTER_PAGES
 from drift.report.render import FLEET_PAGES
 from tests.command_line import run_here as drift
 
@@ -22,6 +23,9 @@ DATA_FILES = (
     "phases.csv",
     "responses.csv",
     "open_points.csv",
+    "register.csv",
+    "due.csv",
+    "register_faults.csv",
     "reference.csv",
     "vessels.csv",
     "vessel_checks.csv",
@@ -104,6 +108,7 @@ def test_a_review_writes_pages_and_data_and_says_where(tmp_path: Path) -> None:
         "assets/figures.js",
         "evidence.html",
         "guide.html",
+        *REGISTER_PAGES,
         "meters/AM-1.html",
         "meters/AM-2.html",
         "review.xlsx",

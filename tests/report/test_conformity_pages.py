@@ -11,7 +11,8 @@ from drift.report.pages.fleet import FleetPage, fleet_page
 from drift.report.pages.lookup import reference_parts
 from drift.review.policy import Policy
 from drift.review.results import Review
-from tests.fabricated_review import DRIFTER, FRIENDLY, IMAGE, NEWCOMER, fabricate
+from tests.fabricated_ids import DRIFTER, FRIENDLY, IMAGE, NEWCOMER
+from tests.fabricated_review import fabricate
 
 
 @pytest.fixture(scope="module")

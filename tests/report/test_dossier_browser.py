@@ -10,10 +10,12 @@ from playwright.sync_api import Browser, Page, expect, sync_playwright
 
 from drift.report import render
 from drift.report.figures.assets import write_assets
+from drift.report.figures.rows import unpacked
 from drift.report.pages.dossier import dossier_page
 from drift.report.pages.parts import file_name
 from drift.review.results import Review
-from tests.fabricated_review import DRIFTER, IDS, fabricate
+from tests.fabricated_ids import DRIFTER, IDS
+from tests.fabricated_review import fabricate
 from tests.report.test_pages_browser import ARGUMENTS, CHROMIUM
 
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this machine")
@@ -65,8 +67,8 @@ def _open(page: Page, folder: Path, meter_id: str) -> None:
 
 def _rows(page: Page, figure: str) -> dict[str, Any]:
     text = page.locator(f"{figure} + script").first.text_content()
-    rows: dict[str, Any] = json.loads(text or "")["data"]
-    return rows
+    data = json.loads(text or "")["data"]
+    return {data_set: unpacked(columns) for data_set, columns in data.items()}
 
 
 def _dots(page: Page, panel: int) -> int:
@@ -174,6 +176,50 @@ def test_time_is_zoomed_with_control_alone(page: Page) -> None:
     page.mouse.wheel(0, 200)
     expect(page.locator(".skip")).not_to_be_in_viewport()
     assert first.get_attribute("transform") == zoomed
+
+
+def test_zoom_of_one_figure_moves_the_others(page: Page) -> None:
+    """Control and wheel over the large figure narrow the span of the lines of control as well."""
+    lines = page.locator(".drawn[data-figure=meter_lines]")
+    lines.scroll_into_view_if_needed()
+    expect(page.locator(".drawn[data-figure=meter_lines][data-drawn]")).to_have_count(1)
+    labels = lines.locator(".role-axis-label text")
+    before = labels.all_inner_texts()
+    other = lines.locator(".mark-symbol path").first
+    place = other.get_attribute("transform")
+    page.locator(LARGE).scroll_into_view_if_needed()
+    box = page.locator(LARGE).bounding_box()
+    assert box is not None
+    page.mouse.move(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
+    page.keyboard.down("Control")
+    page.mouse.wheel(0, -400)
+    page.keyboard.up("Control")
+    expect(other).not_to_have_attribute("transform", place or "")
+    expect(labels).not_to_have_text(before)
+
+
+def test_a_finger_reads_a_dot_and_scrolls_past_figures(browser: Browser, folder: Path) -> None:
+    """A tap on a dot says below the figure what it stands for; a swipe over it moves the page."""
+    context = browser.new_context(
+        viewport={"width": 390, "height": 800}, has_touch=True, is_mobile=True
+    )
+    page = context.new_page()
+    _open(page, folder, DRIFTER)
+    dot = page.locator(f"{LARGE} .visits_1_marks path").nth(2)
+    dot.scroll_into_view_if_needed()
+    box = dot.bounding_box()
+    assert box is not None
+    x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+    page.touchscreen.tap(x, y)
+    expect(page.locator(f"figure:has({LARGE}) .reading")).to_contain_text("as found")
+    labels = page.locator(f"{LARGE} .role-axis-label text").all_inner_texts()
+    scrolled = page.evaluate("scrollY")
+    client = context.new_cdp_session(page)
+    swipe = {"x": x, "y": y, "yDistance": -250, "gestureSourceType": "touch"}
+    client.send("Input.synthesizeScrollGesture", swipe)
+    page.wait_for_function("before => scrollY > before + 100", arg=scrolled)
+    assert page.locator(f"{LARGE} .role-axis-label text").all_inner_texts() == labels
+    context.close()
 
 
 def test_without_script_all_is_said_in_words(browser: Browser, folder: Path) -> None:

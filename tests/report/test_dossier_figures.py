@@ -12,11 +12,12 @@ import pytest
 
 from drift.frames import Row, on_date
 from drift.report.figures.registry import FIGURES
+from drift.report.figures.rows import unpacked
 from drift.report.pages.dossier import dossier_page, history_data
 from drift.report.pages.dossier_history import history_points
 from drift.report.pages.dossier_limits import is_beyond, limit_stretches, runs_beyond
 from drift.review.results import Review
-from tests.fabricated_review import (
+from tests.fabricated_ids import (
     AS_OF,
     DRIFTER,
     FIRST,
@@ -26,8 +27,8 @@ from tests.fabricated_review import (
     REMARK,
     SCRIPT,
     VISITS,
-    fabricate,
 )
+from tests.fabricated_review import fabricate
 
 OF_METERS = ("meter_history", "meter_cause", "meter_lines", "meter_control")
 
@@ -47,7 +48,8 @@ def _history(review: Review, meter_id: str) -> tuple[dict[str, list[Row]], dict[
 def _drawn(rows: str) -> dict[str, Any]:
     """Return what a page carries for a figure."""
     found: dict[str, Any] = json.loads(rows)
-    return found
+    data = {data_set: unpacked(columns) for data_set, columns in found["data"].items()}
+    return found | {"data": data}
 
 
 def _figures(review: Review, meter_id: str) -> list[tuple[str, str]]:

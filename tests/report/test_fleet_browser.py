@@ -5,7 +5,6 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page, sync_playwright
 
 from drift.report import render
@@ -13,7 +12,8 @@ from drift.report.figures.assets import write_assets
 from drift.report.page_files import write_pages
 from drift.report.pages.bar import review_bar
 from drift.report.pages.fleet import fleet_page
-from tests.fabricated_review import DRIFTER, IDS, fabricate, of_many
+from tests.fabricated_ids import DRIFTER, IDS
+from tests.fabricated_review import fabricate, of_many
 from tests.report.test_pages_browser import ARGUMENTS, CHROMIUM, WIDTHS
 
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this machine")
@@ -83,6 +83,24 @@ def test_charts_keep_step_with_their_rows(page: Page, folder: Path, width: int) 
     assert drawn == known > 5
 
 
+_EDGES = """box => { const shown = [...box.querySelectorAll(".mark-rule line, .mark-rule path")]
+    .map(line => line.getBoundingClientRect()).map(at => at.left + at.width / 2);
+    return [Math.min(...shown), Math.max(...shown)]; }"""
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+def test_the_axis_stands_over_the_limits_of_the_rows(page: Page, folder: Path, width: int) -> None:
+    """The tolerance is ticked where the rows below have its edges."""
+    page.set_viewport_size({"width": width, "height": 900})
+    _opened(page, folder)
+    axis = page.locator(".of-axis .drawn").evaluate(_EDGES)
+    strip = """box => { const [at] = [...box.querySelectorAll(".of-now .mark-rect path")]
+        .map(one => one.getBoundingClientRect()).filter(one => one.width);
+        return [at.left, at.right]; }"""
+    rows = page.locator(".group > .rows").first.evaluate(strip)
+    assert rows == pytest.approx(axis, abs=1.5)
+
+
 def test_a_filter_stands_in_the_address_and_charts_follow(page: Page, folder: Path) -> None:
     """Words narrow rows down, the address says so, and opened anew it gives the same view."""
     _opened(page, folder).get_by_label("Find", exact=True).fill(DRIFTER.lower())
@@ -126,20 +144,6 @@ def test_many_meters_are_folded_and_found(page: Page, many: Path) -> None:
     page.wait_for_function(f"box => ({_MARKS})(box).length === 1", arg=box)
     page.get_by_label("Find", exact=True).fill("")
     assert fold.locator("table.meters").is_hidden()
-
-
-@pytest.mark.parametrize("name", [*render.FLEET_PAGES, "evidence.html"])
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_no_fault_of_accessibility(page: Page, folder: Path, name: str, scheme: str) -> None:
-    """The rules of axe-core find nothing moderate, serious or critical."""
-    page.emulate_media(color_scheme="dark" if scheme == "dark" else "light")
-    page.goto((folder / name).as_uri())
-    faults = [
-        (fault["id"], fault["nodes"][0]["html"][:200])
-        for fault in Axe().run(page).response["violations"]
-        if fault["impact"] in {"moderate", "serious", "critical"}
-    ]
-    assert faults == []
 
 
 def test_the_fleet_prints_on_few_sheets_with_its_running_head(

@@ -1,6 +1,7 @@
 """Pages on disk: the same on one core and on several."""
 
 import dataclasses
+import re
 import signal
 from pathlib import Path
 
@@ -10,8 +11,10 @@ from drift.report import page_files, render
 from drift.report.pages.dossier import dossier_page
 from drift.report.pages.parts import file_name
 from drift.report.pages.split import split_by_meter
+from drift.report.register_files import REGISTER_PAGES
 from drift.review.results import Review
-from tests.fabricated_review import IDS, fabricate
+from tests.fabricated_ids import IDS
+from tests.fabricated_review import fabricate
 
 
 @pytest.fixture(scope="module")
@@ -28,7 +31,7 @@ def _bytes(folder: Path) -> dict[str, bytes]:
 def test_pages_are_the_same_on_one_core_and_on_two(
     review: Review, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Names and bytes do not depend on which process drew what before."""
+    """Names and bytes do not depend on which process drew what; the bar of each reaches all."""
     told: list[tuple[int, int]] = []
     written = {}
     for cores in (1, 2):
@@ -44,6 +47,7 @@ def test_pages_are_the_same_on_one_core_and_on_two(
             *render.FLEET_PAGES,
             "evidence.html",
             "guide.html",
+            *REGISTER_PAGES,
             *(f"meters/{file_name(i)}" for i in sorted(IDS)),
             "assets/vega.js",
             "assets/figures.js",
@@ -52,6 +56,16 @@ def test_pages_are_the_same_on_one_core_and_on_two(
         pages = len(written[cores])
         assert told[-1] == (pages, pages)
     assert written[1] == written[2]
+    beside_dossiers = {name for name in written[1] if not name.startswith("meters/")}
+    for name, html in written[1].items():
+        up = "../" if name.startswith("meters/") else ""
+        (bar,) = re.findall(rb'<nav id="pages".*?</nav>', html, re.DOTALL)
+        reached = {link.decode().removeprefix(up) for link in re.findall(rb'href="(.*?)"', bar)}
+        assert reached == beside_dossiers
+    listed = {
+        link.decode() for link in re.findall(rb'href="(meters/.*?)"', written[1]["meters.html"])
+    }
+    assert listed == set(written[1]) - beside_dossiers
 
 
 def test_a_dossier_loses_nothing_by_being_told_from_its_share(review: Review) -> None:
@@ -66,7 +80,7 @@ def test_progress_never_goes_back(review: Review, tmp_path: Path) -> None:
     few = dataclasses.replace(review, meters=review.meters.head(2))
     told: list[int] = []
     page_files.write_pages(few, tmp_path, beside=(), progress=lambda done, _of: told.append(done))
-    assert told == [1, 2, 3, 3 + len(render.FLEET_PAGES)]
+    assert told == [1, 2, 3, 4 + len(render.FLEET_PAGES) + len(REGISTER_PAGES)]
 
 
 def test_a_failure_in_another_process_is_raised(

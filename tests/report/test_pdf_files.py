@@ -18,7 +18,8 @@ from drift.report.pages.dossier import dossier_page
 from drift.report.pages.fleet import fleet_page
 from drift.report.pdf import find_browser, print_pages
 from tests.csv_folders import readings, write
-from tests.fabricated_review import AS_OF, DRIFTER, fabricate
+from tests.fabricated_ids import AS_OF, DRIFTER
+from tests.fabricated_review import fabricate
 from tests.report.test_render import Outline
 
 NEEDED = bool(os.environ.get("DRIFT_TESTS_NEED_BROWSER"))

@@ -14,11 +14,14 @@ from drift.report import render
 from drift.report.pages.dossier import DossierPage, dossier_page
 from drift.report.pages.evidence import evidence_page
 from drift.report.pages.fleet import FleetPage, fleet_page
+from drift.report.pages.journal import review_journal_page
 from drift.report.pages.parts import file_name
+from drift.report.pages.register import labels_page, register_page, site_pages
 from drift.review.evidence import gather_evidence
 from drift.review.policy import Policy, choices_of
 from drift.review.results import Review
-from tests.fabricated_review import AS_OF, DRIFTER, IDS, IMAGE, NEWCOMER, REMARK, SCRIPT, fabricate
+from tests.fabricated_ids import AS_OF, DRIFTER, IDS, IMAGE, NEWCOMER, REMARK, SCRIPT
+from tests.fabricated_review import fabricate
 from tests.report.fleet_text import fleet_html
 
 SCRIPTS = {"assets/vega.js", "assets/figures.js"}
@@ -105,6 +108,18 @@ def written(review: Review, fleet: FleetPage) -> dict[str, str]:
     return made
 
 
+@pytest.fixture(scope="module")
+def registered(review: Review) -> dict[str, str]:
+    """Return the pages of the register, which draw no figure, by their place in the folder."""
+    made = {
+        "register.html": render.html_register(register_page(review)),
+        "labels.html": render.html_labels(labels_page(review)),
+        "journal.html": render.html_journal(review_journal_page(review)),
+    }
+    sites = {f"sites/{file_name(site.name)}": site for site in site_pages(review)}
+    return made | {name: render.html_site(site) for name, site in sites.items()}
+
+
 @pytest.mark.parametrize("meter_id", IDS)
 def test_file_names_are_safe_and_readable(meter_id: str) -> None:
     """A file name holds nothing that any file system, link or shell would read otherwise."""
@@ -158,22 +173,24 @@ def test_the_only_scripts_are_those_that_the_page_admits(written: dict[str, str]
     assert not re.search(r"innerHTML|outerHTML|insertAdjacent|document.write|eval|fetch", script)
 
 
-def test_links_resolve(written: dict[str, str]) -> None:
+def test_links_resolve(written: dict[str, str], registered: dict[str, str]) -> None:
     """Every link leads to a page of the review, a data file or an anchor of its own page."""
     data = {"meters.csv", "visits.csv", "signals.csv", "held_back.csv", "run.json"}
     data |= {"intervals.csv", "reference.csv", "own_standings.csv", "responses.csv"}
     data |= {"forecast.csv", "vessel_agreement.csv", "phases.csv", "evidence.csv"}
     data |= {"conformity.csv", "uncertainty.csv", "risks.csv", "vessels.csv", "vessel_checks.csv"}
     data |= {"vessel_bowls.csv", "bowls.csv", "vessel_history.csv", "vessel_belief.csv"}
-    known = set(written) | {f"data/{name}" for name in data}
-    for name, html in written.items():
+    data |= {"register.csv", "due.csv", "register_faults.csv"}
+    every = written | registered
+    known = set(every) | {f"data/{name}" for name in data}
+    for name, html in every.items():
         page = Outline(html)
         for href in page.values("href"):
             target, _, anchor = href.partition("#")
             if not target:
                 assert anchor in page.values("id"), (name, href)
                 continue
-            folder = "meters/" if name.startswith("meters/") else ""
+            folder = name[: name.rfind("/") + 1]
             path = target.removeprefix("../") if target.startswith("../") else folder + target
             assert path in known, (name, href)
             if anchor:
@@ -193,7 +210,8 @@ def test_intervals_stand_side_by_side(review: Review, written: dict[str, str]) -
     assert "cannot say No law follows from so few." in " ".join(shown.split())
     assert "179 days 104 days to 336 days" in shown
     assert "36 days or more" in shown
-    assert f"Similar meters: {like.title.removeprefix('Similar meters: ')}" in shown
+    assert like.title == f"Meters built as {SCRIPT}"
+    assert like.title in shown
     own = Outline(written[f"meters/{file_name(DRIFTER)}"]).text.replace("\u00a0", " ")
     assert f"Advice for {DRIFTER}." in own
     retired = Outline(written[f"meters/{file_name('CON')}"]).text

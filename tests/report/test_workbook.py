@@ -16,7 +16,8 @@ from drift.report.data_files import data_tables, write_data
 from drift.report.workbook import write_workbook
 from drift.review.policy import Policy, choices_of
 from drift.review.results import Review
-from tests.fabricated_review import AS_OF, fabricate
+from tests.fabricated_ids import AS_OF
+from tests.fabricated_review import fabricate
 
 HOSTILE = ("=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "https://example.org/", "{=1}", "0012", "true")
 

@@ -17,7 +17,8 @@ from drift.review.clauses.clause import CLAUSE_CONTRADICTED, NOT_SHOWN, SHOWN, C
 from drift.review.evidence import Evidence, gather_evidence
 from drift.review.results import Review
 from drift.store.tables import AMENDMENTS
-from tests.fabricated_review import IDS, SCRIPT, fabricate
+from tests.fabricated_ids import IDS, SCRIPT
+from tests.fabricated_review import fabricate
 from tests.report.test_render import Outline
 
 CLAUSES = [

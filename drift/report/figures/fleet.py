@@ -147,7 +147,12 @@ def shared_effects() -> Chart:
         y=alt.Y("name:N", sort=None, title=None, axis=alt.Axis(grid=False, labelLimit=330))
     )
     shade = alt.condition("datum.found", alt.value(hue("look")), alt.value(hue("quiet")))
-    x = alt.X("low:Q", title="shift of all meters read with it, % air", axis=alt.Axis(tickCount=5))
+    signed = "datum.value == 0 ? '0' : format(datum.value, '+.2~f')"
+    x = alt.X(
+        "low:Q",
+        title="shift of all meters read with it, % air",
+        axis=alt.Axis(tickCount=5, labelExpr=signed),
+    )
     told = [
         alt.Tooltip("name:N", title="which"),
         alt.Tooltip("what:N", title="what"),

@@ -4,12 +4,16 @@ import altair as alt
 import polars as pl
 
 from drift import format as text
+from drift.report.figures.end_labels import placed_apart
 from drift.report.figures.theme import Chart, Layers, hue
 from drift.report.figures.time_axis import span_of_time, time_axis
 from drift.review.suspicion import MORE_LIKELY_WRONG, Impact
 
 _DAY = "%-d %b %Y"
+_SIGNED = "datum.value == 0 ? '0' : format(datum.value, '+~g')"
 _PANEL, _CHANCE, _LANE = 120, 90, 34
+# Least distance of the names of chances.
+_LABEL_GAP = 0.16
 # Points that are described; a page, or `drift.report.figures.rows.filled`, leaves out those
 # without a row.
 _PANELS = 6
@@ -26,7 +30,7 @@ def doubtful_span() -> Chart:
         alt.vconcat(_tests(), *(_bias(panel) for panel in range(_PANELS)), _chance())
         .resolve_scale(x="shared")
         .properties(
-            spacing=10,
+            spacing=22,
             params=[
                 span_of_time("tests", *(f"bias_{panel}" for panel in range(_PANELS)), "chance")
             ],
@@ -69,7 +73,7 @@ def _bias(panel: int) -> Layers:
         alt.Y(
             "bias:Q",
             title=None,
-            axis=alt.Axis(tickCount=5, format="+~g"),
+            axis=alt.Axis(tickCount=5, labelExpr=_SIGNED),
             scale=alt.Scale(padding=8),
         ),
     )
@@ -79,9 +83,9 @@ def _bias(panel: int) -> Layers:
         limits.mark_rule(color=hue("ink"), strokeWidth=1.2).encode(y=f"{edge}:Q")
         for edge in ("upper", "lower")
     ]
-    name = limits.mark_text(align="left", baseline="top", dx=4, dy=3, fontWeight="bold").encode(
-        x=alt.value(0), y=alt.value(0), text="point:N"
-    )
+    name = limits.mark_text(
+        align="left", baseline="bottom", dy=-3, fontSize=12, fontWeight="bold", color=hue("ink")
+    ).encode(x=alt.value(0), y=alt.value(0), text="point:N")
     return alt.layer(
         # First, as the layer that time is zoomed in: it holds the field of the axis.
         path.mark_area(color=hue("calm"), opacity=0.22)
@@ -142,9 +146,8 @@ def _chance() -> Layers:
         scale=alt.Scale(domain=[0, 1]),
         axis=alt.Axis(format="%", values=[0, 0.5, 1]),
     )
-    dash = alt.StrokeDash(
-        "point:N", legend=alt.Legend(title=None, orient="bottom", symbolStrokeColor=hue("stop"))
-    )
+    dash = alt.StrokeDash("point:N", sort=None, legend=None)
+    ends = alt.Chart(alt.NamedData("panels")).transform_filter("isValid(datum.end_at)")
     return alt.layer(
         base.mark_line(color=hue("stop"), strokeWidth=1.8)
         .encode(x=_days(labels=True), y=y, strokeDash=dash)
@@ -152,6 +155,9 @@ def _chance() -> Layers:
         base.mark_circle(color=hue("stop"), size=40, opacity=1)
         .encode(x=_days(labels=True), y=y, tooltip=told)
         .transform_filter("datum.told"),
+        ends.mark_text(align="left", dx=6, clip=False, color=hue("stop")).encode(
+            x=alt.value("width"), y="end_at:Q", text="point:N"
+        ),
     ).properties(height=_CHANCE, title="chance it is out")
 
 
@@ -194,6 +200,9 @@ def span_rows(
     )
     within = pl.col("performed_on").is_between(suspicion.started, suspicion.closed)
     read = visits.filter(within).join(places, on="point_pct", maintain_order="left")
+    last = path.filter(pl.col("on") == ends[1]).select("panel", end_at="out")
+    named = places.join(last, on="panel", how="left", maintain_order="left")
+    end_at = placed_apart(named["end_at"].to_list(), gap=_LABEL_GAP)
     return {
         "path": path,
         "visits": pl.concat(
@@ -201,7 +210,7 @@ def span_rows(
         ),
         "tests": _field_tests(impact.tests),
         "drops": pl.DataFrame({"on": list(impact.drops)}, schema={"on": pl.Date}),
-        "panels": places,
+        "panels": named.with_columns(end_at=pl.Series(end_at, dtype=pl.Float64)),
     }
 
 

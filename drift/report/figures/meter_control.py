@@ -1,5 +1,7 @@
 """This module describes the control charts of one meter: each in full, and all in a line each."""
 
+from collections.abc import Mapping
+
 import altair as alt
 
 from drift.report.figures.meter_history import MOST_PANELS
@@ -43,6 +45,11 @@ def meter_control() -> Chart:
         .add_params(alt.param(name="panels", value=MOST_PANELS), *heights)
     )
     return chart
+
+
+def control_heights(params: Mapping[str, float]) -> dict[int, float]:
+    """Return how high each panel of `meter_control` is."""
+    return {place: _PANEL if params["panels"] > place else 0 for place in range(MOST_PANELS)}
 
 
 def _panel(place: int) -> Chart:
@@ -151,9 +158,5 @@ def meter_lines() -> Chart:
                 alt.Tooltip("value:Q", title="plotted", format="+.4f"),
             ],
         )
-        .add_params(
-            alt.selection_interval(
-                name="span", bind="scales", encodings=["x"], zoom="wheel![event.ctrlKey]"
-            )
-        ),
-    ).properties(height=alt.Step(LINE))
+        .properties(name="lines"),
+    ).properties(height=alt.Step(LINE), params=[span_of_time("lines")])

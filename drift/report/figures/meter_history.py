@@ -4,6 +4,7 @@ A verification point is a panel; all panels have one scale, so that a height mea
 each.  How high a panel is follows from what it has to show, and is worked out in the page.
 """
 
+from collections.abc import Mapping
 from typing import Any
 
 import altair as alt
@@ -103,6 +104,14 @@ def _params() -> list[alt.Parameter]:
     return params
 
 
+def history_heights(params: Mapping[str, float]) -> dict[int, float]:
+    """Return how high each panel is with all points shown, by its place below the lanes."""
+    ranges = [
+        params[f"found_high_{place}"] - params[f"found_low_{place}"] for place in range(MOST_PANELS)
+    ]
+    return {place + 1: ROOM * each / sum(ranges) for place, each in enumerate(ranges)}
+
+
 class _Panel:
     """The panel of one verification point: its data, filtered, and its axes."""
 
@@ -123,13 +132,12 @@ class _Panel:
 
     def y(self, field: str) -> alt.Y:
         """Return the axis of bias, the same pixels a percent in each panel."""
-        shown = f"point == 'all' || point == '{self.place}' ? 1 : 0"
         ends = [alt.ExprRef(f"low_{self.place}"), alt.ExprRef(f"high_{self.place}")]
         axis = alt.Axis(
             title=None,
             grid=False,
             labelExpr=_SIGNED,
-            labelOpacity=alt.ExprRef(shown),
+            labelOpacity=alt.ExprRef(f"range_{self.place} > 0 ? 1 : 0"),
             tickCount=alt.ExprRef(f"max(2, height_{self.place + 1} / 34)"),
         )
         return alt.Y(
@@ -279,7 +287,6 @@ def _said(panel: _Panel) -> list[alt.Chart]:
         "dx": alt.ExprRef("narrow ? -3 : 12"),
         "dy": alt.ExprRef("narrow ? -6 : 0"),
     }
-    notes = panel.rows("notes")
     return [
         *_names(panel),
         labels.mark_rule(
@@ -301,15 +308,27 @@ def _said(panel: _Panel) -> list[alt.Chart]:
                 )
             ),
         ),
-        notes.mark_text(
+        _noted(panel, stroke=hue("paper"), strokeWidth=4, strokeJoin="round"),
+        _noted(panel).encode(color=tone()),
+    ]
+
+
+def _noted(panel: _Panel, **shape: Any) -> alt.Chart:  # noqa: ANN401 - of a mark
+    """Return the notes, or what keeps them apart from the lines that they stand on."""
+    notes: alt.Chart = (
+        panel.rows("notes")
+        .mark_text(
             clip=False,
             align=BY_SIDE,
             dy=alt.ExprRef("-datum.up"),
             lineBreak="\n",
             fontWeight="bold",
             baseline="middle",
-        ).encode(x=panel.x("on"), y=panel.y("at"), text="text:N", color=tone()),
-    ]
+            **shape,
+        )
+        .encode(x=panel.x("on"), y=panel.y("at"), text="text:N")
+    )
+    return notes
 
 
 def _names(panel: _Panel) -> list[alt.Chart]:

@@ -13,10 +13,11 @@ from drift.report.figures.meter_cause import CAUSE_DATA, meter_cause
 from drift.report.figures.meter_control import (
     CONTROL_DATA,
     LINES_DATA,
+    control_heights,
     meter_control,
     meter_lines,
 )
-from drift.report.figures.meter_history import HISTORY_DATA, meter_history
+from drift.report.figures.meter_history import HISTORY_DATA, history_heights, meter_history
 from drift.report.figures.retirement import choice_costs, grounds_met
 from drift.report.figures.studies import borne_out, noticed_drifts
 from drift.report.figures.survival import time_in_tolerance
@@ -42,6 +43,9 @@ class Figure:
         Columns of each data set by its name; a chart may use no others.
     per_meter : bool
         Whether its rows are those of one meter.
+    heights : callable or None
+        Gives the heights of views of a column by their place, from the parameters, where these
+        say how high each is; pages work them out by the parameters ``height_1`` and so on.
     """
 
     name: str
@@ -49,6 +53,7 @@ class Figure:
     build: Callable[[], Chart]
     data: Mapping[str, tuple[str, ...]]
     per_meter: bool = False
+    heights: Callable[[Mapping[str, float]], dict[int, float]] | None = None
 
 
 FIGURES: Mapping[str, Figure] = {
@@ -67,6 +72,7 @@ FIGURES: Mapping[str, Figure] = {
             build=meter_history,
             data=HISTORY_DATA,
             per_meter=True,
+            heights=history_heights,
         ),
         Figure(
             name="meter_cause",
@@ -88,6 +94,7 @@ FIGURES: Mapping[str, Figure] = {
             build=meter_control,
             data=CONTROL_DATA,
             per_meter=True,
+            heights=control_heights,
         ),
         Figure(
             name="retirement_grounds",
@@ -113,7 +120,7 @@ FIGURES: Mapping[str, Figure] = {
                 ),
                 "tests": ("on", "test", "air", "verdict", "wrong", "doubtful", "remarks"),
                 "drops": ("on",),
-                "panels": ("panel", "point", "upper", "lower"),
+                "panels": ("panel", "point", "upper", "lower", "end_at"),
             },
             per_meter=True,
         ),
@@ -140,7 +147,7 @@ FIGURES: Mapping[str, Figure] = {
             shows="share of stretches in tolerance that still last, by their age",
             build=time_in_tolerance,
             data={
-                "curve": ("days", "low", "high", "law", "still"),
+                "curve": ("days", "low", "high", "law", "still", "dot"),
                 "lines": ("words", "at", "aimed", "label_at"),
                 "present": ("days", "words"),
             },

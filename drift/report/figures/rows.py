@@ -5,6 +5,7 @@ import math
 import re
 from collections.abc import Mapping, Sequence
 from datetime import date
+from itertools import groupby
 from typing import Any
 
 import altair as alt
@@ -20,6 +21,11 @@ from drift.report.figures.theme import Chart, chart_config, hue
 Value = float | str | bool | None
 # More digits than any dial or eye resolves, few enough that a page stays light.
 _DIGITS = 6
+# Shorter columns are not worth packing.
+_FEW = 6
+# Width of a chart that stands by itself, in pixels, where it has none of its own.
+_WIDTH = 560
+_DAY = re.compile(r"\d{4}-\d\d-\d\d")
 _OPTIONAL = re.compile(r"panel_\d+$|if_\w+$")
 
 
@@ -31,7 +37,8 @@ def figure_rows(
 ) -> str:
     """Return the rows of a figure as JSON text that may stand in a script element.
 
-    Each data set goes as one array a column, which weighs a third of one object a row.
+    Each data set goes as one array a column, which weighs a third of one object a row; a column
+    that repeats itself goes as runs or as places in a list (`unpacked`).
 
     Parameters
     ----------
@@ -57,16 +64,53 @@ def figure_rows(
 
 
 def _text(
-    data: Mapping[str, object], params: Mapping[str, float | str | bool | None] | None
+    data: Mapping[str, Mapping[str, list[object]]],
+    params: Mapping[str, float | str | bool | None] | None,
 ) -> str:
     """Return data and parameters of a figure as JSON text for a script element."""
-    text = json.dumps(
-        {"data": data, "params": dict(params or {})},
-        allow_nan=False,
-        ensure_ascii=False,
-        separators=(",", ":"),
-    )
-    return text.replace("<", "\\u003c")
+    packed = {
+        data_set: {name: _packed(values) for name, values in columns.items()}
+        for data_set, columns in data.items()
+    }
+    return _json({"data": packed, "params": dict(params or {})}).replace("<", "\\u003c")
+
+
+def _json(value: object) -> str:
+    """Return a value as JSON text without spaces."""
+    return json.dumps(value, allow_nan=False, ensure_ascii=False, separators=(",", ":"))
+
+
+def _packed(values: list[object]) -> object:
+    """Return a column as it is, as runs of one value, or as places in a list: the shortest."""
+    if len(values) < _FEW or isinstance(values[0], list):
+        return values
+    kinds: dict[object, int] = {}
+    places = [kinds.setdefault(value, len(kinds)) for value in values]
+    if len(kinds) * 2 > len(values):
+        return values
+    runs = _runs(values)
+    if len(runs) <= len(values):
+        return {"runs": runs}
+    return {"of": list(kinds), "at": places}
+
+
+def _runs(values: list[object]) -> list[object]:
+    """Return values and how often each follows itself, in turn."""
+    return [part for value, run in groupby(values) for part in (value, len(list(run)))]
+
+
+def unpacked(columns: Mapping[str, Any]) -> dict[str, list[Any]]:
+    """Return the columns of a data set as lists, from what a page carries."""
+
+    def one(column: Any) -> list[Any]:  # noqa: ANN401 - JSON holds anything
+        if isinstance(column, list):
+            return column
+        if "of" in column:
+            return [column["of"][place] for place in column["at"]]
+        values, many = column["runs"][::2], column["runs"][1::2]
+        return [value for value, times in zip(values, many, strict=True) for _ in range(times)]
+
+    return {name: one(column) for name, column in columns.items()}
 
 
 def listed_rows(
@@ -137,20 +181,53 @@ def filled(
     name, frames, params
         As of `figure_rows`.
     """
-    chart = unchecked(FIGURES[name])
-    datasets = {
-        data_set: plain_rows(frames[data_set].select(columns)).to_dicts()
-        for data_set, columns in FIGURES[name].data.items()
-    }
+    return carried(name, figure_rows(name, frames, params=params))
+
+
+def carried(name: str, rows: str) -> Chart:
+    """Return the chart of a figure that stands by itself, from what a page carries for it.
+
+    Parameters
+    ----------
+    name : str
+        Of the figure, as `FIGURES` has it.
+    rows : str
+        What `figure_rows` or `listed_rows` gave.
+    """
+    figure, given = FIGURES[name], json.loads(rows)
+    chart = unchecked(figure)
+    datasets = {data_set: _objects(columns) for data_set, columns in given["data"].items()}
     if isinstance(chart, alt.VConcatChart):
+        for place, height in (figure.heights(given["params"]) if figure.heights else {}).items():
+            chart.vconcat[place].height = height
         chart.vconcat = _with_rows(chart.vconcat, datasets)
+    for view in chart.vconcat if isinstance(chart, alt.VConcatChart) else [chart]:
+        if view.width is alt.Undefined:
+            view.width = _WIDTH
     chart.datasets = datasets
     chart.config = chart_config() | {"background": hue("paper")}
-    given = params or {}
     for param in chart.params if isinstance(chart.params, list) else ():
-        if param.name in given:
-            param.value = given[param.name]
+        if param.name in given["params"]:
+            param.value = given["params"][param.name]
     return chart
+
+
+def is_empty(rows: str) -> bool:
+    """Say whether no data set of what a page carries for a figure has a row."""
+    data_sets = json.loads(rows)["data"].values()
+    return not any(column for columns in data_sets for column in columns.values())
+
+
+def _objects(columns: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """Return rows as objects, from one array a column; days carry their midnight, as in pages."""
+    named = {
+        name: [
+            f"{value}T00:00:00" if isinstance(value, str) and _DAY.fullmatch(value) else value
+            for value in values
+        ]
+        for name, values in unpacked(columns).items()
+    }
+    return [dict(zip(named, values, strict=True)) for values in zip(*named.values(), strict=True)]
 
 
 def unchecked(figure: Figure) -> Chart:

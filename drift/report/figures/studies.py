@@ -4,6 +4,7 @@ import altair as alt
 import polars as pl
 
 from drift.format import probability, words_of
+from drift.report.figures.end_labels import placed_apart
 from drift.report.figures.theme import Chart, hue
 
 # From so many forecasts on a share is worth a solid mark: its interval is then under ±0.3.
@@ -75,10 +76,10 @@ def drift_rows(drifts: pl.DataFrame, *, tolerance_pct: float) -> dict[str, pl.Da
     seen = drifts.drop_nulls(["mean_bias_pct", "mean_years"]).sort("monitor", "drift_pct_per_year")
     last = pl.col("drift_pct_per_year") == pl.col("drift_pct_per_year").max().over("monitor")
     top = max([*seen["mean_bias_pct"], tolerance_pct])
-    heights, lowest = {}, 0.0
-    for monitor, end in seen.filter(last).sort("mean_bias_pct").select(_ENDS).iter_rows():
-        heights[monitor] = max(end, lowest)
-        lowest = heights[monitor] + top * _LABEL_GAP
+    ends = seen.filter(last).select(_ENDS)
+    names, values = (ends[column].to_list() for column in _ENDS)
+    room = {"gap": top * _LABEL_GAP, "top": top}
+    heights = dict(zip(names, placed_apart(values, **room), strict=True))
     overall = seen.group_by("monitor").agg(pl.col("mean_bias_pct").mean()).sort("mean_bias_pct")
     first = overall["monitor"][0] if overall.height else ""
     return {

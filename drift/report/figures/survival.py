@@ -4,6 +4,7 @@ import altair as alt
 import polars as pl
 
 from drift import format as text
+from drift.report.figures.end_labels import placed_apart
 from drift.report.figures.theme import Chart, hue
 
 _HEIGHT = 260
@@ -59,7 +60,9 @@ def time_in_tolerance() -> Chart:
         .encode(x=x, y="law:Q")
         .transform_filter("isValid(datum.law)"),
         settled.mark_line(color=hue("calm"), strokeWidth=1.8),
-        settled.mark_circle(color=hue("calm"), size=30, opacity=1).encode(tooltip=told),
+        settled.transform_filter("datum.dot")
+        .mark_circle(color=hue("calm"), size=36, opacity=1)
+        .encode(tooltip=told),
         named.mark_text(align="left", dx=6).encode(
             x=alt.value("width"), y="label_at:Q", text="words:N", color=aimed
         ),
@@ -84,12 +87,15 @@ def survival_rows(
         The interval in force.
     """
     settled = pl.col("highest") - pl.col("lowest") < _SAME
-    rows = curve.select(
-        "days",
-        "low",
-        "high",
-        law="weibull",
-        still=pl.when(settled).then("lowest"),
+    still = pl.when(settled).then("lowest")
+    before, after = (
+        pl.col("still").forward_fill().shift(1),
+        pl.col("still").backward_fill().shift(-1),
+    )
+    rows = curve.select("days", "low", "high", law="weibull", still=still).with_columns(
+        # Where it steps, and at its ends.
+        dot=pl.col("still").is_not_null()
+        & ~(before.eq(pl.col("still")) & after.eq(pl.col("still"))).fill_null(value=False)
     )
     ends = [
         ("as found", rows["still"].drop_nulls().to_list()[-1:], False),
@@ -104,18 +110,10 @@ def survival_rows(
     days = min(present_days, float(curve["days"].to_numpy().max()))
     return {
         "curve": rows,
-        "lines": lines.with_columns(label_at=_apart(lines["at"])),
+        "lines": lines.with_columns(
+            label_at=pl.Series(placed_apart(lines["at"].to_list(), gap=_LABEL_GAP))
+        ),
         "present": pl.DataFrame(
             {"days": [days], "words": [f"present interval, {text.in_days(present_days)}"]}
         ),
     }
-
-
-def _apart(ends: pl.Series) -> pl.Series:
-    """Return heights for the labels of ends, so far apart that none covers another."""
-    heights, above = [0.0] * ends.len(), 1.0 + _LABEL_GAP
-    for place in ends.arg_sort(descending=True):
-        above = min(float(ends[place]), above - _LABEL_GAP)
-        heights[place] = above
-    low = -min(heights, default=0.0)
-    return pl.Series([height + max(low, 0.0) for height in heights], dtype=pl.Float64)

@@ -20,9 +20,8 @@ class BarItem:
 
 @dataclass(frozen=True, slots=True)
 class PageBar:
-    """The pages of a review, the same on each; laboratory is empty where no name is given."""
+    """The pages of a review, the same on each."""
 
-    laboratory: str
     items: tuple[BarItem, ...]
 
 
@@ -36,13 +35,13 @@ def review_bar(review: Review) -> PageBar:
     """
     unanswered = review.signals.filter(pl.col("answered_on").is_null()).height
     return PageBar(
-        laboratory=review.policy.laboratory,
         items=(
             BarItem("fleet", "Fleet", "index.html"),
             BarItem("meters", "Meters", "meters.html", text.whole(review.meters.height)),
             BarItem("reference", "Vessels and operators", "reference.html"),
             BarItem("intervals", "Intervals", "intervals.html"),
             BarItem("signals", "Signals", "signals.html", text.whole(unanswered)),
+            BarItem("register", "Register", "register.html"),
             BarItem("evidence", "Evidence", "evidence.html"),
             BarItem("basis", "Basis", "basis.html"),
             BarItem("guide", "Guide", "guide.html"),

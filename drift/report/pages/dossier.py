@@ -34,8 +34,10 @@ from drift.report.pages.dossier_tables import (
     VisitRow,
 )
 from drift.report.pages.intervals import ScopePart, meter_scope
+from drift.report.pages.journal import JournalRow, meter_entries
 from drift.report.pages.parts import MeterRow, SignalRow, Stamp, TrendRow
 from drift.report.pages.reference_rows import BenchPart
+from drift.review.register_faults import register_faults
 from drift.review.results import Review
 from drift.trend.equivalence import DRIFTING
 
@@ -81,6 +83,7 @@ class DossierPage:
     compared_alike: int
     events: tuple[EventRow, ...]
     noted: tuple[str, ...]
+    entries: tuple[JournalRow, ...]
     drift_words: str
     record: tuple[tuple[str, str], ...]
     annex: tuple[tuple[str, str, str], ...]
@@ -162,6 +165,7 @@ def _annexed(
         "conformity": conformity_part(review, meter_id),
         "events": tables.event_rows(review, meter_id),
         "noted": _noted(review, meter_id),
+        "entries": meter_entries(review, meter_id),
         "record": tables.facts(review, meter_id),
         "compared": compared,
         "compared_alike": alike,
@@ -175,6 +179,7 @@ def _annexed(
         annex.signals_line(found["signals"]),
         annex.visits_line(found["visits"], found["readings"]),
         annex.work_line(found["events"], found["noted"]),
+        annex.journal_line(found["entries"]),
     )
     return {**found, "annex": lines}
 
@@ -328,7 +333,8 @@ def _noted(review: Review, meter_id: str) -> tuple[str, ...]:
     mine = pl.col("meter_id") == meter_id
     words = pl.concat([review.alike.filter(mine), review.held.filter(mine)])["words"]
     noted = [f"{clause[:1].upper()}{clause[1:]}." for clause in words]
-    return (*review.uses.filter(mine)["sentence"], *noted)
+    faults = register_faults(review).filter(mine)["sentence"]
+    return (*review.uses.filter(mine)["sentence"], *faults, *noted)
 
 
 def _neighbours(review: Review, meter_id: str) -> tuple[MeterRow | None, MeterRow, MeterRow | None]:

@@ -7,6 +7,7 @@ from drift.report.pages.dossier_conformity import RULE_WORDS, ConformityPart
 from drift.report.pages.dossier_control import ControlPart
 from drift.report.pages.dossier_tables import EventRow, LimitRow, ReadingRow, VisitRow
 from drift.report.pages.intervals import ScopePart
+from drift.report.pages.journal import JournalRow
 from drift.report.pages.parts import SignalRow, TrendRow
 
 # Anchor, heading and what is in it.
@@ -77,3 +78,9 @@ def work_line(events: Sequence[EventRow], noted: Sequence[str]) -> AnnexLine:
     """Say how much service there was, and what could not be read."""
     unread = f"; {text.count(len(noted), 'note')} on rows or uses" if noted else ""
     return "work", "Service and mark", f"{text.count(len(events), 'record')}{unread}"
+
+
+def journal_line(entries: Sequence[JournalRow]) -> AnnexLine:
+    """Say how many entries of the journal name the meter."""
+    gist = text.count(len(entries), "entry", "entries") if entries else "no entry names it"
+    return "journal", "Who changed its records", gist

@@ -21,8 +21,15 @@ _FORMS = {
     "t": "limits at t times sigma",
 }
 _FACTS: tuple[tuple[str, str, Callable[[Any], str]], ...] = (
+    ("maker", "Made by", str),
+    ("model", "Model", str),
+    ("serial", "Serial number", str),
+    ("type", "Type", str),
+    ("procedure", "Procedure", str),
+    ("received_on", "Received", text.day),
     ("in_service_on", "In service since", text.day),
-    ("status", "Status on record", str),
+    ("removed_on", "Left for good", text.day),
+    ("status", "Status on record", text.words_of),
     ("site", "Kept at", str),
     ("interval_days", "Interval", lambda days: text.count(days, "day")),
     ("dial_resolution_pct", "Dial read to", lambda pct: f"{text.plain(pct)}{text.NO_BREAK}% air"),
@@ -34,9 +41,30 @@ def facts(review: Review, meter_id: str) -> tuple[tuple[str, str], ...]:
     """Return what is on record of a meter beside its readings, as pairs of label and text."""
     known = review.sources.meters.filter(pl.col("meter_id") == meter_id).to_dicts()
     row = known[-1] if known else {}
-    return tuple(
-        (label, shown(row[name])) for name, label, shown in _FACTS if row.get(name) is not None
+    own = [(label, shown(row[name])) for name, label, shown in _FACTS if row.get(name) is not None]
+    return (*own, *_vessels_used(review, meter_id))
+
+
+def _vessels_used(review: Review, meter_id: str) -> list[tuple[str, str]]:
+    """Return the certificates on record of the vessels that a meter was read with."""
+    read = review.sources.sessions.filter(pl.col("meter_id") == meter_id)["vessel_id"]
+    used = {name for names in read.drop_nulls() for name in names.split(" + ")}
+    columns = ["calibrated_on", "certificate", "due_on"]
+    kept = pl.concat(
+        [
+            review.sources.vessels.select(*columns, item="vessel_id"),
+            review.sources.equipment.select(*columns, item="equipment_id"),
+        ]
     )
+    rows = kept.filter(pl.col("item").is_in(sorted(used))).drop_nulls("certificate")
+    return [
+        (
+            f"Vessel {row['item']}",
+            f"certificate {row['certificate']} of {text.day(row['calibrated_on'])}"
+            + (f", to {text.day(row['due_on'])}" if row["due_on"] else ""),
+        )
+        for row in rows.sort("item", "calibrated_on").iter_rows(named=True)
+    ]
 
 
 def trend_rows(
@@ -194,6 +222,8 @@ class ReadingRow:
     water_temp_c: float | None
     vessel_id: str
     operator: str
+    checked_by: str
+    procedure: str
     remarks: str
 
 
@@ -217,6 +247,8 @@ def reading_rows(sessions: pl.DataFrame, meter_id: str) -> tuple[ReadingRow, ...
             water_temp_c=row["water_temp_c"],
             vessel_id=row["vessel_id"] or "",
             operator=row["operator"] or "",
+            checked_by=row["checked_by"] or "",
+            procedure=row["procedure"] or "",
             remarks=row["remarks"] or "",
         )
         for row in mine.iter_rows(named=True)

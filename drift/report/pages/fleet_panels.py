@@ -24,6 +24,11 @@ _FEW_EFFECTS, _MOST_EFFECTS = 8, 30
 _SHORT_NAME, _LONGEST_NAME = 26, 60
 _MOST_OPERATORS = 2
 _NAMED_KINDS = {"vessel", "operator"}
+_SHORT_KINDS = {
+    "change of vessel or of its calibration": "change",
+    "shift within one calibration": "shift within",
+    "drift that all meters share": "shared drift",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,9 +78,9 @@ def fleet_panels(review: Review, reference: ReferencePart, *, proof: Proof | Non
     due = _due(review)
     return FleetPanels(
         effects=_effects(named[:_FEW_EFFECTS], longest=_SHORT_NAME),
-        all_effects=_effects(list(reference.effects[:_MOST_EFFECTS]), longest=_LONGEST_NAME),
+        all_effects=shared_rows(reference),
         operators=reference.lead[1 : 1 + _MOST_OPERATORS],
-        due=_due_rows(due) if due.height else "",
+        due=due_rows(review),
         due_title=(
             f"Next {text.count(_AHEAD_DAYS, 'day')}: {text.count(due.height, 'visit')} "
             f"{'falls' if due.height == 1 else 'fall'} due"
@@ -85,6 +90,11 @@ def fleet_panels(review: Review, reference: ReferencePart, *, proof: Proof | Non
         proven=proof is not None and proof.forecasts > 0,
         open=_open(review),
     )
+
+
+def shared_rows(reference: ReferencePart) -> str:
+    """Return the rows of the figure of all shared effects, empty where none can be told."""
+    return _effects(list(reference.effects[:_MOST_EFFECTS]), longest=_LONGEST_NAME)
 
 
 def _kind(row: EffectRow) -> str:
@@ -100,8 +110,10 @@ def _effects(rows: list[EffectRow], *, longest: int) -> str:
     names: dict[str, EffectRow] = {}
     for row in told:
         # Named by itself, or by what happened where several things happened to one.
-        what = "" if _kind(row) in _NAMED_KINDS else f"{_kind(row)}: "
-        name = text.shortened(f"{what}{row.name}", longest=longest)
+        kind = _kind(row)
+        what = "" if kind in _NAMED_KINDS else f"{_SHORT_KINDS.get(kind, kind)}: "
+        which = row.name.replace(" calibrated ", " ").replace(" to ", " → ")
+        name = text.shortened(f"{what}{which}", longest=longest)
         while name in names:
             name = f"{name} "
         names[name] = row
@@ -132,8 +144,11 @@ def _due(review: Review) -> pl.DataFrame:
     )
 
 
-def _due_rows(due: pl.DataFrame) -> str:
-    """Return rows of the figure of visits ahead: one a meter, of many one a week."""
+def due_rows(review: Review) -> str:
+    """Return rows of the figure of visits ahead: one a meter, of many one a week; empty of none."""
+    due = _due(review)
+    if due.is_empty():
+        return ""
     told = due.with_columns(
         week=pl.col("next_due_on").dt.truncate("1w"),
         tone=pl.Series(

@@ -146,7 +146,7 @@ def _scopes(rows: pl.DataFrame) -> tuple[ScopePart, ...]:
 def _scope(part: pl.DataFrame) -> ScopePart:
     """Return one scope; the frame has its recommendation first."""
     advice, *answers = part.iter_rows(named=True)
-    titles = {"fleet": "The fleet", "like": f"Similar meters: {advice['name']}"}
+    titles = {"fleet": "The fleet", "like": f"Meters {advice['name']}"}
     return ScopePart(
         title=titles.get(advice["scope"], advice["name"]),
         days=advice["days"],

@@ -6,7 +6,13 @@ from dataclasses import dataclass
 from datetime import date
 
 from drift.frames import Row
+from drift.report.pages.parts import Stamp
+from drift.report.pages.rows import stamp
+from drift.review.results import Review
 from drift.version import __version__
+
+# Entries that the page of a review lists.
+_LONGEST_LIST = 500
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,13 +49,17 @@ class JournalPage:
     stamp : JournalStamp
     rows : tuple of JournalRow
         The newest first.
-    broken : str
-        Where the chain breaks, as a sentence; empty where it is whole.
+    total : int
+        How many there are in all.
+    broken : str or None
+        Where the chain breaks, as a sentence; empty where it is whole, None where that was not
+        looked at.
     """
 
-    stamp: JournalStamp
+    stamp: JournalStamp | Stamp
     rows: tuple[JournalRow, ...]
-    broken: str
+    total: int
+    broken: str | None
 
 
 def journal_page(
@@ -70,9 +80,32 @@ def journal_page(
     """
     return JournalPage(
         stamp=JournalStamp(version=__version__, source_name=source_name, as_of=today),
-        rows=tuple(map(_row, reversed(entries))),
+        rows=journal_rows(entries),
+        total=len(entries),
         broken=broken,
     )
+
+
+def review_journal_page(review: Review) -> JournalPage:
+    """Return the journal of what a review rests on, its newest entries."""
+    entries = review.sources.journal.tail(_LONGEST_LIST).to_dicts()
+    return JournalPage(
+        stamp=stamp(review),
+        rows=journal_rows(entries),
+        total=review.sources.journal.height,
+        broken=None,
+    )
+
+
+def meter_entries(review: Review, meter_id: str) -> tuple[JournalRow, ...]:
+    """Return the entries of the journal that name a meter."""
+    entries = review.sources.journal.to_dicts()
+    return journal_rows([row for row in entries if meter_id in json.loads(row["meters"])])
+
+
+def journal_rows(entries: Sequence[Row]) -> tuple[JournalRow, ...]:
+    """Return entries, the oldest first, as a page shows them: the newest first."""
+    return tuple(map(_row, reversed(entries)))
 
 
 def _row(entry: Row) -> JournalRow:

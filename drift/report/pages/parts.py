@@ -161,9 +161,10 @@ class Choice:
 
 @dataclass(frozen=True, slots=True)
 class Stamp:
-    """What a page speaks for: program version, date, source and the choices in force."""
+    """What a page speaks for: version, laboratory (may be empty), date, source and choices."""
 
     version: str
+    laboratory: str
     as_of: date
     source_name: str
     tolerance_pct: float

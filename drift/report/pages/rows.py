@@ -36,6 +36,7 @@ def stamp(review: Review) -> Stamp:
     policy = review.policy
     return Stamp(
         version=__version__,
+        laboratory=policy.laboratory,
         as_of=review.as_of,
         source_name=review.source_name,
         tolerance_pct=policy.tolerance_pct,
@@ -158,7 +159,7 @@ def _signal_visit(review: Review, signals: list[Row]) -> SignalVisit:
         seen=tuple(
             (
                 "The mark" if row["point_pct"] is None else f"At {text.point(row['point_pct'])}",
-                row["sentence"],
+                _undated(row),
             )
             for row in signals
         ),
@@ -168,6 +169,12 @@ def _signal_visit(review: Review, signals: list[Row]) -> SignalVisit:
             for row in signals
         ),
     )
+
+
+def _undated(signal: Row) -> str:
+    """Return the sentence of a signal without its day at the start, which stands beside it."""
+    rest: str = signal["sentence"].removeprefix(f"On {text.day(signal['visit_on'])} ")
+    return f"{rest[:1].upper()}{rest[1:]}"
 
 
 def stray_responses(responses: pl.DataFrame) -> tuple[StrayResponse, ...]:

@@ -46,6 +46,7 @@ def split_by_meter(review: Review) -> Iterator[tuple[str, Review]]:
     held, alike, uses, alone = (
         _dealt(frame) for frame in (review.held, review.alike, review.uses, review.own_meters)
     )
+    journal = _entries_by_meter(review.sources.journal)
     verdicts, budgets = _dealt(review.conformity.verdicts), _dealt(review.conformity.budgets)
     for meter_id, one in _outer_shares(_without_the_fleets(review), owners):
         yield (
@@ -62,6 +63,7 @@ def split_by_meter(review: Review) -> Iterator[tuple[str, Review]]:
                     sessions=sessions.to(meter_id),
                     marks=marks.to(meter_id),
                     service=service.to(meter_id),
+                    journal=journal.to(meter_id),
                     meters=one.sources.meters.join(
                         one.meters, on="meter_id", how="semi", maintain_order="left"
                     ),
@@ -78,6 +80,17 @@ def split_by_meter(review: Review) -> Iterator[tuple[str, Review]]:
                 ),
             ),
         )
+
+
+def _entries_by_meter(journal: pl.DataFrame) -> _Dealt:
+    """Deal the entries of a journal out by the meters that they name."""
+    named = journal.with_columns(owner=pl.col("meters").str.json_decode(pl.List(pl.String)))
+    parts = (
+        named.explode("owner")
+        .drop_nulls("owner")
+        .partition_by("owner", maintain_order=True, include_key=False, as_dict=True)
+    )
+    return _Dealt({str(key[0]): rows for key, rows in parts.items()}, journal.clear())
 
 
 def _outer_shares(review: Review, owners: pl.DataFrame) -> Iterator[tuple[str, Review]]:

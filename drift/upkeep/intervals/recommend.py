@@ -12,11 +12,12 @@ time whatever law a single cycle follows, which is what the exponential law says
 import math
 from collections.abc import Iterable
 from dataclasses import replace
+from datetime import date
 
 import polars as pl
 
 from drift.format import NO_BREAK, in_days, plain
-from drift.frames import Schema
+from drift.frames import DAYS_PER_YEAR, Schema
 from drift.upkeep.choices import IntervalChoices
 from drift.upkeep.intervals.methods import (
     Answer,
@@ -29,6 +30,9 @@ from drift.upkeep.intervals.methods import (
 )
 
 SCOPES = ("fleet", "like", "meter")
+# Years in use at which a meter passes into the next group by age (our own choice).
+AGES_YEARS = (5, 10)
+_AGES = ["in use for up to 5 years", "in use for 5 to 10 years", "in use for over 10 years"]
 # In the order in which they are listed.
 _METHODS = (
     "recommendation",
@@ -103,6 +107,43 @@ def like_meters(ledger: pl.DataFrame, meters: pl.DataFrame) -> pl.DataFrame:
         for step, ratio in rows.select("step", "ratio").iter_rows()
     ]
     return rows.select("meter_id", name=pl.Series(names, dtype=pl.String))
+
+
+def kindred_meters(ledger: pl.DataFrame, meters: pl.DataFrame, *, as_of: date) -> pl.DataFrame:
+    """Return the groups that each meter belongs to: of similar dial and build, and by the register.
+
+    Parameters
+    ----------
+    ledger : pl.DataFrame
+        Frame of `drift.meter.ledger.LEDGER`.
+    meters : pl.DataFrame
+        Rows of the input table ``meters``; may lack meters or be empty.
+    as_of : date
+        Day of their age, counted from ``in_service_on``, else ``received_on``.
+
+    Returns
+    -------
+    pl.DataFrame
+        ``meter_id name``, a row for each group of a meter: as `like_meters`, by maker and model, by
+        age and by site.  Where all meters of the ledger are of one group, or none is known to be,
+        that kind of group is left out: it is the fleet.
+    """
+    own = meters.unique("meter_id", keep="last").join(ledger, on="meter_id", how="semi")
+    since = pl.coalesce("in_service_on", "received_on")
+    years = (pl.lit(as_of) - since).dt.total_days() / DAYS_PER_YEAR
+    built = pl.concat_str("maker", "model", separator=" ", ignore_nulls=True)
+    few, many = AGES_YEARS
+    young, middle, old = map(pl.lit, _AGES)
+    age = pl.when(years <= few).then(young).when(years <= many).then(middle).otherwise(old)
+    kinds = [
+        like_meters(ledger, meters),
+        own.filter(built != "").select("meter_id", name=pl.format("made by {}", built)),
+        own.filter(years.is_not_null()).select("meter_id", name=age),
+        own.drop_nulls("site").select("meter_id", name=pl.format("kept at {}", "site")),
+    ]
+    every = ledger["meter_id"].n_unique()
+    apart = [kind for kind in kinds if kind["name"].n_unique() > 1 or 0 < kind.height < every]
+    return pl.concat([*apart, kinds[0].clear()]).sort("name", "meter_id")
 
 
 def build_intervals(

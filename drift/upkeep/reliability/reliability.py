@@ -119,8 +119,8 @@ def end_of_period_reliability(
     periods : pl.DataFrame
         Of `drift.upkeep.reliability.censored_intervals.periods`.
     groups : pl.DataFrame
-        ``meter_id`` and ``name`` of the group of similar meters it belongs to; a meter may be
-        absent or its name null.
+        ``meter_id`` and ``name`` of the groups of similar meters it belongs to, one row each; a
+        meter may be absent or its name null.
     confidence : float
         Of the interval and of the bound.
 
@@ -136,11 +136,11 @@ def end_of_period_reliability(
     test of the Pearson statistic by shuffles from a fixed seed: 1999, fewer for over 1000 meters,
     so that p is never below 0.0005).
     """
-    joined = periods.join(groups.select("meter_id", like="name"), on="meter_id", how="left")
+    grouped = periods.join(groups.select("meter_id", "name").drop_nulls("name"), on="meter_id")
     parts = [
-        joined.with_columns(scope=pl.lit("fleet"), name=pl.lit("fleet")),
-        joined.drop_nulls("like").with_columns(scope=pl.lit("like"), name="like"),
-        joined.with_columns(scope=pl.lit("meter"), name="meter_id"),
+        periods.with_columns(scope=pl.lit("fleet"), name=pl.lit("fleet")),
+        grouped.with_columns(scope=pl.lit("like")),
+        periods.with_columns(scope=pl.lit("meter"), name="meter_id"),
     ]
     by_meter = (
         pl.concat(parts, how="diagonal")

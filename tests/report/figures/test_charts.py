@@ -4,6 +4,7 @@ import json
 import re
 import struct
 from datetime import date
+from itertools import pairwise
 from pathlib import Path
 
 import altair as alt
@@ -18,7 +19,7 @@ from drift.report.figures.registry import FIGURES
 from drift.report.figures.rows import figure_rows, filled
 from drift.report.figures.studies import band_rows, drift_rows
 from drift.report.figures.theme import chart_config, hue, with_variables
-from tests.report.figures.outlines import KEPT, fields, marks, outline
+from tests.report.figures.outlines import KEPT, Spec, fields, marks, outline
 
 BANDS = pl.DataFrame(
     {
@@ -38,6 +39,8 @@ DRIFTS = pl.DataFrame(
         "chance_within_tolerance": [0.9, 0.6, 0.8, 0.4],
     }
 )
+# Two greys nearer than this are not told apart for sure on paper (common practice, no source).
+_ALIKE = 15
 THEME = json.loads(report("theme.json"))
 
 
@@ -82,15 +85,23 @@ def test_every_hue_is_a_role(name: str) -> None:
     assert not re.search(r"#[0-9a-f]{6}", json.dumps(with_variables(spec)))
 
 
+def luminance(shade: str) -> float:
+    """Return the relative luminance of a hue by WCAG 2.2's formula."""
+    parts = [int(shade[place : place + 2], 16) / 255 for place in (1, 3, 5)]
+    red, green, blue = (
+        part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in parts
+    )
+    return 0.2126 * red + 0.7152 * green + 0.0722 * blue
+
+
+def lightness(shade: str) -> float:
+    """Return how light a hue is in greys, 0 to 100: L* of CIE 1976."""
+    share = luminance(shade)
+    return 116 * float(share ** (1 / 3)) - 16 if share > (6 / 29) ** 3 else share * (29 / 3) ** 3
+
+
 def test_light_hues_differ_and_are_legible() -> None:
     """Marks have a contrast of 3, words of 4.5, on paper and on a strip, by WCAG 2.2's formula."""
-
-    def luminance(shade: str) -> float:
-        parts = [int(shade[place : place + 2], 16) / 255 for place in (1, 3, 5)]
-        red, green, blue = (
-            part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in parts
-        )
-        return 0.2126 * red + 0.7152 * green + 0.0722 * blue
 
     def contrast(one: str, other: str) -> float:
         low, high = sorted((luminance(one), luminance(other)))
@@ -102,6 +113,32 @@ def test_light_hues_differ_and_are_legible() -> None:
             assert min(contrast(hues[role], ground) for role in ("stop", "look", "calm")) >= 4.5
             assert min(contrast(hues[role], ground) for role in ("ink", "quiet")) >= 4.5
             assert contrast(hues["edge"], ground) >= 3
+
+
+def _says_more_than_hue(view: Spec) -> bool:
+    """Say whether marks differ in shape, dash, width, size or words from row to row."""
+    channels = view["encoding"]
+    varying = [
+        json.dumps(channels[name])
+        for name in ("shape", "strokeDash", "strokeWidth", "size")
+        if name in channels
+    ]
+    varies = any(part in told for told in varying for part in ("condition", "field", "expr"))
+    return varies or "text" in channels
+
+
+@pytest.mark.parametrize("name", FIGURES)
+def test_what_differs_in_meaning_differs_without_colour(name: str) -> None:
+    """Where rows have hues that are alike in grey, a mark of the same rows differs otherwise."""
+    views = list(marks(FIGURES[name].build().to_dict()))
+    told = {data for data, view in views if _says_more_than_hue(view)}
+    for data, view in views:
+        channels = {key: view["encoding"].get(key) for key in ("color", "fill", "stroke")}
+        greys = sorted(
+            lightness(shade) for shade in set(re.findall(r"#[0-9a-f]{6}", json.dumps(channels)))
+        )
+        alike = any(lighter - darker < _ALIKE for darker, lighter in pairwise(greys))
+        assert not alike or data in told, (name, data, view["mark"])
 
 
 def test_rows_are_plain_and_cannot_end_their_script() -> None:
@@ -144,7 +181,13 @@ def test_a_filled_chart_stands_by_itself() -> None:
 
 def test_panels_without_rows_are_left_out() -> None:
     """A column of views keeps the panels that have a row, and those that are no panels."""
-    panels = {"panel": [0, 2], "point": ["0 %", "10 %"], "upper": [1, 1], "lower": [-1, -1]}
+    panels = {
+        "panel": [0, 2],
+        "point": ["0 %", "10 %"],
+        "upper": [1, 1],
+        "lower": [-1, -1],
+        "end_at": [0, 1],
+    }
     frames = no_rows("doubtful_span") | {"panels": pl.DataFrame(panels)}
     views = filled("doubtful_span", frames).to_dict()["vconcat"]
     assert [one.get("name") for one in views] == ["panel_0", "panel_2", None]

@@ -14,6 +14,7 @@ from playwright.sync_api import Browser, Page, sync_playwright
 
 from drift.api.memos import retirement_memo, write_impact
 from drift.report import render
+from drift.report.figures.rows import unpacked
 from drift.report.memos import write_retirement
 from drift.report.pages.retirement import retirement_page
 from tests.csv_folders import readings, write
@@ -109,7 +110,8 @@ def carried(page: Page, place: int) -> tuple[str, dict[str, dict[str, list[objec
     figure = page.locator("figure.chart").nth(place)
     rows = figure.locator("script").text_content() or ""
     name = figure.locator("[data-figure]").get_attribute("data-figure") or ""
-    return name, json.loads(rows)["data"]
+    data = json.loads(rows)["data"]
+    return name, {data_set: unpacked(columns) for data_set, columns in data.items()}
 
 
 @needs_chromium

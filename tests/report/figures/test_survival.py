@@ -26,6 +26,7 @@ def test_the_line_is_open_where_nothing_is_known() -> None:
     """It goes straight from the last check found in to the first found out; the band does not."""
     rows = survival_rows(FLAT, target=0.75, present_days=100.0)
     assert rows["curve"]["still"].to_list() == [1.0, 1.0, None, 0.5, 0.5]
+    assert rows["curve"]["dot"].to_list() == [True, True, False, True, True]
     assert rows["curve"]["low"].to_list() == FLAT["low"].to_list()
     lines = {row["words"]: row for row in rows["lines"].to_dicts()}
     assert {name: row["at"] for name, row in lines.items()} == {
