@@ -122,6 +122,13 @@ IMPACT = FileKind(
     table=lambda name: "path" if name.endswith("_path.csv") else "field_tests",
 )
 
+VISITS = FileKind(
+    what="visit records",
+    record="record.json",
+    names=re.compile(r"[^/\\]+_\d{4}-\d\d-\d\d\.html|record\.json"),
+    table=lambda _name: "",
+)
+
 
 def sheets_kind(blank: Judge) -> FileKind:
     """Return what `drift sheet` writes; `blank` judges the files to fill in."""
