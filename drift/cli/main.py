@@ -16,7 +16,7 @@ from drift.cli.console import keep_quiet
 from drift.cli.guide import guide, reference
 from drift.cli.journal import amend, export, journal, restore, withdraw
 from drift.cli.keyboard import queries_end_by_keyboard
-from drift.cli.memos import impact, retirement
+from drift.cli.memos import impact, retirement, visit
 from drift.cli.options import EXIT_STOPPED, EXIT_UNUSABLE
 from drift.cli.records import import_records, start, status
 from drift.cli.source import intake, review
@@ -48,6 +48,7 @@ for _command in (
     decide,
     sheet,
     check,
+    visit,
     impact,
     retirement,
     detectability,

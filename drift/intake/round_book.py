@@ -153,7 +153,7 @@ def _tabs_in(sheet: Sheet) -> Iterator[tuple[Tab, tuple[int, dict[Field, int]]]]
             at = {one: heads[_folded(one.head)] for one in tab.fields if _folded(one.head) in heads}
             # What a tab is known by may not be deleted; of the rest some may.
             by = {one for one in tab.fields if one.column in tab.done_by}
-            if by <= at.keys() and len(at) > len(tab.fields) / 2:
+            if by & at.keys() and len(at) > len(tab.fields) / 2:
                 yield tab, (number, at)
                 return
 

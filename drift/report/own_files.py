@@ -133,6 +133,13 @@ STUDY = FileKind(
     table=lambda name: "study_" + Path(name).stem.rpartition("_study_")[2],
 )
 
+VISITS = FileKind(
+    what="visit records",
+    record="record.json",
+    names=re.compile(r"[^/\\]+_\d{4}-\d\d-\d\d\.html|record\.json"),
+    table=lambda _name: "",
+)
+
 
 def sheets_kind(blank: Judge) -> FileKind:
     """Return what `drift sheet` writes; `blank` judges the files to fill in."""

@@ -26,6 +26,7 @@ from drift.report.pages.retirement import RetirementPage
 from drift.report.pages.sheet import SheetPage
 from drift.report.pages.short import ShortPage
 from drift.report.pages.study import StudyPage
+from drift.report.pages.visit import VisitPage
 
 # Modules of the page of the bench, each resting on those before it; the first five are pure.
 BENCH_SCRIPTS = (
@@ -129,6 +130,11 @@ def html_sheet(page: SheetPage, bar: PageBar | None = None) -> str:
     return _html("sheet.html.jinja2", page, top=Top(bar, "sheets"), sheet="sheet.css")
 
 
+def html_visit(page: VisitPage) -> str:
+    """Return the record of one visit, to print and sign."""
+    return _html("visit.html.jinja2", page, top=Top())
+
+
 def html_bench(page: BenchPage) -> str:
     """Return the page of the bench, which works without network and keeps what is keyed in."""
     style = _palette() + "\n" + report("bench.css")
@@ -216,7 +222,8 @@ def _html(
     | RetirementPage
     | SheetPage
     | SitePage
-    | StudyPage,
+    | StudyPage
+    | VisitPage,
     *,
     figures: str | None = None,
     top: Top | None = None,
