@@ -120,7 +120,10 @@ def test_the_readme_ends_with_the_changes_by_version() -> None:
     """The last section has this version first."""
     last = README.split("\n## ")[-1]
     assert last.startswith("Changes\n")
-    assert re.findall(r"^- \*\*(.*?)\*\*", last, re.MULTILINE)[0] == __version__
+    told = re.findall(r"^- \*\*(\d+)\.(\d+)\.(\d+)\*\* \w", last, re.MULTILINE)
+    assert ".".join(told[0]) == __version__
+    numbers = [tuple(map(int, version)) for version in told]
+    assert numbers == sorted(set(numbers), reverse=True)
 
 
 def test_what_runs_before_a_commit_runs_in_ci() -> None:

@@ -54,7 +54,11 @@ def is_quiet() -> bool:
 
 def tell_record(record: object) -> None:
     """Print a record as JSON, for scripts."""
-    text = json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False, default=str)
+    tell_as_it_is(json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False, default=str))
+
+
+def tell_as_it_is(text: str) -> None:
+    """Print text whose lines mean something, such as JSON; no terminal breaks them."""
     if not is_quiet():
         click.echo("\n".join(map(visible, text.split("\n"))))
 

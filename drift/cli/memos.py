@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from drift.cli.console import one_line, tell, tell_record
+from drift.cli.console import one_line, tell, tell_as_it_is, tell_record
 from drift.cli.options import (
     EXIT_DONE,
     ON_DAY,
@@ -68,7 +68,7 @@ def impact(
         policy=read_policy(policy),
     )
     if as_json:
-        tell(impact_record(written))
+        tell_as_it_is(impact_record(written))
         return EXIT_DONE
     for sentence in written.told:
         tell(sentence)

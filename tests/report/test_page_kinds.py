@@ -18,7 +18,6 @@ from drift.api.sheets import write_sheets
 from drift.report import render
 from drift.report.page_files import write_pages
 from drift.report.pages.impact import impact_page
-from drift.report.pages.journal import journal_page
 from drift.report.pages.retirement import retirement_page
 from drift.report.pages.visit import visit_page
 from drift.review.impact import find_impact
@@ -41,14 +40,17 @@ KINDS = {
     "basis.html": "Fleet review",
     "evidence.html": "Evidence",
     "guide.html": "Guide",
+    "register.html": "Register",
+    "labels.html": "Labels",
+    "journal.html": "Journal",
     "meters/A.html": "A",
     "retirement.html": "Retirement",
     "impact.html": "A",
     "visit.html": "A",
     "sheets/index.html": "Visit sheet",
 }
-# Made for a tablet or a phone, and for nobody's paper.
-NOT_ON_PAPER = ("sheets/bench.html", "journal.html")
+# Made for a tablet or a phone.
+NOT_ON_PAPER = ("sheets/bench.html",)
 SECONDS = 60.0
 PAPERS = {"A4": (595, 842), "Letter": (612, 792)}
 # Points of paper that stay free at the sides: printers need them.
@@ -78,8 +80,6 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     (out / "visit.html").write_text(render.html_visit(record), encoding="utf-8")
     due_by = date(AS_OF.year + 1, 1, 31)
     write_sheets(source, out=out / "sheets", as_of=AS_OF, due_by=due_by, policy=POLICY)
-    journal = journal_page([], "records", broken="", today=AS_OF)
-    (out / "journal.html").write_text(render.html_journal(journal), encoding="utf-8")
     return out
 
 
