@@ -16,6 +16,7 @@ TOPICS = (
     "bench-day",
     "assessor",
     "keep-or-retire",
+    "repeatability",
     "journal",
     "pages",
     "standings",

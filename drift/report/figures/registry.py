@@ -23,6 +23,7 @@ from drift.report.figures.meter_control import (
     meter_lines,
 )
 from drift.report.figures.meter_history import HISTORY_DATA, history_heights, meter_history
+from drift.report.figures.repeatability import scatter_parts, who_differs
 from drift.report.figures.retirement import choice_costs, grounds_met
 from drift.report.figures.studies import borne_out, noticed_drifts
 from drift.report.figures.survival import time_in_tolerance
@@ -111,6 +112,26 @@ FIGURES: Mapping[str, Figure] = {
                     *("found", "limit", "verdict", "number"),
                 ),
                 "others": ("meter", "ground", "shown", "found", "limit", "verdict"),
+            },
+        ),
+        Figure(
+            name="scatter_parts",
+            shows="what the readings of a study scatter by, each part with its interval",
+            build=scatter_parts,
+            data={
+                "parts": (
+                    *("part", "sd", "sd_words", "low", "end", "beyond"),
+                    *("limits", "share"),
+                ),
+                "tolerance": ("edge",),
+            },
+        ),
+        Figure(
+            name="who_differs",
+            shows="how far each operator of a study reads from the others",
+            build=who_differs,
+            data={
+                "levels": ("name", "value", "low", "high", "stands_out", "words", "limits"),
             },
         ),
         Figure(

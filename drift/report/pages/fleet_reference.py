@@ -239,15 +239,16 @@ def _holds(rows: list[Row], policy: Policy) -> list[str]:
     ]
     named = any(row["kind"] != "shared_step" for row in told)
     nothing = (
-        "Nothing that meters share was found in the vessels to matter: one"
+        "No vessel is found to be off by as much as matters. A shift"
         if named
-        else "No vessel is named on the readings. No shift of all meters was found to matter: one"
+        else "No vessel is named on the readings. Meters did not shift together by as much as "
+        "matters. A shift"
     )
     sentences = [
         f"{nothing} of {text.spread(bound)}{unit} at {text.point(5.0)} would have been seen."
         + "".join(small)
     ]
-    return [*sentences, f"Of the rest nothing can be said: {untold[0]}."] if untold else sentences
+    return [*sentences, f"The rest cannot be judged: {untold[0]}."] if untold else sentences
 
 
 def _confounded(row: Row) -> str:
@@ -264,7 +265,7 @@ def _untold(row: Row) -> str:
     name, other = _in_sentence(row["name"]), _in_sentence(row["confounded_with"] or "")
     if row["confounded_with"] in {None, _NOTHING_TO_COMPARE}:
         return f"{name} has nothing to compare with"
-    return f"{name} and {other} cannot be separated"
+    return f"{name} and {other} were always read together, so that neither shows alone"
 
 
 def _doubt(review: Review, checks: tuple[CheckRow, ...], vessels: tuple[VesselRow, ...]) -> str:
