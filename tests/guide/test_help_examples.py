@@ -8,7 +8,7 @@ from pathlib import Path
 from drift.cli import commands
 from tests.command_line import run_here
 from tests.guide.follow import on_the_day
-from tests.guide.laboratory import TODAY, fill_round, write_history, write_log
+from tests.guide.laboratory import TODAY, write_history, write_log
 
 READINGS = """meter_id,performed_on,stage,correct_air_pct,reading_air_pct
 AM-11,2026-10-01,as_found,0,0.0
@@ -45,8 +45,6 @@ def test_the_example_of_every_help_runs(tmp_path: Path) -> None:
             line = example.partition(" > ")[0]
             if "SIGNAL_ID" in line:
                 line = line.replace("SIGNAL_ID", open_signal(tmp_path))
-            if name == "check":
-                fill_round(tmp_path / "sheet" / TODAY)
             place = tmp_path / "records" if name in WITHIN else tmp_path
             ran = run_here(*shlex.split(line)[1:], cwd=place)
             assert ran.returncode == 0, f"{line}\n{ran.stdout}{ran.stderr}"
