@@ -36,7 +36,7 @@ def fill_round(folder: Path) -> None:
     path = folder / "sheet" / f"round-{TODAY}.xlsx"
     book = Book(path)
     for point, reading in ((0, 0.0), (5, 5.0), (10, 10.05)):
-        rows = book.read("AM-11", "As found", point, reading, reading)
+        rows = book.read("AM-11", "as found", point, reading, reading)
         book.put("Readings", rows[0], Date=date.fromisoformat(TODAY), Operator="tech-1")
     book.save(path)
 
