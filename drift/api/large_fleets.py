@@ -22,7 +22,7 @@ from drift.store.folder_journal import read_kept
 from drift.store.loading import take_folder
 from drift.store.opening import open_store
 from drift.store.replaying import apply_kept
-from drift.store.some_meters import meters_read
+from drift.store.some_meters import holds_rows, meters_read
 
 # Bytes of CSV files, and of a store, below which no fleet is too large: half a million readings.
 _MUCH_CSV, _MUCH_STORE = 40_000_000, 6_000_000
@@ -77,6 +77,8 @@ def review_large(asked: Asked, place: Place, *, progress: Progress) -> Review | 
         fleet = meters_read(con, as_of=asked.as_of)
         if fleet.is_empty() or not (asked.cluster or is_large(fleet)):
             return None
+        if holds_rows(con, "comparisons"):
+            return None  # each is scored by all others
         # Workers elsewhere reach what lies beside the output, not where temporary files go.
         beside = place.folder.absolute().parent if asked.cluster else None
         with parts_of(con, fleet, job=lambda folder: _job(asked, folder), beside=beside) as (

@@ -32,7 +32,7 @@ from drift.store.loading import IntakeSummary, take_folder, take_within
 from drift.store.opening import is_of_this_version, open_store
 from drift.store.reading import read_sources
 from drift.store.replaying import apply_kept, carry_kept
-from drift.store.tables import RowCounts, Sources, row_counts
+from drift.store.tables import RowCounts, Sources, row_counts, without_refused
 
 if TYPE_CHECKING:
     from drift.report.page_files import Helpers
@@ -383,12 +383,13 @@ def load_tables(con: Connection, folder: Path) -> None:
 
 def sources_of(con: Connection, *, as_of: date | None, policy: Policy) -> Sources:
     """Return what an open store holds, by the policy's points."""
-    return read_sources(
+    sources = read_sources(
         con,
         as_of=as_of,
         points_pct=policy.points_pct,
         point_window_pct=policy.point_window_pct,
     )
+    return without_refused(sources)
 
 
 @contextmanager

@@ -7,6 +7,7 @@ from datetime import date
 
 import polars as pl
 
+from drift.conformity.comparisons import weigh_comparisons
 from drift.conformity.weigh import Conformity, judge_sittings, weigh_conformity
 from drift.errors import SourceError
 from drift.forecast.forecasts import Forecasts
@@ -104,6 +105,13 @@ def analyse(
         reference=found.reference,
         upkeep=dataclasses.replace(upkeep, intervals=intervals),
         conformity=found.conformity,
+        comparisons=weigh_comparisons(
+            sources.comparisons,
+            sources.field_tests,
+            ledger=ledger,
+            verdicts=found.conformity.verdicts,
+            policy=policy,
+        ),
         own_meters=_stand_alone(sources, found, as_of=as_of, policy=policy, laws=laws),
         since=_compare(earlier, sources, found, standings.meters, as_of=as_of, policy=policy),
         fit=seen.ahead.fit,
@@ -115,12 +123,7 @@ def analyse(
 
 
 def _find_all(
-    sources: Sources,
-    ledger: pl.DataFrame,
-    *,
-    as_of: date,
-    policy: Policy,
-    laws: FleetLaws,
+    sources: Sources, ledger: pl.DataFrame, *, as_of: date, policy: Policy, laws: FleetLaws
 ) -> _Found:
     """Find out from a source all that meters' standings are decided by."""
     schedule = schedule_of(ledger, sources, as_of=as_of, policy=policy)
@@ -226,12 +229,7 @@ def _look_ahead_of(
 
 
 def _stand_alone(
-    sources: Sources,
-    found: _Found,
-    *,
-    as_of: date,
-    policy: Policy,
-    laws: FleetLaws,
+    sources: Sources, found: _Found, *, as_of: date, policy: Policy, laws: FleetLaws
 ) -> pl.DataFrame:
     """Return where meters stand with what they share taken out; empty where nothing was found."""
     reference, seen = found.reference, found.seen

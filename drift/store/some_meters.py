@@ -13,7 +13,7 @@ import polars as pl
 from drift.frames import Schema
 from drift.store.connection import Connection, frame, run
 from drift.store.reading import read_rest, read_sessions
-from drift.store.tables import Sources
+from drift.store.tables import Sources, input_schema
 
 # One row per meter that was read, by name.  place orders them by what was read, from 0, so that
 # the first of that order are an even choice whatever meters are called.
@@ -30,6 +30,12 @@ _OF_METERS = ("marks", "meters", "service", "field_tests", "checks", "studies")
 def meters_read(con: Connection, *, as_of: date | None) -> pl.DataFrame:
     """Return the meters of a store that were read by a day, frame of `FLEET`."""
     return frame(con, "fleet", schema=FLEET, as_of=as_of)
+
+
+def holds_rows(con: Connection, table: str) -> bool:
+    """Say whether a store holds rows in force of a small table."""
+    rows = frame(con, "rows_in_force", schema=input_schema(table), in_force=f"{table}_in_force")
+    return not rows.is_empty()
 
 
 @dataclass(frozen=True, slots=True)

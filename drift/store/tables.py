@@ -1,6 +1,6 @@
 """This module names what a store hands out, and counts what became of the rows of its input."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from functools import partial
 
@@ -200,6 +200,34 @@ def readings_not_taken(sources: Sources) -> tuple[int, int]:
     )
     lost = int(whole["held_back"].sum())
     return lines.n_unique() + lost, int(files["rows"].sum()) + lost
+
+
+def without_refused(sources: Sources) -> Sources:
+    """Leave out what was read with meters whose type the table ``meters`` says and is refused.
+
+    Nothing here would hold for such a reading.  The row of the meter is among those held back, and
+    what was read with it is listed there too, with the reason.
+    """
+    refused = sources.held_rows.filter(
+        pl.col("table_name") == "meters", pl.col("column") == "type"
+    ).unique("meter_id", maintain_order=True)
+    mine = sources.sessions.join(refused, on="meter_id", how="semi")
+    if mine.is_empty():
+        return sources
+    sets = mine.group_by("meter_id").len()
+    told = refused.join(sets, on="meter_id").select(
+        "file",
+        "line",
+        "column",
+        reason=pl.format(
+            "{} sets of readings of {} are not judged: type: {}", "len", "meter_id", "reason"
+        ),
+    )
+    return replace(
+        sources,
+        sessions=sources.sessions.join(refused, on="meter_id", how="anti"),
+        held_back=pl.concat([sources.held_back, told.cast(HELD_BACK)]),  # type: ignore[arg-type]  # names to types
+    )
 
 
 def unread_meters(sources: Sources, *, as_of: date) -> list[str]:

@@ -1,8 +1,10 @@
 """The laboratory of the guide's screens: six meters of the sample, since 2023."""
 
 import csv
+from datetime import date
 from pathlib import Path
 
+from tests.intake.book_hands import Book
 from tests.layouts.writing import book
 from tests.sample_files import rows
 
@@ -60,6 +62,16 @@ def fill_in(sheet: Path, meter: str, *, day: str, biases: dict[float, float]) ->
         writer.writeheader()
         writer.writerows(blanks)
     return path
+
+
+def fill_round(sheet: Path) -> None:
+    """Type what AM-11 reads into the workbook of a round: it reads right."""
+    path = sheet / f"round-{TODAY}.xlsx"
+    filled = Book(path)
+    for point, reading in ((0, 0.0), (5, 5.0), (10, 10.05)):
+        rows = filled.read("AM-11", "as found", point, reading, reading)
+        filled.put("Readings", rows[0], Date=date.fromisoformat(TODAY), Operator="tech-1")
+    filled.save(path)
 
 
 def _kept(table: str, *, since: str = SINCE) -> list[dict[str, str]]:

@@ -192,6 +192,7 @@ def test_links_resolve(written: dict[str, str], registered: dict[str, str]) -> N
     data |= {"forecast.csv", "vessel_agreement.csv", "phases.csv", "evidence.csv"}
     data |= {"conformity.csv", "uncertainty.csv", "risks.csv", "vessels.csv", "vessel_checks.csv"}
     data |= {"vessel_bowls.csv", "bowls.csv", "vessel_history.csv", "vessel_belief.csv"}
+    data |= {"comparison_scores.csv", "field_bench.csv"}
     data |= {"register.csv", "due.csv", "register_faults.csv"}
     every = written | registered
     known = set(every) | {f"data/{name}" for name in data}
@@ -527,9 +528,9 @@ def test_a_reference_that_holds_is_said_with_what_would_have_been_seen(review: R
     assert page.reference.doubt == ""
     assert page.reference.verdict == "no doubt found"
     told = _plain(" ".join(page.reference.lead))
-    assert "to matter: one of 0.004 % air at 5 % would have been seen." in told
+    assert "as matters. A shift of 0.004 % air at 5 % would have been seen." in told
     assert "the largest of 0.003 % air; those below 0.01 % air are not reported" in told
-    assert "Of the rest nothing can be said: V-1 calibrated 1 Dec 2021 has nothing" in told
+    assert "The rest cannot be judged: V-1 calibrated 1 Dec 2021 has nothing" in told
 
 
 def test_the_bench_is_told_what_to_look_at_first(review: Review, written: dict[str, str]) -> None:

@@ -1,7 +1,9 @@
 """The register: what is due when, and calibrations by somebody or with something not in order."""
 
 from datetime import date
+from pathlib import Path
 
+import polars as pl
 import pytest
 
 from drift.api.reviews import find
@@ -152,3 +154,15 @@ def test_pages_show_labels_sites_and_what_is_overdue(review: Review) -> None:
     assert page.faults_total == 9
     assert page.lacking == ("bowls: what fills each bowl, so that a vessel's air content fits it",)
     assert "TH-1" in html_register(page)
+
+
+def test_readings_of_a_meter_of_another_type_are_not_judged(tmp_path: Path) -> None:
+    """Type A: its readings are left out with the reason, all others are judged."""
+    header = "meter_id,performed_on,stage,correct_air_pct,reading_air_pct\n"
+    rows = "".join(f"{one},{day},as_found,5,5.0\n" for one in ("M-1", "W-1") for day in DAYS)
+    folder = write(tmp_path / "lab", r=header + rows, m="meter_id,type\nM-1,B\nW-1,A\n")
+    found = find(folder, as_of=AS_OF, policy=Policy())
+    assert found.meters["meter_id"].to_list() == ["M-1"]
+    (reason,) = found.sources.held_back.filter(pl.col("reason").str.contains("sets"))["reason"]
+    assert reason.startswith("4 sets of readings of W-1 are not judged: type: ")
+    assert "barometer" in reason

@@ -8,6 +8,7 @@ import polars as pl
 from drift import format as text
 from drift.reference.normalised_error import CONTRADICTED
 from drift.review.clauses.outcomes import FailedVisit, failures, in_use, visit_outcomes
+from drift.review.register_faults import register_faults
 from drift.review.results import Review
 from drift.store.tables import rows_then
 
@@ -31,6 +32,8 @@ class LaboratoryFacts:
     disagreeing : list of dict
         Rows of `drift.reference.normalised_error.AGREEMENT` in which E_n is above 1, the largest
         first.
+    faults : pl.DataFrame
+        Frame of `drift.review.register_faults.REGISTER_FAULTS`.
     """
 
     review: Review
@@ -40,6 +43,7 @@ class LaboratoryFacts:
     rows: int
     held: int
     disagreeing: list[dict[str, object]]
+    faults: pl.DataFrame
 
 
 def gather_laboratory_facts(review: Review) -> LaboratoryFacts:
@@ -55,6 +59,7 @@ def gather_laboratory_facts(review: Review) -> LaboratoryFacts:
         rows=rows,
         held=held,
         disagreeing=against.sort("en", descending=True).to_dicts(),
+        faults=register_faults(review),
     )
 
 

@@ -18,6 +18,8 @@ from drift.review.clauses.clause import (
     of,
 )
 from drift.review.clauses.facts import LaboratoryFacts
+from drift.review.register import register_of
+from drift.review.register_faults import UNAUTHORISED, UNKNOWN
 
 # Water at the bench may differ this much more than readings bear before it is spoken of: a tenth
 # of the tolerance (common practice, no source).
@@ -36,30 +38,57 @@ def record_clauses(facts: LaboratoryFacts) -> tuple[Clause, ...]:
 
 
 def people(facts: LaboratoryFacts) -> Clause:
-    """Answer who did the work, as far as it is written down."""
-    sets = facts.review.sources.sessions
+    """Answer who did the work, and whether they were authorised that day."""
+    sets, table = facts.review.sources.sessions, facts.review.sources.people
     named = int(sets["operator"].count())
     names = sets["operator"].drop_nulls().n_unique()
     different = facts.review.reference.operators
+    wrong = facts.faults.filter(pl.col("fault").is_in([UNKNOWN, UNAUTHORISED]))
+    meters = wrong["meter_id"].drop_nulls().unique(maintain_order=True).to_list()
+    kept = not table.is_empty()
+    told = f"{of(named, sets.height)} sets of readings name who read them"
+    if kept:
+        told += f"; {text.count(wrong.height, 'calibration')} by somebody not authorised that day"
     return Clause(
         ISO,
         "6.2",
         checked=False,
         asked="People who can influence results are known, competent and authorised.",
-        state=by_count(named, sets.height if named else 0, complete=False),
-        decided_by=f"{of(named, sets.height)} sets of readings name who read them",
+        state=by_count(
+            named, sets.height if named else 0, refuted=bool(wrong.height), complete=kept
+        ),
+        decided_by=told,
         answer=(
             (
                 f"{text.count(names, 'operator')} named. "
                 f"Their readings: {different.basis}, standard deviation "
                 f"{text.spread(different.sd)} % air."
             ),
-            "Competence and authorisation are not in these tables.",
+            f"{text.count(table['operator'].n_unique(), 'person', 'people')} on record with what "
+            "they are authorised for"
+            + (f"; calibrations by somebody not authorised: {few(meters)}." if meters else ".")
+            if kept
+            else "Competence and authorisation are not in these tables.",
         ),
-        proof=(("data/reference.csv", "how operators differ"), ("data/visits.csv", "every visit")),
-        to_file="Who is authorised for which task, since when and by whom"
-        + ("." if named == sets.height else "; the operator of every reading."),
+        proof=(
+            ("data/register_faults.csv", "calibrations by somebody not authorised")
+            if kept
+            else ("data/reference.csv", "how operators differ"),
+            ("data/visits.csv", "every visit"),
+        ),
+        to_file=_people_file(kept=kept, wrong=wrong.height, named=named == sets.height),
+        meters=tuple(meters),
     )
+
+
+def _people_file(*, kept: bool, wrong: int, named: bool) -> str:
+    """Say what closes the clause on people."""
+    wanted = {
+        "what calibrations by somebody not authorised are worth": wrong,
+        "who is authorised for which task, since when and by whom": 0 if kept else 1,
+        "the operator of every reading": 0 if named else 1,
+    }
+    return _lacking(wanted)
 
 
 def conditions(facts: LaboratoryFacts) -> Clause:
@@ -125,12 +154,27 @@ def _recorded(facts: LaboratoryFacts) -> tuple[tuple[str, int, int], ...]:
     used = set(facts.in_use)
     placed = set(meters.drop_nulls("site")["meter_id"]) & used
     due = facts.review.meters.filter(pl.col("next_due_on").is_not_null())["meter_id"]
+    identified = _identified(facts)
     return (
         ("operator", int(sets["operator"].count()), sets.height),
         ("vessel", int(above["vessel_id"].count()), above.height),
         ("step of the dial", int(sets["resolution_pct"].count()), sets.height),
         ("place of the meter", len(placed), len(used)),
         ("due date of the meter", len(set(due) & used), len(used)),
+        *identified,
+    )
+
+
+def _identified(facts: LaboratoryFacts) -> tuple[tuple[str, int, int], ...]:
+    """Return how many meters have an identity and a procedure on record; nothing where none has."""
+    register = register_of(facts.review).filter(pl.col("meter_id").is_in(facts.in_use))
+    whole = register.drop_nulls(["maker", "serial"]).height
+    followed = register["procedure"].count()
+    if not whole and not followed:
+        return ()
+    return (
+        ("maker and serial number of the meter", whole, register.height),
+        ("procedure of the meter", int(followed), register.height),
     )
 
 
@@ -139,7 +183,7 @@ def _record_state(facts: LaboratoryFacts) -> tuple[str, str]:
     parts = _recorded(facts)
     whole = [name for name, some, total in parts if total and some == total]
     told = f"{of(len(whole), len(parts))} parts on record throughout"
-    return by_count(len(whole), len(parts), complete=False), told
+    return by_count(len(whole), len(parts), complete=bool(_identified(facts))), told
 
 
 def equipment_record(facts: LaboratoryFacts) -> Clause:
@@ -148,6 +192,9 @@ def equipment_record(facts: LaboratoryFacts) -> Clause:
     parts = _recorded(facts)
     told = text.listed([f"{name} {of(some, total)}" for name, some, total in parts])
     gaps = [name for name, some, total in parts if some < total]
+    identified = _identified(facts)
+    wanted = [] if identified else ["maker, serial number and procedure of every meter"]
+    wanted += [f"{text.listed(gaps)} throughout"] if gaps else []
     return Clause(
         ISO,
         "6.4.13",
@@ -161,15 +208,18 @@ def equipment_record(facts: LaboratoryFacts) -> Clause:
         answer=(
             f"On record: {told}.",
             f"{text.count(facts.review.sources.service.height, 'record')} of service and damage.",
-            "Maker, type, serial number and the procedure followed have no place in these tables.",
+            *(
+                ()
+                if identified
+                else ("No maker, serial number or procedure of a meter is on record.",)
+            ),
         ),
         proof=(
+            ("data/register.csv", "identities and due dates"),
             ("data/visits.csv", "dates, results, adjustments"),
-            ("data/meters.csv", "due dates"),
             ("basis.html#policy", "acceptance criteria"),
         ),
-        to_file="Maker, type, serial number and procedure"
-        + (f"; {text.listed(gaps)} throughout." if gaps else "."),
+        to_file=_lacking(dict.fromkeys(wanted, 1)),
     )
 
 
@@ -190,13 +240,13 @@ def practice_record(facts: LaboratoryFacts) -> Clause:
             "As 6.4.13: "
             + text.listed([f"{name} {of(some, total)}" for name, some, total in _recorded(facts)])
             + ".",
-            "The procedure followed is not in these tables.",
+            *(() if _identified(facts) else ("The procedure followed is not in these tables.",)),
         ),
         proof=(
             ("data/visits.csv", "dates, results, adjustments"),
-            ("data/meters.csv", "due dates"),
+            ("data/register.csv", "identities and due dates"),
         ),
-        to_file="The procedure, and what 6.4.13 lacks.",
+        to_file=NO_RECORD if state == SHOWN else "The procedure, and what 6.4.13 lacks.",
     )
 
 
