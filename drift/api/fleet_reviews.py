@@ -276,20 +276,27 @@ def _of_the_fleet(job: Job, parts: Parts, laws: FleetLaws) -> Review:
         laws=laws,
     )
     intervals, risks = said_of_the_fleet(parts.panel, laws, as_of=job.as_of, policy=job.policy)
-    cleared = {
-        name: getattr(review, name).clear()
-        for name in (
-            *("ledger", "charted", "limits", "phases", "marks", "path_trends", "changes"),
-            *("forecasts", "forecast", "signals", "responses", "meters", "obligations"),
-            *("own_meters", "held", "alike", "uses"),
-        )
-    }
-    nothing = {name: getattr(review.reference, name).clear() for name in ("compared", "causes")}
     return dataclasses.replace(
         review,
-        **cleared,
+        ledger=review.ledger.clear(),
+        charted=review.charted.clear(),
+        limits=review.limits.clear(),
+        phases=review.phases.clear(),
+        forecast=review.forecast.clear(),
+        signals=review.signals.clear(),
+        responses=review.responses.clear(),
+        meters=review.meters.clear(),
+        obligations=review.obligations.clear(),
+        own_meters=review.own_meters.clear(),
+        held=review.held.clear(),
+        uses=review.uses.clear(),
         sources=parts.rest,
-        reference=dataclasses.replace(review.reference, **nothing),
+        reference=dataclasses.replace(
+            review.reference,
+            compared=review.reference.compared.clear(),
+            causes=review.reference.causes.clear(),
+            pairs=review.reference.pairs.clear(),
+        ),
         upkeep=dataclasses.replace(review.upkeep, intervals=intervals),
         conformity=dataclasses.replace(
             review.conformity,

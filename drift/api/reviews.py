@@ -1,9 +1,7 @@
 """This module reads a source, reviews it and writes the review."""
 
 import dataclasses
-import hashlib
 import tempfile
-from collections import Counter
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -12,8 +10,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from drift.api.large_fleets import Asked, review_large
+from drift.api.noted_reviews import note_review
 from drift.api.own_records import as_folder, is_own
-from drift.errors import DriftError, SourceError
+from drift.errors import SourceError
 from drift.ids import nearest_file
 from drift.places import check_place
 from drift.report.data_files import read_previous, write_record, write_review
@@ -26,10 +25,10 @@ from drift.review.changes import Earlier
 from drift.review.policy import Policy
 from drift.review.results import Review
 from drift.store.connection import Connection, all_or_nothing, run
-from drift.store.folder_journal import append_kept, read_kept
-from drift.store.journal import Draft, Signed, save_entry, signed_now
+from drift.store.folder_journal import read_kept
+from drift.store.journal import Draft, Signed, signed_now
 from drift.store.loading import IntakeSummary, take_folder, take_within
-from drift.store.opening import is_of_this_version, open_store
+from drift.store.opening import open_store
 from drift.store.reading import read_sources
 from drift.store.replaying import apply_kept, carry_kept
 from drift.store.tables import RowCounts, Sources, row_counts, without_refused
@@ -128,15 +127,9 @@ def review_source(
     place = place_for(out, REVIEW_FOLDER)
     if not (with_pages or with_trends or previous):
         asked = Asked(source, as_of, policy, known_on=known_on, parquet=parquet, cluster=cluster)
-        found = review_large(asked, place, progress=progress)
-        if found is not None:
-            return Written(
-                noted=note_review(source, found, out, signed=signed) if signed else "",
-                review=found,
-                index=None,
-                data=out / "data",
-                rows=row_counts(found.sources),
-            )
+        large = review_large(asked, place, progress=progress)
+        if large is not None:
+            return _as_written(source, large, out, signed=signed)
     with timed(timings, "read"):
         sources = read_known(source, as_of=as_of, policy=policy, known_on=known_on)
         earlier = earlier_review(previous, sources, source_name=name, as_of=as_of)
@@ -160,42 +153,20 @@ def review_source(
             progress=progress,
             timings=timings,
         )
+    return _as_written(source, review, out, signed=signed, with_pages=with_pages)
+
+
+def _as_written(
+    source: Path, review: Review, out: Path, *, signed: Signed | None, with_pages: bool = False
+) -> Written:
+    """Note a review that was written, and say where it went."""
     return Written(
         noted=note_review(source, review, out, signed=signed) if signed else "",
         review=review,
         index=out / "index.html" if with_pages else None,
         data=out / "data",
-        rows=row_counts(sources),
+        rows=row_counts(review.sources),
     )
-
-
-def note_review(source: Path, review: Review, out: Path, *, signed: Signed) -> str:
-    """Add a review to the journal of its source; return why that could not be, else nothing.
-
-    A store of an older version is not brought up by a review, and one that cannot be written is
-    no reason to fail: the review has been written then.
-    """
-    counts = Counter(review.meters["standing"])
-    told = ", ".join(f"{number} {name}" for name, number in sorted(counts.items()))
-    data = out / "data" / "meters.csv"
-    draft = Draft(
-        signed=signed,
-        kind="review",
-        what=f"reviewed {review.meters.height} meters as of {review.as_of}: {told}",
-        file=data.name,
-        file_sha256=hashlib.sha256(data.read_bytes()).hexdigest(),
-    )
-    try:
-        if source.is_dir():
-            append_kept(source, (draft, []), seen=len(read_kept(source).entries))
-            return ""
-        if not is_of_this_version(source):
-            return "the store is of an older version, which a review leaves as it is"
-        with open_store(source) as con, all_or_nothing(con):
-            save_entry(con, draft)
-    except DriftError as error:
-        return error.what
-    return ""
 
 
 def write_found(

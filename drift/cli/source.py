@@ -113,20 +113,15 @@ def review(
 
     Example: drift review records/history --as-of 2026-10-01
     """
-    if cluster and (not data_only or trends or previous):
-        raise click.UsageError("--cluster goes with --data-only, without --trends or --previous")
+    _check_cluster(cluster, fits=data_only and not (trends or previous))
     printer = _printer(pdf=pdf, single_file=single_file, browser=browser, data_only=data_only)
-    from drift.api.records_folder import last_review  # noqa: PLC0415
     from drift.api.reviews import review_source  # noqa: PLC0415
-    from drift.cli.records import taken_in  # noqa: PLC0415
     from drift.review.policy import read_policy  # noqa: PLC0415
 
     as_of = as_of or as_known_on
     if source is None:
-        place = taken_in()
-        source, policy = place.history, policy or place.policy
-        out = out or place.reviews / day_asked(as_of).isoformat()
-        previous = previous or last_review(place, before=day_asked(as_of))
+        given = {"out": out, "policy": policy, "previous": previous}
+        source, policy, out, previous = _records_asked(as_of, **given)
     with _progress() as progress:
         written = review_source(
             source,
@@ -144,12 +139,7 @@ def review(
             parquet=parquet,
             cluster=cluster,
         )
-    if as_json:
-        tell_record(_review_told(written))
-    else:
-        say_review(written)
-    held_back = not written.review.sources.held_back.is_empty()
-    return EXIT_HELD_BACK if strict and held_back else EXIT_DONE
+    return _told(written, as_json=as_json, strict=strict)
 
 
 @click.command()
@@ -251,6 +241,38 @@ def _agree_to_slips(checked: "Checked", *, yes: bool, as_json: bool) -> None:
             "load it as it is with --yes"
         )
     click.confirm(f"Load {count(slips, 'likely slip')} as written?", abort=True)
+
+
+def _told(written: "Written", *, as_json: bool, strict: bool) -> int:
+    """Tell of a review and return its exit code."""
+    if as_json:
+        tell_record(_review_told(written))
+    else:
+        say_review(written)
+    held_back = not written.review.sources.held_back.is_empty()
+    return EXIT_HELD_BACK if strict and held_back else EXIT_DONE
+
+
+def _check_cluster(cluster: str, *, fits: bool) -> None:
+    """Raise where a cluster is named and other options ask for more than its workers do."""
+    if cluster and not fits:
+        raise click.UsageError("--cluster goes with --data-only, without --trends or --previous")
+
+
+def _records_asked(
+    as_of: datetime | None, *, out: Path | None, policy: Path | None, previous: Path | None
+) -> tuple[Path, Path | None, Path, Path | None]:
+    """Take in what is new in a records folder; return source, policy, output and last review."""
+    from drift.api.records_folder import last_review  # noqa: PLC0415
+    from drift.cli.records import taken_in  # noqa: PLC0415
+
+    place = taken_in()
+    return (
+        place.history,
+        policy or place.policy,
+        out or place.reviews / day_asked(as_of).isoformat(),
+        previous or last_review(place, before=day_asked(as_of)),
+    )
 
 
 def _signed(source: Path, by: str | None) -> "Signed | None":

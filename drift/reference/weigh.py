@@ -192,18 +192,14 @@ def weigh_reference(
     laws : ReferenceLaws or None
         Of the fleet that these are some meters of; None where they are all of it.
     """
+    rate = false_discovery_rate
     if laws is None:
         fit = fit_crossed(ledger, sessions=sessions, vessels=vessels)
-        found, common, own, operators = _shared(fit, sessions, rate=false_discovery_rate)
-        worth = worth_weighing(ledger, worth_pct)
-        repeatability, half_place = _repeatability(ledger), None
+        found, common, own, operators = _shared(fit, sessions, rate=rate)
+        worth, repeatability = worth_weighing(ledger, worth_pct), _repeatability(ledger)
     else:
-        found, operators = laws.found, laws.operators
-        worth = laws.worth.join(ledger.select("meter_id").unique(), on="meter_id", how="semi")
-        common, own = _by_laws(
-            ledger, laws, worth, sessions=sessions, vessels=vessels, rate=false_discovery_rate
-        )
-        repeatability, half_place = laws.repeatability, laws.half_place
+        found, operators, repeatability = laws.found, laws.operators, laws.repeatability
+        worth, common, own = _by_laws(ledger, laws, (sessions, vessels), rate=rate)
     effects = pl.DataFrame(schema=REFERENCE) if found is None else found.frame
     chain = _chain(
         sessions,
@@ -211,7 +207,7 @@ def weigh_reference(
         tables=(vessels, bowls, equipment),
         bowl_spread_pct=bowl_spread_pct,
         choice=vessel_uncertainty,
-        half_place=half_place,
+        half_place=laws.half_place if laws else None,
     )
     dials = dials_of(meters, ledger, marks=marks, service=service, repeatability=repeatability)
     moves = mark_moves(marks, dials=dials)
@@ -288,16 +284,19 @@ def _shared(
 def _by_laws(
     ledger: pl.DataFrame,
     laws: ReferenceLaws,
-    worth: pl.DataFrame,
+    tables: tuple[pl.DataFrame, pl.DataFrame],
     *,
-    sessions: pl.DataFrame,
-    vessels: pl.DataFrame,
     rate: float,
-) -> tuple[pl.DataFrame, pl.DataFrame | None]:
-    """Return evidence of shared effects on the segments worth it, and sessions without them."""
+) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame | None]:
+    """Return segments worth weighing, evidence of shared effects on them, sessions without these.
+
+    `tables` are sessions and vessels.
+    """
+    sessions, vessels = tables
+    worth = laws.worth.join(ledger.select("meter_id").unique(), on="meter_id", how="semi")
     common = pl.DataFrame(schema=COMMON_EVIDENCE)
     if laws.fit is None or laws.found is None:
-        return common, None
+        return worth, common, None
     theirs = ledger.join(worth, on="meter_id", how="semi", maintain_order="left")
     rows = sittings(theirs, sessions=sessions, vessels=vessels)
     # What was seen once between two adjustments tells nothing.  Blocks, which end where a meter
@@ -306,8 +305,8 @@ def _by_laws(
     if not rows.is_empty():
         common = common_evidence(laws.fit, laws.found, rate=rate, sittings=rows)
     if not laws.shares:
-        return common, None
-    return common, without_common(sessions, laws.found, rate=rate).drop("common_pct")
+        return worth, common, None
+    return worth, common, without_common(sessions, laws.found, rate=rate).drop("common_pct")
 
 
 def _causes(

@@ -22,6 +22,7 @@ from drift.review.fleet_laws import FleetLaws
 from drift.review.forecasts import forecast_fleet, forecast_rows, jumps_known
 from drift.review.loading import load_fits
 from drift.review.meters import METERS
+from drift.review.noted_rows import why_held
 from drift.review.obligations import with_obligations
 from drift.review.policy import Policy, tables_of
 from drift.review.responses import answered_on, match_responses
@@ -127,32 +128,10 @@ def _find_all(
 ) -> _Found:
     """Find out from a source all that meters' standings are decided by."""
     schedule = schedule_of(ledger, sources, as_of=as_of, policy=policy)
-    # The forecast takes longest; all that does not need it goes on beside it.
-    with ThreadPoolExecutor(2) as beside:
-        begun = beside.submit(
-            _look_ahead_of,
-            sources,
-            ledger,
-            schedule=schedule,
-            as_of=as_of,
-            policy=policy,
-            laws=laws,
-        )
-        loaded = beside.submit(load_fits)
-        charts = draw_charts(
-            ledger,
-            marks=sources.marks,
-            service=sources.service,
-            policy=policy,
-            laws=laws.charts,
-        )
-        loaded.result()
-        path_trends, changes = weigh_drift(ledger, policy, fleet=laws.drifts)
-        reference = reference_of(sources, ledger, policy, laws=laws.reference)
-        conformity = weigh_conformity(
-            sources.sessions, ledger, reference, policy=policy, scatter=laws.scatter
-        )
-        ahead = begun.result()
+    charts, drift, reference, conformity, ahead = _weighed(
+        sources, ledger, schedule=schedule, as_of=as_of, policy=policy, laws=laws
+    )
+    path_trends, changes = drift
     signals, responses = with_responses(
         signals_of(charts, ledger), sources, ledger, strays=not laws.known
     )
@@ -193,6 +172,45 @@ def _find_all(
             ),
         ),
     )
+
+
+def _weighed(
+    sources: Sources,
+    ledger: pl.DataFrame,
+    *,
+    schedule: pl.DataFrame,
+    as_of: date,
+    policy: Policy,
+    laws: FleetLaws,
+) -> tuple[Charts, tuple[pl.DataFrame, pl.DataFrame], Reference, Conformity, Forecasts]:
+    """Return what each room says of the readings by itself."""
+    # The forecast takes longest; all that does not need it goes on beside it.
+    with ThreadPoolExecutor(2) as beside:
+        begun = beside.submit(
+            _look_ahead_of,
+            sources,
+            ledger,
+            schedule=schedule,
+            as_of=as_of,
+            policy=policy,
+            laws=laws,
+        )
+        loaded = beside.submit(load_fits)
+        charts = draw_charts(
+            ledger,
+            marks=sources.marks,
+            service=sources.service,
+            policy=policy,
+            laws=laws.charts,
+        )
+        loaded.result()
+        drift = weigh_drift(ledger, policy, fleet=laws.drifts)
+        reference = reference_of(sources, ledger, policy, laws=laws.reference)
+        conformity = weigh_conformity(
+            sources.sessions, ledger, reference, policy=policy, scatter=laws.scatter
+        )
+        ahead = begun.result()
+    return charts, drift, reference, conformity, ahead
 
 
 def _told_phases(
@@ -338,7 +356,7 @@ def ledger_of(sources: Sources, *, source_name: str, as_of: date, policy: Policy
             what=f"holds no usable reading on or before {as_of}",
             where=source_name,
             expected="at least one row of readings that is not held back",
-            hint=_why_held(sources.held_back),
+            hint=why_held(sources.held_back),
         )
     return build_ledger(
         sources.sessions,
@@ -382,14 +400,3 @@ def reference_of(
         worth_pct=policy.tolerance_pct / 2,
         laws=laws,
     )
-
-
-def _why_held(held_back: pl.DataFrame) -> str:
-    """Say why rows were held back, by the first of them."""
-    if held_back.is_empty():
-        return "its tables hold no rows of readings"
-    first = held_back.row(0, named=True)
-    column = f" {first['column']}:" if first["column"] else ""
-    many = held_back.height
-    reasons = "1 reason to hold rows back" if many == 1 else f"{many} reasons, the first"
-    return f"{reasons}: {first['file']}:{first['line']}:{column} {first['reason']}"

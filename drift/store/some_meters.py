@@ -23,8 +23,6 @@ FLEET: Schema = {
     "place": pl.Int64,
     "visits": pl.Int64,
 }
-# Tables of which a meter's rows are its own; of the others all rows go to every part.
-_OF_METERS = ("marks", "meters", "service", "field_tests", "checks", "studies")
 
 
 def meters_read(con: Connection, *, as_of: date | None) -> pl.DataFrame:
@@ -65,7 +63,8 @@ class PartedSources:
         run(self.con, "ask_nobody")
         run(self.con, "ask", meters=list(meters))
         theirs = pl.Series("meter_id", [*meters, *unread], dtype=pl.String)
-        tables = {name: getattr(self.rest, name) for name in _OF_METERS}
+        mine = pl.col("meter_id").is_in(theirs.implode())
+        rest = self.rest
         return dataclasses.replace(
             self.rest,
             sessions=read_sessions(
@@ -74,10 +73,12 @@ class PartedSources:
                 points_pct=self.points_pct,
                 point_window_pct=self.point_window_pct,
             ),
-            **{
-                name: table.filter(pl.col("meter_id").is_in(theirs.implode()))
-                for name, table in tables.items()
-            },
+            marks=rest.marks.filter(mine),
+            meters=rest.meters.filter(mine),
+            service=rest.service.filter(mine),
+            field_tests=rest.field_tests.filter(mine),
+            checks=rest.checks.filter(mine),
+            studies=rest.studies.filter(mine),
         )
 
 

@@ -110,11 +110,7 @@ def passes_needed(target: float, *, confidence: float = 0.95) -> int:
 
 
 def end_of_period_reliability(
-    periods: pl.DataFrame,
-    groups: pl.DataFrame,
-    *,
-    confidence: float = 0.95,
-    whole: bool = True,
+    periods: pl.DataFrame, groups: pl.DataFrame, *, confidence: float = 0.95, whole: bool = True
 ) -> pl.DataFrame:
     """Return the reliability at the end of the period: fleet, similar meters and each meter.
 
