@@ -120,8 +120,7 @@ def review(
 
     as_of = as_of or as_known_on
     if source is None:
-        given = {"out": out, "policy": policy, "previous": previous}
-        source, policy, out, previous = _records_asked(as_of, **given)
+        source, policy, out, previous = _records_asked(as_of, out, policy, previous)
     with _progress() as progress:
         written = review_source(
             source,
@@ -260,7 +259,7 @@ def _check_cluster(cluster: str, *, fits: bool) -> None:
 
 
 def _records_asked(
-    as_of: datetime | None, *, out: Path | None, policy: Path | None, previous: Path | None
+    as_of: datetime | None, out: Path | None, policy: Path | None, previous: Path | None
 ) -> tuple[Path, Path | None, Path, Path | None]:
     """Take in what is new in a records folder; return source, policy, output and last review."""
     from drift.api.records_folder import last_review  # noqa: PLC0415

@@ -201,14 +201,9 @@ def weigh_reference(
         found, operators, repeatability = laws.found, laws.operators, laws.repeatability
         worth, common, own = _by_laws(ledger, laws, (sessions, vessels), rate=rate)
     effects = pl.DataFrame(schema=REFERENCE) if found is None else found.frame
-    chain = _chain(
-        sessions,
-        effects,
-        tables=(vessels, bowls, equipment),
-        bowl_spread_pct=bowl_spread_pct,
-        choice=vessel_uncertainty,
-        half_place=laws.half_place if laws else None,
-    )
+    tables, half_place = (vessels, bowls, equipment), laws.half_place if laws else None
+    usual = bowl_spread_pct, vessel_uncertainty
+    chain = _chain(sessions, effects, tables=tables, usual=usual, half_place=half_place)
     dials = dials_of(meters, ledger, marks=marks, service=service, repeatability=repeatability)
     moves = mark_moves(marks, dials=dials)
     causes = _causes(
@@ -238,15 +233,16 @@ def _chain(
     effects: pl.DataFrame,
     *,
     tables: tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame],
-    bowl_spread_pct: float,
-    choice: str,
+    usual: tuple[float, str],
     half_place: float | None,
 ) -> dict[str, Any]:
     """Return what is known of vessels and bowls, by its name in `Reference`.
 
-    `tables` are the input tables `vessels`, `bowls` and `equipment`.
+    `tables` are the input tables `vessels`, `bowls` and `equipment`; `usual`, how far bowls are
+    taken to differ, % air, and which uncertainty of a vessel counts.
     """
     vessels, bowls, equipment = tables
+    bowl_spread_pct, choice = usual
     measured = bowl_values(bowls, equipment)
     spread = bowl_spread(measured, usual_pct=bowl_spread_pct)
     values = with_own_volumes(vessel_values(vessels, equipment), measured)

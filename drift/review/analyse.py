@@ -331,13 +331,7 @@ def with_responses(
 def find_signals(
     sources: Sources, *, source_name: str, as_of: date, policy: Policy
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Return the signals and the responses of a review, and nothing else of it.
-
-    Raises
-    ------
-    SourceError
-        If there is no reading to speak of.
-    """
+    """Return the signals and the responses of a review alone; raises as `ledger_of`."""
     ledger = ledger_of(sources, source_name=source_name, as_of=as_of, policy=policy)
     charts = draw_charts(ledger, marks=sources.marks, service=sources.service, policy=policy)
     return with_responses(signals_of(charts, ledger), sources, ledger)
