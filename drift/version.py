@@ -1,3 +1,3 @@
 """This module holds the version, which pages and records name."""
 
-__version__ = "0.2.0"
+__version__ = "0.3.0"

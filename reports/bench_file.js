@@ -11,13 +11,12 @@ const COLUMNS = {
 // visit, and are no row, since the meter was not left so.
 function rowsOf(state) {
   const { visit } = state, on = visit.started.slice(0, 10);
-  const id = visit.started.slice(0, 16).replace("T", " ");
   const readings = state.points.flatMap((point) => ["found", "left"].flatMap((stage) => (
-    stage === "left" && !state.adjusted ? [] : point[stage].readings).map((each, at) => ({
-    meter_id: visit.meter, performed_on: on, stage: point[stage].stage,
-    correct_air_pct: String(each.correct), reading_air_pct: each.text, replicate: String(at + 1),
+    stage === "left" && !state.adjusted ? [] : point[stage].readings).map((each) => ({
+    ...nameOf(visit, each, point[stage].stage),
+    correct_air_pct: String(each.correct), reading_air_pct: each.text,
     resolution_pct: String(each.step), vessel_id: each.vessel, operator: each.who,
-    water_temp_c: each.water || "", visit_id: id, remarks: "",
+    water_temp_c: each.water || "", remarks: "",
   }))));
   const moved = state.marks.filter((mark) => mark.action === "moved");
   const before = state.marks.find((mark) => mark.action !== "moved");
@@ -35,6 +34,25 @@ function rowsOf(state) {
   return { readings, marks, service };
 }
 
+// What a reading goes by in the table, from the first time that it is filed.
+function nameOf(visit, each, stage) {
+  return { meter_id: visit.meter, performed_on: visit.started.slice(0, 10), stage,
+    replicate: String(each.no), visit_id: visit.started.slice(0, 16).replace("T", " ") };
+}
+
+// Readings that are no row of the visit any more, with who took them back and why: a file that was
+// loaded before may hold them.
+function takenBack(state) {
+  const { visit } = state, at = visit.events.map((event, of) => (isAdjustment(event) ? of : -1)).filter((of) => of >= 0);
+  const [first, latest] = at.length ? [at[0], at[at.length - 1]] : [Infinity, Infinity];
+  const other = visit.events.find((event) => event.do === "other");
+  return everyReading(visit).flatMap((each) => {
+    const again = each.of > first && each.of < latest ? { who: visit.events[latest].who, why: "adjusted again after it" } : null;
+    const back = each.struck || (other ? { who: other.who, why: `another meter stood there: ${other.meter}` } : again);
+    return back ? [{ ...nameOf(visit, each, each.of < first ? "as_found" : "as_left"), pct: each.pct, reading_air_pct: each.text, by: back.who, why: back.why }] : [];
+  });
+}
+
 // The file as an object: rows to be taken in, one a line, and everything behind them.
 function fileOf(states, facts, at) {
   const rows = { readings: [], marks: [], service: [] };
@@ -45,7 +63,7 @@ function fileOf(states, facts, at) {
   });
   return {
     made_by: "drift bench page", format: FILE_FORMAT, drift: facts.version, source: facts.source,
-    as_of: facts.asOf, due_by: facts.dueBy, saved_at: at, visits, rows,
+    as_of: facts.asOf, due_by: facts.dueBy, saved_at: at, visits, rows, taken_back: states.flatMap(takenBack),
   };
 }
 
@@ -53,14 +71,14 @@ function fileOf(states, facts, at) {
 function textOf(file) {
   const list = (items, pad) => (items.length
     ? `[\n${items.map((item) => pad + JSON.stringify(item)).join(",\n")}\n${pad.slice(1)}]` : "[]");
-  const head = Object.entries(file).filter(([name]) => !["visits", "rows"].includes(name));
+  const head = Object.entries(file).filter(([name]) => !["visits", "rows", "taken_back"].includes(name));
   const visits = file.visits.map((visit) => {
     const { events, ...rest } = visit;
     return `  {${JSON.stringify(rest).slice(1, -1)}, "events": ${list(events, "    ")}}`;
   });
   const rows = Object.entries(file.rows).map(([name, items]) => `  ${JSON.stringify(name)}: ${list(items, "    ")}`);
   return `{\n${head.map(([name, value]) => ` ${JSON.stringify(name)}: ${JSON.stringify(value)}`).join(",\n")},\n` +
-    ` "visits": [\n${visits.join(",\n")}\n ],\n "rows": {\n${rows.join(",\n")}\n }\n}\n`;
+    ` "visits": [\n${visits.join(",\n")}\n ],\n "rows": {\n${rows.join(",\n")}\n },\n "taken_back": ${list(file.taken_back, "   ")}\n}\n`;
 }
 
 // Cells that a spreadsheet would run are told apart by the caller: such an id is never a formula here.

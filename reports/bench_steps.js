@@ -17,6 +17,7 @@ function screenStart(app, state) {
   return [
     h("h1", { tabindex: -1 }, `Is ${visit.meter} on its plate?`),
     h("p", {}, [due, meter.last ? `Last seen ${dayOf(meter.last)}.` : "", kinds[meter.kind] || ""].filter(Boolean).join(" ")),
+    meter.occasion ? card("look", meter.occasion, ...meter.first) : null,
     card("stop", "Before the pump is touched", ...facts.cautions.slice(0, 1),
       "The current edition of the governing standard, local codes and licensed practice prevail over this page."),
     card("calm", "Where does the initial pressure mark stand?", place,

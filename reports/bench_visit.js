@@ -47,12 +47,20 @@ function pointsNow(visit, meter) {
   });
 }
 
+// Every reading, also struck ones with their strike; numbered within its point before the first
+// adjustment and after it, so that a number once filed stands for that reading for good.
+function everyReading(visit) {
+  const struck = new Map(), first = visit.events.findIndex(isAdjustment), numbers = {};
+  visit.events.forEach((event) => { if (event.do === "strike") struck.set(event.of, event); });
+  return visit.events.map((event, at) => ({ ...event, of: at })).filter((event) => event.do === "read").map((event) => {
+    const key = `${event.pct} ${first >= 0 && event.of > first}`;
+    numbers[key] = (numbers[key] || 0) + 1;
+    return { ...event, no: numbers[key], struck: struck.get(event.of) || null };
+  });
+}
+
 function readingsOf(visit) {
-  const struck = new Map();
-  visit.events.forEach((event) => { if (event.do === "strike") struck.set(event.of, event.why); });
-  return visit.events
-    .map((event, at) => ({ ...event, of: at }))
-    .filter((event) => event.do === "read" && !struck.has(event.of));
+  return everyReading(visit).filter((event) => !event.struck);
 }
 
 function sittingOf(readings, stage, point, rules) {

@@ -57,6 +57,10 @@ class Wanted:
     at: tuple[str, int] | None = None
 
 
+class NoSuchRowError(DriftError):
+    """What is raised where no row in force is as wanted."""
+
+
 @dataclass(frozen=True, slots=True)
 class Planned:
     """A change that is not written yet.
@@ -121,7 +125,7 @@ def plan_edits(
             }
         rows = rows_where(con, wanted.table, cells=cells, point=wanted.point, at=wanted.at)
         if not rows:
-            raise DriftError(
+            raise NoSuchRowError(
                 what="no row in force is like that",
                 where=f"{source}, {wanted.table}",
                 expected="a row as drift journal or a dossier names it",

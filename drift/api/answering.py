@@ -225,8 +225,12 @@ def _decisions_entered(
     ids = set(known["decision_id"])
     for decision in decisions:
         meter_id = _decided_meter(decision, ledger, as_of=as_of)
-        about, decided_on = decision.about.isoformat(), decision.decided_on.isoformat()
-        decision_id = decision_id_of(meter_id, about, decided_on, decision.decision)
+        decision_id = decision_id_of(
+            meter_id,
+            about=decision.about.isoformat(),
+            decided_on=decision.decided_on.isoformat(),
+            decision=decision.decision,
+        )
         if decision_id in ids:
             raise DriftError(
                 what="is on record already", where=decision_id, expected="another decision"

@@ -13,6 +13,8 @@ from drift.api.bench_visits import half_done_in
 from drift.api.fresh_files import check_fresh, read_fresh
 from drift.api.own_records import as_folder
 from drift.api.reviews import read_folder, read_known
+from drift.intake.files import inspect_file, source_paths
+from drift.intake.mapping import read_mapping
 from drift.review.analyse import ledger_of
 from drift.review.bench_advice import bench_advice, bench_dials
 from drift.review.bench_verdicts import told_swaps, visit_verdicts
@@ -20,6 +22,9 @@ from drift.review.forecasts import next_visits
 from drift.review.policy import Policy
 from drift.review.visit_check import check_readings, history_of
 from drift.store.tables import Sources
+
+# Bytes of tables; more is a history, which nobody read at the bench today.
+_LARGEST_ROUND = 20 * 2**20
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +99,7 @@ def check_before_intake(source: Path, store: Path, *, policy: Policy) -> Checked
     -------
     Checked or None
         Of visits that are later than all of their meter in the store, or of meters that it does not
-        know; None where there are none, or nothing to compare them with.
+        know; None where there are none, nothing to compare them with, or a whole history comes in.
 
     Raises
     ------
@@ -104,7 +109,9 @@ def check_before_intake(source: Path, store: Path, *, policy: Policy) -> Checked
     if not store.is_file():
         return None
     with as_folder(source) as folder:
-        new = read_folder(Path(folder), as_of=None, policy=policy)
+        if not _holds_readings(folder):
+            return None
+        new = read_folder(folder, as_of=None, policy=policy)
     history = read_known(store, as_of=date.max, policy=policy)
     last = history.sessions.group_by("meter_id").agg(last_on=pl.col("performed_on").max())
     later = (
@@ -118,6 +125,14 @@ def check_before_intake(source: Path, store: Path, *, policy: Policy) -> Checked
     fresh = dataclasses.replace(new, sessions=later, held_back=held)
     half_done = half_done_in(source)
     return _checked(history, [fresh], half_done, source=store, as_of=date.max, policy=policy)
+
+
+def _holds_readings(folder: Path) -> bool:
+    """Say whether a folder holds a table of readings that may be those of a round."""
+    mapping = read_mapping(folder)
+    files = [inspect_file(path, mapping=mapping) for path in source_paths(folder)]
+    size = sum(file.size for file in files)
+    return size <= _LARGEST_ROUND and any(file.table == "readings" for file in files)
 
 
 def _checked(

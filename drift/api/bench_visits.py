@@ -15,13 +15,15 @@ def is_bench_file(path: Path) -> bool:
 
 
 def bench_files(folder: Path) -> list[Path]:
-    """Return the files of a folder that were filled in at the bench, by name.
+    """Return the files of a folder that were filled in at the bench, by name; of a file itself.
 
     Raises
     ------
     SourceError
         If the folder cannot be read.
     """
+    if not folder.is_dir():
+        return [folder] if is_bench_file(folder) else []
     try:
         return sorted([*visit_files(folder), *round_books(folder)])
     except OSError as error:
@@ -40,10 +42,8 @@ def half_done_in(source: Path) -> tuple[str, ...]:
     SourceError
         If a visit cannot be read.
     """
-    alone = [source] if is_bench_file(source) else []
-    paths = bench_files(source) if source.is_dir() else alone
     told: list[str] = []
-    for path in paths:
+    for path in bench_files(source):
         if path.suffix.lower() == VISIT_SUFFIX:
             told += unfinished_visits(path)
         else:

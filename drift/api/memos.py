@@ -1,4 +1,4 @@
-"""This module takes a source to the impact note or the retirement memo."""
+"""This module takes a source to the record of a visit, the impact note or the retirement memo."""
 
 from collections.abc import Sequence
 from datetime import date
@@ -12,12 +12,13 @@ from drift.ids import named_id, nearest_ids
 from drift.report.data_files import plain_columns, write_data
 from drift.report.exchange import digests_of, exchanged_for, place_for, write_kind_record
 from drift.report.memos import ImpactWritten
-from drift.report.own_files import IMPACT
+from drift.report.own_files import IMPACT, VISITS
 from drift.review.analyse import analyse
 from drift.review.impact import check_meter_and_visit, find_impact
 from drift.review.policy import Policy
 from drift.review.retirement import RetirementMemo, weigh_meters
 from drift.review.suspicion import sentences
+from drift.review.visit_record import visit_day, visit_record
 from drift.store.tables import Sources
 
 _LONGEST_ID = 60
@@ -80,6 +81,57 @@ def write_impact(
         page=out / f"{stem}.html",
         data=tuple(out / f"{table}.csv" for table in tables),
     )
+
+
+def write_visit(
+    source: Path, meter_id: str, *, on: date | None, out: Path, as_of: date, policy: Policy
+) -> tuple[Path, str]:
+    """Write the record of one visit of a meter into a folder, to print and sign.
+
+    Parameters
+    ----------
+    source : Path
+        Folder or store file that holds the visit.
+    meter_id : str
+        The meter, or the beginning of one id.
+    on : date or None
+        Day of the visit; None for its last.
+    out : Path
+        Folder to write into; made where it does not exist.  Records of other visits stay.
+    as_of : date
+        Later rows are not seen.
+    policy : Policy
+        The laboratory's choices.
+
+    Returns
+    -------
+    page : Path
+        What was written.
+    headline : str
+        What the numbers of the visit say.
+
+    Raises
+    ------
+    DriftError
+        If the source cannot be used, holds no such visit, or `out` cannot be written.
+    """
+    # Templates and drawing libraries are slow to load, and a wrong name should be told at once.
+    from drift.report.pages.parts import file_name  # noqa: PLC0415
+    from drift.report.pages.visit import visit_page  # noqa: PLC0415
+    from drift.report.render import html_visit  # noqa: PLC0415
+
+    place = place_for(out, VISITS)
+    sources = read_known(source, as_of=as_of, policy=policy)
+    meter_id = named_id(meter_id, sources.sessions["meter_id"].unique())
+    # A wrong day is told at once, not after all has been worked out.
+    day = visit_day(sources.sessions, meter_id, on)
+    review = analyse(sources, source_name=source.resolve().name, as_of=as_of, policy=policy)
+    record = visit_record(review, meter_id, on=day)
+    name = f"{file_name(meter_id).removesuffix('.html')}_{record.on.isoformat()}.html"
+    with exchanged_for(place, keep=place.written.keys()) as new:
+        (new / name).write_text(html_visit(visit_page(review, record)), encoding="utf-8")
+        write_kind_record(new, VISITS, {**place.written, **digests_of(new)})
+    return out / name, record.headline
 
 
 def retirement_memo(

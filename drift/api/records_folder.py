@@ -9,6 +9,7 @@ from pathlib import Path
 
 from drift.api.bench_visits import bench_files, lay_out_visits
 from drift.api.importing import Imported, accept_import, propose_import
+from drift.api.struck_readings import withdraw_struck
 from drift.errors import DriftError, SourceError, written_into
 from drift.intake.files import inspect_file
 from drift.intake.layouts.answers import Answers
@@ -159,6 +160,8 @@ def take_in_new(place: RecordsFolder, *, today: date) -> TakenIn:
     visits = bench_files(place.incoming)
     date_format = read_mapping(place.history).date_format if place.history.is_dir() else None
     laid_out = lay_out_visits(visits, place.history, date_format=date_format)
+    if laid_out:
+        withdraw_struck(place.incoming, place.history)
     if visits and len(visits) == len(list(place.incoming.iterdir())):
         return TakenIn(laid_out)
     paths = [path for path in record_paths(place.incoming) if path not in visits]

@@ -2,6 +2,7 @@
 
 import csv
 import re
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -34,6 +35,7 @@ from drift.review.open_points import open_points
 from drift.review.policy import Policy
 from drift.review.results import Review
 from drift.review.visit_check import History, history_of
+from drift.review.visit_occasions import asked_plan, occasion_of
 from drift.review.visit_plan import due_by_default, plan_visits
 
 # Files of a sheet, by folder: the table, and the columns that are left to fill in.
@@ -57,7 +59,10 @@ _RUNS = re.compile(f"{FORMULA_STARTS}|{FORMULA_WITHIN}")
 
 @dataclass(frozen=True, slots=True)
 class Sheets:
-    """What was written: pages, workbook, the meters of the round, and how many files to fill in."""
+    """What was written: pages, workbook, the meters, how many files to fill in.
+
+    ``occasions`` has the meters that are seen for another reason than their due date.
+    """
 
     page: Path
     bench: Path
@@ -65,6 +70,7 @@ class Sheets:
     due_by: date
     meters: tuple[str, ...]
     files: int
+    occasions: Mapping[str, str]
 
 
 def write_sheets(
@@ -75,6 +81,7 @@ def write_sheets(
     due_by: date | None,
     policy: Policy,
     show_expected: bool = False,
+    asked: Sequence[str] = (),
 ) -> Sheets:
     """Write a page to print, one for the bench, a workbook and files to fill in for meters due.
 
@@ -92,6 +99,8 @@ def write_sheets(
         The laboratory's choices.
     show_expected : bool
         Whether the workbook shows what each meter should read and is expected to read.
+    asked : sequence of str
+        Meters to be seen, due or not, also such as were never read; none for those that are due.
 
     Raises
     ------
@@ -106,23 +115,19 @@ def write_sheets(
     review = find(source, as_of=as_of, policy=policy)
     outlook = next_visits(review.ledger, review.sources, policy)
     history = history_of(review.ledger, review.sources.meters, outlook)
-    plan = plan_visits(
-        review.ledger,
-        schedule=review.meters.select("meter_id", "next_due_on"),
-        vessels=review.sources.vessels,
-        bowls=review.sources.bowls,
-        history=history,
-        as_of=as_of,
-        due_by=due_by,
-        policy=policy,
-    )
+    _refuse_retired(review, asked)
+    everyone = plan_round(review, history, due_by=as_of if asked else due_by)
+    if asked:
+        plan = asked_plan(review, everyone, tuple(dict.fromkeys(asked)))
+    else:
+        plan = _due_plan(review, history, due_by=due_by)
     blank = _blank_files(plan, review.sources.marks)
     names: dict[str, tuple[str, ...]] = {}
     for name, (meter_id, _) in blank.items():
         names[meter_id] = (*names.get(meter_id, ()), name)
-    page = html_sheet(sheet_page(review, plan, due_by=due_by, files=names))
+    found = _round(review, plan=plan, everyone=everyone)
+    page = html_sheet(sheet_page(review, found, due_by=due_by, files=names))
     meters = tuple(plan["meter_id"].unique(maintain_order=True))
-    found = _round(review, history, meters, due_by=due_by)
     bench = html_bench(bench_page(review, found, due_by=due_by))
     book = f"round-{as_of}.xlsx"
     with exchanged_for(place) as new:
@@ -133,17 +138,51 @@ def write_sheets(
         write_round_book(new / book, review, found, due_by=due_by, show_expected=show_expected)
         write_kind_record(new, kind, digests_of(new))
     return Sheets(
-        out / "index.html", out / "bench.html", out / book, due_by, meters, files=len(blank)
+        out / "index.html",
+        out / "bench.html",
+        out / book,
+        due_by,
+        meters,
+        files=len(blank),
+        occasions={name: one.title for name, one in found.occasions.items() if one.title},
     )
 
 
-def _round(
-    review: Review, history: History, meters: tuple[str, ...], *, due_by: date
-) -> RoundFacts:
+def _due_plan(review: Review, history: History, *, due_by: date) -> pl.DataFrame:
+    """Return the plan of the meters that are due, a frame of `drift.review.visit_plan.PLAN`."""
+    return plan_visits(
+        review.ledger,
+        schedule=review.meters.select("meter_id", "next_due_on"),
+        vessels=review.reference.vessels,
+        bowls=review.reference.bowls,
+        history=history,
+        as_of=review.as_of,
+        due_by=due_by,
+        policy=review.policy,
+    )
+
+
+def _refuse_retired(review: Review, asked: Sequence[str]) -> None:
+    """Raise if a meter that is asked for is retired."""
+    retired = review.meters.filter(pl.col("standing") == "retired")["meter_id"].to_list()
+    for name in asked:
+        if name in retired:
+            raise DriftError(
+                what="is retired, and is not seen again",
+                where=f"meter {name}",
+                expected="a meter in use, withdrawn, or new",
+                hint="where it is to be used again, change its status in the meters table first",
+            )
+
+
+def _round(review: Review, *, plan: pl.DataFrame, everyone: pl.DataFrame) -> RoundFacts:
     """Return what is known of the meters of a round, and of all others in use."""
+    due = tuple(plan["meter_id"].unique(maintain_order=True))
+    others = everyone.filter(~pl.col("meter_id").is_in(due))
     return RoundFacts(
-        plan=plan_round(review, history, due_by=due_by),
-        due=meters,
+        plan=pl.concat([plan, others]),
+        due=due,
+        occasions={name: occasion_of(review, name) for name in due},
         dials=known_dials(review),
         vessels=known_vessels(review),
         pairs=known_pairs(review),
@@ -177,15 +216,20 @@ def _reading_rows(points: pl.DataFrame, stage: str) -> list[Row]:
         {
             "meter_id": row["meter_id"],
             "stage": stage,
-            "correct_air_pct": typed(row["correct_air_pct"]),
+            "correct_air_pct": _typed(row["correct_air_pct"]),
             "replicate": number,
-            "resolution_pct": typed(row["resolution_pct"]),
+            "resolution_pct": _typed(row["resolution_pct"]),
             # Such a name is left to be written in by hand.
             "vessel_id": None if _RUNS.search(row["vessel_id"] or "") else row["vessel_id"],
         }
         for row in points.iter_rows(named=True)
         for number in range(1, row["replicates"] + 1)
     ]
+
+
+def _typed(value: float | None) -> str:
+    """Return a number as it is typed, nothing where it is not known yet."""
+    return "" if value is None else typed(value)
 
 
 def _columns(place: str) -> list[str]:

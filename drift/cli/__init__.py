@@ -9,7 +9,7 @@ is quick.  Rests on `api`.
 ``bench``     commands for the bench: respond, sheet, check
 ``journal``   commands on rows and their journal: withdraw, amend, restore, journal, export
 ``studies``   commands that study the method itself: detectability, proof
-``memos``     commands that write a note or memo on meters: impact, retirement
+``memos``     commands that write a record, note or memo on meters: visit, impact, retirement
 ``options``   arguments and options that several commands share
 ``console``   what they print
 """

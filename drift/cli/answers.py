@@ -1,19 +1,27 @@
 """This module holds the commands that answer what is open: respond, decide."""
 
+import dataclasses
 from datetime import datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from drift.cli.console import one_line, tell
+from drift.cli.console import one_line, tell, tell_record
 from drift.cli.options import (
     EXIT_DONE,
     ON_DAY,
     day_asked,
+    json_option,
     policy_option,
     source_argument,
 )
 from drift.cli.parameters import Meter, Signal
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from drift.api.answering import Recorded
 
 
 @click.command()
@@ -40,6 +48,7 @@ from drift.cli.parameters import Meter, Signal
     help="A sheet of open points that was filled in, as a review writes it.",
 )
 @policy_option
+@json_option
 def respond(
     source: Path,
     signal_id: str | None,
@@ -52,6 +61,7 @@ def respond(
     visit: datetime | None,
     sheet: Path | None,
     policy: Path | None,
+    as_json: bool,
 ) -> int:
     """Record in SOURCE what was found and done about the signal SIGNAL_ID, a visit's, or many.
 
@@ -71,7 +81,8 @@ def respond(
             raise click.UsageError("--from takes everything from its file")
         filled = read_answers(sheet)
         answers, decisions = filled.answers, filled.decisions
-        tell(f"{len(answers) + len(decisions)} rows filled in, {filled.blank} not")
+        if not as_json:
+            tell(f"{len(answers) + len(decisions)} rows filled in, {filled.blank} not")
     else:
         if not finding or not action or not by:
             raise click.UsageError("--finding, --action and --by are needed, or --from FILE")
@@ -94,8 +105,7 @@ def respond(
         as_of=day_asked(None),
         policy=read_policy(policy),
     )
-    for one in made:
-        tell(f"Recorded in {one.place}: {one.row_id} of {one_line(one.meter_id)}, {one.about}")
+    _say_recorded(made, as_json=as_json)
     return EXIT_DONE
 
 
@@ -111,6 +121,7 @@ def respond(
 )
 @click.option("--authorised-by", metavar="NAME", help="Who authorised going on.")
 @policy_option
+@json_option
 def decide(
     source: Path,
     meter: str,
@@ -122,6 +133,7 @@ def decide(
     customer_told: datetime | None,
     authorised_by: str | None,
     policy: Path | None,
+    as_json: bool,
 ) -> int:
     """Record in SOURCE what was decided about results since a visit of METER that failed.
 
@@ -142,11 +154,20 @@ def decide(
         customer_told_on=customer_told.date() if customer_told else None,
         authorised_by=_one_line(authorised_by) if authorised_by else None,
     )
-    (recorded,) = respond_all(
+    recorded = respond_all(
         source, (), decisions=(made,), as_of=day_asked(None), policy=read_policy(policy)
     )
-    tell(f"Recorded in {recorded.place}: {recorded.row_id}")
+    _say_recorded(recorded, as_json=as_json)
     return EXIT_DONE
+
+
+def _say_recorded(made: "Sequence[Recorded]", *, as_json: bool) -> None:
+    """Print where each answer stands now."""
+    if as_json:
+        tell_record([dataclasses.asdict(one) for one in made])
+        return
+    for one in made:
+        tell(f"Recorded in {one.place}: {one.row_id} of {one_line(one.meter_id)}, {one.about}")
 
 
 def _one_line(text: str) -> str:

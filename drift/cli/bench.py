@@ -43,7 +43,7 @@ def check(
     Each sitting is believable, surprising (repeat before adjusting) or a likely slip of the pen
     (sign, decimal, wrong point, wrong meter). What is half done is told. Nothing is loaded.
 
-    Example: drift check records/history sheet/round-2026-10-01.xlsx
+    Example: drift check records/history new.csv
     """
     from drift.api.bench import check as compare  # noqa: PLC0415
     from drift.review.bench_verdicts import ASKING  # noqa: PLC0415
@@ -73,6 +73,13 @@ def check(
     "--due-by", type=ON_DAY, metavar="DATE", help="Last due date (default 30 days ahead)."
 )
 @click.option(
+    "--meter",
+    "meters",
+    multiple=True,
+    metavar="ID",
+    help="A meter to see though it is not due: new, withdrawn, dropped; may be given again.",
+)
+@click.option(
     "--show-expected",
     is_flag=True,
     help="Show in the workbook what each meter should read and is expected to read.",
@@ -85,6 +92,7 @@ def sheet(
     source: Path,
     *,
     due_by: datetime | None,
+    meters: tuple[str, ...],
     show_expected: bool,
     as_of: datetime | None,
     policy: Path | None,
@@ -108,6 +116,7 @@ def sheet(
         due_by=due_by.date() if due_by else None,
         policy=read_policy(policy),
         show_expected=show_expected,
+        asked=meters,
     )
     if as_json:
         tell_record(dataclasses.asdict(made))

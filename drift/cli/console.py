@@ -54,7 +54,11 @@ def is_quiet() -> bool:
 
 def tell_record(record: object) -> None:
     """Print a record as JSON, for scripts."""
-    text = json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False, default=str)
+    tell_as_it_is(json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False, default=str))
+
+
+def tell_as_it_is(text: str) -> None:
+    """Print text whose lines mean something, such as JSON; no terminal breaks them."""
     if not is_quiet():
         click.echo("\n".join(map(visible, text.split("\n"))))
 
@@ -323,7 +327,7 @@ def say_check(found: "Checked") -> None:
     counts = Counter(_call(row) for row in rows)
     counted = [f"{counts[name]} {name}" for name in _CALLS if name in counts]
     tell(f"{count(len(rows), 'sitting')}: {', '.join(counted) or 'nothing to compare'}")
-    say_half_done(found.half_done)
+    tell_each(found.half_done, as_="Half done: ")
     for (meter_id, on), visit in found.rows.group_by(
         ["meter_id", "performed_on"], maintain_order=True
     ):
@@ -346,10 +350,10 @@ def say_verdicts(verdicts: "list[dict[str, Any]]") -> None:
         tell(f"{visible(told['meter_id'])}, {day(told['performed_on'])}: {told['sentence']}")
 
 
-def say_half_done(sentences: "Iterable[str]") -> None:
-    """Print what of a round is half done."""
+def tell_each(sentences: "Iterable[str]", *, as_: str = "") -> None:
+    """Print sentences, a line each, with words before."""
     for sentence in sentences:
-        tell(f"Half done: {sentence}")
+        tell(f"{as_}{sentence}")
 
 
 def _call(row: dict[str, Any]) -> str:
@@ -373,7 +377,8 @@ def say_sheets(made: "Sheets") -> None:
     """Print which meters are due and where their sheets are."""
     tell(f"{count(len(made.meters), 'meter')} due by {day(made.due_by)}")
     for meter_id in made.meters:
-        tell(f"  {visible(meter_id)}")
+        why = made.occasions.get(meter_id, "")
+        tell(f"  {visible(meter_id)}{f': {why}' if why else ''}")
     tell(f"Pages: {made.page}; {count(made.files, 'file')} to fill in beside it")
     tell(f"The same as one workbook: {made.book}")
     tell(f"For a tablet or phone at the bench: {made.bench}")

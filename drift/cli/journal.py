@@ -1,6 +1,5 @@
 """This module holds the commands of the journal: withdraw, amend, restore, journal, export."""
 
-import json
 import sys
 from datetime import datetime
 from pathlib import Path
@@ -8,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from drift.cli.console import one_line, tell
+from drift.cli.console import one_line, tell, tell_record
 from drift.cli.options import (
     EXIT_DONE,
     EXIT_HELD_BACK,
@@ -20,6 +19,7 @@ from drift.cli.options import (
     why_option,
     yes_option,
 )
+from drift.cli.parameters import Meter
 from drift.visible import visible
 
 if TYPE_CHECKING:
@@ -37,7 +37,7 @@ def row_options(command: click.decorators.FC) -> click.decorators.FC:
             click.option(
                 "--table", default="readings", show_default=True, help="Table of the row."
             ),
-            click.option("--meter", metavar="ID", help="Meter of the row."),
+            click.option("--meter", type=Meter(), metavar="ID", help="Meter of the row."),
             click.option("--on", type=ON_DAY, metavar="DATE", help="Day of the row."),
             click.option("--stage", metavar="STAGE", help="as_found or as_left."),
             click.option("--point", metavar="PCT", help="Nominal point of readings, % air."),
@@ -62,8 +62,16 @@ def row_options(command: click.decorators.FC) -> click.decorators.FC:
 @why_option
 @yes_option
 @policy_option
+@json_option
 def withdraw(
-    source: Path, *, by: str | None, why: str | None, yes: bool, policy: Path | None, **row: object
+    source: Path,
+    *,
+    by: str | None,
+    why: str | None,
+    yes: bool,
+    policy: Path | None,
+    as_json: bool,
+    **row: object,
 ) -> int:
     """Withdraw rows of SOURCE, a folder or a store: they stay on record and count no more.
 
@@ -72,7 +80,7 @@ def withdraw(
     Example: drift withdraw fleet.duckdb --meter AM-05 --on 2026-08-13 --by "A. Person"
     --why "wrong meter" --yes
     """
-    return _change(source, row, None, by=by, why=why, yes=yes, policy=policy)
+    return _change(source, row, None, by=by, why=why, yes=yes, policy=policy, as_json=as_json)
 
 
 @click.command()
@@ -90,6 +98,7 @@ def withdraw(
 @why_option
 @yes_option
 @policy_option
+@json_option
 def amend(
     source: Path,
     *,
@@ -98,6 +107,7 @@ def amend(
     why: str | None,
     yes: bool,
     policy: Path | None,
+    as_json: bool,
     **row: object,
 ) -> int:
     """Amend rows of SOURCE, a folder or a store; another meter or day moves them there.
@@ -108,7 +118,8 @@ def amend(
     Example: drift amend fleet.duckdb --meter AM-05 --on 2026-05-07 --set meter_id=AM-06
     --by "A. Person" --why "wrong meter" --yes
     """
-    return _change(source, row, _pairs(sets, "--set"), by=by, why=why, yes=yes, policy=policy)
+    wanted = _pairs(sets, "--set")
+    return _change(source, row, wanted, by=by, why=why, yes=yes, policy=policy, as_json=as_json)
 
 
 def _change(
@@ -120,12 +131,13 @@ def _change(
     why: str | None,
     yes: bool,
     policy: Path | None,
+    as_json: bool,
 ) -> int:
     """Plan a change of rows, show it, ask and write it."""
     from drift.api.amending import plan_edits  # noqa: PLC0415
 
     planned = plan_edits(source, _wanted(row), sets, weighed=_weighed(policy, yes=yes))
-    return _agreed(source, planned, by=by, why=why, yes=yes)
+    return _agreed(source, planned, by=by, why=why, yes=yes, as_json=as_json)
 
 
 @click.command()
@@ -135,8 +147,16 @@ def _change(
 @why_option
 @yes_option
 @policy_option
+@json_option
 def restore(
-    source: Path, entry: int, *, by: str | None, why: str | None, yes: bool, policy: Path | None
+    source: Path,
+    entry: int,
+    *,
+    by: str | None,
+    why: str | None,
+    yes: bool,
+    policy: Path | None,
+    as_json: bool,
 ) -> int:
     """Undo in SOURCE what the entry ENTRY of its journal did.
 
@@ -148,7 +168,7 @@ def restore(
     from drift.api.amending import plan_restoration  # noqa: PLC0415
 
     planned = plan_restoration(source, entry, weighed=_weighed(policy, yes=yes))
-    return _agreed(source, planned, by=by, why=why, yes=yes)
+    return _agreed(source, planned, by=by, why=why, yes=yes, as_json=as_json)
 
 
 def _weighed(policy: Path | None, *, yes: bool) -> "tuple | None":  # type: ignore[type-arg]
@@ -161,13 +181,21 @@ def _weighed(policy: Path | None, *, yes: bool) -> "tuple | None":  # type: igno
     return day_asked(None), read_policy(policy)
 
 
-def _agreed(source: Path, planned: "Planned", *, by: str | None, why: str | None, yes: bool) -> int:
+def _agreed(
+    source: Path, planned: "Planned", *, by: str | None, why: str | None, yes: bool, as_json: bool
+) -> int:
     """Show a planned change, ask who makes it and why, and write it."""
     from drift.api.amending import write_planned  # noqa: PLC0415
 
-    _show(planned, weighed=not yes)
+    if not as_json:
+        _show(planned, weighed=not yes)
     signed = signature(by=by, why=why, yes=yes, asks="Write this")
     number = write_planned(source, planned, signed)
+    if as_json:
+        rows = [{"table": one.row.table, "row": one.row.row} for one in planned.edits]
+        told = {"entry": number, "kind": planned.kind, "what": planned.what, "by": signed.by}
+        tell_record(told | {"rows": rows})
+        return EXIT_DONE
     tell(f"Entry {number} of the journal: {planned.kind} by {one_line(signed.by)}")
     return EXIT_DONE
 
@@ -261,7 +289,7 @@ def _pairs(texts: tuple[str, ...], option: str) -> dict[str, str]:
 @click.command()
 @source_argument
 @click.option("--verify", is_flag=True, help="Say whether the chain of entries is whole.")
-@click.option("--meter", metavar="ID", help="Entries about this meter.")
+@click.option("--meter", type=Meter(), metavar="ID", help="Entries about this meter.")
 @click.option("--person", metavar="NAME", help="Entries by this person.")
 @click.option("--since", type=ON_DAY, metavar="DATE", help="Entries of this day and later.")
 @click.option("--until", type=ON_DAY, metavar="DATE", help="Entries of this day and earlier.")
@@ -310,7 +338,7 @@ def journal(
         told = {"whole": not found.broken, "broken_at": found.broken, "entries": found.entries}
         if verify:
             told["tables"] = found.checksums
-        tell(json.dumps(told, indent=2, ensure_ascii=False, default=str))
+        tell_record(told)
     elif to_csv is None and page is None:
         _list(found.entries)
     if verify and not as_json:
@@ -338,7 +366,8 @@ def _said(row: "dict[str, object]") -> list[object]:
 @click.command()
 @click.argument("store", type=click.Path(path_type=Path))
 @click.argument("folder", type=click.Path(path_type=Path))
-def export(store: Path, folder: Path) -> int:
+@json_option
+def export(store: Path, folder: Path, *, as_json: bool) -> int:
     """Write every table of STORE into FOLDER as CSV files that drift intake takes elsewhere.
 
     The rows in force are written, with the journal beside them; each table's checksum is printed,
@@ -348,6 +377,11 @@ def export(store: Path, folder: Path) -> int:
     """
     from drift.api.journal import export_store  # noqa: PLC0415
 
-    for name, rows, checksum in export_store(store, folder):
+    written = export_store(store, folder)
+    if as_json:
+        told = [{"file": name, "rows": rows, "sha256": sum_} for name, rows, sum_ in written]
+        tell_record(told)
+        return EXIT_DONE
+    for name, rows, checksum in written:
         tell(f"{checksum}  {name}: {rows} rows")
     return EXIT_DONE

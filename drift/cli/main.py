@@ -16,11 +16,11 @@ from drift.cli.console import keep_quiet
 from drift.cli.guide import guide, reference
 from drift.cli.journal import amend, export, journal, restore, withdraw
 from drift.cli.keyboard import queries_end_by_keyboard
-from drift.cli.memos import impact, retirement
+from drift.cli.memos import impact, retirement, visit
 from drift.cli.options import EXIT_STOPPED, EXIT_UNUSABLE
 from drift.cli.records import import_records, start, status
 from drift.cli.source import intake, review
-from drift.cli.studies import detectability, proof
+from drift.cli.studies import detectability, proof, study
 from drift.errors import DriftError
 from drift.version import __version__
 
@@ -48,10 +48,12 @@ for _command in (
     decide,
     sheet,
     check,
+    visit,
     impact,
     retirement,
     detectability,
     proof,
+    study,
     withdraw,
     amend,
     restore,

@@ -1,4 +1,4 @@
-"""This module holds the commands that write a note or a memo on meters."""
+"""This module holds the commands that write a record, a note or a memo on meters."""
 
 from datetime import datetime
 from pathlib import Path
@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from drift.cli.console import one_line, tell, tell_record
+from drift.cli.console import one_line, tell, tell_as_it_is, tell_record
 from drift.cli.options import (
     EXIT_DONE,
     ON_DAY,
@@ -68,13 +68,57 @@ def impact(
         policy=read_policy(policy),
     )
     if as_json:
-        tell(impact_record(written))
+        tell_as_it_is(impact_record(written))
         return EXIT_DONE
     for sentence in written.told:
         tell(sentence)
     tell(f"Note: {written.page}")
     for path in written.data:
         tell(f"Data: {path}")
+    return EXIT_DONE
+
+
+@click.command()
+@source_argument
+@click.argument("meter", type=Meter())
+@click.option("--on", type=ON_DAY, metavar="DATE", help="Day of the visit (default: its last).")
+@as_of_option
+@policy_option
+@out_option("visits")
+@json_option
+def visit(
+    source: Path,
+    meter: str,
+    *,
+    on: datetime | None,
+    as_of: datetime | None,
+    policy: Path | None,
+    out: Path | None,
+    as_json: bool,
+) -> int:
+    """Write the record of a visit of METER in SOURCE, one page to print and sign.
+
+    As found and as left at every point, vessel and bowl, uncertainty and conformity, marks and
+    work, who read and who checked.  It says what the numbers say and releases nothing.
+
+    Example: drift visit records/history AM-07
+    """
+    from drift.api.memos import write_visit  # noqa: PLC0415
+    from drift.review.policy import read_policy  # noqa: PLC0415
+
+    page, headline = write_visit(
+        source,
+        meter,
+        on=on.date() if on else None,
+        out=out_asked(out, "visits", as_of),
+        as_of=day_asked(as_of),
+        policy=read_policy(policy),
+    )
+    if as_json:
+        tell_record({"page": page, "headline": headline})
+    else:
+        tell(headline)
+        tell(f"Page: {page}")
     return EXIT_DONE
 
 

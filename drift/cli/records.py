@@ -1,21 +1,37 @@
 """This module holds the commands for a laboratory's own records: import, start, status."""
 
+import dataclasses
 import sys
+from datetime import date, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from drift.cli.console import tell
-from drift.cli.options import EXIT_DONE, EXIT_HELD_BACK, EXIT_REPEAT, EXIT_UNUSABLE, day_asked
+from drift.cli.console import tell, tell_record
+from drift.cli.options import (
+    EXIT_DONE,
+    EXIT_HELD_BACK,
+    EXIT_REPEAT,
+    EXIT_UNUSABLE,
+    day_asked,
+    json_option,
+)
 from drift.format import count
 
 if TYPE_CHECKING:
     from drift.api.importing import Imported
     from drift.api.records_folder import RecordsFolder
+    from drift.review.policy import Policy
 
 _LONGEST_LIST = 8
 _SOON_DAYS = 30
+_STATUS = {
+    "overdue": "Overdue",
+    "due_soon": f"Due within {_SOON_DAYS} days",
+    "do_not_use": "Not to be used",
+    "close_file": "With signals or rows to answer",
+}
 
 
 @click.command("import")
@@ -48,6 +64,7 @@ _SOON_DAYS = 30
     metavar="DIR",
     help="Folder for import.html and layout.toml (default import).",
 )
+@json_option
 def import_records(
     records: Path,
     *,
@@ -56,6 +73,7 @@ def import_records(
     given: tuple[str, ...],
     accept: bool,
     out: Path,
+    as_json: bool,
 ) -> int:
     """Import RECORDS, a laboratory's own workbooks or text files, as they are.
 
@@ -72,19 +90,40 @@ def import_records(
     imported, answers = propose_import(
         records, into=into, out=out, layout=layout, given=answers_given, today=today
     )
-    say_import(imported)
-    if imported.proposal.questions:
+    if not as_json:
+        say_import(imported)
+    asked = bool(imported.proposal.questions)
+    nothing = not imported.tables and not imported.changes
+    if not asked and not nothing and (accept or (not as_json and _yes())):
+        imported = accept_import(imported, answers, into=into, today=today)
+    if as_json:
+        tell_record(_import_told(imported))
+    if asked:
         return EXIT_REPEAT
-    if not imported.tables and not imported.changes:
-        tell("Nothing new to write.")
-        return _code(imported) if imported.known else EXIT_UNUSABLE
-    if not accept and not _yes():
-        tell("Nothing was written but the proposal; to accept it, add --accept.")
-        return _code(imported)
-    imported = accept_import(imported, answers, into=into, today=today)
-    for path in imported.written:
-        tell(f"Written: {path}")
-    return _code(imported)
+    if nothing:
+        told = "Nothing new to write."
+    elif not imported.written:
+        told = "Nothing was written but the proposal; to accept it, add --accept."
+    else:
+        told = "\n".join(f"Written: {path}" for path in imported.written)
+    if not as_json:
+        tell(told)
+    return _code(imported) if imported.known or not nothing else EXIT_UNUSABLE
+
+
+def _import_told(imported: "Imported") -> dict[str, object]:
+    """Return what an import found for scripts: counts, questions, and what was written."""
+    questions = [dataclasses.asdict(one) for one in imported.proposal.questions]
+    return {
+        "cells": dict(imported.proposal.counts),
+        "new_rows": {name: len(rows) for name, rows in imported.tables.items()},
+        "changed_rows": len(imported.changes),
+        "known_rows": imported.known,
+        "questions": questions,
+        "page": imported.page,
+        "layout": imported.layout,
+        "written": list(imported.written),
+    }
 
 
 @click.command()
@@ -92,7 +131,8 @@ def import_records(
 @click.option(
     "--laboratory", default="", metavar="NAME", help="Name of the laboratory, for its reports."
 )
-def start(folder: Path, *, laboratory: str) -> int:
+@json_option
+def start(folder: Path, *, laboratory: str, as_json: bool) -> int:
     """Make FOLDER a records folder: drift.toml, incoming/ and reviews/.
 
     Put records into incoming/ and run drift review in FOLDER, once a quarter.
@@ -102,6 +142,9 @@ def start(folder: Path, *, laboratory: str) -> int:
     from drift.api.records_folder import start_folder  # noqa: PLC0415
 
     place = start_folder(folder, laboratory=laboratory)
+    if as_json:
+        tell_record(dataclasses.asdict(place))
+        return EXIT_DONE
     tell(
         f"Made: {place.policy}\nPut records into {place.incoming}, then run drift review in "
         f"{folder}"
@@ -110,49 +153,66 @@ def start(folder: Path, *, laboratory: str) -> int:
 
 
 @click.command()
-def status() -> int:
+@json_option
+def status(*, as_json: bool) -> int:
     """Say what is due, what is open and when the last review was, in a records folder.
 
     Example: drift status
     """
     from drift.api.records_folder import last_review, open_folder  # noqa: PLC0415
-    from drift.api.reviews import find  # noqa: PLC0415
     from drift.review.policy import read_policy  # noqa: PLC0415
 
     place, today = open_folder(Path()), day_asked(None)
     policy = read_policy(place.policy)
     last = last_review(place)
-    tell(f"Laboratory: {policy.laboratory or 'not named (laboratory in drift.toml)'}")
-    tell(f"Last review: {last.name if last else 'none yet'}")
     waiting = (
         sorted(path.name for path in place.incoming.iterdir()) if place.incoming.is_dir() else []
     )
+    told: dict[str, object] = {
+        "laboratory": policy.laboratory,
+        "last_review": last.name if last else None,
+        "incoming": waiting,
+    }
+    meters = _meters_told(place.history, policy, today) if place.history.is_dir() else {}
+    if as_json:
+        tell_record(told | meters)
+        return EXIT_DONE
+    tell(f"Laboratory: {policy.laboratory or 'not named (laboratory in drift.toml)'}")
+    tell(f"Last review: {told['last_review'] or 'none yet'}")
     tell(f"In {place.incoming}: {count(len(waiting), 'file')}")
-    if not place.history.is_dir():
+    if not meters:
         tell("No history yet: drift review takes in what is there")
         return EXIT_DONE
-    review = find(place.history, as_of=today, policy=policy)
-    rows = [row for row in review.meters.iter_rows(named=True) if row["standing"] != "retired"]
-    late = [row["meter_id"] for row in rows if row["overdue"]]
-    due = [
-        row["meter_id"]
-        for row in rows
-        if row["next_due_on"]
-        and not row["overdue"]
-        and (row["next_due_on"] - today).days <= _SOON_DAYS
-    ]
-    stop = [row["meter_id"] for row in rows if "do_not_use" in row["obligations"].split()]
-    open_files = [row["meter_id"] for row in rows if "close_file" in row["obligations"].split()]
-    last_on = max((row["last_visit_on"] for row in rows), default="none")
-    tell(f"Meters in use: {len(rows)}, last visit on {last_on}")
-    for words, names in (
-        ("Overdue", late),
-        (f"Due within {_SOON_DAYS} days", due),
-        ("Not to be used", stop),
-        ("With signals or rows to answer", open_files),
-    ):
+    tell(f"Meters in use: {meters['in_use']}, last visit on {meters['last_visit_on'] or 'none'}")
+    for key, words in _STATUS.items():
+        names = list(map(str, meters[key]))  # type: ignore[call-overload]  # a list of ids
         tell(f"{words}: {len(names)}{_named(names)}")
     return EXIT_DONE
+
+
+def _meters_told(history: Path, policy: "Policy", today: date) -> dict[str, object]:
+    """Return how many meters are in use, and the ids of those that something is due of."""
+    from drift.api.reviews import find  # noqa: PLC0415
+
+    review = find(history, as_of=today, policy=policy)
+    rows = [row for row in review.meters.iter_rows(named=True) if row["standing"] != "retired"]
+
+    def owing(token: str) -> list[str]:
+        return [row["meter_id"] for row in rows if token in row["obligations"].split()]
+
+    soon = today + timedelta(days=_SOON_DAYS)
+    return {
+        "in_use": len(rows),
+        "last_visit_on": max((row["last_visit_on"] for row in rows), default=None),
+        "overdue": [row["meter_id"] for row in rows if row["overdue"]],
+        "due_soon": [
+            row["meter_id"]
+            for row in rows
+            if row["next_due_on"] and not row["overdue"] and row["next_due_on"] <= soon
+        ],
+        "do_not_use": owing("do_not_use"),
+        "close_file": owing("close_file"),
+    }
 
 
 def _named(names: list[str]) -> str:

@@ -11,11 +11,11 @@ import click
 
 from drift.cli.console import (
     say_amended,
-    say_half_done,
     say_intake,
     say_review,
     say_verdicts,
     tell,
+    tell_each,
     tell_record,
 )
 from drift.cli.journal import signature
@@ -42,6 +42,7 @@ if TYPE_CHECKING:
     from drift.api.bench import Checked
     from drift.api.reviews import Written
     from drift.store.journal import Signed
+    from drift.store.loading import IntakeSummary
 
 # Verdicts that an intake prints; a check prints all.
 _MOST_VERDICTS = 40
@@ -173,34 +174,45 @@ def intake(
     """
     from drift.api.bench import check_before_intake, doubted_in  # noqa: PLC0415
     from drift.api.bench_visits import half_done_in  # noqa: PLC0415
-    from drift.api.reviews import intake as take  # noqa: PLC0415
+    from drift.api.struck_readings import withdraw_struck  # noqa: PLC0415
     from drift.review.policy import read_policy  # noqa: PLC0415
-    from drift.store.journal import signed_now  # noqa: PLC0415
-    from drift.store.loading import UnsignedAmendmentsError  # noqa: PLC0415
 
     if not as_json:
-        say_half_done(half_done_in(source))
+        tell_each(half_done_in(source), as_="Half done: ")
     checked = check_before_intake(source, store, policy=read_policy(policy))
     if checked is not None:
         _agree_to_slips(checked, yes=yes, as_json=as_json)
-    agreed = yes and bool(by) and bool(why)
-    try:
-        signed = signed_now(by, (why or "") if agreed else "")
-        summary = take(source, store=store, signed=signed)
-    except UnsignedAmendmentsError as error:
-        say_amended(error.summary.amendments)
-        signed = signature(by=by, why=why, yes=yes, asks="Amend these values")
-        summary = take(source, store=store, signed=signed)
+    summary = _loaded(source, store, by=by, why=why, yes=yes)
+    withdrawn = withdraw_struck(source, store)
     if as_json:
         frames = {"files": summary.files, "held_back": summary.held_back}
         frames["amendments"] = summary.amendments
         told: dict[str, object] = {name: frame.to_dicts() for name, frame in frames.items()}
         told["verdicts"] = checked.verdicts if checked else []
         told["half_done"] = half_done_in(source)
+        told["withdrawn"] = withdrawn
         tell_record(told)
     else:
         say_intake(summary, doubts=doubted_in(store))
+        tell_each(withdrawn)
     return EXIT_HELD_BACK if strict and not summary.held_back.is_empty() else EXIT_DONE
+
+
+def _loaded(
+    source: Path, store: Path, *, by: str | None, why: str | None, yes: bool
+) -> "IntakeSummary":
+    """Load a source; where that amends values, show them and ask who amends them and why."""
+    from drift.api.reviews import intake as take  # noqa: PLC0415
+    from drift.store.journal import signed_now  # noqa: PLC0415
+    from drift.store.loading import UnsignedAmendmentsError  # noqa: PLC0415
+
+    agreed = yes and bool(by) and bool(why)
+    try:
+        return take(source, store=store, signed=signed_now(by, (why or "") if agreed else ""))
+    except UnsignedAmendmentsError as error:
+        say_amended(error.summary.amendments)
+        signed = signature(by=by, why=why, yes=yes, asks="Amend these values")
+        return take(source, store=store, signed=signed)
 
 
 def _agree_to_slips(checked: "Checked", *, yes: bool, as_json: bool) -> None:

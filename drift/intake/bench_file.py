@@ -7,6 +7,8 @@ mark was not done, and is left out rather than held back.
 """
 
 import json
+from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +21,8 @@ VISIT_SUFFIX = ".json"
 _FORMATS = (1,)
 # Tables that a visit may fill, each with the cell without which a row was not done.
 _DONE_BY = {"readings": "reading_air_pct", "marks": "mark", "service": "action"}
+# What a reading of a visit goes by.
+_NAMED_BY = ("meter_id", "performed_on", "stage", "replicate", "visit_id")
 _EXPECTED = "a file saved by the page of the bench"
 _LARGEST_FILE = 64 * 2**20
 
@@ -27,6 +31,50 @@ def visit_files(folder: Path) -> list[Path]:
     """Return the files of a folder that the page of the bench saved, by name."""
     paths = sorted(path for path in folder.glob(f"*{VISIT_SUFFIX}") if path.is_file())
     return [path for path in paths if _is_ours(path)]
+
+
+@dataclass(frozen=True, slots=True)
+class TakenBack:
+    """A reading that is no row of its visit any more: which, its value, and by whom and why."""
+
+    cells: Mapping[str, str]
+    point: str
+    reading: str
+    by: str
+    why: str
+
+
+def taken_back(path: Path) -> list[TakenBack]:
+    """Return the readings of a saved file that were struck, or read before a later adjustment.
+
+    Raises
+    ------
+    SourceError
+        As of `visit_tables`.
+    """
+    rows = _held(path).get("taken_back", [])
+    if not isinstance(rows, list) or not all(map(_is_taken_back, rows)):
+        raise _refused(path, "holds no list of readings that were taken back")
+    return [
+        TakenBack(
+            cells={name: row[name] for name in _NAMED_BY},
+            point=str(row["pct"]),
+            reading=row["reading_air_pct"],
+            by=" ".join(row["by"].split()) or "not named",
+            why=" ".join(row["why"].split()) or "no reason given",
+        )
+        for row in rows
+    ]
+
+
+def _is_taken_back(row: object) -> bool:
+    """Say whether a row has all that a reading which was taken back has."""
+    texts = (*_NAMED_BY, "reading_air_pct", "by", "why")
+    return (
+        isinstance(row, dict)
+        and isinstance(row.get("pct"), int | float)
+        and all(isinstance(row.get(name), str) for name in texts)
+    )
 
 
 def unfinished_visits(path: Path) -> list[str]:

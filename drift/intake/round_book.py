@@ -16,9 +16,10 @@ from pathlib import Path
 
 from drift.errors import SourceError
 from drift.intake.layouts.cells import Sheet
+from drift.intake.layouts.numbers import plain_number
 from drift.intake.layouts.workbooks import read_workbook
 from drift.intake.lined_csv import lined_csv
-from drift.intake.round_cells import BookDays, cell_text
+from drift.intake.round_cells import BookDays, round_cell
 from drift.intake.round_done import half_done
 from drift.intake.round_tabs import (
     POINT,
@@ -153,7 +154,7 @@ def _tabs_in(sheet: Sheet) -> Iterator[tuple[Tab, tuple[int, dict[Field, int]]]]
             at = {one: heads[_folded(one.head)] for one in tab.fields if _folded(one.head) in heads}
             # What a tab is known by may not be deleted; of the rest some may.
             by = {one for one in tab.fields if one.column in tab.done_by}
-            if by <= at.keys() and len(at) > len(tab.fields) / 2:
+            if by & at.keys() and len(at) > len(tab.fields) / 2:
                 yield tab, (number, at)
                 return
 
@@ -180,7 +181,7 @@ def _rows_of(
                     "the workbook, let it work that out and save it."
                 )
             else:
-                cells[one.column] = cell_text(
+                cells[one.column] = round_cell(
                     sheet,
                     place,
                     kind=one.kind_in(tab.table),
@@ -241,7 +242,7 @@ def _fill_correct(rows: TabRows, values: dict[tuple[str, str], float]) -> None:
         air = values.get((vessel, cells.get("meter_id", "")), values.get((vessel, "")))
         draws = cells.get("draws") or "1"
         if air is not None and draws.isdigit():
-            cells["correct_air_pct"] = f"{round(air * int(draws), 2):g}"
+            cells["correct_air_pct"] = plain_number(round(air * int(draws), 2))
 
 
 def _date_others(rows: dict[str, TabRows]) -> None:
@@ -260,8 +261,8 @@ def _date_others(rows: dict[str, TabRows]) -> None:
 def _finished(tab: Tab, cells: Cells) -> Cells:
     """Return a row as its table wants it."""
     if tab.table == "decisions" and cells.get("decision"):
-        names = ("meter_id", "about", "decided_on", "decision")
-        return cells | {"decision_id": decision_id_of(*(cells.get(name, "") for name in names))}
+        told = {name: cells.get(name, "") for name in ("about", "decided_on", "decision")}
+        return cells | {"decision_id": decision_id_of(cells.get("meter_id", ""), **told)}
     if tab.table == "readings" and cells.get(POINT) == "0":
         return cells | {"draws": "", "vessel_id": ""}
     return cells

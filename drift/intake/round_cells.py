@@ -59,7 +59,7 @@ class BookDays:
         ]
 
 
-def cell_text(
+def round_cell(
     sheet: Sheet, place: CellPlace, *, kind: CellKind | str, words: tuple[str, ...], days: BookDays
 ) -> str:
     """Return a cell as a table holds it; what it cannot be stays as it is, to be held back.

@@ -80,6 +80,7 @@ TABS: tuple[Tab, ...] = (
             Field("Water, °C", "water_temp_c"),
             Field("Read to, % air", "resolution_pct"),
             Field("Remarks", "remarks"),
+            Field("Why seen", "visit_reason"),
             Field("Says", "says", is_typed=False),
             Field("Correct, % air", "correct_air_pct", is_typed=False),
         ),
@@ -162,7 +163,7 @@ TABS: tuple[Tab, ...] = (
     Tab(
         "New meters",
         "meters",
-        ("meter_id",),
+        ("in_service_on", "dial_resolution_pct", "chamber_bowl_ratio", "site", "maker", "serial"),
         (
             Field("Meter", "meter_id"),
             Field("In service on", "in_service_on"),

@@ -25,6 +25,8 @@ from drift.report.pages.register import LabelsPage, RegisterPage, SitePage
 from drift.report.pages.retirement import RetirementPage
 from drift.report.pages.sheet import SheetPage
 from drift.report.pages.short import ShortPage
+from drift.report.pages.study import StudyPage
+from drift.report.pages.visit import VisitPage
 
 # Modules of the page of the bench, each resting on those before it; the first five are pure.
 BENCH_SCRIPTS = (
@@ -128,6 +130,11 @@ def html_sheet(page: SheetPage, bar: PageBar | None = None) -> str:
     return _html("sheet.html.jinja2", page, top=Top(bar, "sheets"), sheet="sheet.css")
 
 
+def html_visit(page: VisitPage) -> str:
+    """Return the record of one visit, to print and sign."""
+    return _html("visit.html.jinja2", page, top=Top())
+
+
 def html_bench(page: BenchPage) -> str:
     """Return the page of the bench, which works without network and keeps what is keyed in."""
     style = _palette() + "\n" + report("bench.css")
@@ -164,6 +171,11 @@ def html_evidence(page: EvidencePage, bar: PageBar | None = None, *, alone: bool
     figures = "" if alone else "assets/"
     top = Top(bar, "evidence")
     return _html("evidence.html.jinja2", page, figures=figures, top=top, sheet="evidence.css")
+
+
+def html_study(page: StudyPage) -> str:
+    """Return the page of a study of repeatability, its scripts beside it in ``assets/``."""
+    return _html("study.html.jinja2", page, figures="assets/")
 
 
 def html_short(page: ShortPage) -> str:
@@ -209,7 +221,9 @@ def _html(
     | RegisterPage
     | RetirementPage
     | SheetPage
-    | SitePage,
+    | SitePage
+    | StudyPage
+    | VisitPage,
     *,
     figures: str | None = None,
     top: Top | None = None,

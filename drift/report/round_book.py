@@ -41,10 +41,16 @@ _WIDTHS = {
     "decision": 40,
     "signal_id": 16,
     "operator": 16,
-    "reading_air_pct": 12,
+    "point": 8,
+    "replicate": 6,
+    "draws": 7,
+    "stage": 10,
+    "says": 8,
 }
 _USUAL_WIDTH = 12
 _HEAD_ROW = 2
+# Points; room for two lines.
+_HEAD_HEIGHT = 32
 # What a vessel stands for is found by its name and the meter's; signs that a search takes for any
 # others, and names too long for a formula, are left to the plain value.
 _NOT_SOUGHT = re.compile(r'[*?~"]')
@@ -206,6 +212,7 @@ def _write_tab(made: _Book, tab: Tab, sheet: Worksheet) -> None:
     expected = made.shown and tab.title == "Readings"
     heads = [one.head for one in fields] + (["Expected from", "Expected to"] if expected else [])
     _write(sheet, (0, 0), _HEADINGS[tab.title], made.formats["title"])
+    sheet.set_row(_HEAD_ROW, _HEAD_HEIGHT)
     for at, head in enumerate(heads):
         _write(sheet, (_HEAD_ROW, at), head, made.formats["head"])
     for at, one in enumerate(fields):

@@ -10,6 +10,7 @@ from drift.intake.columns import TABLES
 from drift.report.pages.bench import RoundFacts
 from drift.review.open_points import ASKS_DECISION
 from drift.review.results import Review
+from drift.review.visit_occasions import FIRST, VISIT_REASONS
 
 # Readings of a point that are left room for beyond those of its last visit: the one that decides
 # where the first two do not agree.
@@ -38,6 +39,7 @@ def choice_lists(review: Review, found: RoundFacts) -> dict[str, Sequence[str | 
         "Marks action": words("marks", "action"),
         "Work action": words("service", "action"),
         "check": words("checks", "check"),
+        "visit_reason": words("readings", "visit_reason"),
     }
 
 
@@ -54,6 +56,8 @@ def given_rows(title: str, review: Review, found: RoundFacts) -> list[Row]:
             | {"known": row["sentence"]}
             for row in open_ones.sort("meter_id", "visit_on").iter_rows(named=True)
         ]
+    if title == "New meters":
+        return [{"meter_id": name} for name in found.due if found.occasions[name].code == FIRST]
     if title == "Decisions":
         asked = found.open_points.filter(pl.col("asks") == ASKS_DECISION)
         names = {"meter_id": "meter_id", "about": "visit_on", "known": "seen"}
@@ -75,6 +79,7 @@ def _reading_rows(meter_id: str, found: RoundFacts) -> list[Row]:
             "vessel_id": point["vessel_id"],
             "draws": _draws(point, found),
             "resolution_pct": point["resolution_pct"],
+            "visit_reason": VISIT_REASONS[found.occasions[meter_id].code].replace("_", " "),
             "correct_air_pct": point["correct_air_pct"],
             "reading_low": point["reading_low"] if stage == _STAGES[0] else None,
             "reading_high": point["reading_high"] if stage == _STAGES[0] else None,
@@ -98,8 +103,8 @@ def _draws(point: Row, found: RoundFacts) -> int | None:
         pl.col("vessel_id") == point["vessel_id"], pl.col("meter_id") == point["meter_id"]
     )["air_pct"]
     alone = found.vessels.filter(pl.col("vessel_id") == point["vessel_id"])["air_pct"]
-    air = [*one, *alone]
-    return max(round(point["correct_air_pct"] / air[0]), 1) if air else None
+    air, correct = [*one, *alone], point["correct_air_pct"]
+    return max(round(correct / air[0]), 1) if air and correct is not None else None
 
 
 def _mark_row(meter_id: str, found: RoundFacts) -> Row:

@@ -6,8 +6,7 @@ import polars as pl
 
 from drift.frames import Row, Schema
 from drift.meter.tolerance import PLACES, limit_and_step
-from drift.reference.bowl_pairs import BOWL_PAIRS, bowl_pairs
-from drift.reference.vessel_record import vessel_values
+from drift.reference.bowl_pairs import BOWL_PAIRS, bowl_pairs, in_force
 from drift.review.bench_advice import bench_dials, usual_dial
 from drift.review.policy import Policy
 from drift.review.results import Review
@@ -48,8 +47,8 @@ def plan_round(review: Review, history: History, *, due_by: date) -> pl.DataFram
         schedule=in_use.select(
             "meter_id", next_due_on=pl.min_horizontal(pl.col("next_due_on").fill_null(last), last)
         ),
-        vessels=review.sources.vessels,
-        bowls=review.sources.bowls,
+        vessels=review.reference.vessels,
+        bowls=review.reference.bowls,
         history=history,
         as_of=review.as_of,
         due_by=due_by,
@@ -77,11 +76,8 @@ def known_dials(review: Review) -> dict[str, Row]:
 
 def known_vessels(review: Review) -> pl.DataFrame:
     """Return what each vessel stands for on the review's date, a frame of `ROUND_VESSELS`."""
-    values = vessel_values(review.sources.vessels)
-    if values.is_empty():
-        return pl.DataFrame(schema=ROUND_VESSELS)
-    usable = values.filter(pl.col("usable") & (pl.col("calibrated_on") <= review.as_of))
-    newest = usable.sort("calibrated_on").group_by("vessel_id", maintain_order=True).last()
+    known = pl.col("calibrated_on") <= review.as_of
+    newest = in_force(review.reference.vessels.filter("usable", known))
     return newest.select(ROUND_VESSELS.keys()).sort("vessel_id")
 
 
@@ -91,7 +87,7 @@ def known_pairs(review: Review) -> pl.DataFrame:
     Meters that are retired are left out.
     """
     in_use = review.meters.filter(pl.col("standing") != "retired")["meter_id"]
-    pairs = bowl_pairs(review.sources.vessels, review.sources.bowls, as_of=review.as_of)
+    pairs = bowl_pairs(review.reference.vessels, review.reference.bowls, as_of=review.as_of)
     return pairs.filter(pl.col("meter_id").is_in(in_use.to_list())).select(BOWL_PAIRS.keys())
 
 

@@ -8,8 +8,7 @@ import polars as pl
 from drift.forecast.predict_visit import Bands, Expected, expected_at
 from drift.format import day
 from drift.frames import DAYS_PER_YEAR, EPOCH, Row, Schema
-from drift.reference.bowl_pairs import bowl_pairs
-from drift.reference.vessel_record import vessel_values
+from drift.reference.bowl_pairs import bowl_pairs, in_force
 from drift.review.policy import Policy
 from drift.review.visit_check import History
 
@@ -74,7 +73,8 @@ def plan_visits(
     schedule : pl.DataFrame
         ``meter_id`` and ``next_due_on``, null where nothing is due.
     vessels, bowls : pl.DataFrame
-        Rows of those input tables; R of a vessel on a bowl that was measured is that pair's own.
+        Frames of `drift.reference.vessel_record.VESSEL_VALUES` and of
+        `drift.reference.bowls.BOWL_VALUES`.
     history : History
         From `drift.review.visit_check.history_of`.
     as_of, due_by : date
@@ -89,11 +89,11 @@ def plan_visits(
     """
     due = schedule.filter(pl.col("next_due_on") <= due_by).sort("next_due_on", "meter_id")
     last = ledger.sort("series", "visit").group_by("series", maintain_order=True).last()
-    values = vessel_values(vessels).filter(
-        "usable" if not vessels.is_empty() else pl.lit(value=True)
-    )
+    usable = vessels.filter("usable", pl.col("calibrated_on") <= as_of)
+    newest = {row["vessel_id"]: row for row in in_force(usable).iter_rows(named=True)}
     pairs = {
-        (row[0], row[1]): row[2:] for row in bowl_pairs(vessels, bowls, as_of=as_of).iter_rows()
+        (row["vessel_id"], row["meter_id"]): row
+        for row in bowl_pairs(vessels, bowls, as_of=as_of).iter_rows(named=True)
     }
     bands = Bands(history.outlook)
     rows: list[Row] = []
@@ -107,7 +107,9 @@ def plan_visits(
                 "for_date": max(meter["next_due_on"], as_of),
                 "point_pct": point["point_pct"],
                 **_reference(
-                    point, values, pairs.get((point["vessel_id"], point["meter_id"])), as_of=as_of
+                    point,
+                    pairs.get((point["vessel_id"], point["meter_id"]))
+                    or newest.get(point["vessel_id"]),
                 ),
                 "replicates": max(point["as_found_replicates"] or 0, _USUAL_REPLICATES),
                 "resolution_pct": point["resolution_pct"] or policy.resolution_pct,
@@ -126,10 +128,8 @@ def plan_visits(
     return pl.DataFrame(rows, schema=PLAN)
 
 
-def _reference(
-    point: Row, values: pl.DataFrame, pair: tuple[date, date, float] | None, *, as_of: date
-) -> Row:
-    """Return vessel and correct air content of a point, by the newest calibration of both."""
+def _reference(point: Row, value: Row | None) -> Row:
+    """Return vessel and correct air content of a point, by what its vessel stands for."""
     stated = round(point["correct_air_pct"], 9)
     made: Row = {
         "vessel_id": point["vessel_id"],
@@ -138,21 +138,14 @@ def _reference(
     }
     if stated == 0:
         return made | {"vessel_id": None, "correct_from": "bowl full of water"}
-    # A point whose vessel nobody noted has none of these.
-    newest = values.filter(
-        pl.col("vessel_id").eq(pl.lit(point["vessel_id"], dtype=pl.String))
-        & (pl.col("calibrated_on") <= as_of)
-    ).tail(1)
-    if newest.is_empty() and pair is None:
+    if value is None:
         return made
-    if pair is not None:
-        calibrated_on, measured_on, air = pair
-        known = f"calibrated {day(calibrated_on)}, bowl measured {day(measured_on)}"
-    else:
-        air, known = newest["air_pct"][0], f"calibrated {day(newest['calibrated_on'][0])}"
-    fills = min(max(round(stated / air), 1), len(_TIMES))
+    known = f"calibrated {day(value['calibrated_on'])}"
+    if value.get("measured_on"):
+        known += f", bowl measured {day(value['measured_on'])}"
+    fills = min(max(round(stated / value["air_pct"]), 1), len(_TIMES))
     return made | {
-        "correct_air_pct": round(air * fills, _CORRECT_PLACES),
+        "correct_air_pct": round(value["air_pct"] * fills, _CORRECT_PLACES),
         "correct_from": f"{known}, drawn off {_TIMES[fills - 1]}",
     }
 

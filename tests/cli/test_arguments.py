@@ -9,7 +9,9 @@ from pathlib import Path
 import click
 import pytest
 
+from drift.cli import commands
 from drift.cli.options import ON_DAY
+from drift.cli.parameters import Meter, Signal
 from tests.sample_files import FOLDER
 
 DRIFT = [sys.executable, "-m", "drift"]
@@ -56,6 +58,19 @@ def test_shells_complete_meters_and_signals_of_the_newest_review(tmp_path: Path)
     signals = run(cwd=tmp_path, COMP_WORDS="drift respond lab a", **asked)
     assert signals.stdout.split() == ["plain,abc12"]
     assert run(cwd=data, COMP_WORDS="drift impact lab am", **asked).stdout.split() == []
+
+
+def test_whatever_names_a_meter_or_a_signal_is_completed() -> None:
+    """Of every command, by its kind of argument."""
+    kinds = {"meter": Meter, "signal_id": Signal}
+    named = [
+        (name, one.name, type(one.type))
+        for name, command in commands.commands.items()
+        for one in command.params
+        if one.name in kinds
+    ]
+    assert len(named) > 5
+    assert [one for one in named if one[2] is not kinds[one[1]]] == []
 
 
 @pytest.mark.parametrize("shell", ["bash", "zsh", "fish"])

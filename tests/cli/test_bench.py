@@ -178,6 +178,18 @@ def test_verdicts_on_several_files_come_first(history: Path, tmp_path: Path) -> 
     assert told["half_done"] == []
 
 
+def test_marks_alone_are_loaded_without_a_check(history: Path, tmp_path: Path) -> None:
+    """A folder without readings goes into a store that has some."""
+    store, folder = tmp_path / "store.duckdb", tmp_path / "marks"
+    assert drift("intake", history, "--store", store).returncode == 0
+    folder.mkdir()
+    row = "AM-1,2022-04-12,-0.25,verified\n"
+    (folder / "marks.csv").write_text(f"meter_id,performed_on,mark,action\n{row}")
+    ran = drift("intake", folder, "--store", store)
+    assert (ran.returncode, ran.stderr) == (0, "")
+    assert "marks.csv (marks): 1 taken" in ran.stdout
+
+
 def test_intake_asks_before_it_loads_a_likely_slip(history: Path, tmp_path: Path) -> None:
     """A wrong decimal of a new visit: nobody answers, nothing is loaded; --yes loads it."""
     store = tmp_path / "store.duckdb"

@@ -40,9 +40,9 @@ def source(tmp_path_factory: pytest.TempPathFactory) -> Path:
     )
     with (folder / "vessels.csv").open("a", encoding="utf-8") as file:
         file.write("V-2,2022-02-01,175.0,7080\n")
-    late = "".join(f"AM-2,2022-02-10,as_found,0.0,0.30,{n},0.05,\n" for n in (1, 2))
-    with (folder / "readings.csv").open("a", encoding="utf-8") as file:
-        file.write(late)
+    late = "".join(f"AM-2,2022-02-10,as_found,0.0,0.30,{n},0.05,tech-1\n" for n in (1, 2))
+    head = "meter_id,performed_on,stage,correct_air_pct,reading_air_pct,replicate,resolution_pct"
+    (folder / "late.csv").write_text(f"{head},operator\n{late}", encoding="utf-8")
     return folder
 
 
@@ -356,3 +356,16 @@ def test_a_folder_of_tables_may_write_dates_its_own_way(
     sources = read_known(folder, as_of=LATE, policy=Policy())
     assert sources.held_back.is_empty()
     assert sources.sessions["performed_on"].max() == DAY
+
+
+@pytest.mark.skipif(SOFFICE is None and not NEEDED, reason="no soffice on this machine")
+def test_a_formula_counts_by_its_value(book: Book, tmp_path: Path) -> None:
+    """Saved by a program that works it out; without a value it is told, and is no reading."""
+    (row,) = book.read("AM-1", "as found", 5, "=4.9+0.1", Date=DAY)
+    typed = book.save(tmp_path / "round.xlsx")
+    told = read_round_book(typed, today=TODAY)
+    assert told.tables == {}
+    assert any(f"row {row}: Reading, % air is a formula without" in one for one in told.notes)
+    saved = saved_by_office(typed, tmp_path, locale="en-US")
+    (text,) = read_round_book(saved, today=TODAY).tables.values()
+    assert [line[4] for line in readings(text)] == ["5"]

@@ -197,3 +197,25 @@ def same_law(case: Case, found: dict[str, Any]) -> None:
         assert np.allclose(move["changes"], advice.changes_pct, atol=1e-7)
         assert move["zeroAfter"] == pytest.approx(advice.zero_after_pct, abs=1e-7)
         assert move["zeroAfterSd"] == pytest.approx(advice.zero_after_sd, abs=1e-7)
+
+
+VALUES = """
+const facts = {vessels: [{vessel_id: "V-1", air_pct: 5.0141, calibrated_on: "2022-02-01"}]};
+const own = {bowl: {"V-1": {air: 5.0, on: "2022-03-01"}, "V-2": {air: 2.4648, on: "2022-03-01"}}};
+const told = (name, pct, meter) => {
+  const value = vesselValue(name, pct, {facts, meter});
+  return value && [value.correct, value.fills, value.own];
+};
+return [told("V-1", 10, {}), told("V-1", 10, own), told("V-2", 5, own), told("V-2", 5, {})];
+"""
+
+
+@pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this machine")
+def test_a_vessel_counts_by_the_bowl_of_the_meter() -> None:
+    """Twice 5.0141 on any bowl, twice 5.0 on that of the meter; nothing of an unknown vessel."""
+    script = "\n".join(report(name) for name in (*PURE, "bench_visit.js"))
+    with sync_playwright() as play:
+        browser = play.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
+        told = browser.new_page().evaluate(f"() => {{ {script}\n{VALUES} }}")
+        browser.close()
+    assert told == [[10.03, 2, False], [10, 2, True], [4.93, 2, True], None]

@@ -147,7 +147,7 @@ def test_an_operator_spelled_three_ways_is_pointed_out(review: Review, page: Fle
 
 def test_nothing_found_is_no_error(page: FleetPage) -> None:
     """A reference of which something can be told and in which nothing is found is said to hold."""
-    assert page.reference.lead[0].startswith("Nothing that meters share was found")
+    assert page.reference.lead[0].startswith("No vessel is found to be off")
 
 
 def test_an_unusable_vessel_counts_as_usual_in_the_budget(review: Review) -> None:

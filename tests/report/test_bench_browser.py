@@ -15,6 +15,7 @@ from playwright.sync_api import Browser, sync_playwright
 from drift.api.bench import check
 from drift.api.reviews import intake, read_known
 from drift.api.sheets import write_sheets
+from drift.api.struck_readings import withdraw_struck
 from drift.review.analyse import ledger_of
 from drift.review.policy import Policy
 from tests.report.bench_driver import SIZES, Bench, saved_rows, sit_down
@@ -166,6 +167,7 @@ def test_a_day_on_which_the_hand_is_reset(bench: Bench, store: Path, tmp_path: P
     bench.press("on")
     assert bench.headline() == "Reset the hand. Leave the mark."
     bench.press("Hand reset")
+    bench.reopen()
     for first, second in (("0.00", "0.00"), ("5.00", "5.00"), ("10.00", "10.05")):
         bench.read(first, second)
         bench.press("on")
@@ -190,6 +192,7 @@ def test_a_day_on_which_a_leak_is_found(bench: Bench, store: Path, tmp_path: Pat
     bench.press("on")
     assert bench.headline() == "Look for a leak before the mark."
     bench.press("Seal replaced")
+    bench.reopen()
     bench.read("0.00", "0.00")
     bench.press("on")
     bench.read("5.00", "5.00")
@@ -207,6 +210,38 @@ def test_a_day_on_which_a_leak_is_found(bench: Bench, store: Path, tmp_path: Pat
     assert day["as_left_replicates"].to_list() == [2, 2, 2]
 
 
+def test_what_is_struck_after_it_was_filed_is_withdrawn(
+    bench: Bench, store: Path, tmp_path: Path
+) -> None:
+    """By who struck it, with the reason; other readings keep the numbers they were filed by."""
+    bench.open("AM-2")
+    bench.read("0.00", "0.05")
+    bench.press("on")
+    bench.read("5.20", "5.00")
+    bench.press("bar-done")
+    first = bench.save("sign", tmp_path / "first")
+    mine = tmp_path / "mine.duckdb"
+    shutil.copyfile(store, mine)
+    intake(first, store=mine)
+    assert withdraw_struck(first, mine) == []
+    bench.press("bar-5\u00a0%")
+    bench.press("box0")
+    bench.press("Keyed in wrongly")
+    bench.read("5.05")
+    bench.press("bar-done")
+    second = bench.save("sign", tmp_path / "second")
+    rows = saved_rows(second, "readings")
+    assert [row["replicate"] for row in rows] == ["1", "2", "2", "3"]
+    summary = intake(second, store=mine)
+    assert (summary.files["taken"].sum(), summary.amendments.height) == (1, 0)
+    (told,) = withdraw_struck(second, mine)
+    assert "AM-2 2022-04-14 at 5 %: 5.20 (keyed in wrongly, tech-2)" in told
+    assert withdraw_struck(second, mine) == []
+    sources = read_known(mine, as_of=date(2022, 5, 1), policy=Policy())
+    day = sources.sessions.filter(pl.col("performed_on") == DAY).sort("point_pct")
+    assert day["biases_pct"].to_list()[1] == pytest.approx([-0.01, 0.04])
+
+
 def test_a_day_on_which_another_meter_stands_there(
     bench: Bench, store: Path, tmp_path: Path
 ) -> None:
@@ -221,6 +256,7 @@ def test_a_day_on_which_another_meter_stands_there(
     bench.press("step-0.05")
     bench.press("begin")
     bench.read("0.00", "0.00")
+    bench.reopen()
     bench.press("on")
     for readings in (("5.00", "5.00"), ("10.00", "10.05")):
         bench.press("vessel-V-1")

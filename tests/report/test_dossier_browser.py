@@ -247,4 +247,10 @@ def test_no_dossier_is_wider_than_its_screen(browser: Browser, folder: Path, wid
         assert box is not None
         assert box["x"] >= 0
         assert box["x"] + box["width"] <= width + 1
+        # What is written beside its marks leaves them most of the room.
+        dots = page.locator(f"{LARGE} .visits_1_marks path")
+        first, last = dots.first.bounding_box(), dots.last.bounding_box()
+        assert first is not None
+        assert last is not None
+        assert last["x"] - first["x"] > 0.4 * box["width"]
     context.close()

@@ -18,10 +18,11 @@ from drift.api.sheets import write_sheets
 from drift.report import render
 from drift.report.page_files import write_pages
 from drift.report.pages.impact import impact_page
-from drift.report.pages.journal import journal_page
 from drift.report.pages.retirement import retirement_page
+from drift.report.pages.visit import visit_page
 from drift.review.impact import find_impact
 from drift.review.retirement import weigh_meters
+from drift.review.visit_record import visit_day, visit_record
 from tests.csv_folders import readings, write
 from tests.report.test_pages_browser import ARGUMENTS, CHROMIUM, WIDTHS
 from tests.report.test_retirement_memo import AS_OF, PRICED, visits
@@ -39,13 +40,17 @@ KINDS = {
     "basis.html": "Fleet review",
     "evidence.html": "Evidence",
     "guide.html": "Guide",
+    "register.html": "Register",
+    "labels.html": "Labels",
+    "journal.html": "Journal",
     "meters/A.html": "A",
     "retirement.html": "Retirement",
     "impact.html": "A",
+    "visit.html": "A",
     "sheets/index.html": "Visit sheet",
 }
-# Made for a tablet or a phone, and for nobody's paper.
-NOT_ON_PAPER = ("sheets/bench.html", "journal.html")
+# Made for a tablet or a phone.
+NOT_ON_PAPER = ("sheets/bench.html",)
 SECONDS = 60.0
 PAPERS = {"A4": (595, 842), "Letter": (612, 792)}
 # Points of paper that stay free at the sides: printers need them.
@@ -70,10 +75,11 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     (out / "retirement.html").write_text(render.html_retirement(page), encoding="utf-8")
     note = impact_page(find_impact(review, "A", visit=None), review)
     (out / "impact.html").write_text(render.html_impact(note), encoding="utf-8")
+    day = visit_day(review.sources.sessions, "A", None)
+    record = visit_page(review, visit_record(review, "A", on=day))
+    (out / "visit.html").write_text(render.html_visit(record), encoding="utf-8")
     due_by = date(AS_OF.year + 1, 1, 31)
     write_sheets(source, out=out / "sheets", as_of=AS_OF, due_by=due_by, policy=POLICY)
-    journal = journal_page([], "records", broken="", today=AS_OF)
-    (out / "journal.html").write_text(render.html_journal(journal), encoding="utf-8")
     return out
 
 

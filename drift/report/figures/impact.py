@@ -84,7 +84,13 @@ def _bias(panel: int) -> Layers:
         for edge in ("upper", "lower")
     ]
     name = limits.mark_text(
-        align="left", baseline="bottom", dy=-3, fontSize=12, fontWeight="bold", color=hue("ink")
+        clip=False,
+        align="left",
+        baseline="bottom",
+        dy=-3,
+        fontSize=12,
+        fontWeight="bold",
+        color=hue("ink"),
     ).encode(x=alt.value(0), y=alt.value(0), text="point:N")
     return alt.layer(
         # First, as the layer that time is zoomed in: it holds the field of the axis.

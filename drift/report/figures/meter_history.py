@@ -53,6 +53,11 @@ HISTORY_DATA = {
     "days": ("on", "text", "side"),
 }
 
+# A long note would take the room of what it is about where that is narrow.
+_WORDS = (
+    "narrow ? replace(replace(datum.text, ' without adjustments it leaves the frame here:', "
+    "' unadjusted'), ', beyond the frame', '') : datum.text"
+)
 _SIGNED = "datum.value == 0 ? '0' : format(datum.value, '+.2~f')"
 
 
@@ -317,6 +322,7 @@ def _noted(panel: _Panel, **shape: Any) -> alt.Chart:  # noqa: ANN401 - of a mar
     """Return the notes, or what keeps them apart from the lines that they stand on."""
     notes: alt.Chart = (
         panel.rows("notes")
+        .transform_calculate(words=_WORDS)
         .mark_text(
             clip=False,
             align=BY_SIDE,
@@ -326,7 +332,7 @@ def _noted(panel: _Panel, **shape: Any) -> alt.Chart:  # noqa: ANN401 - of a mar
             baseline="middle",
             **shape,
         )
-        .encode(x=panel.x("on"), y=panel.y("at"), text="text:N")
+        .encode(x=panel.x("on"), y=panel.y("at"), text="words:N")
     )
     return notes
 

@@ -96,7 +96,10 @@ def grounds_met() -> Chart:
         named.mark_text(align="left", dx=9)
         .encode(y=y, x=x, yOffset=lane, text="number:N", color=hues)
         .transform_filter("datum.met"),
-        others.mark_rule(color=hue("ink"), strokeWidth=1.4).encode(x=alt.datum(1)),
+        # Over one row, not over as many as there are meters: lines on each other print thick.
+        alt.Chart(alt.InlineData([{}]))
+        .mark_rule(color=hue("ink"), strokeWidth=1.4)
+        .encode(x=alt.XDatum(1, type="quantitative")),
     ).properties(height=_GROUND * len(GROUND_TABLE))
 
 

@@ -24,6 +24,7 @@ from drift.report.pages.parts import Stamp
 from drift.report.pages.rows import stamp
 from drift.review.bench_advice import FAULT_WORDS, MARK_UNITS, PRESSURE_STEPS
 from drift.review.results import Review
+from drift.review.visit_occasions import Occasion
 from drift.version import __version__
 
 # What the script weighs faults by, as `drift.meter.bench_rules` does.
@@ -51,6 +52,8 @@ class RoundFacts:
         Frame of `drift.review.visit_plan.PLAN` of every meter in use.
     due : tuple of str
         The meters of the round, in order.
+    occasions : mapping of str to Occasion
+        Why each of them is seen.
     dials : mapping of str to dict
         From `drift.review.bench_round.known_dials`.
     vessels : pl.DataFrame
@@ -67,6 +70,7 @@ class RoundFacts:
 
     plan: pl.DataFrame
     due: tuple[str, ...]
+    occasions: Mapping[str, Occasion]
     dials: Mapping[str, Row]
     vessels: pl.DataFrame
     pairs: pl.DataFrame
@@ -137,10 +141,12 @@ def _meters(review: Review, found: RoundFacts) -> list[Row]:
     }
     bowls: dict[str, dict[str, Row]] = {}
     for pair in found.pairs.iter_rows(named=True):
-        on = max(pair["calibrated_on"], pair["measured_on"])
+        on = max(pair["calibrated_on"], pair["measured_on"] or pair["calibrated_on"])
         worth = {"air": pair["air_pct"], "on": on.isoformat()}
         bowls.setdefault(pair["meter_id"], {})[pair["vessel_id"]] = worth
-    order = [*found.due, *sorted(set(planned) - set(found.due))]
+    # A meter that was never read begins at the bench as one that the page does not know.
+    due = [name for name in found.due if name in standing]
+    order = [*due, *sorted(set(planned) & set(standing) - set(due))]
     made = []
     for name in order:
         about, row = table.get(name, {}), standing[name]
@@ -154,6 +160,8 @@ def _meters(review: Review, found: RoundFacts) -> list[Row]:
                 "late": int(planned[name]["overdue_days"][0]),
                 "interval": about.get("interval_days") or review.policy.interval_days,
                 "last": _iso(row["last_visit_on"]),
+                "occasion": found.occasions[name].title if name in found.occasions else "",
+                "first": list(found.occasions[name].steps) if name in found.occasions else [],
                 "standing": row["standing"],
                 "for": _iso(planned[name]["for_date"][0]),
                 **found.dials.get(name, found.dials[""]),

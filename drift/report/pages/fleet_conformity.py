@@ -169,9 +169,9 @@ def _risk(review: Review) -> str:
             "reading them explains, or too few were read."
         )
     return (
-        "At the worst point for each risk, of all as-found checks "
-        f"{_worst(known, 'false_accept')} accept a meter that is truly out of tolerance and "
-        f"{_worst(known, 'false_reject')} reject one that is truly within it."
+        f"Of all checks as found, {_worst(known, 'false_accept')} pass a meter that is really "
+        f"out of tolerance, and {_worst(known, 'false_reject')} fail one that is really within "
+        "it, each at its worst point."
     )
 
 

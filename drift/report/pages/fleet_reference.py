@@ -8,6 +8,7 @@ from drift import format as text
 from drift.frames import Row
 from drift.report.pages.parts import dated, file_name
 from drift.report.pages.reference_bowls import bowls_part
+from drift.report.pages.reference_compared import compared_part
 from drift.report.pages.reference_history import history_part
 from drift.report.pages.reference_rows import (
     CheckRow,
@@ -75,6 +76,7 @@ def reference_part(review: Review) -> ReferencePart:
         vessels_total=len(vessels),
         bowls=bowls_part(review),
         history=history_part(review),
+        compared=compared_part(review),
         standings=standings,
         standings_lead=_standings_lead(review, standings),
     )
@@ -237,15 +239,16 @@ def _holds(rows: list[Row], policy: Policy) -> list[str]:
     ]
     named = any(row["kind"] != "shared_step" for row in told)
     nothing = (
-        "Nothing that meters share was found in the vessels to matter: one"
+        "No vessel is found to be off by as much as matters. A shift"
         if named
-        else "No vessel is named on the readings. No shift of all meters was found to matter: one"
+        else "No vessel is named on the readings. Meters did not shift together by as much as "
+        "matters. A shift"
     )
     sentences = [
         f"{nothing} of {text.spread(bound)}{unit} at {text.point(5.0)} would have been seen."
         + "".join(small)
     ]
-    return [*sentences, f"Of the rest nothing can be said: {untold[0]}."] if untold else sentences
+    return [*sentences, f"The rest cannot be judged: {untold[0]}."] if untold else sentences
 
 
 def _confounded(row: Row) -> str:
@@ -262,7 +265,7 @@ def _untold(row: Row) -> str:
     name, other = _in_sentence(row["name"]), _in_sentence(row["confounded_with"] or "")
     if row["confounded_with"] in {None, _NOTHING_TO_COMPARE}:
         return f"{name} has nothing to compare with"
-    return f"{name} and {other} cannot be separated"
+    return f"{name} and {other} were always read together, so that neither shows alone"
 
 
 def _doubt(review: Review, checks: tuple[CheckRow, ...], vessels: tuple[VesselRow, ...]) -> str:

@@ -8,6 +8,7 @@ import polars as pl
 from drift import format as text
 from drift.frames import Row
 from drift.report.pages import dossier_bench, rows
+from drift.report.pages.bench import RoundFacts
 from drift.report.pages.parts import SignalRow, Stamp
 from drift.report.pages.reference_rows import CauseRow
 from drift.review.bench_advice import MARK_UNITS
@@ -16,6 +17,14 @@ from drift.review.results import Review
 # Signals that a sheet shows; the dossier has all.
 _MOST_SIGNALS = 3
 
+# What is known of a meter that was never read.
+_UNKNOWN: Row = {
+    "standing": "not known yet",
+    "next_due_on": None,
+    "last_visit_on": None,
+    "reason": "No reading of it is on record.",
+}
+
 
 @dataclass(frozen=True, slots=True)
 class SheetPoint:
@@ -23,14 +32,14 @@ class SheetPoint:
 
     point_pct: float
     vessel_id: str
-    correct_pct: float
+    correct_pct: float | None
     correct_from: str
     replicates: tuple[int, ...]
     resolution_pct: float
     one: str
     mean: str
-    pass_low: float
-    pass_high: float
+    pass_low: float | None
+    pass_high: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,10 +50,12 @@ class SheetMeter:
     anchor: str
     site: str
     standing: str
-    next_due_on: date
+    next_due_on: date | None
+    occasion: str
+    steps: tuple[str, ...]
     overdue_days: int
     for_date: date
-    last_visit_on: date
+    last_visit_on: date | None
     reason: str
     mark: str
     points: tuple[SheetPoint, ...]
@@ -66,7 +77,7 @@ class SheetPage:
 
 
 def sheet_page(
-    review: Review, plan: pl.DataFrame, *, due_by: date, files: dict[str, tuple[str, ...]]
+    review: Review, found: RoundFacts, *, due_by: date, files: dict[str, tuple[str, ...]]
 ) -> SheetPage:
     """Return everything that the visit sheet says.
 
@@ -74,31 +85,33 @@ def sheet_page(
     ----------
     review : Review
         What was found.
-    plan : pl.DataFrame
-        Frame of `drift.review.visit_plan.PLAN`.
+    found : RoundFacts
+        The round.
     due_by : date
         The last due date that is planned for.
     files : dict of str to tuple of str
         Files to fill in, by meter; none for a meter that has none.
     """
-    ids = plan["meter_id"].unique(maintain_order=True)
     return SheetPage(
         stamp=rows.stamp(review),
         due_by=due_by,
         believable_level=review.policy.believable_level,
         meters=tuple(
-            _meter(review, plan.filter(pl.col("meter_id") == name), number, files.get(name, ()))
-            for number, name in enumerate(ids, start=1)
+            _meter(review, found, name, number=number, files=files.get(name, ()))
+            for number, name in enumerate(found.due, start=1)
         ),
     )
 
 
-def _meter(review: Review, plan: pl.DataFrame, number: int, files: tuple[str, ...]) -> SheetMeter:
+def _meter(
+    review: Review, found: RoundFacts, name: str, *, number: int, files: tuple[str, ...]
+) -> SheetMeter:
     """Return the page of one meter."""
-    first = plan.row(0, named=True)
-    name = first["meter_id"]
     mine = pl.col("meter_id") == name
-    standing = review.meters.filter(mine).row(0, named=True)
+    plan = found.plan.filter(mine)
+    first = plan.row(0, named=True)
+    known = review.meters.filter(mine).to_dicts()
+    standing = known[0] if known else _UNKNOWN
     table = review.sources.meters.filter(mine)
     part = dossier_bench.bench_part(review, review.ledger.filter(mine), meter_id=name)
     signals = review.signals.filter(mine & pl.col("answered_on").is_null()).sort("visit_on")
@@ -107,7 +120,9 @@ def _meter(review: Review, plan: pl.DataFrame, number: int, files: tuple[str, ..
         anchor=f"meter-{number}",
         site=(table["site"][-1] or "") if table.height else "",
         standing=standing["standing"],
-        next_due_on=first["next_due_on"],
+        next_due_on=standing["next_due_on"],
+        occasion=found.occasions[name].title,
+        steps=found.occasions[name].steps,
         overdue_days=first["overdue_days"],
         for_date=first["for_date"],
         last_visit_on=standing["last_visit_on"],
