@@ -86,6 +86,21 @@ def sound() -> Records:
     }
 
 
+def compared(
+    meter_id: str, on: date, *, number: int = 1, u: object = "", other: float = 6.0
+) -> Row:
+    """Return the result of one round."""
+    return {
+        "comparison_id": f"R-{number}",
+        "compared_on": on,
+        "meter_id": meter_id,
+        "air_pct": 6.0,
+        "other": "assigned_value",
+        "other_air_pct": other,
+        "u_other_pct": u,
+    }
+
+
 def of_visit(records: Records, meter_id: str, number: int) -> list[Row]:
     """Return the readings of one visit."""
     on = visit_on(number)
@@ -115,7 +130,9 @@ def fail(records: Records, meter_id: str, number: int, *, put_right: bool) -> No
         )
 
 
-def field_test(meter_id: str, on: date, *, number: int = 1, spec: bool = False) -> Row:
+def field_test(
+    meter_id: str, on: date, *, number: int = 1, spec: bool = False, correction: object = ""
+) -> Row:
     """Return one field test."""
     limits = {"spec_min_pct": 4.5, "spec_max_pct": 7.5} if spec else {}
     return {
@@ -125,6 +142,7 @@ def field_test(meter_id: str, on: date, *, number: int = 1, spec: bool = False) 
         "air_pct": 6.0,
         "spec_min_pct": "",
         "spec_max_pct": "",
+        "correction_pct": correction,
         **limits,
     }
 

@@ -10,6 +10,8 @@ from drift.cli import commands
 from drift.forecast.smooth import PATH
 from drift.guide.texts import TOPICS, topic, topics
 from drift.intake.columns import TABLES
+from drift.reference.studies.standing_out import STUDY_EFFECTS
+from drift.reference.studies.weigh import STUDY_COMPONENTS
 from drift.report.column_notes import COLUMN_NOTES, TABLE_NOTES
 from drift.report.memo_notes import MEMO_NOTES
 from drift.report.pages.lookup import reference_parts
@@ -56,7 +58,12 @@ def test_the_reference_tells_every_column_and_choice() -> None:
             assert f"| `{name}` |" in parts["data-files"]
             assert meaning
     for (_, notes), schema in zip(
-        MEMO_NOTES.values(), (RETIREMENTS, GROUNDS, CHOICE_COSTS, FIELD_IMPACT, PATH), strict=True
+        MEMO_NOTES.values(),
+        (
+            *(RETIREMENTS, GROUNDS, CHOICE_COSTS, STUDY_COMPONENTS, STUDY_EFFECTS),
+            *(FIELD_IMPACT, PATH),
+        ),
+        strict=True,
     ):
         assert list(notes) == list(schema)
     for name in choices_of(Policy()):

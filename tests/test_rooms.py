@@ -25,7 +25,7 @@ ROOMS: dict[str, tuple[set[str], set[str]]] = {
     "limits": (NUMERIC, set()),
     "trend": (FITS, {"meter"}),
     "forecast": (FITS, {"meter", "trend"}),
-    "reference": (NUMERIC, {"meter", "limits", "trend"}),
+    "reference": (FITS, {"meter", "limits", "trend"}),
     "conformity": (NUMERIC, {"meter", "reference"}),
     "upkeep": (FITS, {"meter", "trend", "forecast", "conformity"}),
     "review": (

@@ -20,7 +20,7 @@ from drift.cli.memos import impact, retirement, visit
 from drift.cli.options import EXIT_STOPPED, EXIT_UNUSABLE
 from drift.cli.records import import_records, start, status
 from drift.cli.source import intake, review
-from drift.cli.studies import detectability, proof
+from drift.cli.studies import detectability, proof, study
 from drift.errors import DriftError
 from drift.version import __version__
 
@@ -53,6 +53,7 @@ for _command in (
     retirement,
     detectability,
     proof,
+    study,
     withdraw,
     amend,
     restore,

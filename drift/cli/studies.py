@@ -1,4 +1,4 @@
-"""This module holds the commands that study the method itself."""
+"""This module holds the commands that study the method itself, and studies of it on record."""
 
 from datetime import datetime
 from pathlib import Path
@@ -11,6 +11,8 @@ from drift.cli.options import (
     as_of_option,
     day_asked,
     json_option,
+    out_asked,
+    out_option,
     policy_option,
     source_argument,
 )
@@ -96,4 +98,42 @@ def proof(
         tell_record(proof_records(found))
     else:
         say_proof(found)
+    return EXIT_DONE
+
+
+@click.command()
+@source_argument
+@click.argument("study_id")
+@as_of_option
+@policy_option
+@out_option("study")
+@json_option
+def study(
+    source: Path,
+    study_id: str,
+    *,
+    as_of: datetime | None,
+    policy: Path | None,
+    out: Path | None,
+    as_json: bool,
+) -> int:
+    """Analyse study STUDY_ID of SOURCE: what scatters, who stands out, what to measure next.
+
+    Writes a page, CSV files and JSON into the folder of --out.  The readings are those of the
+    table studies: operators, meters and replicates, crossed or nested, balanced or not.
+
+    Example: drift study records/history REP-2026
+    """
+    from drift.api.repeatability import study_of  # noqa: PLC0415
+    from drift.report.repeatability_study import study_record, write_study  # noqa: PLC0415
+    from drift.review.policy import read_policy  # noqa: PLC0415
+
+    found = study_of(source, study_id, as_of=day_asked(as_of), policy=read_policy(policy))
+    page = write_study(found, out_asked(out, "study", as_of))
+    if as_json:
+        tell_record(study_record(found))
+        return EXIT_DONE
+    for sentence in found.told:
+        tell(sentence)
+    tell(f"Page: {page}")
     return EXIT_DONE

@@ -21,6 +21,14 @@ class ConformityChoices:
         Which uncertainty of a vessel enters a budget where calibrations or meters contradict the
         stated one (E_n above 1, ISO/IEC 17043): the stated one, which is then said to be
         contradicted, or one as much larger as E_n asks.
+    field_u_pct : float
+        Standard uncertainty of one result in use beyond the meter's bias (sampling, consolidation,
+        operator), % air; 0: not stated, and then a comparison beyond the bench's uncertainty alone
+        is no disagreement.  The precision of Type B meters is not determined in ASTM C231 (from
+        memory, to be checked against the current edition).
+    comparison_sd_pct : float
+        Standard deviation for proficiency assessment of a z score, % air; 0: not stated, and then
+        the robust one of at least eight comparisons of a kind counts.
     bowl_spread_pct : float
         How far the bowl of a meter that was not measured may differ from the one that its vessel
         was set against, half-width in % of its volume, where fewer than five bowls are measured.
@@ -40,5 +48,7 @@ class ConformityChoices:
     decision_rule: str = "simple_acceptance"
     vessel_uncertainty: str = "stated"
     bowl_spread_pct: float = 0.6
+    field_u_pct: float = 0.0
+    comparison_sd_pct: float = 0.0
     unknown_bowl: str = "told"
     air_left_pct: float = 0.01

@@ -64,6 +64,7 @@ COMMON_WORDS = frozenset(
 WRITTEN_BY_US: tuple[frozenset[str], ...] = (
     frozenset({"vessel_id", "calibrated_on", "usable", "problem"}),
     frozenset({"vessel_id", "calibrated_on", "en_before", "en_all"}),
+    frozenset({"comparison_id", "zeta", "after_bench_pct"}),
     frozenset({"vessel_id", "calibrated_on", "sittings", "disagreeing"}),
     frozenset({"signal_id", "given_meter_id", "problem"}),
     frozenset({"meter_id", "choice", "expected_cost"}),

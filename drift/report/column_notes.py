@@ -31,6 +31,8 @@ TABLE_NOTES: dict[str, str] = {
     "vessel_belief": "whether a vessel's stated uncertainties can be meant, and when it is due",
     "vessel_agreement": "calibrations of vessels compared with each other and with the meters",
     "vessel_checks": "readings that state another air content than their vessel, and why",
+    "comparison_scores": "results in use against something else: E_n, zeta and z",
+    "field_bench": "what differences in use have to do with what the bench found, by kind",
     "conformity": "one row a meter, visit, point and stage: the verdict of the decision rule",
     "uncertainty": "budgets of each meter's last biases, component by component",
     "risks": "what checking this fleet risks, one row a verification point",

@@ -98,6 +98,8 @@ def _frames(review: Review) -> dict[str, pl.DataFrame]:
         "vessel_belief": review.reference.belief,
         "vessel_agreement": review.reference.agreement,
         "vessel_checks": review.reference.checks.select(REFERENCE_CHECK.keys()),
+        "comparison_scores": review.comparisons.scores,
+        "field_bench": review.comparisons.field_bench,
         "conformity": review.conformity.verdicts,
         "uncertainty": review.conformity.budgets,
         "risks": review.conformity.risks,

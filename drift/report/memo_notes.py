@@ -39,6 +39,38 @@ MEMO_NOTES: dict[str, tuple[str, dict[str, tuple[str, str]]]] = {
             "share_out": ("", "share of the time that it would truly be out"),
         },
     ),
+    "…_study_components.csv": (
+        "what the readings of a study scatter by, beside its page",
+        {
+            "name": (
+                "",
+                "operator, meter, operator_by_meter, meter_by_point, run, sitting or repeatability",
+            ),
+            "sd": (AIR, "standard deviation; empty where it cannot be told"),
+            "low": (AIR, "lower end of its 95 % interval"),
+            "high": (AIR, "upper end; empty where nothing bounds it"),
+            "df": ("", "degrees of freedom of the variance; empty at zero"),
+            "share": ("", "part of the tolerance that two standard deviations take"),
+            "shared_with": ("", "parts that the design cannot tell from it"),
+            "note": ("", "why nothing is said of it"),
+        },
+    ),
+    "…_study_effects.csv": (
+        "each operator and meter of a study against the others",
+        {
+            "kind": ("", "operator or meter"),
+            "name": ("", "identity as given"),
+            "what": ("", "level (mean less that of the others) or scatter (within sittings)"),
+            "value": (AIR, "what was found"),
+            "low": (AIR, "lower limit of a level, for all of a kind at once"),
+            "high": (AIR, "upper limit of a level"),
+            "others": (AIR, "scatter of the others; 0 for levels"),
+            "p": ("", "two-sided for levels; for more scatter than the others' else"),
+            "p_adjusted": ("", "the same for all of a kind at once (Holm)"),
+            "stands_out": ("", "whether that is at most 0.05"),
+            "compared_over": ("", "crossed means, own meters, sittings or replicates"),
+        },
+    ),
     "…_field_tests.csv": (
         "field tests of a suspect period, beside an impact note",
         {

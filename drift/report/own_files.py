@@ -50,6 +50,8 @@ TABLE_MARKS: dict[str, str] = {
     "vessel_belief": "birge_ratio",
     "vessel_checks": "off_pct",
     "vessel_agreement": "en_stated",
+    "comparison_scores": "zeta",
+    "field_bench": "reliability",
     "conformity": "p_conform",
     "uncertainty": "coverage_factor",
     "risks": "false_accept",
@@ -64,6 +66,8 @@ TABLE_MARKS: dict[str, str] = {
     "retirement_costs": "expected_cost",
     "field_tests": "p_verdict_wrong",
     "path": "p_been_out",
+    "study_components": "shared_with",
+    "study_effects": "compared_over",
 }
 
 # Whether a file below a folder, by its name there, holds what drift writes under that name.
@@ -120,6 +124,15 @@ IMPACT = FileKind(
         rf"|{_SCRIPTS}"
     ),
     table=lambda name: "path" if name.endswith("_path.csv") else "field_tests",
+)
+STUDY = FileKind(
+    what="studies of repeatability",
+    record="record.json",
+    names=re.compile(
+        r"[^/\\]+\.(?:html|json)|[^/\\]+_study_(?:components|effects)\.csv|record\.json"
+        rf"|{_SCRIPTS}"
+    ),
+    table=lambda name: "study_" + Path(name).stem.rpartition("_study_")[2],
 )
 
 VISITS = FileKind(

@@ -25,6 +25,7 @@ from drift.report.pages.register import LabelsPage, RegisterPage, SitePage
 from drift.report.pages.retirement import RetirementPage
 from drift.report.pages.sheet import SheetPage
 from drift.report.pages.short import ShortPage
+from drift.report.pages.study import StudyPage
 from drift.report.pages.visit import VisitPage
 
 # Modules of the page of the bench, each resting on those before it; the first five are pure.
@@ -172,6 +173,11 @@ def html_evidence(page: EvidencePage, bar: PageBar | None = None, *, alone: bool
     return _html("evidence.html.jinja2", page, figures=figures, top=top, sheet="evidence.css")
 
 
+def html_study(page: StudyPage) -> str:
+    """Return the page of a study of repeatability, its scripts beside it in ``assets/``."""
+    return _html("study.html.jinja2", page, figures="assets/")
+
+
 def html_short(page: ShortPage) -> str:
     """Return what a notebook shows of a review: a part of a page, without style or script."""
     return _environment().get_template("short.html.jinja2").render(page=page)
@@ -216,6 +222,7 @@ def _html(
     | RetirementPage
     | SheetPage
     | SitePage
+    | StudyPage
     | VisitPage,
     *,
     figures: str | None = None,

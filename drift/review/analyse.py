@@ -7,6 +7,7 @@ from datetime import date
 
 import polars as pl
 
+from drift.conformity.comparisons import weigh_comparisons
 from drift.conformity.weigh import Conformity, judge_sittings, weigh_conformity
 from drift.errors import SourceError
 from drift.forecast.forecasts import Forecasts
@@ -98,6 +99,13 @@ def analyse(
         reference=found.reference,
         upkeep=dataclasses.replace(upkeep, intervals=intervals),
         conformity=found.conformity,
+        comparisons=weigh_comparisons(
+            sources.comparisons,
+            sources.field_tests,
+            ledger=ledger,
+            verdicts=found.conformity.verdicts,
+            policy=policy,
+        ),
         own_meters=_stand_alone(sources, found, as_of=as_of, policy=policy),
         since=_compare(earlier, sources, found, standings.meters, as_of=as_of, policy=policy),
         fit=seen.ahead.fit,

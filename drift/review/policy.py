@@ -117,6 +117,8 @@ _ORDER = (
     "bowl_spread_pct",
     "unknown_bowl",
     "air_left_pct",
+    "field_u_pct",
+    "comparison_sd_pct",
     "points_pct",
     "point_window_pct",
     "required_points_pct",

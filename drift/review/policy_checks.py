@@ -26,6 +26,8 @@ BOUNDS: tuple[tuple[str, float, float], ...] = (
     ("tolerance_pct", 0.005, 10.0),
     ("bowl_spread_pct", 0.0, 20.0),
     ("air_left_pct", 0.0, 1.0),
+    ("field_u_pct", 0.0, 5.0),
+    ("comparison_sd_pct", 0.0, 5.0),
     ("point_window_pct", 0.0, 10.0),
     ("interval_days", 1, 3660),
     ("resolution_pct", 1e-6, 1.0),

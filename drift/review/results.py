@@ -5,6 +5,7 @@ from datetime import date
 
 import polars as pl
 
+from drift.conformity.comparisons import Comparisons, no_comparisons
 from drift.conformity.decision_rules import DecisionRule, decision_rule
 from drift.conformity.weigh import Conformity
 from drift.forecast.fit import Fit
@@ -62,6 +63,8 @@ class Review:
         What the fleet's own readings say of their reference.
     upkeep : Upkeep
         How often meters are seen, how long they may go unseen, and how they move.
+    comparisons : Comparisons
+        Results in use against something else, and against the bench.
     own_meters : pl.DataFrame
         As `meters`, with what meters share taken out of their readings; empty where nothing
         shared was found.
@@ -100,6 +103,7 @@ class Review:
     conformity: Conformity
     own_meters: pl.DataFrame
     since: Since | None = None
+    comparisons: Comparisons = field(default_factory=no_comparisons)
     fit: Fit | None = None
     held: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=NOTED))
     alike: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=NOTED))

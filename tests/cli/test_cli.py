@@ -31,6 +31,8 @@ DATA_FILES = (
     "vessel_checks.csv",
     "vessel_bowls.csv",
     "vessel_history.csv",
+    "comparison_scores.csv",
+    "field_bench.csv",
     "vessel_belief.csv",
     "bowls.csv",
     "conformity.csv",

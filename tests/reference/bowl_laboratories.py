@@ -99,6 +99,13 @@ def weighed(folder: Path, policy: Policy = DEFAULT, **tables: str) -> tuple[Refe
     return weighed_sources(sources, policy)
 
 
+def weighed_reference(folder: Path, **tables: str) -> Reference:
+    """Write tables into `folder`, load them, and weigh the reference alone."""
+    _, sources = load(write(folder, **tables))
+    ledger = ledger_of(sources, source_name="", as_of=date(2030, 1, 1), policy=DEFAULT)
+    return reference_of(sources, ledger, DEFAULT)
+
+
 def weighed_sources(sources: Sources, policy: Policy) -> tuple[Reference, Conformity]:
     """Weigh the reference and the biases of what was loaded."""
     ledger = ledger_of(sources, source_name="", as_of=date(2030, 1, 1), policy=policy)

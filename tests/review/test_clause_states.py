@@ -18,6 +18,7 @@ from drift.review.clauses.clause import (
     SHOWN,
     Clause,
 )
+from drift.review.policy import Policy
 from drift.review.results import Review
 from tests import clause_records as lab
 from tests.csv_folders import write
@@ -42,7 +43,7 @@ POSSIBLE = {
     "7.5": {S, P, N, C},
     "7.6.2": {S, P, C},
     "7.7.1": {S, P, N, O},
-    "7.7.2": {O},
+    "7.7.2": {S, P, N, C, O},
     "7.7.3": {S, P, N, C, O},
     "7.8.6": {N, C, O},
     "7.10": {P, N, C, O},
@@ -122,7 +123,12 @@ def patchy(folder: Path) -> Review:
         {"meter_id": "M-1", "performed_on": date(2022, 3, 1), "mark": -0.2, "action": "verified"}
     ]
     records["readings"].append(dict(records["readings"][0], reading_air_pct="five", replicate=4))
-    records["field_tests"] = [lab.field_test("M-1", date(2023, 5, 2), spec=True)]
+    day = date(2023, 5, 2)
+    records["field_tests"] = [lab.field_test("M-1", day, spec=True, correction=0.2)]
+    records["comparisons"] = [
+        lab.compared("M-1", day, u=0.1),
+        lab.compared("M-2", day, number=2, u=0.1),
+    ]
     return lab.reviewed(folder / "patchy", records)
 
 
@@ -138,6 +144,7 @@ def unsaid(folder: Path) -> Review:
         records["meters"].append(row | {"status": "active", "site": ""})
     for row in records["vessels"]:
         row["u_air_pct"] = ""
+    records["comparisons"] = [lab.compared("M-1", date(2023, 5, 2))]
     lab.fail(records, "M-1", 8, put_right=True)
     return lab.reviewed(folder / "unsaid", records)
 
@@ -180,7 +187,7 @@ def breach(folder: Path) -> Review:
         if row["meter_id"] != "M-2" or row["performed_on"] < lab.visit_on(12)  # type: ignore[operator]
     ]
     records["field_tests"] = [
-        lab.field_test("M-1", lab.visit_on(10) + timedelta(days=3), spec=True),
+        lab.field_test("M-1", lab.visit_on(10) + timedelta(days=3), spec=True, correction=0.2),
         lab.field_test("M-2", lab.AS_OF - timedelta(days=2), number=2),
         lab.field_test("M-3", lab.FIRST - timedelta(days=2), number=3),
     ]
@@ -203,7 +210,11 @@ def breach(folder: Path) -> Review:
     next(row for row in records["meters"] if row["meter_id"] == "M-4")["interval_days"] = 182
     again = dict(records["vessels"][1], calibrated_on=date(2023, 1, 2), water_mass_g=352.8)
     records["vessels"].append(again)
-    return lab.reviewed(folder / "breach", records)
+    records["comparisons"] = [
+        lab.compared("M-1", lab.visit_on(10) + timedelta(days=3), u=0.05, other=7.0)
+    ]
+    policy = Policy().changed(field_u_pct=0.1)
+    return lab.reviewed(folder / "breach", records, policy=policy)
 
 
 @pytest.fixture(scope="module")
@@ -212,6 +223,9 @@ def warm(folder: Path) -> Review:
     records = lab.sound()
     for row in records["readings"]:
         lab.shift([row], 0.015 * (float(str(row["water_temp_c"])) - 20))
+    day = date(2023, 5, 2)
+    records["field_tests"] = [lab.field_test("M-1", day, correction=0.2)]
+    records["comparisons"] = [lab.compared("M-1", day, u=0.1)]
     return lab.reviewed(folder / "warm", records)
 
 

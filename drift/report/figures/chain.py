@@ -9,6 +9,38 @@ VESSEL_DATA = {
     "calibrations": ("on", "vessel", "apart", "low", "high", "doubted", "label", "words"),
     "expected": ("on", "vessel", "from", "to"),
 }
+COMPARED_DATA = {
+    "comparisons": ("on", "difference", "low", "high", "disagrees", "agrees", "words"),
+}
+
+
+def comparisons_over_time() -> Chart:
+    """Return the chart of how far results in use are from what they were compared with.
+
+    Data set ``comparisons``, one row a comparison: ``on``, ``difference``, ``low`` and ``high``
+    (k = 2), % air; ``disagrees`` and ``agrees`` (bool), ``words``.
+    """
+    x = time_axis("on", labels=True, beside=20)
+    y = alt.Y("low:Q", title="meter less other, % air")
+    base = alt.Chart(alt.NamedData("comparisons")).encode(x=x)
+    sure = alt.condition("datum.agrees", alt.value(hue("calm")), alt.value(hue("quiet")))
+    zero = (
+        alt.Chart(alt.InlineData([{}]))
+        .mark_rule(color=hue("edge"))
+        .encode(y=alt.YDatum(0, type="quantitative"))
+    )
+    told = [alt.Tooltip("words:N", title="")]
+    doubted = base.transform_filter("datum.disagrees")
+    return alt.layer(
+        zero,
+        base.mark_rule(strokeWidth=1.4).encode(y=y, y2="high:Q", color=sure),
+        base.mark_point(filled=True, size=50, opacity=1).encode(
+            y="difference:Q", color=sure, tooltip=told
+        ),
+        doubted.mark_point(
+            filled=True, size=90, opacity=1, shape="triangle-up", color=hue("look")
+        ).encode(y="difference:Q", tooltip=told),
+    ).properties(height=200)
 
 
 def vessel_values_over_time() -> Chart:

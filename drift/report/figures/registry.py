@@ -7,7 +7,12 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from drift.report.figures import fleet
-from drift.report.figures.chain import VESSEL_DATA, vessel_values_over_time
+from drift.report.figures.chain import (
+    COMPARED_DATA,
+    VESSEL_DATA,
+    comparisons_over_time,
+    vessel_values_over_time,
+)
 from drift.report.figures.impact import doubtful_span
 from drift.report.figures.meter_cause import CAUSE_DATA, meter_cause
 from drift.report.figures.meter_control import (
@@ -18,6 +23,7 @@ from drift.report.figures.meter_control import (
     meter_lines,
 )
 from drift.report.figures.meter_history import HISTORY_DATA, history_heights, meter_history
+from drift.report.figures.repeatability import scatter_parts, who_differs
 from drift.report.figures.retirement import choice_costs, grounds_met
 from drift.report.figures.studies import borne_out, noticed_drifts
 from drift.report.figures.survival import time_in_tolerance
@@ -109,6 +115,26 @@ FIGURES: Mapping[str, Figure] = {
             },
         ),
         Figure(
+            name="scatter_parts",
+            shows="what the readings of a study scatter by, each part with its interval",
+            build=scatter_parts,
+            data={
+                "parts": (
+                    *("part", "sd", "sd_words", "low", "end", "beyond"),
+                    *("limits", "share"),
+                ),
+                "tolerance": ("edge",),
+            },
+        ),
+        Figure(
+            name="who_differs",
+            shows="how far each operator of a study reads from the others",
+            build=who_differs,
+            data={
+                "levels": ("name", "value", "low", "high", "stands_out", "words", "limits"),
+            },
+        ),
+        Figure(
             name="doubtful_span",
             shows="bias and chance that a meter was out, day by day, with the field tests it made",
             build=doubtful_span,
@@ -194,6 +220,12 @@ FIGURES: Mapping[str, Figure] = {
             shows="what each vessel stood for at each calibration, and where it was expected",
             build=vessel_values_over_time,
             data=VESSEL_DATA,
+        ),
+        Figure(
+            name="comparisons",
+            shows="how far results in use are from what they were compared with",
+            build=comparisons_over_time,
+            data=COMPARED_DATA,
         ),
         Figure(
             name="shared_effects",

@@ -8,6 +8,7 @@ from drift import format as text
 from drift.frames import Row
 from drift.report.pages.parts import dated, file_name
 from drift.report.pages.reference_bowls import bowls_part
+from drift.report.pages.reference_compared import compared_part
 from drift.report.pages.reference_history import history_part
 from drift.report.pages.reference_rows import (
     CheckRow,
@@ -75,6 +76,7 @@ def reference_part(review: Review) -> ReferencePart:
         vessels_total=len(vessels),
         bowls=bowls_part(review),
         history=history_part(review),
+        compared=compared_part(review),
         standings=standings,
         standings_lead=_standings_lead(review, standings),
     )

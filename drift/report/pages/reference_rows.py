@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from drift.report.pages.reference_bowls import BowlsPart
+from drift.report.pages.reference_compared import ComparedPart
 from drift.report.pages.reference_history import HistoryPart
 
 
@@ -98,6 +99,7 @@ class ReferencePart:
     vessels_total: int
     bowls: BowlsPart
     history: HistoryPart
+    compared: ComparedPart
     standings: tuple[StandingRow, ...]
     standings_lead: str
 

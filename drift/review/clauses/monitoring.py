@@ -3,7 +3,17 @@
 import polars as pl
 
 from drift import format as text
-from drift.review.clauses.clause import ISO, NO_RECORD, OUTSIDE, PARTLY, Clause, by_count, of
+from drift.conformity.comparisons import AGREES_WITH, DISAGREES
+from drift.review.clauses.clause import (
+    ISO,
+    NO_RECORD,
+    OUTSIDE,
+    PARTLY,
+    SHOWN,
+    Clause,
+    by_count,
+    of,
+)
 from drift.review.clauses.facts import LaboratoryFacts, span
 
 
@@ -88,22 +98,49 @@ def trends(facts: LaboratoryFacts) -> Clause:
 def compared(facts: LaboratoryFacts) -> Clause:
     """Answer whether the laboratory compares itself with others."""
     vessels = facts.review.sources.vessels["vessel_id"].n_unique()
+    scores = facts.review.comparisons.scores
+    rounds = scores.filter(pl.col("other") == "assigned_value")
+    good = rounds.filter(pl.col("result") == AGREES_WITH).height
+    against = scores.filter(pl.col("result") == DISAGREES)
+    state = by_count(good, rounds.height, refuted=against.height > 0)
     return Clause(
         ISO,
         "7.7.2",
         checked=False,
         asked="Performance is compared with other laboratories where available and appropriate.",
-        state=OUTSIDE,
-        decided_by="0 comparisons with another laboratory in these tables",
+        state=state,
+        decided_by=(
+            f"{text.count(against.height, 'comparison')} disagrees"
+            if against.height
+            else f"{of(good, rounds.height)} results of rounds agree with the assigned value"
+            if rounds.height
+            else "0 comparisons with another laboratory in these tables"
+        ),
         answer=(
             (
                 "What is compared here is the laboratory with itself: "
                 f"{text.count(vessels, 'vessel')} "
                 "through the meters that they read."
             ),
+            (
+                f"Compared in use with something else: {text.count(scores.height, 'result')}, "
+                f"{text.whole(rounds.height)} of them with the assigned value of a round."
+            ),
         ),
-        proof=(("data/vessel_agreement.csv", "calibrations against each other and the meters"),),
-        to_file="Results of a proficiency test or of a comparison.",
+        proof=(
+            ("data/comparison_scores.csv", "results in use against something else"),
+            ("data/vessel_agreement.csv", "calibrations against each other and the meters"),
+        ),
+        to_file=(
+            "The cause of the disagreement."
+            if against.height
+            else NO_RECORD
+            if state == SHOWN
+            else "The uncertainty of each assigned value, and the meter's correction that day."
+            if rounds.height
+            else "Results of a proficiency test or of a comparison."
+        ),
+        meters=tuple(against["meter_id"].unique(maintain_order=True).to_list()),
     )
 
 
