@@ -1,8 +1,10 @@
 """The laboratory of the guide's screens: six meters of the sample, since 2023."""
 
 import csv
+from datetime import date
 from pathlib import Path
 
+from tests.intake.book_hands import Book
 from tests.layouts.writing import book
 from tests.sample_files import rows
 
@@ -60,6 +62,28 @@ def fill_in(sheet: Path, meter: str, *, day: str, biases: dict[float, float]) ->
         writer.writeheader()
         writer.writerows(blanks)
     return path
+
+
+def write_study(folder: Path) -> None:
+    """Write a study beside a history: three operators, two meters, one point, three readings."""
+    head = "study_id,operator,meter_id,performed_on,stage,correct_air_pct,reading_air_pct,replicate"
+    lines = [
+        f"REP-2026,tech-{operator},{meter},{TODAY},as_found,5.01,{reading:.2f},{number}"
+        for operator in (1, 2, 3)
+        for meter in ("AM-05", "AM-11")
+        for number, reading in enumerate((5.0, 5.05, 4.95 + 0.05 * (operator % 2)), start=1)
+    ]
+    (folder / "studies.csv").write_text("\n".join([head, *lines, ""]), encoding="utf-8")
+
+
+def fill_round(sheet: Path) -> None:
+    """Type what AM-11 reads into the workbook of a round: it reads right."""
+    path = sheet / f"round-{TODAY}.xlsx"
+    filled = Book(path)
+    for point, reading in ((0, 0.0), (5, 5.0), (10, 10.05)):
+        rows = filled.read("AM-11", "as found", point, reading, reading)
+        filled.put("Readings", rows[0], Date=date.fromisoformat(TODAY), Operator="tech-1")
+    filled.save(path)
 
 
 def _kept(table: str, *, since: str = SINCE) -> list[dict[str, str]]:

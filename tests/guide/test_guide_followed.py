@@ -4,7 +4,6 @@ import csv
 import re
 import shutil
 from collections.abc import Callable
-from datetime import date
 from pathlib import Path
 
 import pytest
@@ -12,9 +11,8 @@ import pytest
 from drift.guide.texts import TOPICS, topic, topics
 from tests.command_line import run_here
 from tests.guide.follow import LEFT_OUT, follow, on_the_day, shows, steps
-from tests.guide.laboratory import TODAY, fill_in, write_history, write_log
+from tests.guide.laboratory import TODAY, fill_in, fill_round, write_history, write_log, write_study
 from tests.guide.reading_ease import README
-from tests.intake.book_hands import Book
 from tests.intake.test_bench_file import row_of, saved
 
 ROOT = README.parent
@@ -31,14 +29,14 @@ def filled(folder: Path) -> Path:
     return fill_in(folder / "sheet", "AM-11", day=TODAY, biases={0: 0.0, 5: 0.0, 10: 0.0})
 
 
-def fill_round(folder: Path) -> None:
-    """Type what AM-11 reads into the workbook of the round: it reads right."""
-    path = folder / "sheet" / f"round-{TODAY}.xlsx"
-    book = Book(path)
-    for point, reading in ((0, 0.0), (5, 5.0), (10, 10.05)):
-        rows = book.read("AM-11", "as found", point, reading, reading)
-        book.put("Readings", rows[0], Date=date.fromisoformat(TODAY), Operator="tech-1")
-    book.save(path)
+def fill_workbook(folder: Path) -> None:
+    """Fill in the workbook of the round."""
+    fill_round(folder / "sheet")
+
+
+def put_study(folder: Path) -> None:
+    """Put a study among the tables."""
+    write_study(folder / "records" / "history")
 
 
 def keep_store(folder: Path) -> None:
@@ -74,10 +72,11 @@ BY_HAND: dict[str, dict[str, Callable[[Path], object]]] = {
     "first-hour": {"drift import": copy_in},
     "bench-day": {
         "drift check records/history sheet/as_found": filled,
-        "drift check records/history sheet/round": fill_round,
+        "drift check records/history sheet/round": fill_workbook,
         "drift check records/history visit": save_visit,
         "drift intake": keep_store,
     },
+    "repeatability": {"drift study": put_study},
     "journal": {"drift respond records/history --from": answer},
 }
 # Two readings out of tolerance.

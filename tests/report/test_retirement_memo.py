@@ -219,7 +219,7 @@ def test_a_source_without_a_reading_says_that(tmp_path: Path) -> None:
         retirement_memo(source, meters=("B",), as_of=AS_OF, policy=Policy())
 
 
-@pytest.mark.parametrize("asked", ["am-07", "AM07", "zzz", "\x1b[31m" + "x" * 500])
+@pytest.mark.parametrize("asked", ["am-O7", "AM07", "zzz", "\x1b[31m" + "x" * 500])
 def test_an_unknown_meter_names_the_nearest(asked: str) -> None:
     """A slip in an id names what was probably meant; no id can break the line."""
     with pytest.raises(DriftError, match="is not a meter") as caught:

@@ -61,10 +61,10 @@ class BowlsPart:
 def bowls_part(review: Review) -> BowlsPart:
     """Return what the page on the reference says of bowls."""
     found = review.reference
+    # One line for each bowl that nobody measured would say the same of all of them.
+    told = found.pairs.filter((pl.col("bowl") != UNKNOWN) | (pl.col("disagreeing") > 0))
     # The newest calibrations, and of them what disagrees most.
-    ordered = found.pairs.sort(
-        "calibrated_on", pl.col("off_pct").abs(), descending=True, nulls_last=True
-    )
+    ordered = told.sort("calibrated_on", pl.col("off_pct").abs(), descending=True, nulls_last=True)
     pairs = tuple(
         PairRow(
             vessel_id=row["vessel_id"],
@@ -87,7 +87,7 @@ def bowls_part(review: Review) -> BowlsPart:
     return BowlsPart(
         lead=_lead(review),
         pairs=pairs,
-        pairs_total=found.pairs.height,
+        pairs_total=told.height,
         wrong=tuple(BowlRow(**row) for row in wrong.head(_LONGEST_TABLE).iter_rows(named=True)),
     )
 
@@ -107,10 +107,11 @@ def _lead(review: Review) -> tuple[str, ...]:
     meters = found.pairs["meter_id"].n_unique()
     unknown = found.pairs.filter(pl.col("bowl") == UNKNOWN)
     open_meters = unknown["meter_id"].n_unique()
+    on_record = text.whole(meters - open_meters) if open_meters < meters else "none"
     known = (
         "What a vessel stands for, 100 w/W, belongs to the vessel and to the bowl that it is "
         f"drawn off into. Of {text.count(meters, 'meter')} read with a calibrated vessel, the "
-        f"bowls of {text.whole(meters - open_meters)} are on record."
+        f"bowls of {on_record} are on record."
     )
     told = [known]
     if open_meters:
