@@ -1,6 +1,6 @@
 """This module takes a study of repeatability from a source to what it says, in words too."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 
 import polars as pl
@@ -8,9 +8,11 @@ import polars as pl
 from drift import format as text
 from drift.errors import DriftError
 from drift.ids import nearest_ids
+from drift.reference.operators import OperatorSpread
 from drift.reference.studies.next_study import Plan
 from drift.reference.studies.standing_out import CELLS, LEVEL, REPLICATES
 from drift.reference.studies.weigh import NOT_RECORDED, Study, weigh_study
+from drift.reference.weigh import Reference
 from drift.review.policy import Policy
 from drift.store.tables import Sources
 
@@ -79,6 +81,24 @@ def find_study(
         files=sources.files,
         told=study_sentences(study, tolerance_pct=policy.tolerance_pct),
     )
+
+
+def study_in_force(sources: Sources, policy: Policy) -> Study | None:
+    """Return the study whose scatter enters budgets; None where none is chosen or on record yet."""
+    mine = sources.studies.filter(pl.col("study_id") == policy.scatter_study)
+    if mine.is_empty():
+        return None
+    return weigh_study(
+        policy.scatter_study, with_dials(mine, sources), tolerance_pct=policy.tolerance_pct
+    )
+
+
+def with_operators_of(study: Study | None, reference: Reference) -> Reference:
+    """Return what is known of the reference, with what a study says that operators differ by."""
+    if study is None or study.operator_pct is None:
+        return reference
+    spread = OperatorSpread(study.operator_pct, study.operator_df, f"study {study.study_id}")
+    return replace(reference, operators=spread)
 
 
 def with_dials(readings: pl.DataFrame, sources: Sources) -> pl.DataFrame:
