@@ -24,7 +24,7 @@ from drift.reference.bowls import BowlSpread
 from drift.reference.normalised_error import LARGER
 from drift.reference.pairs import MEASURED, STATED_FOR_IT
 from drift.reference.repeatability import ASSUMED, DIFFERENCES, OWN, pool_repeatability
-from drift.reference.studies.weigh import Study
+from drift.reference.studies.weigh import WeighedStudy
 from drift.reference.vessel import USUAL_RELATIVE_U
 from drift.reference.weigh import Reference
 
@@ -98,7 +98,7 @@ def weigh_conformity(
     reference: Reference,
     *,
     policy: ConformityChoices,
-    study: Study | None = None,
+    study: WeighedStudy | None = None,
 ) -> Conformity:
     """Work out the uncertainty of every bias, judge it, and say what the judging risks.
 
@@ -112,7 +112,7 @@ def weigh_conformity(
         What the vessels stand for and how far operators differ.
     policy : ConformityChoices
         Tolerance, comparison and decision rule.
-    study : Study or None
+    study : WeighedStudy or None
         Whose scatter of a reading takes the place of the fleet's; a meter that scatters more than
         the fleet keeps its own.
     """
@@ -137,7 +137,7 @@ def weigh_conformity(
     )
 
 
-def _of_study(repeatability: pl.DataFrame, study: Study | None) -> pl.DataFrame:
+def _of_study(repeatability: pl.DataFrame, study: WeighedStudy | None) -> pl.DataFrame:
     """Return the repeatability of meters with a study's in place of the fleet's."""
     if study is None or study.repeatability_pct is None:
         return repeatability

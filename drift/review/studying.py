@@ -11,7 +11,7 @@ from drift.ids import nearest_ids
 from drift.reference.operators import OperatorSpread
 from drift.reference.studies.next_study import Plan
 from drift.reference.studies.standing_out import CELLS, LEVEL, REPLICATES
-from drift.reference.studies.weigh import NOT_RECORDED, Study, weigh_study
+from drift.reference.studies.weigh import NOT_RECORDED, WeighedStudy, weigh_study
 from drift.reference.weigh import Reference
 from drift.review.policy import Policy
 from drift.store.tables import Sources
@@ -34,7 +34,7 @@ class Studied:
 
     Attributes
     ----------
-    study : Study
+    study : WeighedStudy
     policy : Policy
     source_name : str
     as_of : date
@@ -44,7 +44,7 @@ class Studied:
         What it says, as sentences.
     """
 
-    study: Study
+    study: WeighedStudy
     policy: Policy
     source_name: str
     as_of: date
@@ -83,7 +83,7 @@ def find_study(
     )
 
 
-def study_in_force(sources: Sources, policy: Policy) -> Study | None:
+def study_in_force(sources: Sources, policy: Policy) -> WeighedStudy | None:
     """Return the study whose scatter enters budgets; None where none is chosen or on record yet."""
     mine = sources.studies.filter(pl.col("study_id") == policy.scatter_study)
     if mine.is_empty():
@@ -93,7 +93,7 @@ def study_in_force(sources: Sources, policy: Policy) -> Study | None:
     )
 
 
-def with_operators_of(study: Study | None, reference: Reference) -> Reference:
+def with_operators_of(study: WeighedStudy | None, reference: Reference) -> Reference:
     """Return what is known of the reference, with what a study says that operators differ by."""
     if study is None or study.operator_pct is None:
         return reference
@@ -109,7 +109,7 @@ def with_dials(readings: pl.DataFrame, sources: Sources) -> pl.DataFrame:
     )
 
 
-def study_sentences(study: Study, *, tolerance_pct: float) -> tuple[str, ...]:
+def study_sentences(study: WeighedStudy, *, tolerance_pct: float) -> tuple[str, ...]:
     """Say what a study found: who stands out, what scatters, what it is worth, what to do next."""
     rows = study.rows
     told = [
@@ -140,7 +140,7 @@ def study_sentences(study: Study, *, tolerance_pct: float) -> tuple[str, ...]:
     return (*told, *study.notes)
 
 
-def _standing_out(study: Study) -> str:
+def _standing_out(study: WeighedStudy) -> str:
     """Say which operators and meters stand out."""
     parts = []
     for row in study.stands_out.iter_rows(named=True):
@@ -169,7 +169,7 @@ def _sentence(words: str) -> str:
     return f"{words[0].upper()}{words[1:]}."
 
 
-def _largest(study: Study, tolerance_pct: float) -> str:
+def _largest(study: WeighedStudy, tolerance_pct: float) -> str:
     """Say which component takes most of the tolerance."""
     seen = study.components.drop_nulls("sd").sort("sd", descending=True)
     if seen.is_empty():
