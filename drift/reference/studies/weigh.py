@@ -319,7 +319,7 @@ def _sum_of(
 ) -> tuple[float | None, float | None]:
     """Return the standard deviation of several components together, and its degrees of freedom.
 
-    StudyScatter that the dial hides counts at its upper limit; without one the sum is not known.
+    Scatter that the dial hides counts at its upper limit; without one the sum is not known.
     """
     if parts is None:
         return None, None
