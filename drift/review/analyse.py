@@ -27,6 +27,7 @@ from drift.review.responses import answered_on, match_responses
 from drift.review.results import Review
 from drift.review.schedule import build_schedule
 from drift.review.stand import OnFile, Seen, find_records, stand
+from drift.review.studying import study_in_force, with_operators_of
 from drift.store.tables import Sources
 from drift.trend.weigh import weigh_drift
 from drift.upkeep.weigh import Upkeep, meter_falls, weigh_upkeep
@@ -125,8 +126,11 @@ def _find_all(sources: Sources, ledger: pl.DataFrame, *, as_of: date, policy: Po
         charts = draw_charts(ledger, marks=sources.marks, service=sources.service, policy=policy)
         loaded.result()
         path_trends, changes = weigh_drift(ledger, policy)
-        reference = reference_of(sources, ledger, policy)
-        conformity = weigh_conformity(sources.sessions, ledger, reference, policy=policy)
+        study = study_in_force(sources, policy)
+        reference = with_operators_of(study, reference_of(sources, ledger, policy))
+        conformity = weigh_conformity(
+            sources.sessions, ledger, reference, policy=policy, study=study
+        )
         ahead = begun.result()
     signals, responses = with_responses(signals_of(charts, ledger), sources, ledger)
     upkeep = weigh_upkeep(
