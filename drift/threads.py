@@ -1,6 +1,10 @@
-"""This module keeps linear algebra on one thread."""
+"""This module says how many cores there are, and keeps linear algebra on one thread each."""
 
 import os
+import signal
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
 
 _VARIABLES = ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "OMP_NUM_THREADS")
 
@@ -14,3 +18,28 @@ def keep_one_thread() -> None:
     """
     for variable in _VARIABLES:
         os.environ.setdefault(variable, "1")
+
+
+def cores() -> int:
+    """Return how many cores this process may use."""
+    try:
+        return len(os.sched_getaffinity(0))
+    except AttributeError:  # not on every system
+        return os.cpu_count() or 1
+
+
+@contextmanager
+def interrupts_kept_off() -> Iterator[None]:
+    """Let processes that start within be deaf to the keyboard.
+
+    It interrupts them too, in the midst of loading, and each would tell of it; this process stops
+    them.  A handler can be set in the main thread alone, which is where a keyboard interrupts.
+    """
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)

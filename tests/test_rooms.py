@@ -60,7 +60,11 @@ ROOMS: dict[str, tuple[set[str], set[str]]] = {
             "guide",
         },
     ),
-    "api": ({"polars"}, {"intake", "store", "meter", "limits", "forecast", "review", "report"}),
+    # A cluster's workers are reached from there.
+    "api": (
+        {"distributed", "polars"},
+        {"intake", "store", "meter", "limits", "forecast", "review", "report"},
+    ),
     "cli": (
         {"click", "polars", "rich"},
         {"intake", "store", "limits", "forecast", "review", "report", "guide", "api"},

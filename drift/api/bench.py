@@ -21,6 +21,9 @@ from drift.review.bench_verdicts import told_swaps, visit_verdicts
 from drift.review.forecasts import next_visits
 from drift.review.policy import Policy
 from drift.review.visit_check import check_readings, history_of
+from drift.store.connection import run
+from drift.store.opening import open_store
+from drift.store.reading import read_sessions
 from drift.store.tables import Sources
 
 # Bytes of tables; more is a history, which nobody read at the bench today.
@@ -160,12 +163,23 @@ def _checked(
 
 
 def doubted_in(store: Path) -> list[str]:
-    """Say which readings of a store file look written down at another point of their visit.
+    """Say which readings of the last load look written down at another point of their visit.
+
+    A load takes as long whatever the store holds already: earlier visits were told of when they
+    came.
 
     Raises
     ------
     DriftError
         If the store cannot be used.
     """
-    sources = read_known(store, as_of=date.max, policy=Policy())
-    return told_swaps(sources.sessions)
+    policy = Policy()
+    with open_store(store, read_only=True) as con:
+        run(con, "see_last_load")
+        sessions = read_sessions(
+            con,
+            as_of=None,
+            points_pct=policy.points_pct,
+            point_window_pct=policy.point_window_pct,
+        )
+    return told_swaps(sessions)

@@ -1,9 +1,7 @@
 """This module reads a source, reviews it and writes the review."""
 
 import dataclasses
-import hashlib
 import tempfile
-from collections import Counter
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -11,8 +9,10 @@ from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from drift.api.large_fleets import Asked, review_large
+from drift.api.noted_reviews import note_review
 from drift.api.own_records import as_folder, is_own
-from drift.errors import DriftError, SourceError
+from drift.errors import SourceError
 from drift.ids import nearest_file
 from drift.places import check_place
 from drift.report.data_files import read_previous, write_record, write_review
@@ -25,10 +25,10 @@ from drift.review.changes import Earlier
 from drift.review.policy import Policy
 from drift.review.results import Review
 from drift.store.connection import Connection, all_or_nothing, run
-from drift.store.folder_journal import append_kept, read_kept
-from drift.store.journal import Draft, Signed, save_entry, signed_now
+from drift.store.folder_journal import read_kept
+from drift.store.journal import Draft, Signed, signed_now
 from drift.store.loading import IntakeSummary, take_folder, take_within
-from drift.store.opening import is_of_this_version, open_store
+from drift.store.opening import open_store
 from drift.store.reading import read_sources
 from drift.store.replaying import apply_kept, carry_kept
 from drift.store.tables import RowCounts, Sources, row_counts, without_refused
@@ -76,6 +76,8 @@ def review_source(
     known_on: date | None = None,
     signed: Signed | None = None,
     alone: bool = False,
+    parquet: bool = False,
+    cluster: str = "",
 ) -> Written:
     """Review a folder of CSV files or a store file, and write what it says into `out`.
 
@@ -108,6 +110,10 @@ def review_source(
         no entry.
     alone : bool
         Whether each page holds the scripts that draw its figures, 0.9 MB, to be mailed by itself.
+    parquet : bool
+        Whether data files are written as Parquet too.
+    cluster : str
+        Address of a Dask scheduler whose workers do the work, or ``local``; empty for none.
 
     Raises
     ------
@@ -119,6 +125,11 @@ def review_source(
     name = source.resolve().name
     progress(0, 1)
     place = place_for(out, REVIEW_FOLDER)
+    if not (with_pages or with_trends or previous):
+        asked = Asked(source, as_of, policy, known_on=known_on, parquet=parquet, cluster=cluster)
+        large = review_large(asked, place, progress=progress)
+        if large is not None:
+            return _as_written(source, large, out, signed=signed)
     with timed(timings, "read"):
         sources = read_known(source, as_of=as_of, policy=policy, known_on=known_on)
         earlier = earlier_review(previous, sources, source_name=name, as_of=as_of)
@@ -138,45 +149,24 @@ def review_source(
             beside=beside if with_pages else None,
             browser=browser,
             alone=alone,
+            parquet=parquet,
             progress=progress,
             timings=timings,
         )
+    return _as_written(source, review, out, signed=signed, with_pages=with_pages)
+
+
+def _as_written(
+    source: Path, review: Review, out: Path, *, signed: Signed | None, with_pages: bool = False
+) -> Written:
+    """Note a review that was written, and say where it went."""
     return Written(
         noted=note_review(source, review, out, signed=signed) if signed else "",
         review=review,
         index=out / "index.html" if with_pages else None,
         data=out / "data",
-        rows=row_counts(sources),
+        rows=row_counts(review.sources),
     )
-
-
-def note_review(source: Path, review: Review, out: Path, *, signed: Signed) -> str:
-    """Add a review to the journal of its source; return why that could not be, else nothing.
-
-    A store of an older version is not brought up by a review, and one that cannot be written is
-    no reason to fail: the review has been written then.
-    """
-    counts = Counter(review.meters["standing"])
-    told = ", ".join(f"{number} {name}" for name, number in sorted(counts.items()))
-    data = out / "data" / "meters.csv"
-    draft = Draft(
-        signed=signed,
-        kind="review",
-        what=f"reviewed {review.meters.height} meters as of {review.as_of}: {told}",
-        file=data.name,
-        file_sha256=hashlib.sha256(data.read_bytes()).hexdigest(),
-    )
-    try:
-        if source.is_dir():
-            append_kept(source, (draft, []), seen=len(read_kept(source).entries))
-            return ""
-        if not is_of_this_version(source):
-            return "the store is of an older version, which a review leaves as it is"
-        with open_store(source) as con, all_or_nothing(con):
-            save_entry(con, draft)
-    except DriftError as error:
-        return error.what
-    return ""
 
 
 def write_found(
@@ -187,6 +177,7 @@ def write_found(
     beside: "Helpers | None",
     browser: Path | None = None,
     alone: bool = False,
+    parquet: bool = False,
     progress: Progress = lambda _done, _of: None,
     timings: dict[str, float],
 ) -> None:
@@ -205,7 +196,7 @@ def write_found(
         no pages and no workbook.
     browser : Path or None
         From `drift.report.pdf.find_browser`, to print the pages as PDF too; None not to.
-    alone : bool
+    alone, parquet : bool
         As of `review_source`.
     progress : callable
         Told how many steps are done and how many there are.
@@ -220,7 +211,7 @@ def write_found(
     stays = {name.split("/", 1)[0] for name in kept}
     with exchanged_for(place, keep=stays) as new, _stopped_on_failure(beside or ()):
         with timed(timings, "write_data"):
-            write_review(review, new / "data")
+            write_review(review, new / "data", parquet=parquet)
         pages = list(kept)
         if beside is not None:
             pages = write_beside(

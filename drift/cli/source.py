@@ -70,6 +70,13 @@ _MOST_VERDICTS = 40
     "--single-file", is_flag=True, help="Write pages that can be mailed one by one, 1 MB each."
 )
 @click.option("--data-only", is_flag=True, help="Write the data files, no pages and no workbook.")
+@click.option("--parquet", is_flag=True, help="Write the data files as Parquet too.")
+@click.option(
+    "--cluster",
+    metavar="ADDRESS",
+    default="",
+    help="With --data-only: let workers of a Dask scheduler do the work; local for this machine.",
+)
 @click.option("--trends", is_flag=True, help="Write the plain trends of all meters as data too.")
 @click.option(
     "--as-known-on",
@@ -91,6 +98,8 @@ def review(
     browser: Path | None,
     single_file: bool,
     data_only: bool,
+    parquet: bool,
+    cluster: str,
     trends: bool,
     as_known_on: datetime | None,
     by: str | None,
@@ -104,18 +113,14 @@ def review(
 
     Example: drift review records/history --as-of 2026-10-01
     """
+    _check_cluster(cluster, fits=data_only and not (trends or previous))
     printer = _printer(pdf=pdf, single_file=single_file, browser=browser, data_only=data_only)
-    from drift.api.records_folder import last_review  # noqa: PLC0415
     from drift.api.reviews import review_source  # noqa: PLC0415
-    from drift.cli.records import taken_in  # noqa: PLC0415
     from drift.review.policy import read_policy  # noqa: PLC0415
 
     as_of = as_of or as_known_on
     if source is None:
-        place = taken_in()
-        source, policy = place.history, policy or place.policy
-        out = out or place.reviews / day_asked(as_of).isoformat()
-        previous = previous or last_review(place, before=day_asked(as_of))
+        source, policy, out, previous = _records_asked(as_of, out, policy, previous)
     with _progress() as progress:
         written = review_source(
             source,
@@ -130,13 +135,10 @@ def review(
             known_on=as_known_on.date() if as_known_on else None,
             signed=_signed(source, by),
             alone=single_file,
+            parquet=parquet,
+            cluster=cluster,
         )
-    if as_json:
-        tell_record(_review_told(written))
-    else:
-        say_review(written)
-    held_back = not written.review.sources.held_back.is_empty()
-    return EXIT_HELD_BACK if strict and held_back else EXIT_DONE
+    return _told(written, as_json=as_json, strict=strict)
 
 
 @click.command()
@@ -238,6 +240,38 @@ def _agree_to_slips(checked: "Checked", *, yes: bool, as_json: bool) -> None:
             "load it as it is with --yes"
         )
     click.confirm(f"Load {count(slips, 'likely slip')} as written?", abort=True)
+
+
+def _told(written: "Written", *, as_json: bool, strict: bool) -> int:
+    """Tell of a review and return its exit code."""
+    if as_json:
+        tell_record(_review_told(written))
+    else:
+        say_review(written)
+    held_back = not written.review.sources.held_back.is_empty()
+    return EXIT_HELD_BACK if strict and held_back else EXIT_DONE
+
+
+def _check_cluster(cluster: str, *, fits: bool) -> None:
+    """Raise where a cluster is named and other options ask for more than its workers do."""
+    if cluster and not fits:
+        raise click.UsageError("--cluster goes with --data-only, without --trends or --previous")
+
+
+def _records_asked(
+    as_of: datetime | None, out: Path | None, policy: Path | None, previous: Path | None
+) -> tuple[Path, Path | None, Path, Path | None]:
+    """Take in what is new in a records folder; return source, policy, output and last review."""
+    from drift.api.records_folder import last_review  # noqa: PLC0415
+    from drift.cli.records import taken_in  # noqa: PLC0415
+
+    place = taken_in()
+    return (
+        place.history,
+        policy or place.policy,
+        out or place.reviews / day_asked(as_of).isoformat(),
+        previous or last_review(place, before=day_asked(as_of)),
+    )
 
 
 def _signed(source: Path, by: str | None) -> "Signed | None":

@@ -23,7 +23,13 @@ from drift.frames import Schema
 from drift.reference.bowls import BowlSpread
 from drift.reference.normalised_error import LARGER
 from drift.reference.pairs import MEASURED, STATED_FOR_IT
-from drift.reference.repeatability import ASSUMED, DIFFERENCES, OWN, pool_repeatability
+from drift.reference.repeatability import (
+    ASSUMED,
+    DIFFERENCES,
+    OWN,
+    PooledScatter,
+    pool_repeatability,
+)
 from drift.reference.studies.weigh import WeighedStudy
 from drift.reference.vessel import USUAL_RELATIVE_U
 from drift.reference.weigh import Reference
@@ -99,6 +105,7 @@ def weigh_conformity(
     *,
     policy: ConformityChoices,
     study: WeighedStudy | None = None,
+    scatter: PooledScatter | None = None,
 ) -> Conformity:
     """Work out the uncertainty of every bias, judge it, and say what the judging risks.
 
@@ -115,8 +122,11 @@ def weigh_conformity(
     study : WeighedStudy or None
         Whose scatter of a reading takes the place of the fleet's; a meter that scatters more than
         the fleet keeps its own.
+    scatter : PooledScatter or None
+        Of the fleet that these are some meters of, whose risks are then left to the fleet; None
+        where they are all of it.
     """
-    repeatability = _of_study(pool_repeatability(ledger), study)
+    repeatability = _of_study(pool_repeatability(ledger, of=scatter), study)
     judged, budgets = [], []
     for some, of_ledger, compared in _by_meters(sessions, ledger, reference.compared):
         sittings = _sittings(
@@ -125,11 +135,12 @@ def weigh_conformity(
         judged.append(_judged(sittings, policy).select(*CONFORMITY, "reference_u_pct"))
         budgets.append(_last_budgets(sittings, of_ledger, policy, spread=reference.spread))
     verdicts = pl.concat(judged)
+    checks = verdicts.filter(pl.col("stage") == "as_found")
     return Conformity(
         verdicts=verdicts.select(CONFORMITY.keys()),
         budgets=pl.concat(budgets),
         risks=fleet_risks(
-            verdicts.filter(pl.col("stage") == "as_found"),
+            checks if scatter is None else checks.clear(),
             tolerance=policy.tolerance_pct,
             comparison=policy.comparison,
         ),

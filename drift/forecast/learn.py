@@ -59,7 +59,11 @@ class Learnt:
 
 
 def learn_fleet(
-    ledger: pl.DataFrame, *, settings: Settings | None = None, fit: Fit | None = None
+    ledger: pl.DataFrame,
+    *,
+    settings: Settings | None = None,
+    fit: Fit | None = None,
+    steps: tuple[float, ...] = (),
 ) -> Learnt:
     """Learn from a fleet what its meters share.
 
@@ -71,6 +75,8 @@ def learn_fleet(
         The caller's choices.
     fit : Fit, optional
         Hyper-parameters of much the same fleet; fitted where not given.
+    steps : tuple of float
+        Further steps, % air, to which dials of the fleet are read.
 
     Raises
     ------
@@ -78,7 +84,7 @@ def learn_fleet(
         If the ledger is empty, or holds a time or bias that is not finite.
     """
     settings = settings or Settings()
-    dials = read_dials(ledger, resolution=settings.resolution)
+    dials = read_dials(ledger, resolution=settings.resolution, further=steps)
     visits = in_order_of_content(read_visits(ledger, resolution=settings.resolution, dials=dials))
     if fit is None:
         fit = fit_fleet(visits, tolerance=settings.tolerance, sample=settings.sample)

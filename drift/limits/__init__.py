@@ -4,7 +4,7 @@ Entrance: `charting.draw_charts`, `rules.apply_rules`, `signals.signals_of`,
 `runs.detectability.detectability`, `baseline_change.tell_phases`.  Rests on nothing but the ground.
 
 How limits are frozen. A block of baseline visits borrows no visit of similar meters that came after
-the last one of its own baseline (`rounding.pooling`). What the fleet has in common (the grid its
+the last one of its own baseline (`rounding.borrowing`). What the fleet has in common (the grid its
 dials are read to, the spread of replicates, the typical spread and how it varies) is learnt on few
 days: whenever the visits known have grown by a quarter since it was last learnt, 25 at first. A
 block goes by the last such day not after its own and does not change what was learnt

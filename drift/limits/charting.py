@@ -12,7 +12,14 @@ from drift.limits.baseline_change import find_changes
 from drift.limits.charts.cusum import ONSETS, draw_cusum, onsets_of
 from drift.limits.charts.ewma import draw_ewma
 from drift.limits.charts.individuals import draw_individuals, draw_moving_range
-from drift.limits.charts.mark import MARK_CHARTS, mark, mark_charts, place_marks
+from drift.limits.charts.mark import (
+    MARK_CHARTS,
+    MoveSizes,
+    mark,
+    mark_charts,
+    move_sizes,
+    place_marks,
+)
 from drift.limits.charts.mean_and_spread import (
     draw_mean,
     draw_range,
@@ -24,6 +31,7 @@ from drift.limits.charts.replicates import prepare_replicates
 from drift.limits.charts.shape import CHARTED, LIMITS, Charted
 from drift.limits.choices import MARKS, REPLICATES, SINGLE_POINTS, ChartSettings, LimitChoices
 from drift.limits.phase_tests import compare_phases
+from drift.limits.rounding.borrowing import Lenders
 from drift.limits.rules import apply_rules
 
 # The rule that a mark may break: a mark stays where it is put, so that runs of it mean nothing.
@@ -59,8 +67,48 @@ class Charts:
     mark_findings: pl.DataFrame
 
 
-def draw_charts(
+@dataclass(frozen=True, slots=True)
+class ChartLaws:
+    """What meters that stand for a fleet lend to the charts of the others.
+
+    Attributes
+    ----------
+    level, scatter : Lenders
+        To charts of the level, which restart with a phase, and of the scatter, with a gauge.
+    moves : MoveSizes
+        Of `drift.limits.charts.mark.move_sizes`.
+    meters : frozenset of str
+        Names of these meters.
+    """
+
+    level: Lenders
+    scatter: Lenders
+    moves: MoveSizes
+    meters: frozenset[str]
+
+
+def learn_charts(
     ledger: pl.DataFrame, *, marks: pl.DataFrame, service: pl.DataFrame, policy: LimitChoices
+) -> ChartLaws:
+    """Learn from meters that stand for a fleet; arguments as for `draw_charts`."""
+    points = _points(ledger)
+    return ChartLaws(
+        level=Lenders(points),
+        scatter=Lenders(points.with_columns(phase=pl.col("gauge"))),
+        moves=move_sizes(
+            place_marks(marks, service=service, ledger=ledger), settings=chart_settings(policy)
+        ),
+        meters=frozenset(ledger["meter_id"]),
+    )
+
+
+def draw_charts(
+    ledger: pl.DataFrame,
+    *,
+    marks: pl.DataFrame,
+    service: pl.DataFrame,
+    policy: LimitChoices,
+    laws: ChartLaws | None = None,
 ) -> Charts:
     """Chart the as-found bias of every series and the mark of every meter.
 
@@ -71,27 +119,20 @@ def draw_charts(
     marks, service : pl.DataFrame
         Rows in force of those input tables.
     policy : LimitChoices
+    laws : ChartLaws or None
+        From `learn_charts`, where the ledger is of some meters of a fleet; None where of all.
     """
-    points = ledger.select(
-        "series",
-        "visit",
-        "phase",
-        "gauge",
-        "t_years",
-        value="as_found_bias_pct",
-        replicates="as_found_replicates",
-        spread="as_found_spread_pct",
-        resolution="resolution_pct",
-        values="as_found_biases_pct",
-    )
     settings = chart_settings(policy)
     wanted = tuple(name for name in policy.charts if name not in MARKS)
-    family = draw_family(points, settings=settings, charts=wanted)
+    lenders = (None, None) if laws is None else _at_hand(laws, ledger)
+    family = draw_family(_points(ledger), settings=settings, charts=wanted, lenders=lenders)
     charted = family.points.sort("series", "chart", "visit")
     # Of a large fleet, twice the points is half a gigabyte: let go of them as they came.
     family = dataclasses.replace(family, points=charted)
     placed = place_marks(marks, service=service, ledger=ledger)
-    drawn = mark(placed, settings=settings) if set(MARKS) & set(policy.charts) else None
+    drawn = None
+    if set(MARKS) & set(policy.charts):
+        drawn = mark(placed, settings=settings, sizes=None if laws is None else laws.moves)
     return Charts(
         charted=charted,
         limits=family.limits.sort("series", "chart", "phase"),
@@ -112,6 +153,31 @@ def draw_charts(
             rules=tuple(name for name in policy.rules if name == _OF_MARKS),
         ),
     )
+
+
+def _points(ledger: pl.DataFrame) -> pl.DataFrame:
+    """Return the rows of a ledger as points of charts of the as-found bias."""
+    return ledger.select(
+        "series",
+        "visit",
+        "phase",
+        "gauge",
+        "t_years",
+        value="as_found_bias_pct",
+        replicates="as_found_replicates",
+        spread="as_found_spread_pct",
+        resolution="resolution_pct",
+        values="as_found_biases_pct",
+    )
+
+
+def _at_hand(laws: ChartLaws, ledger: pl.DataFrame) -> tuple[Lenders, Lenders]:
+    """Return who lends, with the numbers that their series have in a ledger."""
+    theirs = ledger.filter(pl.col("meter_id").is_in(list(laws.meters)))["series"].unique()
+    level, scatter = (
+        dataclasses.replace(one, series=theirs.to_numpy()) for one in (laws.level, laws.scatter)
+    )
+    return level, scatter
 
 
 def _findings(
@@ -178,6 +244,7 @@ def draw_family(
     *,
     settings: ChartSettings,
     charts: tuple[str, ...] = SINGLE_POINTS + REPLICATES,
+    lenders: tuple[Lenders | None, Lenders | None] = (None, None),
 ) -> Family:
     """Draw charts of a fleet.
 
@@ -194,6 +261,8 @@ def draw_family(
         How limits are set.
     charts : tuple of str
         Names out of `SINGLE_POINTS` and `REPLICATES`.
+    lenders : tuple of Lenders or None
+        Who lends to charts of the level and of the scatter, where these are some of a fleet.
 
     Raises
     ------
@@ -210,13 +279,16 @@ def draw_family(
         spread_level=settings.pooling_level,
         level=settings.change_level,
         window=settings.baseline_window,
+        lenders=lenders[0],
     )
     scattered = points
     if "gauge" in points.columns:
         scattered = points.with_columns(phase=pl.col("gauge"))
     with ThreadPoolExecutor(2) as both:
-        single = both.submit(_single_points, tested.points, settings, charts)
-        many = both.submit(_replicates, tested.points, scattered, settings, charts)
+        single = both.submit(_single_points, tested.points, settings, charts, lenders[0])
+        many = both.submit(
+            _replicates, (tested.points, scattered), settings=settings, charts=charts, of=lenders
+        )
     drawn, onsets = single.result()
     drawn += many.result()
     return Family(
@@ -229,7 +301,10 @@ def draw_family(
 
 
 def _single_points(
-    points: pl.DataFrame, settings: ChartSettings, charts: tuple[str, ...]
+    points: pl.DataFrame,
+    settings: ChartSettings,
+    charts: tuple[str, ...],
+    lenders: Lenders | None,
 ) -> tuple[list[Charted], pl.DataFrame]:
     """Draw the charts of single points and date the shifts of the CUSUM."""
     wanted = {
@@ -241,24 +316,28 @@ def _single_points(
     drawing = [draw for name, draw in wanted.items() if name in charts]
     if not drawing:
         return [], empty(ONSETS)
-    prepared = prepare(points, settings=settings)
+    prepared = prepare(points, settings=settings, lenders=lenders)
     onsets = onsets_of(prepared) if "cusum" in charts else empty(ONSETS)
     return [draw(prepared) for draw in drawing], onsets
 
 
 def _replicates(
-    points: pl.DataFrame,
-    scattered: pl.DataFrame,
+    points: tuple[pl.DataFrame, pl.DataFrame],
+    *,
     settings: ChartSettings,
     charts: tuple[str, ...],
+    of: tuple[Lenders | None, Lenders | None],
 ) -> list[Charted]:
-    """Draw the charts of replicates: their means by the phases of the level, their scatter not."""
+    """Draw the charts of replicates: their means by the phases of the level, their scatter not.
+
+    `points` and `of` (who lends) are those of the level, then of the scatter.
+    """
     drawn = []
     if "mean" in charts:
-        drawn.append(draw_mean(prepare_replicates(points, settings=settings)))
+        drawn.append(draw_mean(prepare_replicates(points[0], settings=settings, lenders=of[0])))
     wanted = {"spread": draw_spread, "range": draw_range, "repeatability": draw_repeatability}
     drawing = [draw for name, draw in wanted.items() if name in charts]
     if drawing:
-        replicated = prepare_replicates(scattered, settings=settings)
+        replicated = prepare_replicates(points[1], settings=settings, lenders=of[1])
         drawn += [draw(replicated) for draw in drawing]
     return drawn

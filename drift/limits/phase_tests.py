@@ -8,6 +8,7 @@ over the phases of a meter for as long as the F test allows and its gauge is the
 """
 
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 import polars as pl
@@ -17,7 +18,7 @@ from scipy.special import fdtrc, stdtr
 from drift.arrays import Flags, Floats, Integers
 from drift.frames import Schema
 from drift.limits.baseline import Baseline, set_baseline
-from drift.limits.rounding.pooling import known_by, set_pool
+from drift.limits.rounding.borrowing import Cohort, Lenders, Pool, known_by, set_pool
 
 GOES_ON, OWN_BASELINE, LEVEL, SPREAD, OTHER_GAUGE, CANNOT_COMPARE = (
     "goes_on",
@@ -109,6 +110,7 @@ def compare_phases(
     spread_level: float,
     level: float,
     window: tuple[float, float] | None = None,
+    lenders: Lenders | None = None,
 ) -> ComparedPhases:
     """Test each phase against the baseline in force and let short ones that agree go on under it.
 
@@ -123,6 +125,8 @@ def compare_phases(
         Levels of the F test, two-sided, and of the t test.
     window : tuple of float or None
         First and last t_years of a baseline named by its dates.
+    lenders : Lenders or None
+        Meters that stand for the fleet where these are some of it.
 
     Raises
     ------
@@ -142,7 +146,7 @@ def compare_phases(
     those of like units: G. K. Smyth (2004), Statist. Appl. Genet. Mol. Biol. 3(1), 3 (from memory).
     """
     baseline = set_baseline(points, visits=visits, window=window)
-    blocks = _moments(baseline, visits=visits, window=window)
+    blocks = _moments(baseline, lenders, visits=visits, window=window)
     series = baseline.rows["series"].to_numpy()[baseline.starts]
     starts = np.flatnonzero(np.diff(series, prepend=-1))
     number = np.diff(starts, append=len(series))
@@ -183,7 +187,13 @@ def compare_phases(
     )
 
 
-def _moments(baseline: Baseline, *, visits: int, window: tuple[float, float] | None) -> _Blocks:
+def _moments(
+    baseline: Baseline,
+    lenders: Lenders | None,
+    *,
+    visits: int,
+    window: tuple[float, float] | None,
+) -> _Blocks:
     """Return the moments of every block's baseline visits."""
     blocks, rows = len(baseline.starts), baseline.rows
     inside, block = baseline.inside, baseline.block
@@ -210,29 +220,42 @@ def _moments(baseline: Baseline, *, visits: int, window: tuple[float, float] | N
         whole=whole,
         gauge=gauge[baseline.starts],
         phase=rows["phase"].to_numpy()[baseline.starts],
-        usual=_usual_variance(baseline) if several else np.zeros(blocks),
+        usual=_usual_variance(baseline, lenders, visits=visits, window=window)
+        if several
+        else np.zeros(blocks),
     )
 
 
-def _usual_variance(baseline: Baseline) -> Floats:
+def _usual_variance(
+    baseline: Baseline,
+    lenders: Lenders | None,
+    *,
+    visits: int,
+    window: tuple[float, float] | None,
+) -> Floats:
     """Return the usual variance of similar meters' baselines, as known when each block's was set.
 
-    0 where none was known; the last known visits are those of `drift.limits.rounding.pooling`.
+    0 where none was known; the last known visits are those of `drift.limits.rounding.borrowing`.
     """
     usual = np.zeros(len(baseline.starts))
-    pool = set_pool(baseline, baseline.rows)
+    pool = set_pool(baseline, baseline.rows, visits=visits, window=window, lenders=lenders)
     for cohort in pool.cohorts:
-        rows = known_by(pool, cohort)
-        block, values = baseline.block[rows], baseline.values[rows]
-        count = np.bincount(block)
-        mean = np.bincount(block, values) / np.maximum(count, 1)
-        squares = np.bincount(block, (values - mean[block]) ** 2)
-        some = count >= _FEWEST_SHOWING
-        # The median of s² is less than σ² by the factor of Wilson and Hilferty for that of χ².
-        df = count[some] - 1
-        variance = squares[some] / df / (1 - 2 / (9 * df)) ** 3
-        usual[cohort.blocks] = np.median(variance) if some.any() else 0.0
+        usual[cohort.blocks] = pool.once("usual", cohort, partial(_usual_of, pool, cohort))
     return usual
+
+
+def _usual_of(pool: Pool, cohort: Cohort) -> float:
+    """Return the usual variance of what a cohort may borrow from."""
+    rows = known_by(pool, cohort)
+    block, values = pool.baseline.block[rows], pool.baseline.values[rows]
+    count = np.bincount(block)
+    mean = np.bincount(block, values) / np.maximum(count, 1)
+    squares = np.bincount(block, (values - mean[block]) ** 2)
+    some = count >= _FEWEST_SHOWING
+    # The median of s² is less than σ² by the factor of Wilson and Hilferty for that of χ².
+    df = count[some] - 1
+    variance = squares[some] / df / (1 - 2 / (9 * df)) ** 3
+    return float(np.median(variance)) if some.any() else 0.0
 
 
 def _begin(blocks: _Blocks, starts: Integers) -> _Standing:

@@ -44,7 +44,12 @@ REFERENCE_CHECK: Schema = {
 
 
 def check_stated_values(
-    sessions: pl.DataFrame, values: pl.DataFrame, *, bowls: pl.DataFrame, spread: BowlSpread
+    sessions: pl.DataFrame,
+    values: pl.DataFrame,
+    *,
+    bowls: pl.DataFrame,
+    spread: BowlSpread,
+    half_place: float | None = None,
 ) -> pl.DataFrame:
     """Compare the correct air content of every sitting with its vessel on its bowl that day.
 
@@ -59,6 +64,8 @@ def check_stated_values(
         that was measured only later as it was first.
     spread : BowlSpread
         How far bowls differ that were not measured.
+    half_place : float or None
+        Of `half_last_place` of the whole source, where these are some of its sessions.
 
     Returns
     -------
@@ -72,12 +79,10 @@ def check_stated_values(
     write 5.0 for 5.014.  Where the bowl is not known and meters state a value each of its own, they
     may be right by as much as two bowls differ: that is left open and is no disagreement.
     """
-    used = sessions.filter(
-        pl.col("vessel_id").is_not_null() & (pl.col("correct_air_pct") > 0)
-    ).with_row_index("_row")
+    used = _used(sessions).with_row_index("_row")
     usable = values.filter("usable")
     rows = _with_expected(_with_bowls(_with_vessels(used, usable), bowls))
-    half = _half_last_place(used)
+    half = half_last_place(sessions) if half_place is None else half_place
     allowed = (
         2 * (pl.col("u_pct") ** 2 + pl.col("bowl_u_pct").fill_null(0.0) ** 2).sqrt() + half + 1e-9
     )
@@ -199,9 +204,14 @@ def _with_expected(rows: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _half_last_place(used: pl.DataFrame) -> float:
+def _used(sessions: pl.DataFrame) -> pl.DataFrame:
+    """Return the sittings whose vessel is named and whose correct air content is above 0."""
+    return sessions.filter(pl.col("vessel_id").is_not_null() & (pl.col("correct_air_pct") > 0))
+
+
+def half_last_place(sessions: pl.DataFrame) -> float:
     """Return half a unit of the last place that correct air contents are given to, % air."""
-    correct = used["correct_air_pct"]
+    correct = _used(sessions)["correct_air_pct"]
     for places in range(1, _MOST_PLACES):
         if ((correct - correct.round(places)).abs() < 1e-9).all():
             return float(0.5 * 10.0**-places)

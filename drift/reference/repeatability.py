@@ -1,5 +1,7 @@
 """This module says how far readings of one sitting scatter, fleet-wide where meters are alike."""
 
+from dataclasses import dataclass
+
 import numpy as np
 import numpy.typing as npt
 import polars as pl
@@ -39,7 +41,60 @@ _FINE, _LEAST = 3.0, 0.1
 _STAGES = ("as_found", "as_left")
 
 
-def pool_repeatability(ledger: pl.DataFrame, *, level: float = 0.05) -> pl.DataFrame:
+@dataclass(frozen=True, slots=True)
+class PooledScatter:
+    """What meters that stand for a fleet say of its repeatability.
+
+    Attributes
+    ----------
+    sd, freedom, basis
+        As of `REPEATABILITY`, of the meters that are alike.
+    net, degrees : float
+        Sum of squares of their replicates less what rounding adds, and its degrees of freedom.
+    tested : int
+        Meters of the fleet that are tested.
+    meters : frozenset of str
+        Those it was learnt from.
+    """
+
+    sd: float
+    freedom: float | None
+    basis: str
+    net: float
+    degrees: float
+    tested: int
+    meters: frozenset[str]
+
+
+def learn_repeatability(ledger: pl.DataFrame, *, tested: int, level: float = 0.05) -> PooledScatter:
+    """Learn the repeatability of a fleet from meters that stand for it.
+
+    Parameters
+    ----------
+    ledger, level
+        As for `pool_repeatability`.
+    tested : int
+        Meters of the fleet.
+    """
+    sittings = _replicates(ledger)
+    sums = _sums(sittings)
+    meters = _unlike(sums, level=level)
+    alike = sittings.join(meters.filter("unlike"), on="meter_id", how="anti")
+    sd, freedom, basis = _of_the_fleet(alike, ledger)
+    return PooledScatter(
+        sd=sd,
+        freedom=freedom,
+        basis=basis,
+        net=float(_net(sums).sum()),
+        degrees=float(sums["freedom"].sum()),
+        tested=tested,
+        meters=frozenset(ledger["meter_id"]),
+    )
+
+
+def pool_repeatability(
+    ledger: pl.DataFrame, *, level: float = 0.05, of: PooledScatter | None = None
+) -> pl.DataFrame:
     """Estimate the repeatability of every meter.
 
     Parameters
@@ -48,6 +103,8 @@ def pool_repeatability(ledger: pl.DataFrame, *, level: float = 0.05) -> pl.DataF
         Frame of `drift.meter.ledger.LEDGER`.
     level : float
         Chance that any meter of a fleet of like ones is found to scatter more than the rest.
+    of : PooledScatter or None
+        Of the fleet that these are some meters of; None where they are all of it.
 
     Returns
     -------
@@ -66,13 +123,12 @@ def pool_repeatability(ledger: pl.DataFrame, *, level: float = 0.05) -> pl.DataF
     Pooling by an F test: NIST SOP 20 (read in extracts); the F test of two variances is standard.
     """
     sittings = _replicates(ledger)
-    meters = _unlike(sittings, level=level)
-    alike = sittings.join(meters.filter("unlike"), on="meter_id", how="anti")
-    fleet, freedom = _pooled(alike)
-    name = FLEET
-    if fleet is None:
-        fleet, freedom = bound_by_differences(ledger)
-        name = ASSUMED if freedom is None else DIFFERENCES
+    meters = _unlike(_sums(sittings), level=level, of=of)
+    if of is None:
+        alike = sittings.join(meters.filter("unlike"), on="meter_id", how="anti")
+        fleet, freedom, name = _of_the_fleet(alike, ledger)
+    else:
+        fleet, freedom, name = of.sd, of.freedom, of.basis
     apart = pl.col("unlike").fill_null(value=False)
     return (
         ledger.select("meter_id")
@@ -87,6 +143,15 @@ def pool_repeatability(ledger: pl.DataFrame, *, level: float = 0.05) -> pl.DataF
         .cast(REPEATABILITY)  # type: ignore[arg-type]  # names to types
         .sort("meter_id")
     )
+
+
+def _of_the_fleet(alike: pl.DataFrame, ledger: pl.DataFrame) -> tuple[float, float | None, str]:
+    """Return the repeatability of meters that are alike, its freedom and where it comes from."""
+    fleet, freedom = _pooled(alike)
+    if fleet is not None:
+        return fleet, freedom, FLEET
+    fleet, freedom = bound_by_differences(ledger)
+    return fleet, freedom, ASSUMED if freedom is None else DIFFERENCES
 
 
 def bound_by_differences(ledger: pl.DataFrame) -> tuple[float, float | None]:
@@ -149,9 +214,9 @@ def _replicates(ledger: pl.DataFrame) -> pl.DataFrame:
     ).filter(pl.col("spread").is_not_null() & (pl.col("freedom") > 0))
 
 
-def _unlike(sittings: pl.DataFrame, *, level: float) -> pl.DataFrame:
-    """Return per meter its own standard deviation, and whether it is above that of all others."""
-    own = (
+def _sums(sittings: pl.DataFrame) -> pl.DataFrame:
+    """Return per meter the sum of squares of its replicates, its freedom and its coarsest step."""
+    return (
         sittings.with_columns(squares=pl.col("spread") ** 2 * pl.col("freedom"))
         .group_by("meter_id")
         .agg(
@@ -161,19 +226,35 @@ def _unlike(sittings: pl.DataFrame, *, level: float) -> pl.DataFrame:
         )
         .sort("meter_id")
     )
+
+
+def _net(sums: pl.DataFrame) -> Floats:
+    """Return the sums of squares less δ²/12 a degree of freedom, which rounding adds to many."""
+    squares, freedom, step = (
+        sums[name].to_numpy() for name in ("squares", "freedom", "resolution")
+    )
+    return np.asarray(squares - freedom * step**2 / 12)
+
+
+def _unlike(own: pl.DataFrame, *, level: float, of: PooledScatter | None = None) -> pl.DataFrame:
+    """Return per meter its own standard deviation, and whether it is above that of all others."""
     squares, freedom = own["squares"].to_numpy(), own["freedom"].to_numpy()
     step, variance = own["resolution"].to_numpy(), squares / freedom
-    # Over many readings rounding adds δ²/12; the rest is what the other meters scatter by.
-    net = squares - freedom * step**2 / 12
-    rest = np.maximum(freedom.sum() - freedom, 1.0)
-    others = np.sqrt(np.maximum((net.sum() - net) / rest, (_LEAST * step) ** 2))
+    net = _net(own)
+    total, degrees, tested = net.sum(), freedom.sum(), own.height
+    among = np.ones(own.height)
+    if of is not None:
+        total, degrees, tested = of.net, of.degrees, of.tested
+        among = own["meter_id"].is_in(list(of.meters)).to_numpy().astype(np.float64)
+    rest = np.maximum(degrees - among * freedom, 1.0)
+    others = np.sqrt(np.maximum((total - among * net) / rest, (_LEAST * step) ** 2))
     expected = largest_rounded_variance(others, resolution=step)
     p = fdtrc(freedom, rest, variance / expected)
     return own.select(
         "meter_id",
         "freedom",
         own_sd=pl.Series(sheppard_sigma(np.sqrt(variance), resolution=step), dtype=pl.Float64),
-        unlike=pl.Series(p < level / max(own.height, 1), dtype=pl.Boolean),
+        unlike=pl.Series(p < level / max(tested, 1), dtype=pl.Boolean),
     )
 
 

@@ -13,7 +13,7 @@ from drift.arrays import Floats
 from drift.frames import Schema
 from drift.meter.dial import STATED_AT_PCT
 from drift.reference.crossed_dates import date_rows
-from drift.reference.crossed_design import NOT_RECORDED
+from drift.reference.crossed_design import NOT_RECORDED, Design
 from drift.reference.crossed_effects import (
     REFERENCE,
     EffectValues,
@@ -204,7 +204,13 @@ COMMON_EVIDENCE: Schema = {
 }
 
 
-def common_evidence(fit: CrossedFit, causes: SharedEffects, *, rate: float = 0.05) -> pl.DataFrame:
+def common_evidence(
+    fit: CrossedFit,
+    causes: SharedEffects,
+    *,
+    rate: float = 0.05,
+    sittings: pl.DataFrame | None = None,
+) -> pl.DataFrame:
     """Return what vessel and operator of each sitting do to every meter, to weigh causes by.
 
     Parameters
@@ -214,6 +220,9 @@ def common_evidence(fit: CrossedFit, causes: SharedEffects, *, rate: float = 0.0
         Found in `fit`.
     rate : float
         False discovery rate up to which an operator counts as found to differ.
+    sittings : pl.DataFrame or None
+        Of `drift.reference.crossed_design.sittings`, of the meters that are asked for; None for
+        those that were fitted.
 
     Returns
     -------
@@ -227,7 +236,8 @@ def common_evidence(fit: CrossedFit, causes: SharedEffects, *, rate: float = 0.0
     nobody has done so: vessels are compared with the mean of those that can be, weighted by
     visits, and the base is their spread about it; it is null where there is only one.
     """
-    states, rows = _states(fit, causes)
+    rows = fit.design.rows if sittings is None else _in_bins(sittings, fit.design)
+    states, rows = _states(fit, causes, rows)
     levels, count = causes.levels, len(causes.levels.estimates)
     bases, spreads = _bases(levels)
     unit = np.eye(count)
@@ -269,12 +279,45 @@ def common_evidence(fit: CrossedFit, causes: SharedEffects, *, rate: float = 0.0
     )
 
 
-def _states(fit: CrossedFit, causes: SharedEffects) -> tuple[Floats, pl.DataFrame]:
+def _in_bins(rows: pl.DataFrame, design: Design) -> pl.DataFrame:
+    """Return rows of `sittings` with the ``bin`` of a design that each lies in.
+
+    A day between two bins of a vessel's period, or beyond them, belongs to the nearer one before,
+    else to the first; what was read with a vessel or in a period that the design has not is left
+    out.
+    """
+    period = ["vessel_id", "calibrated_on"]
+    bins = design.bins.sort("first_on").select(*period, "bin", begun="first_on")
+    first = bins.group_by(period).agg(first_bin=pl.col("bin").first())
+    keyed = bins.with_columns(_period=pl.struct(period).rank("dense")).sort("begun")
+    periods = keyed.select(*period, "_period").unique()
+    return (
+        rows.with_columns(pl.col("vessel_id").fill_null(NOT_RECORDED))
+        .with_row_index("_row")
+        .join(periods, on=period, nulls_equal=True)
+        .join(first, on=period, nulls_equal=True)
+        .sort("performed_on")
+        .join_asof(
+            keyed.select("_period", "bin", "begun"),
+            left_on="performed_on",
+            right_on="begun",
+            by="_period",
+            check_sortedness=False,
+        )
+        .with_columns(pl.coalesce("bin", "first_bin"))
+        .sort("_row")
+        .drop("_row", "_period", "first_bin", "begun")
+    )
+
+
+def _states(
+    fit: CrossedFit, causes: SharedEffects, rows: pl.DataFrame
+) -> tuple[Floats, pl.DataFrame]:
     """Return the states that vessels were in, (states, k) columns of levels, and each row's."""
     levels = causes.levels
     period = ["vessel_id", "calibrated_on"]
     vessels = levels.frame.filter(pl.col("kind") == "vessel").with_row_index("base_level")
-    rows = fit.design.rows.join(
+    rows = rows.join(
         vessels.select(*period, pl.col("base_level").cast(pl.Int64)),
         on=period,
         how="left",

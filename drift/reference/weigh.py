@@ -15,6 +15,7 @@ from drift.meter.dial import dials_of
 from drift.meter.marks import adjustment_balance, mark_moves
 from drift.reference.bowls import BowlSpread, bowl_spread, bowl_values
 from drift.reference.content_order import meters_by_content
+from drift.reference.crossed_design import sittings
 from drift.reference.crossed_effects import REFERENCE
 from drift.reference.crossed_fit import CrossedFit, fit_crossed
 from drift.reference.normalised_error import agreement, with_agreement
@@ -25,10 +26,11 @@ from drift.reference.operators import (
     operator_spread,
 )
 from drift.reference.pair_values import pairs_of
-from drift.reference.pairs import check_stated_values
+from drift.reference.pairs import check_stated_values, half_last_place
 from drift.reference.repeatability import bound_by_differences
 from drift.reference.shared_effects import (
     COMMON_EVIDENCE,
+    SharedEffects,
     common_evidence,
     find_shared_effects,
     without_common,
@@ -102,6 +104,57 @@ class Reference:
         return self.compared.filter(pl.col("problem") != "")
 
 
+@dataclass(frozen=True, slots=True)
+class ReferenceLaws:
+    """What meters that stand for a fleet say of what all share.
+
+    Attributes
+    ----------
+    fit, found : CrossedFit, SharedEffects or None
+        None where no effects could be fitted.
+    operators : OperatorSpread
+        How far operators differ.
+    repeatability : float
+        Pooled standard deviation of replicates, % air.
+    half_place : float
+        Of `drift.reference.pairs.half_last_place`.
+    shares : bool
+        Whether something was found that is taken out of every meter's readings.
+    worth : pl.DataFrame
+        ``meter_id segment largest``: the segments of the fleet whose causes are weighed.
+    """
+
+    fit: CrossedFit | None
+    found: SharedEffects | None
+    operators: OperatorSpread
+    repeatability: float
+    half_place: float
+    shares: bool
+    worth: pl.DataFrame
+
+
+def learn_reference(
+    ledger: pl.DataFrame,
+    *,
+    sessions: pl.DataFrame,
+    vessels: pl.DataFrame,
+    false_discovery_rate: float,
+    worth: pl.DataFrame,
+) -> ReferenceLaws:
+    """Learn from meters that stand for a fleet; `worth` as of `ReferenceLaws`, others as below."""
+    fit = fit_crossed(ledger, sessions=sessions, vessels=vessels)
+    found, _, own, operators = _shared(fit, sessions, rate=false_discovery_rate)
+    return ReferenceLaws(
+        fit=fit,
+        found=found,
+        operators=operators,
+        repeatability=_repeatability(ledger),
+        half_place=half_last_place(sessions),
+        shares=own is not None,
+        worth=worth,
+    )
+
+
 def weigh_reference(
     ledger: pl.DataFrame,
     *,
@@ -116,6 +169,7 @@ def weigh_reference(
     vessel_uncertainty: str,
     false_discovery_rate: float,
     worth_pct: float,
+    laws: ReferenceLaws | None = None,
 ) -> Reference:
     """Find what meters share, check the vessels' values and weigh the causes of each bias.
 
@@ -135,22 +189,26 @@ def weigh_reference(
         Of what is called an effect.
     worth_pct : float
         Smallest bias whose cause is weighed, % air.
+    laws : ReferenceLaws or None
+        Of the fleet that these are some meters of; None where they are all of it.
     """
-    fit = fit_crossed(ledger, sessions=sessions, vessels=vessels)
-    effects, common, own, operators = _shared(fit, sessions, rate=false_discovery_rate)
-    chain = _chain(
-        sessions,
-        effects,
-        tables=(vessels, bowls, equipment),
-        bowl_spread_pct=bowl_spread_pct,
-        choice=vessel_uncertainty,
-    )
-    repeatability = _repeatability(ledger)
+    rate = false_discovery_rate
+    if laws is None:
+        fit = fit_crossed(ledger, sessions=sessions, vessels=vessels)
+        found, common, own, operators = _shared(fit, sessions, rate=rate)
+        worth, repeatability = worth_weighing(ledger, worth_pct), _repeatability(ledger)
+    else:
+        found, operators, repeatability = laws.found, laws.operators, laws.repeatability
+        worth, common, own = _by_laws(ledger, laws, (sessions, vessels), rate=rate)
+    effects = pl.DataFrame(schema=REFERENCE) if found is None else found.frame
+    tables, half_place = (vessels, bowls, equipment), laws.half_place if laws else None
+    usual = bowl_spread_pct, vessel_uncertainty
+    chain = _chain(sessions, effects, tables=tables, usual=usual, half_place=half_place)
     dials = dials_of(meters, ledger, marks=marks, service=service, repeatability=repeatability)
     moves = mark_moves(marks, dials=dials)
     causes = _causes(
         ledger,
-        worth_pct,
+        worth,
         marks=marks,
         service=service,
         moves=moves,
@@ -175,19 +233,23 @@ def _chain(
     effects: pl.DataFrame,
     *,
     tables: tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame],
-    bowl_spread_pct: float,
-    choice: str,
+    usual: tuple[float, str],
+    half_place: float | None,
 ) -> dict[str, Any]:
     """Return what is known of vessels and bowls, by its name in `Reference`.
 
-    `tables` are the input tables `vessels`, `bowls` and `equipment`.
+    `tables` are the input tables `vessels`, `bowls` and `equipment`; `usual`, how far bowls are
+    taken to differ, % air, and which uncertainty of a vessel counts.
     """
     vessels, bowls, equipment = tables
+    bowl_spread_pct, choice = usual
     measured = bowl_values(bowls, equipment)
     spread = bowl_spread(measured, usual_pct=bowl_spread_pct)
     values = with_own_volumes(vessel_values(vessels, equipment), measured)
     agreed = agreement(values, effects)
-    checked = check_stated_values(sessions, values, bowls=measured, spread=spread)
+    checked = check_stated_values(
+        sessions, values, bowls=measured, spread=spread, half_place=half_place
+    )
     history = vessel_history(values, vessels, effects)
     return {
         "vessels": values,
@@ -203,24 +265,49 @@ def _chain(
 
 def _shared(
     fit: CrossedFit | None, sessions: pl.DataFrame, *, rate: float
-) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame | None, OperatorSpread]:
+) -> tuple[SharedEffects | None, pl.DataFrame, pl.DataFrame | None, OperatorSpread]:
     """Return shared effects, their evidence, sessions without them, and how operators differ."""
-    effects, common = pl.DataFrame(schema=REFERENCE), pl.DataFrame(schema=COMMON_EVIDENCE)
-    own, operators = None, NOT_COMPARABLE
-    if fit is not None:
-        found = find_shared_effects(fit, rate=rate)
-        effects = found.frame
-        common = common_evidence(fit, found, rate=rate)
-        operators = operator_spread(fit, found, rate=rate)
-        cleaned = without_common(sessions, found, rate=rate)
-        if (cleaned["common_pct"].abs() > 0).any():
-            own = cleaned.drop("common_pct")
-    return effects, common, own, operators
+    if fit is None:
+        return None, pl.DataFrame(schema=COMMON_EVIDENCE), None, NOT_COMPARABLE
+    found = find_shared_effects(fit, rate=rate)
+    common = common_evidence(fit, found, rate=rate)
+    cleaned = without_common(sessions, found, rate=rate)
+    shares = (cleaned["common_pct"].abs() > 0).any()
+    own = cleaned.drop("common_pct") if shares else None
+    return found, common, own, operator_spread(fit, found, rate=rate)
+
+
+def _by_laws(
+    ledger: pl.DataFrame,
+    laws: ReferenceLaws,
+    tables: tuple[pl.DataFrame, pl.DataFrame],
+    *,
+    rate: float,
+) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame | None]:
+    """Return segments worth weighing, evidence of shared effects on them, sessions without these.
+
+    `tables` are sessions and vessels.
+    """
+    sessions, vessels = tables
+    worth = laws.worth.join(ledger.select("meter_id").unique(), on="meter_id", how="semi")
+    common = pl.DataFrame(schema=COMMON_EVIDENCE)
+    if laws.fit is None or laws.found is None:
+        return worth, common, None
+    theirs = ledger.join(worth, on="meter_id", how="semi", maintain_order="left")
+    rows = sittings(theirs, sessions=sessions, vessels=vessels)
+    # What was seen once between two adjustments tells nothing.  Blocks, which end where a meter
+    # steps unlike those beside it, would be others in another part of the fleet.
+    rows = rows.filter(pl.len().over("meter_id", "segment", "points") > 1)
+    if not rows.is_empty():
+        common = common_evidence(laws.fit, laws.found, rate=rate, sittings=rows)
+    if not laws.shares:
+        return worth, common, None
+    return worth, common, without_common(sessions, laws.found, rate=rate).drop("common_pct")
 
 
 def _causes(
     ledger: pl.DataFrame,
-    worth_pct: float,
+    worth: pl.DataFrame,
     *,
     marks: pl.DataFrame,
     service: pl.DataFrame,
@@ -230,7 +317,6 @@ def _causes(
     repeatability: float,
 ) -> pl.DataFrame:
     """Weigh the causes of the biases of the segments that are worth it."""
-    worth = _worth_weighing(ledger, worth_pct)
     readings = segment_readings(
         # All segments of their meters: what closed one opens the next.
         ledger.join(worth, on="meter_id", how="semi", maintain_order="left"),
@@ -259,13 +345,18 @@ def _operators(frames: tuple[pl.DataFrame, ...]) -> list[str]:
     )
 
 
-def _worth_weighing(ledger: pl.DataFrame, worth_pct: float) -> pl.DataFrame:
+def worth_weighing(ledger: pl.DataFrame, worth_pct: float) -> pl.DataFrame:
     """Return the segments in which some visit found `worth_pct` or more, largest first.
 
     On coarse dials many are as large: then those of most readings, then by an order of meters
     that their names do not decide.
     """
     places = meters_by_content(ledger, value="as_found_bias_pct")
+    return most_worth(large_segments(ledger, worth_pct).join(places, on="meter_id"))
+
+
+def large_segments(ledger: pl.DataFrame, worth_pct: float) -> pl.DataFrame:
+    """Return ``meter_id segment largest readings`` where a visit found `worth_pct` or more."""
     return (
         ledger.group_by("meter_id", "segment")
         .agg(
@@ -273,8 +364,13 @@ def _worth_weighing(ledger: pl.DataFrame, worth_pct: float) -> pl.DataFrame:
             readings=pl.col("as_found_bias_pct").count(),
         )
         .filter(pl.col("largest") >= worth_pct)
-        .join(places, on="meter_id")
-        .sort(
+    )
+
+
+def most_worth(segments: pl.DataFrame) -> pl.DataFrame:
+    """Return the `MOST_SEGMENTS` to weigh of `large_segments`, ties by ``meter_place``."""
+    return (
+        segments.sort(
             *("largest", "readings", "meter_place", "segment"),
             descending=[True, True, False, False],
         )

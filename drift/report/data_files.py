@@ -61,19 +61,19 @@ def data_tables(review: Review) -> dict[str, pl.DataFrame]:
     Numbers are rounded and text is spelled as they are written; text is not yet made harmless to
     a spreadsheet that reads CSV.
     """
-    return {name: plain_columns(frame) for name, frame in _frames(review).items()}
+    return {name: plain_columns(frame) for name, frame in review_frames(review).items()}
 
 
-def write_review(review: Review, folder: Path) -> None:
+def write_review(review: Review, folder: Path, *, parquet: bool = False) -> None:
     """Write the tables of `data_tables` as `write_data` does.
 
     They are made one by one, because all of a large fleet's are half a gigabyte.
     """
-    for name, frame in _frames(review).items():
-        write_data({name: plain_columns(frame)}, folder)
+    for name, frame in review_frames(review).items():
+        write_data({name: plain_columns(frame)}, folder, parquet=parquet)
 
 
-def _frames(review: Review) -> dict[str, pl.DataFrame]:
+def review_frames(review: Review) -> dict[str, pl.DataFrame]:
     """Return the frames of a review that are written, by name of data file."""
     return {
         "meters": review.meters.select(METERS.keys()),
@@ -107,16 +107,18 @@ def _frames(review: Review) -> dict[str, pl.DataFrame]:
         "own_standings": review.own_meters,
         "barred_uses": review.uses,
         "unread_rows": review.held.select("meter_id", "on_date", "words"),
-        "evidence": evidence_frame(answer_clauses(review)),
+        **({} if review.part else {"evidence": evidence_frame(answer_clauses(review))}),
         "held_back": review.sources.held_back.select(HELD_BACK.keys()),
     }
 
 
-def write_data(tables: dict[str, pl.DataFrame], folder: Path) -> None:
-    """Write each table as a CSV file of its name into `folder`."""
+def write_data(tables: dict[str, pl.DataFrame], folder: Path, *, parquet: bool = False) -> None:
+    """Write each table as a CSV file of its name into `folder`, and as a Parquet file if asked."""
     folder.mkdir(parents=True, exist_ok=True)
     for name, frame in tables.items():
         disarmed(frame).write_csv(folder / f"{name}.csv")
+        if parquet:
+            frame.write_parquet(folder / f"{name}.parquet")
 
 
 def write_record(record: dict[str, object], path: Path) -> None:

@@ -14,6 +14,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import polars as pl
+
 # Says in a page who made it; `reports/frame.html.jinja2` has it.
 _PAGE_MARK = b'name="generator" content="drift"'
 _RECORD_MARK = b'"program": "drift"'
@@ -106,7 +108,7 @@ REVIEW_FOLDER = FileKind(
         r"(?:index|meters|reference|intervals|signals|basis|guide|evidence|register|labels|journal)"
         r"\.(?:html|pdf)|(?:meters|sites)/[^/\\]+\.(?:html|pdf)|review\.xlsx"
         rf"|{_SCRIPTS}"
-        r"|data/(?:run\.json|[a-z_]+\.csv)"
+        r"|data/(?:run\.json|[a-z_]+\.(?:csv|parquet))"
     ),
     table=lambda name: Path(name).stem,
 )
@@ -221,6 +223,17 @@ def _is_table(folder: Path, name: str, kind: FileKind, head: bytes, _whole: bool
     return mark is not None and mark.encode() in head.split(b"\n", 1)[0].split(b",")
 
 
+def _is_parquet(folder: Path, name: str, kind: FileKind, head: bytes, whole: bool) -> bool:
+    """Say whether a Parquet file has the column that only drift's table of its name has."""
+    if not whole or not head.startswith(b"PAR1"):
+        return head.startswith(b"PAR1")
+    try:
+        columns = pl.read_parquet_schema(folder / name)
+    except (OSError, pl.exceptions.PolarsError):
+        return False
+    return TABLE_MARKS.get(kind.table(name)) in columns
+
+
 def _is_script(_folder: Path, _name: str, _kind: FileKind, head: bytes, _whole: bool) -> bool:
     """Say whether a script says whose it is."""
     return head.startswith(_SCRIPT_MARK)
@@ -236,6 +249,7 @@ _BEGINNINGS: Mapping[str, Callable[[Path, str, FileKind, bytes, bool], bool]] = 
     ".pdf": _is_print,
     ".xlsx": _is_workbook,
     ".csv": _is_table,
+    ".parquet": _is_parquet,
     ".json": _is_record,
     ".js": _is_script,
 }

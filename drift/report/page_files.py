@@ -2,9 +2,6 @@
 
 import dataclasses
 import multiprocessing
-import os
-import signal
-import threading
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
 from contextlib import contextmanager
@@ -25,6 +22,7 @@ from drift.report.register_files import write_register
 from drift.review.evidence import gather_evidence
 from drift.review.loading import load_fits
 from drift.review.results import Review
+from drift.threads import cores, interrupts_kept_off
 
 Helpers = Sequence[ProcessPoolExecutor]
 
@@ -50,13 +48,13 @@ def helpers(dossiers: int) -> Iterator[Helpers]:
     dossiers : int
         How many there may be to write.
     """
-    others = min(_cores() - 1, dossiers // _WORTH_A_PROCESS)
+    others = min(cores() - 1, dossiers // _WORTH_A_PROCESS)
     # Spawned: a fork of a process whose data library holds threads may hang.
     context = multiprocessing.get_context("spawn")
     # A pool for each process, so that one writes the evidence pack while others write dossiers.
     pools = tuple(ProcessPoolExecutor(1, mp_context=context) for _ in range(others))
     try:
-        with _interrupts_kept_off():
+        with interrupts_kept_off():
             for pool in pools if dossiers > _FITTED_HERE else ():
                 pool.submit(load_fits)
             for pool in pools[:1]:
@@ -155,34 +153,9 @@ def _write_fleet(
     )
 
 
-@contextmanager
-def _interrupts_kept_off() -> Iterator[None]:
-    """Let processes that start within be deaf to the keyboard.
-
-    It interrupts them too, in the midst of loading, and each would tell of it; this process stops
-    them.  A handler can be set in the main thread alone, which is where a keyboard interrupts.
-    """
-    if threading.current_thread() is not threading.main_thread():
-        yield
-        return
-    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
-    try:
-        yield
-    finally:
-        signal.signal(signal.SIGINT, before)
-
-
 def _finished(futures: list[Future[None]]) -> int:
     """Count the dossiers that workers have finished."""
     return sum(future.done() for future in futures)
-
-
-def _cores() -> int:
-    """Return how many cores this process may use."""
-    try:
-        return len(os.sched_getaffinity(0))
-    except AttributeError:  # not on every system
-        return os.cpu_count() or 1
 
 
 def _ready_assets() -> None:

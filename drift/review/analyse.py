@@ -16,11 +16,13 @@ from drift.limits.charting import Charts, chart_settings, draw_charts
 from drift.limits.signals import signals_of
 from drift.meter.calibrations import CalibrationRule
 from drift.meter.ledger import build_ledger
-from drift.reference.weigh import Reference, weigh_reference
+from drift.reference.weigh import Reference, ReferenceLaws, weigh_reference
 from drift.review.changes import Earlier, Present, Since, changes_since
+from drift.review.fleet_laws import FleetLaws
 from drift.review.forecasts import forecast_fleet, forecast_rows, jumps_known
 from drift.review.loading import load_fits
 from drift.review.meters import METERS
+from drift.review.noted_rows import why_held
 from drift.review.obligations import with_obligations
 from drift.review.policy import Policy, tables_of
 from drift.review.responses import answered_on, match_responses
@@ -32,6 +34,8 @@ from drift.store.tables import Sources
 from drift.trend.weigh import weigh_drift
 from drift.upkeep.weigh import Upkeep, meter_falls, weigh_upkeep
 from drift.version import __version__
+
+_NO_LAWS = FleetLaws()
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +57,7 @@ def analyse(
     as_of: date,
     policy: Policy,
     earlier: Earlier | None = None,
+    laws: FleetLaws = _NO_LAWS,
 ) -> Review:
     """Compute everything that a review of `sources` says on `as_of`.
 
@@ -68,6 +73,8 @@ def analyse(
         The laboratory's choices.
     earlier : Earlier or None
         An earlier review, to say what has changed since.
+    laws : FleetLaws
+        What the fleet lends to these meters of it; empty where they are all of it.
 
     Raises
     ------
@@ -75,7 +82,7 @@ def analyse(
         If there is no reading to speak of.
     """
     ledger = ledger_of(sources, source_name=source_name, as_of=as_of, policy=policy)
-    found = _find_all(sources, ledger, as_of=as_of, policy=policy)
+    found = _find_all(sources, ledger, as_of=as_of, policy=policy, laws=laws)
     seen, filed, upkeep = found.seen, found.filed, found.upkeep
     standings = stand(sources, seen, filed, as_of=as_of, policy=policy)
     intervals = with_obligations(upkeep.intervals, standings.obligations, as_of=as_of)
@@ -107,34 +114,36 @@ def analyse(
             verdicts=found.conformity.verdicts,
             policy=policy,
         ),
-        own_meters=_stand_alone(sources, found, as_of=as_of, policy=policy),
+        own_meters=_stand_alone(sources, found, as_of=as_of, policy=policy, laws=laws),
         since=_compare(earlier, sources, found, standings.meters, as_of=as_of, policy=policy),
         fit=seen.ahead.fit,
         held=filed.records.held,
         alike=filed.records.alike,
         uses=filed.records.uses,
+        part=laws.known,
     )
 
 
-def _find_all(sources: Sources, ledger: pl.DataFrame, *, as_of: date, policy: Policy) -> _Found:
+def _find_all(
+    sources: Sources, ledger: pl.DataFrame, *, as_of: date, policy: Policy, laws: FleetLaws
+) -> _Found:
     """Find out from a source all that meters' standings are decided by."""
     schedule = schedule_of(ledger, sources, as_of=as_of, policy=policy)
-    # The forecast takes longest; all that does not need it goes on beside it.
-    with ThreadPoolExecutor(2) as beside:
-        begun = beside.submit(_look_ahead_of, sources, ledger, schedule, as_of, policy)
-        loaded = beside.submit(load_fits)
-        charts = draw_charts(ledger, marks=sources.marks, service=sources.service, policy=policy)
-        loaded.result()
-        path_trends, changes = weigh_drift(ledger, policy)
-        study = study_in_force(sources, policy)
-        reference = with_operators_of(study, reference_of(sources, ledger, policy))
-        conformity = weigh_conformity(
-            sources.sessions, ledger, reference, policy=policy, study=study
-        )
-        ahead = begun.result()
-    signals, responses = with_responses(signals_of(charts, ledger), sources, ledger)
+    charts, drift, reference, conformity, ahead = _weighed(
+        sources, ledger, schedule=schedule, as_of=as_of, policy=policy, laws=laws
+    )
+    path_trends, changes = drift
+    signals, responses = with_responses(
+        signals_of(charts, ledger), sources, ledger, strays=not laws.known
+    )
     upkeep = weigh_upkeep(
-        ledger, path_trends, ahead, meters=sources.meters, as_of=as_of, policy=policy
+        ledger,
+        path_trends,
+        ahead,
+        meters=sources.meters,
+        as_of=as_of,
+        policy=policy,
+        laws=laws.upkeep,
     )
     verdicts = conformity.verdicts
     return _Found(
@@ -155,9 +164,62 @@ def _find_all(sources: Sources, ledger: pl.DataFrame, *, as_of: date, policy: Po
         filed=OnFile(
             signals=signals,
             responses=responses,
-            records=find_records(sources, ledger, verdicts, interval_days=policy.interval_days),
+            records=find_records(
+                sources,
+                ledger,
+                verdicts,
+                interval_days=policy.interval_days,
+                names=laws.names,
+            ),
         ),
     )
+
+
+def _weighed(
+    sources: Sources,
+    ledger: pl.DataFrame,
+    *,
+    schedule: pl.DataFrame,
+    as_of: date,
+    policy: Policy,
+    laws: FleetLaws,
+) -> tuple[Charts, tuple[pl.DataFrame, pl.DataFrame], Reference, Conformity, Forecasts]:
+    """Return what each room says of the readings by itself."""
+    # The forecast takes longest; all that does not need it goes on beside it.
+    with ThreadPoolExecutor(2) as beside:
+        begun = beside.submit(
+            _look_ahead_of,
+            sources,
+            ledger,
+            schedule=schedule,
+            as_of=as_of,
+            policy=policy,
+            laws=laws,
+        )
+        loaded = beside.submit(load_fits)
+        charts = draw_charts(
+            ledger,
+            marks=sources.marks,
+            service=sources.service,
+            policy=policy,
+            laws=laws.charts,
+        )
+        loaded.result()
+        drift = weigh_drift(ledger, policy, fleet=laws.drifts)
+        study = study_in_force(sources, policy)
+        reference = with_operators_of(
+            study, reference_of(sources, ledger, policy, laws=laws.reference)
+        )
+        conformity = weigh_conformity(
+            sources.sessions,
+            ledger,
+            reference,
+            policy=policy,
+            study=study,
+            scatter=laws.scatter,
+        )
+        ahead = begun.result()
+    return charts, drift, reference, conformity, ahead
 
 
 def _told_phases(
@@ -180,13 +242,22 @@ def _told_phases(
 
 
 def _look_ahead_of(
-    sources: Sources, ledger: pl.DataFrame, schedule: pl.DataFrame, as_of: date, policy: Policy
+    sources: Sources,
+    ledger: pl.DataFrame,
+    *,
+    schedule: pl.DataFrame,
+    as_of: date,
+    policy: Policy,
+    laws: FleetLaws,
 ) -> Forecasts:
     """Forecast every series; what is forecast from is let go of when that is done."""
-    return forecast_fleet(jumps_known(ledger, sources), schedule, as_of=as_of, policy=policy)
+    known = jumps_known(ledger, sources)
+    return forecast_fleet(known, schedule, as_of=as_of, policy=policy, learnt=laws.forecasts)
 
 
-def _stand_alone(sources: Sources, found: _Found, *, as_of: date, policy: Policy) -> pl.DataFrame:
+def _stand_alone(
+    sources: Sources, found: _Found, *, as_of: date, policy: Policy, laws: FleetLaws
+) -> pl.DataFrame:
     """Return where meters stand with what they share taken out; empty where nothing was found."""
     reference, seen = found.reference, found.seen
     if reference.sessions is None:
@@ -194,9 +265,15 @@ def _stand_alone(sources: Sources, found: _Found, *, as_of: date, policy: Policy
     alone = dataclasses.replace(sources, sessions=reference.sessions)
     ledger = ledger_of(alone, source_name="", as_of=as_of, policy=policy)
     schedule = schedule_of(ledger, alone, as_of=as_of, policy=policy)
-    path_trends, changes = weigh_drift(ledger, policy)
-    known = jumps_known(ledger, alone)
-    ahead = forecast_fleet(known, schedule, as_of=as_of, policy=policy, fit=seen.ahead.fit)
+    path_trends, changes = weigh_drift(ledger, policy, fleet=laws.own.drifts)
+    ahead = forecast_fleet(
+        jumps_known(ledger, alone),
+        schedule,
+        as_of=as_of,
+        policy=policy,
+        fit=seen.ahead.fit,
+        learnt=laws.own.forecasts,
+    )
     own = Seen(
         ledger=ledger,
         schedule=schedule,
@@ -246,11 +323,15 @@ def _compare(
 
 
 def with_responses(
-    signals: pl.DataFrame, sources: Sources, ledger: pl.DataFrame
+    signals: pl.DataFrame, sources: Sources, ledger: pl.DataFrame, *, strays: bool = True
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Return signals with ``answered_on``, and every response with the signal that it answers."""
     matched = match_responses(
-        sources.responses, signals, ledger=ledger, amendments=sources.amendments
+        sources.responses,
+        signals,
+        ledger=ledger,
+        amendments=sources.amendments,
+        strays=strays,
     )
     answered = signals.join(answered_on(matched), on="signal_id", how="left", maintain_order="left")
     return answered, matched
@@ -259,13 +340,7 @@ def with_responses(
 def find_signals(
     sources: Sources, *, source_name: str, as_of: date, policy: Policy
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Return the signals and the responses of a review, and nothing else of it.
-
-    Raises
-    ------
-    SourceError
-        If there is no reading to speak of.
-    """
+    """Return the signals and the responses of a review alone; raises as `ledger_of`."""
     ledger = ledger_of(sources, source_name=source_name, as_of=as_of, policy=policy)
     charts = draw_charts(ledger, marks=sources.marks, service=sources.service, policy=policy)
     return with_responses(signals_of(charts, ledger), sources, ledger)
@@ -284,7 +359,7 @@ def ledger_of(sources: Sources, *, source_name: str, as_of: date, policy: Policy
             what=f"holds no usable reading on or before {as_of}",
             where=source_name,
             expected="at least one row of readings that is not held back",
-            hint=_why_held(sources.held_back),
+            hint=why_held(sources.held_back),
         )
     return build_ledger(
         sources.sessions,
@@ -309,7 +384,9 @@ def schedule_of(
     return build_schedule(ledger, sources.meters, as_of=as_of, interval_days=policy.interval_days)
 
 
-def reference_of(sources: Sources, ledger: pl.DataFrame, policy: Policy) -> Reference:
+def reference_of(
+    sources: Sources, ledger: pl.DataFrame, policy: Policy, *, laws: ReferenceLaws | None = None
+) -> Reference:
     """Weigh the reference of a review: biases from half the tolerance on are looked into."""
     return weigh_reference(
         ledger,
@@ -324,15 +401,5 @@ def reference_of(sources: Sources, ledger: pl.DataFrame, policy: Policy) -> Refe
         vessel_uncertainty=policy.vessel_uncertainty,
         false_discovery_rate=policy.false_discovery_rate,
         worth_pct=policy.tolerance_pct / 2,
+        laws=laws,
     )
-
-
-def _why_held(held_back: pl.DataFrame) -> str:
-    """Say why rows were held back, by the first of them."""
-    if held_back.is_empty():
-        return "its tables hold no rows of readings"
-    first = held_back.row(0, named=True)
-    column = f" {first['column']}:" if first["column"] else ""
-    many = held_back.height
-    reasons = "1 reason to hold rows back" if many == 1 else f"{many} reasons, the first"
-    return f"{reasons}: {first['file']}:{first['line']}:{column} {first['reason']}"

@@ -5,8 +5,9 @@ from datetime import date
 import polars as pl
 
 from drift.forecast.fit import Fit
-from drift.forecast.forecasts import Forecasts, forecast
+from drift.forecast.forecasts import Forecasts, forecast, score
 from drift.forecast.grid.model import Settings
+from drift.forecast.learn import Learnt, learn_fleet
 from drift.forecast.predict_visit import Outlook, predict_visit
 from drift.frames import DAYS_PER_YEAR, EPOCH, Schema, years_since_epoch
 from drift.meter.known_jumps import with_known_jumps
@@ -69,24 +70,37 @@ def forecast_fleet(
     as_of: date,
     policy: Policy,
     fit: Fit | None = None,
+    learnt: Learnt | None = None,
     days: tuple[int, ...] = FORECAST_DAYS,
 ) -> Forecasts:
     """Forecast every series in use to the date that its meter's schedule speaks for, and `days` on.
 
-    `ledger` comes from `jumps_known`.  Nothing is forecast for a retired meter, nor for one whose
-    present level was neither read nor follows from a known move of its mark.
+    `ledger` comes from `jumps_known`, and may be of some meters of the fleet that `learnt` is
+    from; else what meters share is learnt from it, or given by `fit`.  Nothing is forecast for a
+    retired meter, nor for one whose present level was neither read nor follows from a known move
+    of its mark.
     """
     due = schedule.filter(pl.col("status") != "retired").select(
         "meter_id", due_t_years=years_since_epoch("speaks_for")
     )
     last = ledger.group_by("series", "meter_id").agg(pl.col("present_known").last())
-    return forecast(
-        ledger,
-        due=last.filter("present_known").join(due, on="meter_id").select("series", "due_t_years"),
-        now=(as_of - EPOCH).days / DAYS_PER_YEAR,
-        settings=forecast_settings(policy, band_level=policy.band_level, days=days),
-        fit=fit,
-    )
+    due = last.filter("present_known").join(due, on="meter_id").select("series", "due_t_years")
+    now = (as_of - EPOCH).days / DAYS_PER_YEAR
+    if learnt is not None:
+        return score(ledger, due=due, now=now, learnt=learnt)
+    settings = forecast_settings(policy, band_level=policy.band_level, days=days)
+    return forecast(ledger, due=due, now=now, settings=settings, fit=fit)
+
+
+def learn_forecasts(
+    ledger: pl.DataFrame, *, policy: Policy, steps: tuple[float, ...], fit: Fit | None = None
+) -> Learnt:
+    """Learn for `forecast_fleet` what a fleet shares, from meters that stand for it.
+
+    `ledger` comes from `jumps_known`; `steps` and `fit` as for `learn_fleet`.
+    """
+    settings = forecast_settings(policy, band_level=policy.band_level, days=FORECAST_DAYS)
+    return learn_fleet(ledger, settings=settings, fit=fit, steps=steps)
 
 
 def forecast_rows(ahead: Forecasts, ledger: pl.DataFrame, *, as_of: date) -> pl.DataFrame:

@@ -167,7 +167,7 @@ def _repeatability(ledger: pl.DataFrame) -> pl.DataFrame:
 
 
 def _ordered(rows: pl.DataFrame, verdicts: list[Verdict]) -> pl.DataFrame:
-    """Add the verdicts and sort by the strongest obligation, then by risk; the retired last."""
+    """Add the verdicts and sort as `in_order` does."""
     tokens = [[one.token for one in verdict.obligations] for verdict in verdicts]
     out = [verdict.standing == "out" for verdict in verdicts]
     judged = rows.with_columns(
@@ -176,24 +176,28 @@ def _ordered(rows: pl.DataFrame, verdicts: list[Verdict]) -> pl.DataFrame:
         action=pl.Series([verdict.action for verdict in verdicts], dtype=pl.String),
         act_by=pl.Series([verdict.act_by for verdict in verdicts], dtype=pl.Date),
         obligations=pl.Series([" ".join(owed) for owed in tokens], dtype=pl.String),
-        place=pl.Series(
-            [TOKENS.index(owed[0]) if owed else len(TOKENS) for owed in tokens], dtype=pl.Int64
-        ),
         out=pl.Series(out, dtype=pl.Boolean),
     ).with_columns(
         # What has left the tolerance is not going to.
         pl.when(~pl.col("out")).then(name).alias(name)
         for name in ("crossing_on", "crossing_early", "crossing_late")
     )
-    return (
-        judged.sort(
-            pl.col("standing") == "retired",
-            "place",
-            "p_out_next_due",
-            "meter_id",
-            descending=[False, False, True, False],
-            nulls_last=True,
-        )
-        .select(METERS.keys())
-        .cast(METERS)  # type: ignore[arg-type]  # names to types
+    return in_order(
+        judged.select(METERS.keys()).cast(METERS)  # type: ignore[arg-type]  # names to types
+    )
+
+
+def in_order(meters: pl.DataFrame) -> pl.DataFrame:
+    """Sort a frame of `METERS` by the strongest obligation, then by risk; the retired last."""
+    strongest = pl.col("obligations").str.split(" ").list.first()
+    place = strongest.replace_strict(
+        {token: at for at, token in enumerate(TOKENS)}, default=len(TOKENS), return_dtype=pl.Int64
+    )
+    return meters.sort(
+        pl.col("standing") == "retired",
+        place,
+        "p_out_next_due",
+        "meter_id",
+        descending=[False, False, True, False],
+        nulls_last=True,
     )

@@ -173,3 +173,14 @@ def alike_names(meter_ids: Iterable[str]) -> dict[str, tuple[str, ...]]:
         if len(group) > 1
         for one in group
     }
+
+
+def why_held(held_back: pl.DataFrame) -> str:
+    """Say why rows were held back, by the first of them."""
+    if held_back.is_empty():
+        return "its tables hold no rows of readings"
+    first = held_back.row(0, named=True)
+    column = f" {first['column']}:" if first["column"] else ""
+    many = held_back.height
+    reasons = "1 reason to hold rows back" if many == 1 else f"{many} reasons, the first"
+    return f"{reasons}: {first['file']}:{first['line']}:{column} {first['reason']}"

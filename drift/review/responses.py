@@ -39,6 +39,7 @@ def match_responses(
     *,
     ledger: pl.DataFrame,
     amendments: pl.DataFrame,
+    strays: bool = True,
 ) -> pl.DataFrame:
     """Say of every response which signal it answers, or why it answers none.
 
@@ -50,6 +51,8 @@ def match_responses(
         Frame of `drift.limits.signals.SIGNALS`.
     ledger, amendments : pl.DataFrame
         Frames of `drift.frames`, to tell signals that an amendment took away.
+    strays : bool
+        Whether those that name no signal are told; not where these are some meters' signals.
 
     Returns
     -------
@@ -68,6 +71,8 @@ def match_responses(
     rows = []
     for given in responses.sort("recorded_on", "signal_id").iter_rows(named=True):
         signal = known.get(given["signal_id"]) or gone.get(given["signal_id"])
+        if signal is None and not strays:
+            continue
         rows.append(
             {name: given[name] for name in ("signal_id", "recorded_on", "recorded_by")}
             | {name: given[name] for name in ("finding", "action")}

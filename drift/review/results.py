@@ -79,6 +79,8 @@ class Review:
         Frame of `drift.review.barred_uses.BARRED_USES`.
     trends : pl.DataFrame or None
         What `plain_trends` gives for all meters, None where it was not fitted for all at once.
+    part : bool
+        Whether it is of some meters of a fleet: what is said of the whole is said elsewhere.
     """
 
     as_of: date
@@ -109,6 +111,7 @@ class Review:
     alike: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=NOTED))
     uses: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=BARRED_USES))
     trends: pl.DataFrame | None = None
+    part: bool = False
 
     @property
     def untaken_readings(self) -> tuple[int, int]:

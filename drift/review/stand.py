@@ -116,8 +116,32 @@ def stand(sources: Sources, seen: Seen, filed: OnFile, *, as_of: date, policy: P
     return build_meters(evidence, as_of=as_of, policy=policy)
 
 
+@dataclass(frozen=True, slots=True)
+class NotedNames:
+    """What rows say of the names of a fleet's meters; attributes as of `Records`."""
+
+    held: pl.DataFrame
+    alike: pl.DataFrame
+
+
+def note_names(sources: Sources, meter_ids: pl.Series) -> NotedNames:
+    """Return unread rows that name meters of a review, and those of its meters that may be one."""
+    # An id that only another table has may be a meter of the ledger written otherwise.
+    tables = (sources.meters, sources.marks, sources.service, sources.field_tests)
+    every_id = pl.concat([meter_ids, *(table["meter_id"] for table in tables)]).drop_nulls()
+    return NotedNames(
+        held=held_rows_noted(sources.held_rows, meter_ids),
+        alike=names_noted(every_id).filter(pl.col("meter_id").is_in(meter_ids.implode())),
+    )
+
+
 def find_records(
-    sources: Sources, ledger: pl.DataFrame, verdicts: pl.DataFrame, *, interval_days: int
+    sources: Sources,
+    ledger: pl.DataFrame,
+    verdicts: pl.DataFrame,
+    *,
+    interval_days: int,
+    names: NotedNames | None = None,
 ) -> Records:
     """Return what the rows themselves say: unread ones, ids alike, barred uses.
 
@@ -130,15 +154,16 @@ def find_records(
         Of `drift.conformity.weigh.weigh_conformity`.
     interval_days : int
         Days between calibrations where a meter has no interval of its own.
+    names : NotedNames or None
+        Of the fleet that these are some meters of; None where they are all of it.
     """
     meter_ids = ledger["meter_id"].unique()
-    # An id that only another table has may be a meter of the ledger written otherwise.
-    tables = (sources.meters, sources.marks, sources.service, sources.field_tests)
-    every_id = pl.concat([meter_ids, *(table["meter_id"] for table in tables)]).drop_nulls()
-    held = held_rows_noted(sources.held_rows, meter_ids)
+    names = names or note_names(sources, meter_ids)
+    theirs = pl.col("meter_id").is_in(meter_ids.implode())
+    held = names.held.filter(theirs)
     return Records(
         held=held,
-        alike=names_noted(every_id).filter(pl.col("meter_id").is_in(meter_ids.implode())),
+        alike=names.alike.filter(theirs),
         uses=find_barred_uses(
             sources.field_tests,
             ledger=ledger,

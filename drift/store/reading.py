@@ -1,5 +1,6 @@
 """This module hands out what a store holds, as of one date."""
 
+import dataclasses
 from datetime import date
 
 import polars as pl
@@ -36,7 +37,21 @@ def read_sources(
     point_window_pct : float
         How far the correct air content may lie from its nominal point, % air.
     """
-    sessions = frame(
+    sessions = read_sessions(
+        con, as_of=as_of, points_pct=points_pct, point_window_pct=point_window_pct
+    )
+    return dataclasses.replace(read_rest(con, as_of=as_of), sessions=sessions)
+
+
+def read_sessions(
+    con: Connection,
+    *,
+    as_of: date | None,
+    points_pct: tuple[float, ...],
+    point_window_pct: float,
+) -> pl.DataFrame:
+    """Return the sittings that a store holds; arguments as for `read_sources`."""
+    return frame(
         con,
         "sessions",
         schema=SESSIONS,
@@ -45,8 +60,12 @@ def read_sources(
         point_window_pct=point_window_pct,
         visit_gap_days=VISIT_GAP_DAYS,
     )
+
+
+def read_rest(con: Connection, *, as_of: date | None) -> Sources:
+    """Return what a store holds beside sittings, of which there are none; see `read_sources`."""
     return Sources(
-        sessions=sessions,
+        sessions=pl.DataFrame(schema=SESSIONS),
         **{table: _in_force(con, table, as_of=as_of) for table in TABLES if table != "readings"},
         journal=journal_of(con).filter(pl.col("kind") != "review"),
         held_back=frame(con, "held_back", schema=HELD_BACK, as_of=as_of, file_nos=None),

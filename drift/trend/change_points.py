@@ -5,21 +5,17 @@ the wander of the series all left free, so that neither a steady climb nor a wan
 for one.
 """
 
-from collections.abc import Iterator
-from dataclasses import dataclass
-
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 from scipy import special
 
-from drift.arrays import Flat, Floats, Integers, equal_length_blocks, flatten, take_block
+from drift.arrays import Flat, Floats, Integers, flatten, take_block
 from drift.frames import DAYS_PER_YEAR, EPOCH, Schema, empty
 from drift.trend import jump_scan, local_level, t_mixtures
 from drift.trend.false_discovery import discovery_q
+from drift.trend.fleet_drifts import FleetDrifts
+from drift.trend.jump_blocks import JUMP_COLUMNS, JumpBlock, jump_blocks, weights_of_series
 
-# Numbers in one array of a block; a block holds some ten of them.
-_CELLS = 100_000
 # A jump must pass this many of the dial's steps: a slow drift seen on a coarse dial climbs in jumps
 # of one step.
 _DIAL_STEPS = 1.25
@@ -67,28 +63,6 @@ CHANGES: Schema = {
 }
 
 
-@dataclass(frozen=True, slots=True)
-class _Block:
-    """Series of one length: where they are in the fleet and what their steps are.
-
-    Attributes
-    ----------
-    at : array, shape (series,)
-        Positions in the fleet.
-    years, step : array, shape (series, steps)
-    shares : array of bool, shape (series, steps)
-    resolution, floor : array, shape (series,)
-        Coarsest step of the dial (0 where unknown) and the variance of its rounding error.
-    """
-
-    at: Integers
-    years: Floats
-    step: Floats
-    shares: NDArray[np.bool_]
-    resolution: Floats
-    floor: Floats
-
-
 def find_change_points(
     steps: pl.DataFrame,
     *,
@@ -96,6 +70,7 @@ def find_change_points(
     false_discovery_rate: float = 0.05,
     most: int = 3,
     fewest: int = 8,
+    fleet: FleetDrifts | None = None,
 ) -> pl.DataFrame:
     """Find the jumps of each series' path.
 
@@ -111,6 +86,8 @@ def find_change_points(
         Most jumps looked for in a series.
     fewest : int
         Visits below which none is looked for, at least 6.
+    fleet : FleetDrifts or None
+        What is known of the fleet that these are some series of; None where they are all of it.
 
     Returns
     -------
@@ -142,30 +119,52 @@ def find_change_points(
     section 2.2 (Bonferroni for the largest deleted residual).  Both from memory.
     """
     _check(level=level, rate=false_discovery_rate, most=most, fewest=fewest)
-    flat = flatten(steps, "step", "years", "shares_start", "resolution")
-    everyone = np.flatnonzero(flat.lengths >= fewest - 1)
-    weights = _weights(flat, everyone)
+    flat = flatten(steps, *JUMP_COLUMNS)
+    weights, first, p = _first_jumps(flat, fewest=fewest, fleet=fleet)
     jumps = np.full((flat.series.size, most), _NONE)
-    p = np.full(flat.series.size, np.nan)
-    for block in _blocks(flat, everyone):
-        scan = jump_scan.scan_jumps(
-            block.years, block.step, block.shares, weights=weights[block.at], floor=block.floor
-        )
-        jumps[block.at, 0], p[block.at] = _test(scan, block.resolution)
-    accepted = discovery_q(p) <= false_discovery_rate
+    jumps[:, 0] = first
+    every = p if fleet is None else fleet.jump_p
+    accepted = discovery_q(p, among=None if fleet is None else every) <= false_discovery_rate
     jumps[~accepted] = _NONE
     if accepted.any():
-        _add_further(flat, jumps, weights, p_limit=float(p[accepted].max()))
+        taken = every[discovery_q(every) <= false_discovery_rate]
+        _add_further(flat, jumps, weights, p_limit=float(taken.max()))
     rows = [
         row
         for count in range(1, most + 1)
-        for block in _blocks(flat, np.flatnonzero((jumps != _NONE).sum(axis=1) == count))
+        for block in jump_blocks(flat, np.flatnonzero((jumps != _NONE).sum(axis=1) == count))
         for row in _report(flat, block, jumps[block.at, :count], weights, level=level)
     ]
     found = pl.concat(rows) if rows else pl.DataFrame(schema=CHANGES)
     return found.select(pl.col(name).cast(kind) for name, kind in CHANGES.items()).sort(
         "series", "t_after"
     )
+
+
+def _first_jumps(
+    flat: Flat, *, fewest: int, fleet: FleetDrifts | None
+) -> tuple[Floats, Integers, Floats]:
+    """Return weights of ratios, the likeliest jump of each series and its p value, NaN for none."""
+    everyone = np.flatnonzero(flat.lengths >= fewest - 1)
+    weights = weights_of_series(flat, everyone, fleet)
+    first, p = np.full(flat.series.size, _NONE), np.full(flat.series.size, np.nan)
+    for block in jump_blocks(flat, everyone):
+        scan = jump_scan.scan_jumps(
+            block.years, block.step, block.shares, weights=weights[block.at], floor=block.floor
+        )
+        first[block.at], p[block.at] = _test(scan, block.resolution)
+    return weights, first, p
+
+
+def first_jump_p(steps: pl.DataFrame, *, fleet: FleetDrifts, fewest: int = 8) -> Floats:
+    """Return the p value of the likeliest jump of each series, shape (series,), NaN for none.
+
+    Parameters
+    ----------
+    steps, fleet, fewest
+        As for `find_change_points`.
+    """
+    return _first_jumps(flatten(steps, *JUMP_COLUMNS), fewest=fewest, fleet=fleet)[2]
 
 
 def _check(*, level: float, rate: float, most: int, fewest: int) -> None:
@@ -177,47 +176,6 @@ def _check(*, level: float, rate: float, most: int, fewest: int) -> None:
         raise ValueError(f"most is {most}; expected at least 1")
     if fewest < 6:
         raise ValueError(f"fewest is {fewest}; expected at least 6")
-
-
-def _blocks(flat: Flat, among: Integers) -> Iterator[_Block]:
-    """Yield the series at positions `among` in blocks, less those over no time."""
-    lengths = flat.lengths[among]
-    cells = _CELLS // local_level.RATIOS.size
-    for length, chosen in equal_length_blocks(lengths, fewest=1, cells=cells):
-        at = among[chosen]
-        years = take_block(flat.columns["years"], flat.starts[at], length)
-        kept = years.sum(axis=1) > 0
-        at, years = at[kept], years[kept]
-        if not at.size:
-            continue
-        dial = take_block(flat.columns["resolution"], flat.starts[at], length)
-        resolution = np.where(np.isnan(dial), 0.0, dial).max(axis=1)
-        yield _Block(
-            at=at,
-            years=years,
-            step=take_block(flat.columns["step"], flat.starts[at], length),
-            shares=take_block(flat.columns["shares_start"], flat.starts[at], length) > 0,
-            resolution=resolution,
-            floor=resolution**2 / 12,
-        )
-
-
-def _weights(flat: Flat, among: Integers) -> Floats:
-    """Return for each series how common each ratio of wander to noise is in the others.
-
-    Shape (fleet, ratios).
-    """
-    weights = np.tile(local_level.default_weights(), (flat.series.size, 1))
-    moving, likelihoods = [], []
-    for block in _blocks(flat, among):
-        moves = np.ptp(block.step.cumsum(axis=1), axis=1) > 0
-        fits = local_level.fit_slopes(block.years, block.step, block.shares)
-        moving.append(block.at[moves])
-        likelihoods.append(fits["log_likelihood"][moves])
-    if sum(at.size for at in moving):
-        learnt = local_level.learn_weights_from_others(np.concatenate(likelihoods))
-        weights[np.concatenate(moving)] = learnt
-    return weights
 
 
 def _test(scan: jump_scan.Scan, resolution: Floats) -> tuple[Integers, Floats]:
@@ -237,7 +195,7 @@ def _add_further(flat: Flat, jumps: Integers, weights: Floats, *, p_limit: float
     """Write further jumps into `jumps`, shape (series, most), as long as their p allows."""
     for known in range(1, jumps.shape[1]):
         open_ = np.flatnonzero((jumps[:, known - 1] != _NONE) & (flat.lengths >= known + 5))
-        for block in _blocks(flat, open_):
+        for block in jump_blocks(flat, open_):
             scan = jump_scan.scan_jumps(
                 block.years,
                 block.step,
@@ -251,7 +209,7 @@ def _add_further(flat: Flat, jumps: Integers, weights: Floats, *, p_limit: float
 
 
 def _report(
-    flat: Flat, block: _Block, jumps: Integers, weights: Floats, *, level: float
+    flat: Flat, block: JumpBlock, jumps: Integers, weights: Floats, *, level: float
 ) -> list[pl.DataFrame]:
     """Return a frame of one row a series for each jump, placed again given the others."""
     settled = jumps.copy()
@@ -301,7 +259,9 @@ def _report(
     return frames
 
 
-def _drift(block: _Block, jumps: Integers, weights: Floats, *, level: float) -> dict[str, Floats]:
+def _drift(
+    block: JumpBlock, jumps: Integers, weights: Floats, *, level: float
+) -> dict[str, Floats]:
     """Return each series' drift with its jumps taken out, its interval and its p value."""
     model = jump_scan.start_model(
         local_level.factor_covariance(block.years, block.shares), block.step

@@ -194,6 +194,27 @@ def learn_weights_from_others(log_likelihood: Floats) -> Floats:
         wander, such as a jump that has not been found yet, so does not speak for its own wander.
     """
     share = ratio_posterior(log_likelihood, learn_weights(log_likelihood))
-    others = share.sum(axis=0) - share
-    weights: Floats = (others + _WORTH * default_weights()) / (len(share) - 1 + _WORTH)
+    return weights_of_others(
+        share, total=share.sum(axis=0), count=len(share), among=np.ones(len(share), dtype=bool)
+    )
+
+
+def weights_of_others(
+    share: Floats, *, total: Floats, count: int, among: NDArray[np.bool_]
+) -> Floats:
+    """Return for each series how common each ratio is among others, shape (series, ratios).
+
+    Parameters
+    ----------
+    share : array, shape (series, ratios)
+        Posterior of each series, by `ratio_posterior`.
+    total : array, shape (ratios,)
+        Sum of the posteriors of those that it is learnt from.
+    count : int
+        How many these are.
+    among : array of bool, shape (series,)
+        Whether a series is one of them.
+    """
+    others = total - share * among[:, None]
+    weights: Floats = (others + _WORTH * default_weights()) / (count - among[:, None] + _WORTH)
     return weights

@@ -17,6 +17,7 @@ from drift.frames import Schema
 from drift.trend import local_level, t_mixtures
 from drift.trend.equivalence import verdicts
 from drift.trend.false_discovery import discovery_q
+from drift.trend.fleet_drifts import FleetDrifts
 from drift.trend.rank_tests import kendall_score, wander_p
 
 # Numbers in one array of a block.
@@ -25,6 +26,8 @@ _CELLS = 100_000
 _STILL_PCT = 1e-9
 # Slack when a range is compared with the dial's step, as a share of the step.
 _SLACK = 1e-6
+# Columns of steps that are fitted.
+_OF_STEPS = ("step", "years", "shares_start", "resolution", "below", "above")
 # Visits that may lie outside a cell and yet be read in it, by noise, before the chance is under
 # 5 %: each is read in with probability at most ½, and ½⁵ < 0.05.
 _STRAYS = 4
@@ -101,6 +104,7 @@ def fit_path_trends(
     level: float = 0.05,
     false_discovery_rate: float = 0.05,
     fewest: int = 6,
+    fleet: FleetDrifts | None = None,
 ) -> pl.DataFrame:
     """Estimate the drift of each series from its drift steps, and what they show.
 
@@ -116,6 +120,8 @@ def fit_path_trends(
         Share of false findings accepted among series said to drift.
     fewest : int
         Visits (steps and one) below which nothing but the number of steps is given, at least 4.
+    fleet : FleetDrifts or None
+        What is known of the fleet that these are some series of; None where they are all of it.
 
     Returns
     -------
@@ -146,11 +152,14 @@ def fit_path_trends(
     Box and Tiao (1973), Bayesian Inference in Statistical Analysis, section 8.2; Schuirmann (1987).
     """
     _check(negligible=negligible, level=level, rate=false_discovery_rate, fewest=fewest)
-    flat = flatten(steps, "step", "years", "shares_start", "resolution", "below", "above")
+    flat = flatten(steps, *_OF_STEPS)
     fits = _fit(flat, fewest=fewest)
     fitted = np.flatnonzero(~np.isnan(fits.freedom))
     moving = fitted[fits.moved[fitted] > _STILL_PCT]
-    weights = local_level.learn_weights(fits.log_likelihood[moving])
+    if fleet is None:
+        weights = local_level.learn_weights(fits.log_likelihood[moving])
+    else:
+        weights = fleet.of_paths
     columns = {name: np.full(flat.series.size, np.nan) for name in PATH_TRENDS}
     columns["drift_p"][fitted] = columns["kendall_p"][fitted] = 1.0
     for freedom in np.unique(fits.freedom[moving]):
@@ -160,7 +169,9 @@ def fit_path_trends(
             columns[name][at] = values
     limited = (fits.seen <= fits.resolution * (1 + _SLACK)) | (fits.moved <= _STILL_PCT)
     _confine(columns, fits, fitted[limited[fitted]], negligible=negligible)
-    columns["drift_q"] = discovery_q(columns["drift_p"])
+    columns["drift_q"] = discovery_q(
+        columns["drift_p"], among=None if fleet is None else fleet.drift_p
+    )
     answers = verdicts(
         columns.pop("verdict"),
         columns["drift_q"],
@@ -178,6 +189,19 @@ def fit_path_trends(
         )
         .select(pl.col(name).cast(kind) for name, kind in PATH_TRENDS.items())
     )
+
+
+def path_weights(steps: pl.DataFrame, *, fewest: int) -> Floats:
+    """Return how common each ratio of wander to noise is among series, shape (ratios,).
+
+    Parameters
+    ----------
+    steps, fewest
+        As for `fit_path_trends`.
+    """
+    fits = _fit(flatten(steps, *_OF_STEPS), fewest=fewest)
+    moving = ~np.isnan(fits.freedom) & (fits.moved > _STILL_PCT)
+    return local_level.learn_weights(fits.log_likelihood[moving])
 
 
 def _check(*, negligible: float, level: float, rate: float, fewest: int) -> None:

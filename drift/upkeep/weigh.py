@@ -42,6 +42,23 @@ class Upkeep:
     falls: pl.DataFrame
 
 
+@dataclass(frozen=True, slots=True)
+class UpkeepLaws:
+    """What is known of a fleet before the intervals of some of its meters are set.
+
+    Attributes
+    ----------
+    replicates : int
+        Of `usual_replicates`.
+    of_own_law : frozenset of str
+        Meters whose times in tolerance are given a law of their own, by
+        `drift.upkeep.intervals.methods.often_found_out`.
+    """
+
+    replicates: int
+    of_own_law: frozenset[str]
+
+
 def meter_falls(
     ledger: pl.DataFrame, ahead: Forecasts, *, as_of: date, policy: UpkeepChoices
 ) -> pl.DataFrame:
@@ -105,8 +122,21 @@ def present_intervals(
     )
 
 
-def fleet_processes(ahead: Forecasts, ledger: pl.DataFrame, policy: UpkeepChoices) -> pl.DataFrame:
+def usual_replicates(ledger: pl.DataFrame) -> int:
+    """Return how often a meter is read at a point as a rule."""
+    read = ledger["as_found_replicates"].drop_nulls().median()
+    return round(read) if isinstance(read, float) else 1
+
+
+def fleet_processes(ahead: Forecasts, policy: UpkeepChoices, *, replicates: int) -> pl.DataFrame:
     """Return how each forecast series moves from its last visit on.
+
+    Parameters
+    ----------
+    ahead : Forecasts
+    policy : UpkeepChoices
+    replicates : int
+        Of `usual_replicates`.
 
     Returns
     -------
@@ -114,7 +144,6 @@ def fleet_processes(ahead: Forecasts, ledger: pl.DataFrame, policy: UpkeepChoice
         Columns of `drift.upkeep.intervals.from_drift.PROCESSES`.
     """
     hyper = ahead.fit.hyper
-    read = ledger["as_found_replicates"].drop_nulls().median()
     return forecast_processes(
         ahead.series,
         wander=hyper.wander,
@@ -122,7 +151,7 @@ def fleet_processes(ahead: Forecasts, ledger: pl.DataFrame, policy: UpkeepChoice
         shock_size=hyper.shock_size,
         reset_sd=hyper.reset_sd,
         visit_sd=hyper.visit_sd,
-        replicates=round(read) if isinstance(read, float) else 1,
+        replicates=replicates,
         band_level=policy.band_level,
     )
 
@@ -151,6 +180,7 @@ def weigh_upkeep(
     meters: pl.DataFrame,
     as_of: date,
     policy: UpkeepChoices,
+    laws: UpkeepLaws | None = None,
 ) -> Upkeep:
     """Weigh how long meters may go unseen, from what they did and what is forecast of them.
 
@@ -164,18 +194,24 @@ def weigh_upkeep(
         Rows of the input table ``meters``; may lack meters or be empty.
     as_of : date
     policy : UpkeepChoices
+    laws : UpkeepLaws or None
+        Of the fleet that these are some meters of, whose own intervals are then left to the fleet;
+        None where they are all of it.
     """
-    processes = fleet_processes(ahead, ledger, policy)
+    replicates = usual_replicates(ledger) if laws is None else laws.replicates
+    processes = fleet_processes(ahead, policy, replicates=replicates)
     falls = meter_falls(ledger, ahead, as_of=as_of, policy=policy)
     present = present_intervals(ledger, meters, policy)
+    kindred = kindred_meters(ledger, meters, as_of=as_of)
     evidence = IntervalEvidence(
         ledger=ledger,
         path_trends=path_trends,
-        groups=kindred_meters(ledger, meters, as_of=as_of),
+        groups=kindred if laws is None else kindred.clear(),
         present=present,
         falls=falls,
         adjusted=needed_days(processes, policy),
         trend_level=policy.trend_level,
+        of_own_law=None if laws is None else laws.of_own_law,
     )
     found = build_intervals(
         evidence,

@@ -2,6 +2,9 @@
 
 ``python tests/benchmarks/review_speed.py [--meters 10000] [--peer-meters 1000]``
 
+The last lines are a table of all of it, with what is aimed at; peak memory is the operating
+system's, of the largest of the processes.
+
 It asserts nothing: a timed test would fail on a busy machine, where CPU time is the better guide.
 The ratio for the whole job counts what only drift does (checks of the input, charts, forecast,
 files); that for the loop compares the statistics alone.
@@ -24,6 +27,8 @@ from tests.benchmarks.children import Measured, measure  # noqa: E402  # needs t
 DRIFT = [sys.executable, "-m", "drift"]
 SAMPLE_AS_OF = "2026-10-01"
 SMALL_FLEET, LARGE_FLEET = 1_000, 10_000
+# Aims on two idle cores, by meters of a fleet without pages: seconds, and MiB where one is set.
+AIMS = {1_000: "3.5 s", 10_000: "18 s, 1,000 MiB", 100_000: "200 s, 2,000 MiB"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +69,30 @@ def review_fleet(folder: Path, *, meters: int) -> FleetRun:
     return run
 
 
-def compare(folder: Path, run: FleetRun) -> None:
+def row(work: str, measured: Measured, *, aim: str) -> str:
+    """Return one row of the table."""
+    took = f"{measured.seconds:.1f} s | {measured.cpu_seconds:.1f} s | {measured.peak_mib:,.0f} MiB"
+    return f"| {work} | {took} | {aim} |"
+
+
+def table(
+    sample: dict[str, Measured], runs: dict[int, FleetRun], peers: dict[int, Measured]
+) -> str:
+    """Return the table of everything that was measured, both sides of each fleet in one place."""
+    lines = ["| work | wall | CPU | peak | aim |", "|---|---|---|---|---|"]
+    aims = {"sample, all pages": "3.5 s", "sample, `--data-only`": "2.0 s"}
+    lines += [row(name, measured, aim=aims[name]) for name, measured in sample.items()]
+    for meters, run in runs.items():
+        name = f"{meters:,} meters, `--data-only`"
+        lines.append(row(name, run.measured, aim=AIMS.get(meters, "")))
+        if meters in peers:
+            times = peers[meters].seconds / run.measured.seconds
+            said = f"drift {times:.1f} times as fast (aim for 10,000: 4)"
+            lines.append(row(f"{meters:,} meters, plain script", peers[meters], aim=said))
+    return "\n".join(lines)
+
+
+def compare(folder: Path, run: FleetRun) -> Measured:
     """Time the plain script on a fleet that was reviewed, and print the ratios."""
     script = Path(__file__).with_name("peer_script.py")
     source = folder / f"fleet-{run.meters}"
@@ -76,6 +104,7 @@ def compare(folder: Path, run: FleetRun) -> None:
     print(f"  whole job {wall:.1f} times as long as drift's, CPU {cpu:.1f} times")
     loop = float(parts.rsplit("loop", 1)[1].split()[0])
     print(f"  its loop {loop / run.stages['analyse']:.1f} times as long as drift's analysis")
+    return peer
 
 
 def main() -> None:
@@ -91,7 +120,8 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         sample = ["review", str(ROOT / "sample_history"), "--out", str(folder / "sample")]
-        measured = measure([*DRIFT, *sample, "--as-of", SAMPLE_AS_OF])
+        pages = measured = measure([*DRIFT, *sample, "--as-of", SAMPLE_AS_OF])
+        bare = [*DRIFT, *sample[:3], str(folder / "bare"), "--as-of", SAMPLE_AS_OF, "--data-only"]
         say("review sample_history, all pages", measured, seconds=6, mib=600)
         sizes = sorted({SMALL_FLEET, asked.meters, asked.peer_meters} - {0})
         runs = {meters: review_fleet(folder, meters=meters) for meters in sizes}
@@ -102,8 +132,10 @@ def main() -> None:
             f"{growth:.2f} times (asked: at most 1.2)",
             flush=True,
         )
-        if asked.peer_meters:
-            compare(folder, runs[asked.peer_meters])
+        wanted = [asked.peer_meters] if asked.peer_meters else []
+        peers = {meters: compare(folder, runs[meters]) for meters in wanted}
+        both = {"sample, all pages": pages, "sample, `--data-only`": measure(bare)}
+        print(table(both, runs, peers))
 
 
 if __name__ == "__main__":

@@ -17,7 +17,7 @@ from drift.limits.charts.autocorrelation import (
     widening,
 )
 from drift.limits.choices import ChartSettings
-from drift.limits.rounding.pooling import set_pool
+from drift.limits.rounding.borrowing import set_pool
 from tests.limits.chart_fleets import fleet, history
 from tests.limits.drawn_charts import individuals
 from tests.published.reference_tables import column, expected

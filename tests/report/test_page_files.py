@@ -35,7 +35,7 @@ def test_pages_are_the_same_on_one_core_and_on_two(
     told: list[tuple[int, int]] = []
     written = {}
     for cores in (1, 2):
-        monkeypatch.setattr(page_files, "_cores", lambda cores=cores: cores)
+        monkeypatch.setattr(page_files, "cores", lambda cores=cores: cores)
         folder = tmp_path / str(cores)
         with page_files.helpers(len(IDS)) as beside:
             assert len(beside) == cores - 1
@@ -91,7 +91,7 @@ def test_a_failure_in_another_process_is_raised(
     review: Review, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A page that cannot be written is an error, whichever process was to write it."""
-    monkeypatch.setattr(page_files, "_cores", lambda: 2)
+    monkeypatch.setattr(page_files, "cores", lambda: 2)
     (tmp_path / "meters" / file_name(min(IDS))).mkdir(parents=True)
     with page_files.helpers(len(IDS)) as beside, pytest.raises(OSError, match="directory"):
         page_files.write_pages(review, tmp_path, beside=beside, progress=lambda _done, _of: None)
@@ -99,7 +99,7 @@ def test_a_failure_in_another_process_is_raised(
 
 def test_the_keyboard_interrupts_the_main_process_alone(monkeypatch: pytest.MonkeyPatch) -> None:
     """A helper that it interrupted while loading would print a traceback."""
-    monkeypatch.setattr(page_files, "_cores", lambda: 2)
+    monkeypatch.setattr(page_files, "cores", lambda: 2)
     before = signal.getsignal(signal.SIGINT)
     with page_files.helpers(len(IDS)) as beside:
         assert beside[0].submit(signal.getsignal, signal.SIGINT).result() == signal.SIG_IGN

@@ -98,8 +98,8 @@ def test_a_response_closes_its_own_signal_and_no_other() -> None:
             {"signal_id": "S-aaaaaaaaab", "recorded_on": date(2026, 3, 9)},
         ],
     )
-    nothing = {"ledger": pl.DataFrame(schema=LEDGER), "amendments": pl.DataFrame(schema=AMENDMENTS)}
-    matched = match_responses(given, known, **nothing)
+    ledger, amendments = pl.DataFrame(schema=LEDGER), pl.DataFrame(schema=AMENDMENTS)
+    matched = match_responses(given, known, ledger=ledger, amendments=amendments)
     problems = {
         (row["signal_id"], row["recorded_on"]): row["problem"] for row in matched.to_dicts()
     }

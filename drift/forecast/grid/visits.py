@@ -122,10 +122,17 @@ class Dials:
     left_declared: bool
 
 
-def read_dials(ledger: pl.DataFrame, *, resolution: float) -> Dials:
-    """Return how the meters of a ledger are read; `resolution` as for `read_visits`."""
+def read_dials(
+    ledger: pl.DataFrame, *, resolution: float, further: tuple[float, ...] = ()
+) -> Dials:
+    """Return how the meters of a ledger are read; `resolution` as for `read_visits`.
+
+    `further` are steps, % air, to which other dials of the fleet are read.
+    """
+    others = pl.DataFrame({"resolution_pct": further}, schema={"resolution_pct": pl.Float64})
+    steps = pl.concat([one.select(_step(resolution)) for one in (ledger, others)])
     return Dials(
-        resolutions=ledger.select(_step(resolution)).unique().to_series().sort().to_numpy(),
+        resolutions=steps.unique().to_series().sort().to_numpy(),
         left_declared=_left_is_declared(ledger),
     )
 

@@ -7,6 +7,7 @@ is batched over blocks, and is tested equal to statsmodels' acf.
 """
 
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -14,7 +15,7 @@ from scipy.special import ndtri
 
 from drift.arrays import Floats
 from drift.limits.baseline import Baseline
-from drift.limits.rounding.pooling import Pool, known_by
+from drift.limits.rounding.borrowing import Cohort, Pool, known_by
 
 # Points from which one series is tested by itself; shorter ones only together with their like.
 OWN_POINTS = 15
@@ -64,7 +65,11 @@ def find_lag1(baseline: Baseline, *, pool: Pool, level: float) -> Lag1:
     critical = -ndtri(level)
     phi = np.zeros(len(found.estimate))
     for cohort in pool.cohorts:
-        phi[cohort.blocks] = _common(_excesses(pool.baseline, known_by(pool, cohort)), critical)
+        phi[cohort.blocks] = pool.once(
+            "autocorrelation",
+            cohort,
+            partial(_common_of, pool, cohort, critical=critical),
+        )
     own = (found.count >= OWN_POINTS) & (found.excess > critical * np.sqrt(found.variance))
     phi = np.where(own & found.usable, found.coefficient, phi)
     return Lag1(estimate=found.estimate, allowed_for=np.clip(phi, 0.0, _MOST))
@@ -96,6 +101,11 @@ def _excesses(baseline: Baseline, inside: NDArray[np.bool_]) -> _Excesses:
         variance=np.where(usable, (n - 2) ** 2 / (n**2 * (n - 1)), 0.0),
         coefficient=excess / np.maximum(1 - 4 / n, 0.1),
     )
+
+
+def _common_of(pool: Pool, cohort: Cohort, *, critical: float) -> float:
+    """Return the coefficient that what a cohort may borrow from shares."""
+    return _common(_excesses(pool.baseline, known_by(pool, cohort)), critical)
 
 
 def _common(found: _Excesses, critical: float) -> float:

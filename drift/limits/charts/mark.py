@@ -6,6 +6,8 @@ therefore judged as a walk of undirected steps: its limits open with the square 
 of moves since the phase began.
 """
 
+from collections.abc import Mapping
+
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
@@ -16,7 +18,7 @@ from drift.frames import DAYS_PER_YEAR, EPOCH, Schema
 from drift.limits.baseline import Baseline, set_baseline
 from drift.limits.charts.shape import Charted, Lines, Origin, assemble, per_row
 from drift.limits.choices import ChartSettings
-from drift.limits.rounding.pooling import borrowing_cutoffs, kinds_of_meters
+from drift.limits.rounding.borrowing import borrowing_cutoffs, kinds_of_meters
 
 # Fewest moves of similar meters from which the size of a move is known well enough.
 _FEWEST_MOVES = 6
@@ -46,7 +48,13 @@ MARK_CHARTS: Schema = {
 }
 
 
-def mark(points: pl.DataFrame, *, settings: ChartSettings) -> Charted:
+# Times and cumulated squares of the moves of marks, by the name of those that are alike.
+MoveSizes = Mapping[str | None, tuple[Floats, Floats]]
+
+
+def mark(
+    points: pl.DataFrame, *, settings: ChartSettings, sizes: MoveSizes | None = None
+) -> Charted:
     """Chart the position of the initial pressure mark, and its moves.
 
     The chart ``mark`` plots positions about the first one of the phase; ``mark_moves`` plots each
@@ -62,6 +70,8 @@ def mark(points: pl.DataFrame, *, settings: ChartSettings) -> Charted:
     settings : ChartSettings
         The half-width of limits in `sigmas`; moves are pooled over similar meters, with the t
         factor for their number, as known when the first `baseline_visits` records were complete.
+    sizes : MoveSizes or None
+        From `move_sizes` of meters that stand for the fleet where these are some of it.
 
     Raises
     ------
@@ -74,11 +84,10 @@ def mark(points: pl.DataFrame, *, settings: ChartSettings) -> Charted:
     walk follow from independent moves about 0.
     """
     baseline = set_baseline(points, visits=settings.baseline_visits)
-    moves = np.diff(baseline.values, prepend=np.nan)
-    moves[baseline.starts] = np.nan
-    step = np.where(baseline.resolutions > 0, baseline.resolutions, 1.0)
-    moved = np.nan_to_num(np.abs(moves)) > _SAME * step
-    size, number = _size_of_moves(baseline, moves, moved)
+    moves, moved, step = _moves(baseline)
+    if sizes is None:
+        sizes = _sizes(baseline, moves, moved)
+    size, number = _size_of_moves(baseline, sizes)
     nominal = float(2 * ndtr(-settings.sigmas))
     known = number >= _FEWEST_MOVES
     factor = stdtrit(np.maximum(number, 1.0), 1 - nominal / 2)
@@ -116,24 +125,54 @@ def mark(points: pl.DataFrame, *, settings: ChartSettings) -> Charted:
     )
 
 
-def _size_of_moves(
-    baseline: Baseline, moves: Floats, moved: NDArray[np.bool_]
-) -> tuple[Floats, Floats]:
+def move_sizes(points: pl.DataFrame, *, settings: ChartSettings) -> MoveSizes:
+    """Return what is known of the sizes of the moves of marks; arguments as for `mark`."""
+    baseline = set_baseline(points, visits=settings.baseline_visits)
+    moves, moved, _ = _moves(baseline)
+    return _sizes(baseline, moves, moved)
+
+
+def _moves(baseline: Baseline) -> tuple[Floats, NDArray[np.bool_], Floats]:
+    """Return the move before each record, whether there was one, and the step of its scale."""
+    moves = np.diff(baseline.values, prepend=np.nan)
+    moves[baseline.starts] = np.nan
+    step = np.where(baseline.resolutions > 0, baseline.resolutions, 1.0)
+    return moves, np.nan_to_num(np.abs(moves)) > _SAME * step, step
+
+
+def _names(baseline: Baseline) -> list[str | None]:
+    """Return what each block is like by its name."""
+    if "like" not in baseline.rows.columns:
+        return [None] * len(baseline.starts)
+    return baseline.rows["like"].gather(baseline.starts).to_list()
+
+
+def _sizes(baseline: Baseline, moves: Floats, moved: NDArray[np.bool_]) -> MoveSizes:
+    """Return when the marks of each kind moved, in order, and the sums of squares from 0 on."""
+    times = baseline.rows["t_years"].to_numpy()
+    like, names = kinds_of_meters(baseline), _names(baseline)
+    sizes = {}
+    for kind, first in zip(*np.unique(like, return_index=True), strict=True):
+        rows = np.flatnonzero(moved & (like == kind)[baseline.block])
+        # Moves of one day by size, so that no order of meters shows in the last digits.
+        rows = rows[np.lexsort((np.abs(moves[rows]), times[rows]))]
+        sizes[names[first]] = (times[rows], np.concatenate([[0.0], np.cumsum(moves[rows] ** 2)]))
+    return sizes
+
+
+def _size_of_moves(baseline: Baseline, sizes: MoveSizes) -> tuple[Floats, Floats]:
     """Return the root mean square of the moves of similar meters, and their number, per block.
 
     Limits are frozen: only moves known when the first records of the phase were complete count, or
     when enough were known if that was later.
     """
-    like, last = kinds_of_meters(baseline), borrowing_cutoffs(baseline)
-    times = baseline.rows["t_years"].to_numpy()
+    like, last, names = kinds_of_meters(baseline), borrowing_cutoffs(baseline), _names(baseline)
     size, number = np.zeros(len(like)), np.zeros(len(like))
-    for kind in np.unique(like):
+    for kind, first in zip(*np.unique(like, return_index=True), strict=True):
         mine = like == kind
-        rows = np.flatnonzero(moved & mine[baseline.block])
-        rows = rows[np.argsort(times[rows], kind="stable")]
-        squares = np.concatenate([[0.0], np.cumsum(moves[rows] ** 2)])
-        enough = times[rows[_FEWEST_MOVES - 1]] if len(rows) >= _FEWEST_MOVES else np.inf
-        known = np.searchsorted(times[rows], np.maximum(last[mine], enough), side="right")
+        times, squares = sizes.get(names[first], (np.empty(0), np.zeros(1)))
+        enough = times[_FEWEST_MOVES - 1] if len(times) >= _FEWEST_MOVES else np.inf
+        known = np.searchsorted(times, np.maximum(last[mine], enough), side="right")
         size[mine] = np.sqrt(squares[known] / np.maximum(known, 1))
         number[mine] = known
     return size, number

@@ -13,7 +13,7 @@ from drift.limits.charts.autocorrelation import Lag1, find_lag1
 from drift.limits.charts.constants import d2
 from drift.limits.charts.shape import Origin
 from drift.limits.choices import ChartSettings
-from drift.limits.rounding.pooling import set_pool
+from drift.limits.rounding.borrowing import Lenders, set_pool
 from drift.limits.rounding.prediction_limits import NewPoints, prediction_limits
 
 
@@ -53,7 +53,9 @@ class Prepared:
     notes: list[str]
 
 
-def prepare(points: pl.DataFrame, *, settings: ChartSettings) -> Prepared:
+def prepare(
+    points: pl.DataFrame, *, settings: ChartSettings, lenders: Lenders | None = None
+) -> Prepared:
     """Set the baselines of a fleet and estimate what its charts need.
 
     Parameters
@@ -61,6 +63,8 @@ def prepare(points: pl.DataFrame, *, settings: ChartSettings) -> Prepared:
     points : pl.DataFrame
         As for `drift.limits.charting.draw_family`.
     settings : ChartSettings
+    lenders : Lenders or None
+        Meters that stand for the fleet where these are some of it.
 
     Raises
     ------
@@ -72,7 +76,11 @@ def prepare(points: pl.DataFrame, *, settings: ChartSettings) -> Prepared:
     )
     nominal = float(2 * ndtr(-settings.sigmas))
     pool = set_pool(
-        baseline, points, visits=settings.baseline_visits, window=settings.baseline_window
+        baseline,
+        points,
+        visits=settings.baseline_visits,
+        window=settings.baseline_window,
+        lenders=lenders,
     )
     lag1 = find_lag1(baseline, pool=pool, level=settings.autocorrelation_level)
     new = None

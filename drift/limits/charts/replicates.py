@@ -19,9 +19,9 @@ from drift.limits.charts.prepare import (
 from drift.limits.charts.shape import Charted, Lines, Origin, assemble
 from drift.limits.choices import ChartSettings
 from drift.limits.rounding.attained_limits import upper_limits
+from drift.limits.rounding.borrowing import Lenders, Pool, set_pool
 from drift.limits.rounding.observations import Readings, read_readings
 from drift.limits.rounding.pooled_scatter import Scatter, pool_scatter
-from drift.limits.rounding.pooling import Pool, set_pool
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +63,9 @@ class Replicated:
     enough: NDArray[np.bool_]
 
 
-def prepare_replicates(points: pl.DataFrame, *, settings: ChartSettings) -> Replicated:
+def prepare_replicates(
+    points: pl.DataFrame, *, settings: ChartSettings, lenders: Lenders | None = None
+) -> Replicated:
     """Set baselines and pool the scatter of replicates.
 
     Parameters
@@ -72,6 +74,8 @@ def prepare_replicates(points: pl.DataFrame, *, settings: ChartSettings) -> Repl
         As for `drift.limits.charting.draw_family`, with the readings of each visit in ``values``; a
         visit without them may give its ``spread`` and ``replicates`` instead.
     settings : ChartSettings
+    lenders : Lenders or None
+        Meters that stand for the fleet where these are some of it.
 
     Raises
     ------
@@ -82,7 +86,11 @@ def prepare_replicates(points: pl.DataFrame, *, settings: ChartSettings) -> Repl
         points, visits=settings.baseline_visits, window=settings.baseline_window
     )
     pool = set_pool(
-        baseline, points, visits=settings.baseline_visits, window=settings.baseline_window
+        baseline,
+        points,
+        visits=settings.baseline_visits,
+        window=settings.baseline_window,
+        lenders=lenders,
     )
     needed = fewest_visits(settings)
     readings = read_readings(baseline)

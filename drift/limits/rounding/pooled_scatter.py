@@ -5,23 +5,21 @@ similar meters leave possible is averaged over, as for single points.
 """
 
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
 from drift.arrays import Flags, Floats, Integers
 from drift.limits.baseline import Baseline
+from drift.limits.rounding.borrowing import Cohort, Pool, known_by, lent_observations, rows_lent
 from drift.limits.rounding.likelihood_grid import learn
 from drift.limits.rounding.meter_groups import FINE, ROUGH, sort_by_step
 from drift.limits.rounding.observations import Observations, observe_visits, read_readings
 from drift.limits.rounding.pooling import (
-    Pool,
     Population,
     grid_of_spreads,
-    known_by,
-    lent_observations,
     own_spread,
     posterior_of_spread,
-    rows_known,
     unlike,
 )
 from drift.limits.rounding.posterior import df_of_log_variance, settled
@@ -110,15 +108,10 @@ def pool_scatter(baseline: Baseline, *, pool: Pool, needed: int, pooling_level: 
     )
     own = _summarise(observations, blocks)
     enough = (baseline.counts >= needed) & (own.df >= needed - 1)
-    lenders = observations
-    if pool.baseline is not baseline:
-        lenders = observe_visits(pool.baseline, read_readings(pool.baseline))
-    series = pool.baseline.rows["series"].to_numpy()
     for cohort in pool.cohorts:
-        lent = lent_observations(lenders, known_by(pool, cohort))
-        laws = _learn_laws(lent, series=series, level=pooling_level)
+        laws = pool.once("scatter", cohort, partial(_laws_of, pool, cohort, level=pooling_level))
         wanted = cohort.blocks[own.df[cohort.blocks] > 0]
-        known = _known_df(observations, rows_known(baseline, cohort), blocks)
+        known = _known_df(observations, rows_lent(baseline, pool, cohort), blocks)
         choice = np.array([_choose(laws, own, block) for block in wanted.tolist()], np.int64)
         for number, law in enumerate(laws):
             mine = wanted[choice == number]
@@ -183,6 +176,18 @@ def _known_df(observations: Observations, known: Flags, blocks: int) -> Floats:
     sizes = observations.patterns.replicates[observations.pattern]
     some = np.where(known[observations.row], sizes - 1, 0)
     return np.bincount(observations.block, some, minlength=blocks).astype(float)
+
+
+def _laws_of(pool: Pool, cohort: Cohort, *, level: float) -> list[_Law]:
+    """Learn the laws that a cohort goes by."""
+    every = pool.once(
+        "observations of scatter",
+        Cohort(0, np.inf, np.empty(0, dtype=np.int64)),
+        lambda: observe_visits(pool.baseline, read_readings(pool.baseline)),
+    )
+    series = pool.baseline.rows["series"].to_numpy()
+    lent = lent_observations(every, known_by(pool, cohort))
+    return _learn_laws(lent, series=series, level=level)
 
 
 def _learn_laws(observations: Observations, *, series: Integers, level: float) -> list[_Law]:

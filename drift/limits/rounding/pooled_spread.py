@@ -1,6 +1,6 @@
 """This module learns the prior of similar meters' spreads and finds each block its group.
 
-A prior is learnt from what a cohort may borrow (`drift.limits.rounding.pooling`) and is not changed
+A prior is learnt from what a cohort may borrow (`drift.limits.rounding.borrowing`), unchanged
 by the blocks that go by it: these are laid on its grid.  A block that fits no prior is weighed
 alone.  Where the F test finds the scatter unchanged (`drift.limits.phase_tests`), phases of one
 meter differ in their centre alone: the likelihoods of their spreads, each with its centre
@@ -16,10 +16,11 @@ import numpy as np
 
 from drift.arrays import Flags, Floats, Integers
 from drift.limits.baseline import Baseline
+from drift.limits.rounding.borrowing import of_blocks
 from drift.limits.rounding.likelihood_grid import CasePart, Group, learn, split, weigh_cases
 from drift.limits.rounding.meter_groups import FINE, ROUGH, form_groups, join_group, mean_and_sd
 from drift.limits.rounding.observations import Observations
-from drift.limits.rounding.pooling import Population, of_blocks
+from drift.limits.rounding.pooling import Population
 from drift.limits.rounding.visit_likelihood import PER_STEP
 
 # A grid reaches this many times the spread of a block that may be laid on it.
@@ -117,7 +118,7 @@ def learn_spread_priors(
     Parameters
     ----------
     observations : Observations
-        As from `drift.limits.rounding.pooling.lent_observations`.
+        As from `drift.limits.rounding.borrowing.lent_observations`.
     series : array of int, shape (rows,)
         Series of each row of the pool.
     level : float

@@ -1,26 +1,18 @@
-"""This module pools spread over similar meters, from what was known when limits were set.
+"""This module pools spread over similar meters.
 
 Each meter's own data say how likely every spread on a grid is.  Across the fleet these say what
 spread is typical and how much meters differ in it, and that in turn says what to hold of a meter
 with little data of its own.  With normal data and a scaled inverse χ² law for the variances the
 ratio of a meter's variance to the typical one follows F, which is the test of being alike.
-
-Limits are frozen: they may only borrow what was known on the day of the last visit of the baseline
-that set them.  Learning the fleet's spread anew for every such day would be dear, so it is learnt
-on a few: whenever the visits known of similar meters have grown by a quarter.  A block goes by the
-last of these days that is not after its own, and blocks that go by the same day make a *cohort*.
 """
 
 from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-import polars as pl
 from scipy.special import fdtrc
 
-from drift.arrays import Flags, Floats, Integers
-from drift.limits.baseline import Baseline, set_baseline
-from drift.limits.rounding.observations import Observations
+from drift.arrays import Flags, Floats
 
 # Coefficients of variation of σ between similar meters that are weighed against each other.
 _VARIATIONS = np.array([0.0, 0.05, 0.1, 0.15, 0.2, 0.3, 0.4, 0.6])
@@ -36,11 +28,6 @@ _TINY = 1e-300
 # Fewest meters, and fewest degrees of freedom together, from which spread is pooled.
 FEWEST_METERS = 5
 FEWEST_DF = 20
-
-# Growth of what is known, from which the fleet's law is learnt anew.
-_GROWTH = 1.25
-# Blocks of one step from which a law is learnt at most: more add nothing.
-_MOST_LEARNT = 1000
 
 
 @dataclass(frozen=True, slots=True)
@@ -201,176 +188,3 @@ def _law(logs: Floats, centre: float, variation: float, caution: float) -> Float
     beyond = np.where(past > 0, np.maximum(past - caution * variation, 0), past)
     density = np.exp(-df * beyond + df / 2 * (1 - np.exp(-2 * beyond)))
     return np.asarray(density / density.sum())
-
-
-@dataclass(frozen=True, slots=True)
-class Cohort:
-    """Blocks whose limits borrow what was known on one day.
-
-    Attributes
-    ----------
-    kind : int
-        Number of their kind of meters.
-    until : float
-        That day (t_years), inclusive; −inf where too little was known for any pooling.
-    blocks : array of int
-        Which blocks.
-    """
-
-    kind: int
-    until: float
-    blocks: Integers
-
-
-@dataclass(frozen=True, slots=True)
-class Pool:
-    """Visits that may be borrowed from, and who borrows what.
-
-    Attributes
-    ----------
-    baseline : Baseline
-        Baselines of all phases, each by itself: which phases go on under earlier limits may be
-        judged otherwise as they grow, where they begin may not.
-    like : array of int, shape (pool blocks,)
-        Number of the kind of each one's meter.
-    cohorts : list of Cohort
-        Blocks of the baseline that limits are set for, by kind and day.
-    """
-
-    baseline: Baseline
-    like: Integers
-    cohorts: list[Cohort]
-
-
-def set_pool(
-    baseline: Baseline,
-    points: pl.DataFrame,
-    *,
-    visits: int = 0,
-    window: tuple[float, float] | None = None,
-) -> Pool:
-    """Sort blocks by the day up to which they may borrow from their like.
-
-    Parameters
-    ----------
-    baseline : Baseline
-        Blocks that limits are set for.
-    points : pl.DataFrame
-        The points that it was made of; a column ``own_phase`` has the number of each point's own
-        phase where ``phase`` is that whose limits it goes by.
-    visits, window
-        As for `drift.limits.baseline.set_baseline`; without ``own_phase`` they are not looked at.
-    """
-    pool = baseline
-    if "own_phase" in points.columns:
-        alone = points.with_columns(phase=pl.col("own_phase"))
-        pool = set_baseline(alone, visits=visits, window=window)
-    like, pool_like = kinds_of_meters(baseline), kinds_of_meters(pool)
-    last, when = borrowing_cutoffs(baseline), _times(pool)
-    cohorts = []
-    for kind in np.unique(like):
-        mine = np.flatnonzero((like == kind) & (baseline.counts > 0))
-        days = learning_days(when[pool.inside & (pool_like == kind)[pool.block]])
-        until = np.concatenate([[-np.inf], days])[np.searchsorted(days, last[mine], side="right")]
-        cohorts += [Cohort(int(kind), float(day), mine[until == day]) for day in np.unique(until)]
-    return Pool(baseline=pool, like=pool_like, cohorts=cohorts)
-
-
-def kinds_of_meters(baseline: Baseline) -> Integers:
-    """Return the number of the kind of each block's meter."""
-    if "like" not in baseline.rows.columns:
-        return np.zeros(len(baseline.starts), np.int64)
-    kinds = baseline.rows["like"].rank("dense").fill_null(0).to_numpy()
-    return np.asarray(kinds[baseline.starts], np.int64)
-
-
-def learning_days(when: Floats) -> Floats:
-    """Return the days on which the law of similar meters is learnt, from their visits' times."""
-    days, number = np.unique(when, return_counts=True)
-    known = np.cumsum(number)
-    chosen, least = [], float(FEWEST_METERS + FEWEST_DF)
-    while len(known) and known[-1] >= least:
-        place = int(np.searchsorted(known, least))
-        chosen.append(days[place])
-        least = known[place] * _GROWTH
-    return np.asarray(chosen, float)
-
-
-def known_by(pool: Pool, cohort: Cohort) -> Flags:
-    """Return which rows of a pool's baselines a cohort may borrow from."""
-    of_kind = (pool.like == cohort.kind)[pool.baseline.block]
-    known = pool.baseline.inside & of_kind & (_times(pool.baseline) <= cohort.until)
-    return np.asarray(known, bool)
-
-
-def rows_known(baseline: Baseline, cohort: Cohort) -> Flags:
-    """Return which baseline rows were known on the day of a cohort."""
-    return baseline.inside & (_times(baseline) <= cohort.until)
-
-
-def lent_observations(observations: Observations, known: Flags) -> Observations:
-    """Return the entries that a law is learnt from.
-
-    Parameters
-    ----------
-    observations : Observations
-        Of a pool's baselines.
-    known : array of bool, shape (rows,)
-        As from `known_by`.
-    """
-    kept = np.flatnonzero(known[observations.row])
-    block = observations.block[kept]
-    blocks = int(block.max(initial=-1)) + 1
-    step = np.zeros(blocks)
-    np.maximum.at(step, block, observations.patterns.steps[observations.pattern[kept]])
-    chosen = np.zeros(blocks, bool)
-    sizes = observations.patterns.replicates[observations.pattern[kept]]
-    several = np.bincount(block, sizes, minlength=blocks) > 1
-    for each in np.unique(step[several]):
-        same = np.flatnonzero(several & (step == each))
-        chosen[same[:: -(-len(same) // _MOST_LEARNT)]] = True
-    return some_entries(observations, kept[chosen[block]])
-
-
-def some_entries(observations: Observations, entries: Integers) -> Observations:
-    """Return the observations that hold only some entries."""
-    return Observations(
-        block=observations.block[entries],
-        lowest=observations.lowest[entries],
-        mean=observations.mean[entries],
-        pattern=observations.pattern[entries],
-        row=observations.row[entries],
-        patterns=observations.patterns,
-    )
-
-
-def of_blocks(observations: Observations, blocks: Integers) -> Observations:
-    """Return the observations of some blocks, ascending, numbered anew from 0."""
-    first, last = (
-        np.searchsorted(observations.block, blocks, side=side) for side in ("left", "right")
-    )
-    number = last - first
-    owner = np.repeat(np.arange(len(blocks)), number)
-    entries = np.arange(len(owner)) - np.repeat(np.cumsum(number) - number, number) + first[owner]
-    some = some_entries(observations, entries)
-    return Observations(
-        block=owner,
-        lowest=some.lowest,
-        mean=some.mean,
-        pattern=some.pattern,
-        row=some.row,
-        patterns=some.patterns,
-    )
-
-
-def _times(baseline: Baseline) -> Floats:
-    """Return the time of each row."""
-    return np.asarray(baseline.rows["t_years"].to_numpy(), float)
-
-
-def borrowing_cutoffs(baseline: Baseline) -> Floats:
-    """Return the time of the last baseline visit of each block, −inf without one."""
-    last = np.full(len(baseline.starts), -np.inf)
-    inside = baseline.inside
-    np.maximum.at(last, baseline.block[inside], _times(baseline)[inside])
-    return last

@@ -6,6 +6,7 @@ set where the chance of being outside is the nearest attainable one not above th
 With normal, unrounded data of one meter these are the prediction limits x̄ ± t·s·sqrt(1 + 1/n).
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,10 +15,17 @@ from scipy.special import stdtrit
 from drift.arrays import Flags, Floats, Integers
 from drift.limits.baseline import Baseline
 from drift.limits.rounding.attained_limits import RowReadings, limits_of_rows
+from drift.limits.rounding.borrowing import Cohort, Pool, known_by, lent_observations, rows_lent
 from drift.limits.rounding.likelihood_grid import CasePart, split, weigh_cases
-from drift.limits.rounding.observations import observe_readings, observe_visits, read_readings
+from drift.limits.rounding.observations import (
+    Observations,
+    observe_readings,
+    observe_visits,
+    read_readings,
+)
 from drift.limits.rounding.pooled_spread import (
     Placed,
+    SpreadPrior,
     apply_prior,
     learn_spread_priors,
     place_blocks,
@@ -25,15 +33,7 @@ from drift.limits.rounding.pooled_spread import (
     spread_of_earlier_phases,
     summarise,
 )
-from drift.limits.rounding.pooling import (
-    Pool,
-    known_by,
-    lent_observations,
-    own_spread,
-    posterior_of_spread,
-    rows_known,
-    unlike,
-)
+from drift.limits.rounding.pooling import own_spread, posterior_of_spread, unlike
 from drift.limits.rounding.posterior import (
     ProcessPosterior,
     SeenTables,
@@ -154,15 +154,11 @@ def prediction_limits(
         seen={},
     )
     observations = observe(baseline, readings)
-    lenders = observations
-    if pool.baseline is not baseline:
-        lenders = observe(pool.baseline, read_readings(pool.baseline))
     summary = summarise(observations, len(baseline.starts))
-    series = pool.baseline.rows["series"].to_numpy()
+    learn = _learning(pool, observations if pool.baseline is baseline else None, request)
     for cohort in pool.cohorts:
-        lent = lent_observations(lenders, known_by(pool, cohort))
-        laws = learn_spread_priors(lent, series=series, level=pooling_level)
-        seen = rows_known(baseline, cohort)[observations.row]
+        laws = learn(cohort)
+        seen = rows_lent(baseline, pool, cohort)[observations.row]
         known = np.bincount(observations.block[seen], minlength=len(baseline.starts))
         for placed in place_blocks(
             observations,
@@ -174,6 +170,26 @@ def prediction_limits(
         ):
             _predict_group(placed, known, result, request)
     return result
+
+
+def _learning(
+    pool: Pool, observations: Observations | None, request: _Request
+) -> Callable[[Cohort], list[SpreadPrior]]:
+    """Return what learns the laws of a cohort; `observations` those of the pool, where known."""
+    observe = observe_visits if request.between else observe_readings
+    series = pool.baseline.rows["series"].to_numpy()
+
+    def seen() -> Observations:
+        return observations or observe(pool.baseline, read_readings(pool.baseline))
+
+    lenders = Cohort(0, np.inf, np.empty(0, dtype=np.int64))
+
+    def learn(cohort: Cohort) -> list[SpreadPrior]:
+        every = pool.once(f"observations {request.between}", lenders, seen)
+        lent = lent_observations(every, known_by(pool, cohort))
+        return learn_spread_priors(lent, series=series, level=request.pooling_level)
+
+    return lambda cohort: pool.once(f"spread {request.between}", cohort, lambda: learn(cohort))
 
 
 def _empty(blocks: int, rows: int) -> NewPoints:

@@ -84,6 +84,9 @@ class IntervalEvidence:
         Of `drift.upkeep.intervals.from_drift.days_after_adjustment`; may be empty.
     trend_level : float
         Two-sided error probability of the drifts' intervals in `path_trends`.
+    of_own_law : frozenset of str or None
+        Where these are some meters of a fleet, those to which a law of their own is fitted; nothing
+        is then said of the fleet.  None where they are all of it.
     """
 
     ledger: pl.DataFrame
@@ -93,6 +96,7 @@ class IntervalEvidence:
     falls: pl.DataFrame
     adjusted: pl.DataFrame
     trend_level: float = 0.05
+    of_own_law: frozenset[str] | None = None
 
 
 def reliability_answers(
@@ -100,7 +104,12 @@ def reliability_answers(
 ) -> Iterator[Answer]:
     """Answer by the share of checks passed and an exponential law, for every scope."""
     checked = periods(evidence.ledger, tolerance=tolerance, comparison=comparison)
-    table = end_of_period_reliability(checked, evidence.groups, confidence=choices.confidence)
+    table = end_of_period_reliability(
+        checked,
+        evidence.groups,
+        confidence=choices.confidence,
+        whole=evidence.of_own_law is None,
+    )
     needed = passes_needed(choices.target, confidence=choices.confidence)
     enough = f"{share(choices.target)} would take {needed} in a row"
     kept = [
@@ -142,26 +151,41 @@ def survival_answers(
     ).with_columns(pl.col("upper_days").fill_null(math.inf))
     likes = held.join(evidence.groups.select("meter_id", "name"), on="meter_id")
     present = evidence.present.select("meter_id", "interval_days")
-    scopes = [("fleet", "fleet", held)] if held.height else []
+    whole = evidence.of_own_law is None
+    scopes = [("fleet", "fleet", held)] if held.height and whole else []
     scopes += [("like", name, part) for name, part in _parts(likes.drop_nulls("name"), "name")]
     for scope, name, part in scopes:
         at = part.join(present, on="meter_id")["interval_days"].median()
         days = float(at) if isinstance(at, (int, float)) else float(choices.ceiling_days)
         yield _weibull_answer(scope, name, part, days, choices)
         yield _stepwise_answer(scope, name, part, days, choices)
-    ends = held.group_by("meter_id").agg(
-        ended=pl.col("upper_days").is_finite().sum(), known=pl.col("lower_days").sum()
-    )
-    # Among those found out as often, those known the longest; their names come last.
-    enough = (
-        ends.filter(pl.col("ended") >= _FEWEST_ENDS_OF_ONE)
-        .sort("ended", "known", "meter_id", descending=[True, True, False])
-        .head(_MOST_OF_ONE)
-    )
+    enough = evidence.of_own_law
+    if enough is None:
+        enough = often_found_out(times_found_out(held))
     each = dict(present.iter_rows())
-    for name, part in _parts(held.join(enough, on="meter_id", how="semi"), "meter_id"):
+    for name, part in _parts(held.filter(pl.col("meter_id").is_in(list(enough))), "meter_id"):
         days = float(each.get(name, choices.ceiling_days))
         yield _weibull_answer("meter", name, part, days, choices)
+
+
+def times_found_out(held: pl.DataFrame) -> pl.DataFrame:
+    """Return ``meter_id ended known``: how often meters were found out, and days in tolerance.
+
+    `held` is of `drift.upkeep.reliability.censored_intervals.censored_intervals`.
+    """
+    ended = pl.col("upper_days").is_finite() & pl.col("upper_days").is_not_null()
+    return held.group_by("meter_id").agg(ended=ended.sum(), known=pl.col("lower_days").sum())
+
+
+def often_found_out(ends: pl.DataFrame) -> frozenset[str]:
+    """Return the meters of a fleet to which a law of their own is fitted, by `times_found_out`.
+
+    Among those found out as often, those known the longest; their names come last.
+    """
+    enough = ends.filter(pl.col("ended") >= _FEWEST_ENDS_OF_ONE).sort(
+        "ended", "known", "meter_id", descending=[True, True, False]
+    )
+    return frozenset(enough["meter_id"].head(_MOST_OF_ONE))
 
 
 def staircase_answers(

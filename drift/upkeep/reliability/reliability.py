@@ -110,7 +110,7 @@ def passes_needed(target: float, *, confidence: float = 0.95) -> int:
 
 
 def end_of_period_reliability(
-    periods: pl.DataFrame, groups: pl.DataFrame, *, confidence: float = 0.95
+    periods: pl.DataFrame, groups: pl.DataFrame, *, confidence: float = 0.95, whole: bool = True
 ) -> pl.DataFrame:
     """Return the reliability at the end of the period: fleet, similar meters and each meter.
 
@@ -123,6 +123,8 @@ def end_of_period_reliability(
         meter may be absent or its name null.
     confidence : float
         Of the interval and of the bound.
+    whole : bool
+        Whether these are all meters of the fleet, so that something can be said of it.
 
     Returns
     -------
@@ -138,7 +140,7 @@ def end_of_period_reliability(
     """
     grouped = periods.join(groups.select("meter_id", "name").drop_nulls("name"), on="meter_id")
     parts = [
-        periods.with_columns(scope=pl.lit("fleet"), name=pl.lit("fleet")),
+        periods.filter(pl.lit(whole)).with_columns(scope=pl.lit("fleet"), name=pl.lit("fleet")),
         grouped.with_columns(scope=pl.lit("like")),
         periods.with_columns(scope=pl.lit("meter"), name="meter_id"),
     ]

@@ -1,0 +1,151 @@
+"""This module reviews a source that holds too many meters to be held at once, where it does."""
+
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from time import perf_counter
+
+from drift.api.fleet_reviews import FleetReview, Job, is_large, parts_of, review_parts
+from drift.report.data_files import write_record
+from drift.report.exchange import Place, digests_of, exchanged_for
+from drift.report.own_files import REVIEW_FOLDER
+from drift.report.part_files import FleetFiles
+from drift.report.review_record import kept_pages, review_record
+from drift.report.write import Progress
+from drift.review.policy import Policy
+from drift.review.results import Review
+from drift.store.connection import Connection, run
+from drift.store.folder_journal import read_kept
+from drift.store.loading import take_folder
+from drift.store.opening import open_store
+from drift.store.replaying import apply_kept
+from drift.store.some_meters import holds_rows, meters_read
+
+# Bytes of CSV files, and of a store, below which no fleet is too large: half a million readings.
+_MUCH_CSV, _MUCH_STORE = 40_000_000, 6_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What a review is asked for.
+
+    Attributes
+    ----------
+    source : Path
+        Folder of CSV files, or store file.
+    as_of : date
+    policy : Policy
+    known_on : date or None
+        Day at whose end a store is looked at.
+    parquet : bool
+        Whether Parquet files are asked for.
+    cluster : str
+        Address of a Dask scheduler whose workers do the work, or ``local``; empty for none.
+    """
+
+    source: Path
+    as_of: date
+    policy: Policy
+    known_on: date | None
+    parquet: bool
+    cluster: str = ""
+
+
+def review_large(asked: Asked, place: Place, *, progress: Progress) -> Review | None:
+    """Review a source and write its data files, if it is a large fleet; else return None.
+
+    Parameters
+    ----------
+    asked : Asked
+    place : Place
+        Where the data files go.
+    progress : callable
+        Told how many steps are done and how many there are.
+
+    Raises
+    ------
+    DriftError
+        If the source cannot be used or the place cannot be written.
+    """
+    if not (asked.cluster or _weighs_much(asked.source)):
+        return None
+    if asked.policy.scatter_study:
+        return None  # its readings are of meters of any part
+    start = perf_counter()
+    with _opened(asked) as con:
+        fleet = meters_read(con, as_of=asked.as_of)
+        if fleet.is_empty() or not (asked.cluster or is_large(fleet)):
+            return None
+        if holds_rows(con, "comparisons"):
+            return None  # each is scored by all others
+        # Workers elsewhere reach what lies beside the output, not where temporary files go.
+        beside = place.folder.absolute().parent if asked.cluster else None
+        with parts_of(con, fleet, job=lambda folder: _job(asked, folder), beside=beside) as (
+            job,
+            parts,
+        ):
+            con.close()
+            read = perf_counter()
+            kept = kept_pages(
+                place, parts.rest, as_of=asked.as_of, policy=asked.policy, previous=None
+            )
+            stays = {name.split("/", 1)[0] for name in kept}
+            with exchanged_for(place, keep=stays) as new:
+                files = FleetFiles(new / "data", job.folder if asked.parquet else None)
+                found = review_parts(job, parts, files, progress=progress)
+                timings = {"read": read - start, "analyse": perf_counter() - read}
+                _record(found, new, kept=kept, timings=timings)
+    return found.review
+
+
+def _job(asked: Asked, folder: Path) -> Job:
+    """Return what is asked for with the folder where parts lie."""
+    return Job(
+        folder=folder,
+        source_name=asked.source.resolve().name,
+        as_of=asked.as_of,
+        policy=asked.policy,
+        parquet=asked.parquet,
+        cluster=asked.cluster,
+    )
+
+
+def _record(
+    found: FleetReview, new: Path, *, kept: dict[str, str], timings: dict[str, float]
+) -> None:
+    """Write the record of a review of a large fleet."""
+    record = review_record(
+        found.review, pages=list(kept), timings=timings, written=digests_of(new) | kept
+    )
+    counts = record["counts"]
+    assert isinstance(counts, dict)  # noqa: S101  # as review_record gives it
+    counts |= {"visits": found.visits, "readings": found.readings}
+    write_record(record, new / REVIEW_FOLDER.record)
+
+
+def _weighs_much(source: Path) -> bool:
+    """Say whether a source is so large that it may be a large fleet."""
+    if source.is_dir():
+        return sum(file.stat().st_size for file in source.glob("*.csv")) >= _MUCH_CSV
+    return source.is_file() and source.stat().st_size >= _MUCH_STORE
+
+
+@contextmanager
+def _opened(asked: Asked) -> Iterator[Connection]:
+    """Open a source: a store as it is, files in a store of their own that goes at the end."""
+    if not asked.source.is_dir():
+        with open_store(asked.source, read_only=True) as con:
+            if asked.known_on is not None:
+                run(con, "see_until", day=asked.known_on)
+            yield con
+        return
+    with (
+        tempfile.TemporaryDirectory(prefix="drift-") as name,
+        open_store(Path(name) / "store", folder=asked.source) as con,
+    ):
+        take_folder(con, asked.source)
+        apply_kept(con, read_kept(asked.source))
+        yield con
