@@ -27,7 +27,7 @@ class Do(Protocol):
 
 
 @contextmanager
-def hands(pieces: int) -> Iterator[Do]:
+def side_by_side(pieces: int) -> Iterator[Do]:
     """Give what does work in this process and others, which are stopped at once where it is.
 
     Parameters
@@ -73,7 +73,7 @@ def worked(
     pieces : sequence
         What it is called with.
     beside : sequence of ProcessPoolExecutor
-        From `hands`.
+        From `side_by_side`.
 
     Raises
     ------

@@ -18,7 +18,7 @@ from pathlib import Path
 
 import polars as pl
 
-from drift.api.at_work import hands
+from drift.api.at_work import side_by_side
 from drift.api.cluster import cluster_hands
 from drift.meter.ledger import LEDGER
 from drift.report.part_files import (
@@ -97,9 +97,9 @@ class FleetReview:
 
 
 @contextmanager
-def parts_of(
+def parted_fleet(
     con: Connection, fleet: pl.DataFrame, *, job: Callable[[Path], Job], beside: Path | None = None
-) -> Iterator[tuple[Job, "Parts"]]:
+) -> Iterator[tuple[Job, "FleetParts"]]:
     """Deal what a store holds out by meter into a folder that goes at the end.
 
     Parameters
@@ -124,7 +124,7 @@ def parts_of(
         dealt = _dealt(fleet["meter_id"], sources.rest.meters["meter_id"])
         for place, (meters, unread) in enumerate(dealt):
             _keep(sources.of(meters, unread=unread), asked, place)
-        yield asked, Parts(len(dealt), fleet, sources.rest, _panel(sources, fleet))
+        yield asked, FleetParts(len(dealt), fleet, sources.rest, _panel(sources, fleet))
 
 
 def _dealt(read: pl.Series, listed: pl.Series) -> list[tuple[list[str], list[str]]]:
@@ -141,7 +141,7 @@ def _dealt(read: pl.Series, listed: pl.Series) -> list[tuple[list[str], list[str
 
 
 @dataclass(frozen=True, slots=True)
-class Parts:
+class FleetParts:
     """A fleet dealt out.
 
     Attributes
@@ -171,13 +171,15 @@ def is_large(fleet: pl.DataFrame) -> bool:
     return fleet.height > LARGE_FLEET
 
 
-def review_parts(job: Job, parts: Parts, files: FleetFiles, *, progress: Progress) -> FleetReview:
+def review_parts(
+    job: Job, parts: FleetParts, files: FleetFiles, *, progress: Progress
+) -> FleetReview:
     """Review a fleet part by part and write its data files.
 
     Parameters
     ----------
     job, parts
-        From `parts_of`.
+        From `parted_fleet`.
     files : FleetFiles
         Where they go.
     progress : callable
@@ -186,7 +188,7 @@ def review_parts(job: Job, parts: Parts, files: FleetFiles, *, progress: Progres
     steps = 2 * parts.count + _LEARNING
     given = {"as_of": job.as_of, "policy": job.policy}
     every = [(job, place) for place in range(parts.count)]
-    with cluster_hands(job.cluster) if job.cluster else hands(parts.count) as do:
+    with cluster_hands(job.cluster) if job.cluster else side_by_side(parts.count) as do:
         begun = begin_laws(parts.panel, meters=parts.fleet.height, **given)  # type: ignore[arg-type]  # by name
         _keep_laws(begun, job, "begun")
         progress(1, steps)
@@ -264,7 +266,7 @@ def _laws(path: Path) -> FleetLaws:
     return laws
 
 
-def _of_the_fleet(job: Job, parts: Parts, laws: FleetLaws) -> Review:
+def _of_the_fleet(job: Job, parts: FleetParts, laws: FleetLaws) -> Review:
     """Return what is said of the whole fleet, with nothing yet of its meters."""
     # What is said of all is the same whichever meters it is asked of.
     one = dataclasses.replace(parts.panel, sessions=_first_meter(parts.panel.sessions))

@@ -8,7 +8,7 @@ from datetime import date
 from pathlib import Path
 from time import perf_counter
 
-from drift.api.fleet_reviews import FleetReview, Job, is_large, parts_of, review_parts
+from drift.api.fleet_reviews import FleetReview, Job, is_large, parted_fleet, review_parts
 from drift.report.data_files import write_record
 from drift.report.exchange import Place, digests_of, exchanged_for
 from drift.report.own_files import REVIEW_FOLDER
@@ -29,7 +29,7 @@ _MUCH_CSV, _MUCH_STORE = 40_000_000, 6_000_000
 
 
 @dataclass(frozen=True, slots=True)
-class Asked:
+class ReviewAsked:
     """What a review is asked for.
 
     Attributes
@@ -54,12 +54,12 @@ class Asked:
     cluster: str = ""
 
 
-def review_large(asked: Asked, place: Place, *, progress: Progress) -> Review | None:
+def review_large(asked: ReviewAsked, place: Place, *, progress: Progress) -> Review | None:
     """Review a source and write its data files, if it is a large fleet; else return None.
 
     Parameters
     ----------
-    asked : Asked
+    asked : ReviewAsked
     place : Place
         Where the data files go.
     progress : callable
@@ -72,6 +72,8 @@ def review_large(asked: Asked, place: Place, *, progress: Progress) -> Review | 
     """
     if not (asked.cluster or _weighs_much(asked.source)):
         return None
+    if asked.policy.scatter_study:
+        return None  # its readings are of meters of any part
     start = perf_counter()
     with _opened(asked) as con:
         fleet = meters_read(con, as_of=asked.as_of)
@@ -81,7 +83,7 @@ def review_large(asked: Asked, place: Place, *, progress: Progress) -> Review | 
             return None  # each is scored by all others
         # Workers elsewhere reach what lies beside the output, not where temporary files go.
         beside = place.folder.absolute().parent if asked.cluster else None
-        with parts_of(con, fleet, job=lambda folder: _job(asked, folder), beside=beside) as (
+        with parted_fleet(con, fleet, job=lambda folder: _job(asked, folder), beside=beside) as (
             job,
             parts,
         ):
@@ -99,7 +101,7 @@ def review_large(asked: Asked, place: Place, *, progress: Progress) -> Review | 
     return found.review
 
 
-def _job(asked: Asked, folder: Path) -> Job:
+def _job(asked: ReviewAsked, folder: Path) -> Job:
     """Return what is asked for with the folder where parts lie."""
     return Job(
         folder=folder,
@@ -132,7 +134,7 @@ def _weighs_much(source: Path) -> bool:
 
 
 @contextmanager
-def _opened(asked: Asked) -> Iterator[Connection]:
+def _opened(asked: ReviewAsked) -> Iterator[Connection]:
     """Open a source: a store as it is, files in a store of their own that goes at the end."""
     if not asked.source.is_dir():
         with open_store(asked.source, read_only=True) as con:

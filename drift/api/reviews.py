@@ -9,7 +9,7 @@ from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from drift.api.large_fleets import Asked, review_large
+from drift.api.large_fleets import ReviewAsked, review_large
 from drift.api.noted_reviews import note_review
 from drift.api.own_records import as_folder, is_own
 from drift.errors import SourceError
@@ -126,7 +126,9 @@ def review_source(
     progress(0, 1)
     place = place_for(out, REVIEW_FOLDER)
     if not (with_pages or with_trends or previous):
-        asked = Asked(source, as_of, policy, known_on=known_on, parquet=parquet, cluster=cluster)
+        asked = ReviewAsked(
+            source, as_of, policy, known_on=known_on, parquet=parquet, cluster=cluster
+        )
         large = review_large(asked, place, progress=progress)
         if large is not None:
             return _as_written(source, large, out, signed=signed)

@@ -41,12 +41,16 @@ class ConformityChoices:
         a half-width about the reading.  ASTM C231 annex A1 warns of bubbles on inner surfaces and
         gives no number (from memory, to be checked against the current edition); the size is common
         practice, no source.
+    scatter_study : str
+        Study of repeatability, by its id, whose scatter of readings and difference between
+        operators enter budgets; empty, or not on record yet, for what the fleet's readings show.
     """
 
     tolerance_pct: float = 0.1
     comparison: str = "absolute"
     decision_rule: str = "simple_acceptance"
     vessel_uncertainty: str = "stated"
+    scatter_study: str = ""
     bowl_spread_pct: float = 0.6
     field_u_pct: float = 0.0
     comparison_sd_pct: float = 0.0

@@ -9,8 +9,6 @@ from drift.arrays import Floats
 
 # Coverage factor of the expanded uncertainties in E_n.
 COVERED_BY = 2.0
-# Bounds of z and ζ: up to the first satisfactory, from the second on unsatisfactory.
-QUESTIONABLE, UNSATISFACTORY = 2.0, 3.0
 # Winsorised at so many standard deviations, and the factor that makes up for it.
 _CUT, _MAKES_UP = 1.5, 1.134
 _FROM_MEDIAN = 1.483

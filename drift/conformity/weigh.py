@@ -30,6 +30,7 @@ from drift.reference.repeatability import (
     PooledScatter,
     pool_repeatability,
 )
+from drift.reference.studies.weigh import WeighedStudy
 from drift.reference.vessel import USUAL_RELATIVE_U
 from drift.reference.weigh import Reference
 
@@ -66,8 +67,11 @@ _INPUTS = (
 _BASES = {
     ASSUMED: "no replicates on record: assumed",
     DIFFERENCES: "no replicates on record: at most this, by how much successive visits differ",
+    "study": "replicates of the study that the policy names",
     OWN: "its own replicates, which scatter more than the fleet's",
 }
+# Basis of the repeatability of a meter that the policy's study gives.
+OF_STUDY = "study"
 _METERS_AT_ONCE = 1000
 _OF_FLEET = "replicates of similar meters of the fleet"
 
@@ -100,6 +104,7 @@ def weigh_conformity(
     reference: Reference,
     *,
     policy: ConformityChoices,
+    study: WeighedStudy | None = None,
     scatter: PooledScatter | None = None,
 ) -> Conformity:
     """Work out the uncertainty of every bias, judge it, and say what the judging risks.
@@ -114,11 +119,14 @@ def weigh_conformity(
         What the vessels stand for and how far operators differ.
     policy : ConformityChoices
         Tolerance, comparison and decision rule.
+    study : WeighedStudy or None
+        Whose scatter of a reading takes the place of the fleet's; a meter that scatters more than
+        the fleet keeps its own.
     scatter : PooledScatter or None
         Of the fleet that these are some meters of, whose risks are then left to the fleet; None
         where they are all of it.
     """
-    repeatability = pool_repeatability(ledger, of=scatter)
+    repeatability = _of_study(pool_repeatability(ledger, of=scatter), study)
     judged, budgets = [], []
     for some, of_ledger, compared in _by_meters(sessions, ledger, reference.compared):
         sittings = _sittings(
@@ -137,6 +145,22 @@ def weigh_conformity(
             comparison=policy.comparison,
         ),
         repeatability=repeatability,
+    )
+
+
+def _of_study(repeatability: pl.DataFrame, study: WeighedStudy | None) -> pl.DataFrame:
+    """Return the repeatability of meters with a study's in place of the fleet's."""
+    if study is None or study.repeatability_pct is None:
+        return repeatability
+    fleets = pl.col("basis") != OWN
+    taken = {
+        "repeatability_pct": study.repeatability_pct,
+        "degrees_of_freedom": study.repeatability_df,
+        "basis": OF_STUDY,
+    }
+    return repeatability.with_columns(
+        pl.when(fleets).then(pl.lit(value)).otherwise(name).alias(name)
+        for name, value in taken.items()
     )
 
 

@@ -14,11 +14,11 @@ from drift.intake.column import (
     Column,
 )
 
-_TYPE_A_REASON = (
+OTHER_TYPE_REASON = (
     "is a meter that is read by the level of its water: its reading changes with the barometer and "
     "its vessel is calibrated otherwise, so that nothing here would hold for it"
 )
-_TYPE_A = (("a", _TYPE_A_REASON), ("type_a", _TYPE_A_REASON))
+_TYPE_A = (("a", OTHER_TYPE_REASON), ("type_a", OTHER_TYPE_REASON))
 
 METER_TABLES: dict[str, tuple[Column, ...]] = {
     "readings": (

@@ -122,10 +122,10 @@ def _checked(points: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
     if "excluded" not in points.columns:
         points = points.with_columns(excluded=pl.lit(None, dtype=pl.String))
     ordered = points
-    if not in_order(points, "series", "phase", "visit"):
+    if not ascends(points, "series", "phase", "visit"):
         ordered = points.sort("series", "phase", "visit")
     by_visit = ordered
-    if not in_order(ordered, "series", "visit"):
+    if not ascends(ordered, "series", "visit"):
         by_visit = ordered.select("series", "visit").sort("series", "visit")
     series, visit = by_visit["series"].to_numpy(), by_visit["visit"].to_numpy()
     if np.any((series[1:] == series[:-1]) & (visit[1:] == visit[:-1])):
@@ -134,7 +134,7 @@ def _checked(points: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
     return ordered.filter(filled), ordered.filter(~filled)
 
 
-def in_order(rows: pl.DataFrame, *columns: str) -> bool:
+def ascends(rows: pl.DataFrame, *columns: str) -> bool:
     """Say whether rows already ascend by whole-number columns, which is quicker than sorting."""
     undecided = np.ones(max(len(rows) - 1, 0), bool)
     for name in columns:

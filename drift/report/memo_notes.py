@@ -46,7 +46,7 @@ MEMO_NOTES: dict[str, tuple[str, dict[str, tuple[str, str]]]] = {
                 "",
                 "operator, meter, operator_by_meter, meter_by_point, run, sitting or repeatability",
             ),
-            "sd": (AIR, "standard deviation; empty where it cannot be told"),
+            "sd": (AIR, "standard deviation; empty where it cannot be said"),
             "low": (AIR, "lower end of its 95 % interval"),
             "high": (AIR, "upper end; empty where nothing bounds it"),
             "df": ("", "degrees of freedom of the variance; empty at zero"),

@@ -20,11 +20,12 @@ def write_register(review: Review, folder: Path, bar: PageBar) -> list[str]:
     OSError
         If a page cannot be written.
     """
-    pages = {
-        "register.html": render.html_register(register_page(review), bar),
-        "labels.html": render.html_labels(labels_page(review), bar),
-        "journal.html": render.html_journal(review_journal_page(review), bar),
-    }
+    written = (
+        render.html_register(register_page(review), bar),
+        render.html_labels(labels_page(review), bar),
+        render.html_journal(review_journal_page(review), bar),
+    )
+    pages = dict(zip(REGISTER_PAGES, written, strict=True))
     for page in site_pages(review):
         (folder / "sites").mkdir(exist_ok=True)
         pages[f"sites/{file_name(page.name)}"] = render.html_site(page, bar)

@@ -29,6 +29,7 @@ from drift.review.responses import answered_on, match_responses
 from drift.review.results import Review
 from drift.review.schedule import build_schedule
 from drift.review.stand import OnFile, Seen, find_records, stand
+from drift.review.studying import study_in_force, with_operators_of
 from drift.store.tables import Sources
 from drift.trend.weigh import weigh_drift
 from drift.upkeep.weigh import Upkeep, meter_falls, weigh_upkeep
@@ -205,9 +206,17 @@ def _weighed(
         )
         loaded.result()
         drift = weigh_drift(ledger, policy, fleet=laws.drifts)
-        reference = reference_of(sources, ledger, policy, laws=laws.reference)
+        study = study_in_force(sources, policy)
+        reference = with_operators_of(
+            study, reference_of(sources, ledger, policy, laws=laws.reference)
+        )
         conformity = weigh_conformity(
-            sources.sessions, ledger, reference, policy=policy, scatter=laws.scatter
+            sources.sessions,
+            ledger,
+            reference,
+            policy=policy,
+            study=study,
+            scatter=laws.scatter,
         )
         ahead = begun.result()
     return charts, drift, reference, conformity, ahead

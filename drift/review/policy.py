@@ -114,6 +114,7 @@ _ORDER = (
     "comparison",
     "decision_rule",
     "vessel_uncertainty",
+    "scatter_study",
     "bowl_spread_pct",
     "unknown_bowl",
     "air_left_pct",

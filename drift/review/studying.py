@@ -1,6 +1,6 @@
 """This module takes a study of repeatability from a source to what it says, in words too."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 
 import polars as pl
@@ -8,9 +8,11 @@ import polars as pl
 from drift import format as text
 from drift.errors import DriftError
 from drift.ids import nearest_ids
+from drift.reference.operators import OperatorSpread
 from drift.reference.studies.next_study import Plan
 from drift.reference.studies.standing_out import CELLS, LEVEL, REPLICATES
-from drift.reference.studies.weigh import NOT_RECORDED, Study, weigh_study
+from drift.reference.studies.weigh import NOT_RECORDED, WeighedStudy, weigh_study
+from drift.reference.weigh import Reference
 from drift.review.policy import Policy
 from drift.store.tables import Sources
 
@@ -32,7 +34,7 @@ class Studied:
 
     Attributes
     ----------
-    study : Study
+    study : WeighedStudy
     policy : Policy
     source_name : str
     as_of : date
@@ -42,7 +44,7 @@ class Studied:
         What it says, as sentences.
     """
 
-    study: Study
+    study: WeighedStudy
     policy: Policy
     source_name: str
     as_of: date
@@ -81,6 +83,24 @@ def find_study(
     )
 
 
+def study_in_force(sources: Sources, policy: Policy) -> WeighedStudy | None:
+    """Return the study whose scatter enters budgets; None where none is chosen or on record yet."""
+    mine = sources.studies.filter(pl.col("study_id") == policy.scatter_study)
+    if mine.is_empty():
+        return None
+    return weigh_study(
+        policy.scatter_study, with_dials(mine, sources), tolerance_pct=policy.tolerance_pct
+    )
+
+
+def with_operators_of(study: WeighedStudy | None, reference: Reference) -> Reference:
+    """Return what is known of the reference, with what a study says that operators differ by."""
+    if study is None or study.operator_pct is None:
+        return reference
+    spread = OperatorSpread(study.operator_pct, study.operator_df, f"study {study.study_id}")
+    return replace(reference, operators=spread)
+
+
 def with_dials(readings: pl.DataFrame, sources: Sources) -> pl.DataFrame:
     """Return readings of a study with their meter's step where they state none themselves."""
     dials = sources.meters.select("meter_id", dial="dial_resolution_pct")
@@ -89,7 +109,7 @@ def with_dials(readings: pl.DataFrame, sources: Sources) -> pl.DataFrame:
     )
 
 
-def study_sentences(study: Study, *, tolerance_pct: float) -> tuple[str, ...]:
+def study_sentences(study: WeighedStudy, *, tolerance_pct: float) -> tuple[str, ...]:
     """Say what a study found: who stands out, what scatters, what it is worth, what to do next."""
     rows = study.rows
     told = [
@@ -120,7 +140,7 @@ def study_sentences(study: Study, *, tolerance_pct: float) -> tuple[str, ...]:
     return (*told, *study.notes)
 
 
-def _standing_out(study: Study) -> str:
+def _standing_out(study: WeighedStudy) -> str:
     """Say which operators and meters stand out."""
     parts = []
     for row in study.stands_out.iter_rows(named=True):
@@ -149,7 +169,7 @@ def _sentence(words: str) -> str:
     return f"{words[0].upper()}{words[1:]}."
 
 
-def _largest(study: Study, tolerance_pct: float) -> str:
+def _largest(study: WeighedStudy, tolerance_pct: float) -> str:
     """Say which component takes most of the tolerance."""
     seen = study.components.drop_nulls("sd").sort("sd", descending=True)
     if seen.is_empty():

@@ -8,6 +8,7 @@ import polars as pl
 
 from drift.frames import HELD_ROWS, IN_USE, Schema
 from drift.intake.columns import TABLES
+from drift.intake.meter_tables import OTHER_TYPE_REASON
 from drift.store.journal import JOURNAL
 
 # One row per meter, visit, stage and verification point: the replicates of one sitting.
@@ -209,7 +210,9 @@ def without_refused(sources: Sources) -> Sources:
     what was read with it is listed there too, with the reason.
     """
     refused = sources.held_rows.filter(
-        pl.col("table_name") == "meters", pl.col("column") == "type"
+        pl.col("table_name") == "meters",
+        pl.col("column") == "type",
+        pl.col("reason").str.ends_with(OTHER_TYPE_REASON),
     ).unique("meter_id", maintain_order=True)
     mine = sources.sessions.join(refused, on="meter_id", how="semi")
     if mine.is_empty():
@@ -220,7 +223,7 @@ def without_refused(sources: Sources) -> Sources:
         "line",
         "column",
         reason=pl.format(
-            "{} sets of readings of {} are not judged: type: {}", "len", "meter_id", "reason"
+            "no reading of {} is judged ({} on record): type: {}", "meter_id", "len", "reason"
         ),
     )
     return replace(

@@ -64,6 +64,18 @@ def fill_in(sheet: Path, meter: str, *, day: str, biases: dict[float, float]) ->
     return path
 
 
+def write_study(folder: Path) -> None:
+    """Write a study beside a history: three operators, two meters, one point, three readings."""
+    head = "study_id,operator,meter_id,performed_on,stage,correct_air_pct,reading_air_pct,replicate"
+    lines = [
+        f"REP-2026,tech-{operator},{meter},{TODAY},as_found,5.01,{reading:.2f},{number}"
+        for operator in (1, 2, 3)
+        for meter in ("AM-05", "AM-11")
+        for number, reading in enumerate((5.0, 5.05, 4.95 + 0.05 * (operator % 2)), start=1)
+    ]
+    (folder / "studies.csv").write_text("\n".join([head, *lines, ""]), encoding="utf-8")
+
+
 def fill_round(sheet: Path) -> None:
     """Type what AM-11 reads into the workbook of a round: it reads right."""
     path = sheet / f"round-{TODAY}.xlsx"

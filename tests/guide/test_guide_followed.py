@@ -11,7 +11,7 @@ import pytest
 from drift.guide.texts import TOPICS, topic, topics
 from tests.command_line import run_here
 from tests.guide.follow import LEFT_OUT, follow, on_the_day, shows, steps
-from tests.guide.laboratory import TODAY, fill_in, fill_round, write_history, write_log
+from tests.guide.laboratory import TODAY, fill_in, fill_round, write_history, write_log, write_study
 from tests.guide.reading_ease import README
 from tests.intake.test_bench_file import row_of, saved
 
@@ -32,6 +32,11 @@ def filled(folder: Path) -> Path:
 def fill_workbook(folder: Path) -> None:
     """Fill in the workbook of the round."""
     fill_round(folder / "sheet")
+
+
+def put_study(folder: Path) -> None:
+    """Put a study among the tables."""
+    write_study(folder / "records" / "history")
 
 
 def keep_store(folder: Path) -> None:
@@ -71,6 +76,7 @@ BY_HAND: dict[str, dict[str, Callable[[Path], object]]] = {
         "drift check records/history visit": save_visit,
         "drift intake": keep_store,
     },
+    "repeatability": {"drift study": put_study},
     "journal": {"drift respond records/history --from": answer},
 }
 # Two readings out of tolerance.

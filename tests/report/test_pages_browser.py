@@ -271,6 +271,17 @@ def test_heads_of_tables_are_repeated_on_every_leaf(page: Page, tmp_path: Path) 
 
 
 @needs_pdftotext
+def test_a_list_prints_as_it_is_shown(page: Page, folder: Path, tmp_path: Path) -> None:
+    """What a reader narrowed the table of meters down to is what paper gets."""
+    page.goto((folder / "meters.html").as_uri())
+    page.get_by_label("Find", exact=True).fill(DRIFTER)
+    row = re.compile(rf"^\d+ ({re.escape(DRIFTER)}|{re.escape(NEWCOMER)}) ", re.MULTILINE)
+    assert row.findall("\n".join(_leaves(page, tmp_path / "page.pdf"))) == [DRIFTER]
+    page.get_by_label("Find", exact=True).fill("")
+    assert set(row.findall("\n".join(_leaves(page, tmp_path / "page.pdf")))) == {DRIFTER, NEWCOMER}
+
+
+@needs_pdftotext
 @pytest.mark.parametrize("name", ["meters", DRIFTER])
 def test_nothing_is_cut_off_on_paper(page: Page, folder: Path, tmp_path: Path, name: str) -> None:
     """Every word of the tables is on the paper, and every leaf has words."""

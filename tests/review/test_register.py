@@ -160,9 +160,13 @@ def test_readings_of_a_meter_of_another_type_are_not_judged(tmp_path: Path) -> N
     """Type A: its readings are left out with the reason, all others are judged."""
     header = "meter_id,performed_on,stage,correct_air_pct,reading_air_pct\n"
     rows = "".join(f"{one},{day},as_found,5,5.0\n" for one in ("M-1", "W-1") for day in DAYS)
-    folder = write(tmp_path / "lab", r=header + rows, m="meter_id,type\nM-1,B\nW-1,A\n")
+    folder = write(
+        tmp_path / "lab", r=header + rows, m="meter_id,status,type\nM-1,active,B\nW-1,active,A\n"
+    )
     found = find(folder, as_of=AS_OF, policy=Policy())
     assert found.meters["meter_id"].to_list() == ["M-1"]
-    (reason,) = found.sources.held_back.filter(pl.col("reason").str.contains("sets"))["reason"]
-    assert reason.startswith("4 sets of readings of W-1 are not judged: type: ")
+    (reason,) = found.sources.held_back.filter(pl.col("reason").str.starts_with("no reading"))[
+        "reason"
+    ]
+    assert reason.startswith("no reading of W-1 is judged (4 on record): type: ")
     assert "barometer" in reason

@@ -7,7 +7,7 @@ import polars as pl
 
 from drift.arrays import Floats
 from drift.frames import Schema
-from drift.limits.baseline import Baseline, in_order
+from drift.limits.baseline import Baseline, ascends
 
 # One row per series, chart and point: what a page draws.  value is what is plotted; centre,
 # lower and upper are null where the chart cannot say (too few visits for limits); lower is null
@@ -134,7 +134,7 @@ def assemble(chart: str, baseline: Baseline, *, lines: Lines, origin: Origin) ->
         .select(CHARTED.keys())
         .cast(CHARTED)  # type: ignore[arg-type]  # names to types
     )
-    if not in_order(points, "series", "visit"):
+    if not ascends(points, "series", "visit"):
         points = points.sort("series", "visit")
     sources = {
         "centre": origin.centre,

@@ -30,7 +30,7 @@ _ROUNDS, _HALVINGS, _SETTLED, _CLOSE = 60, 12, 1e-5, 2e-3
 
 
 @dataclass(frozen=True, slots=True)
-class Part:
+class VariancePart:
     """One variance component.
 
     Attributes
@@ -62,7 +62,7 @@ class Parts:
 
     Attributes
     ----------
-    rows : tuple of Part
+    rows : tuple of VariancePart
         In the order of the factors, the residual last.
     left_out : mapping of str to str
         Factors without a component, each with the reason in words.
@@ -76,7 +76,7 @@ class Parts:
         Covariance matrix of the variances, zero where one of them is zero.
     """
 
-    rows: tuple[Part, ...]
+    rows: tuple[VariancePart, ...]
     left_out: Mapping[str, str]
     mean: float
     mean_u: float
@@ -156,7 +156,7 @@ def estimate_parts(
     bounds.append(_chi_square(float(variances[-1]), float(spread[-1, -1]), level=level))
     names = [*kept, RESIDUAL]
     rows = tuple(
-        Part(
+        VariancePart(
             name=name,
             variance=float(variances[place]),
             low=bounds[place][0],

@@ -16,7 +16,7 @@ _DIFFERENCES = np.geomspace(0.002, 2.0, 200)
 
 
 @dataclass(frozen=True, slots=True)
-class Scatter:
+class StudyScatter:
     """What a study found that matters for the next one, % air.
 
     Attributes
@@ -68,13 +68,13 @@ class Plan:
 
 
 def plan_study(
-    scatter: Scatter, worst: Scatter, *, operators: int, done: tuple[int, int, int]
+    scatter: StudyScatter, worst: StudyScatter, *, operators: int, done: tuple[int, int, int]
 ) -> Plan | None:
     """Return the smallest study that tells `DIFFERENCE_PCT` apart, None where none does.
 
     Parameters
     ----------
-    scatter, worst : Scatter
+    scatter, worst : StudyScatter
         As found, and with each part at its upper limit.
     operators : int
         That are to be compared, at least 2.
@@ -137,7 +137,7 @@ def _sizes() -> list[tuple[int, int, int]]:
 
 
 def _power(
-    scatter: Scatter, difference: float, *, operators: int, sizes: tuple[int, int, int]
+    scatter: StudyScatter, difference: float, *, operators: int, sizes: tuple[int, int, int]
 ) -> float:
     """Return the chance that a study of so many meters, days and replicates tells a difference."""
     meters, days, replicates = sizes

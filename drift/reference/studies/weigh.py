@@ -8,7 +8,7 @@ import polars as pl
 from drift.arrays import Floats, Integers
 from drift.frames import Schema
 from drift.reference.studies.components import RESIDUAL, Parts, estimate_parts, sum_freedom
-from drift.reference.studies.next_study import Plan, Scatter, plan_study
+from drift.reference.studies.next_study import Plan, StudyScatter, plan_study
 from drift.reference.studies.rounded_scatter import RoundedScatter, rounded_scatter
 from drift.reference.studies.standing_out import STUDY_EFFECTS, find_standing_out
 
@@ -39,7 +39,7 @@ _CELLS = 3
 
 
 @dataclass(frozen=True, slots=True)
-class Study:
+class WeighedStudy:
     """What a study says.
 
     Attributes
@@ -95,7 +95,7 @@ class Study:
         )
 
 
-def weigh_study(study_id: str, readings: pl.DataFrame, *, tolerance_pct: float) -> Study:
+def weigh_study(study_id: str, readings: pl.DataFrame, *, tolerance_pct: float) -> WeighedStudy:
     """Analyse one study.
 
     Parameters
@@ -144,7 +144,7 @@ def weigh_study(study_id: str, readings: pl.DataFrame, *, tolerance_pct: float) 
     repeatability, repeatability_df = _sum_of(parts, within, (RESIDUAL,))
     replicated = rows.select(pl.len().over("sitting", "point_pct").max()).item() > 1
     several = rows["operator"].n_unique() > 1 and not hidden
-    return Study(
+    return WeighedStudy(
         study_id=study_id,
         rows=rows,
         components=components,
@@ -225,14 +225,14 @@ def _notes(rows: pl.DataFrame) -> list[str]:
         told.append("One meter: an operator's difference may be a matter of that meter alone.")
     if largest == 1:
         told.append(
-            "No replicates: what one reading scatters by cannot be told from what sittings differ "
-            "by."
+            "No replicates: what one reading scatters by cannot be separated from what sittings "
+            "differ by."
         )
     if empty:
         nested = cells.height == max(operators, meters)
         told.append(
             "Each operator read meters of his own, or each meter had its own operator: what "
-            "operators differ by is told from the meters' own bias only by its size."
+            "operators differ by is separated from the meters' own bias only by its size."
             if nested
             else f"{empty} of {operators * meters} pairs of operator and meter were not read; the "
             "others are weighed by how often they were."
@@ -344,12 +344,12 @@ def _plan(rows: pl.DataFrame, components: pl.DataFrame) -> Plan | None:
         int(one.to_numpy().min()) for one in (each["meter_id"], cells["days"], cells["readings"])
     )
 
-    def scatter(column: str) -> Scatter:
+    def scatter(column: str) -> StudyScatter:
         def of(name: str) -> float:
             row = found.get(name, {})
             return next((row[one] for one in (column, "sd", "high") if row.get(one)), 0.0)
 
-        return Scatter(
+        return StudyScatter(
             interaction_pct=of(INTERACTION),
             between_pct=(of(RUN) ** 2 + of(SITTING) ** 2) ** 0.5,
             within_pct=of(RESIDUAL),

@@ -109,7 +109,7 @@ def part_rows(
     }
 
 
-def level_rows(effects: pl.DataFrame) -> dict[str, pl.DataFrame]:
+def who_differs_rows(effects: pl.DataFrame) -> dict[str, pl.DataFrame]:
     """Return the data set of `who_differs`.
 
     Parameters

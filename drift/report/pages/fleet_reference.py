@@ -9,7 +9,7 @@ from drift.frames import Row
 from drift.report.pages.parts import dated, file_name
 from drift.report.pages.reference_bowls import bowls_part
 from drift.report.pages.reference_compared import compared_part
-from drift.report.pages.reference_history import history_part
+from drift.report.pages.reference_history import history_of_vessels
 from drift.report.pages.reference_rows import (
     CheckRow,
     EffectRow,
@@ -75,7 +75,7 @@ def reference_part(review: Review) -> ReferencePart:
         vessels=vessels[:_LONGEST_TABLE],
         vessels_total=len(vessels),
         bowls=bowls_part(review),
-        history=history_part(review),
+        history=history_of_vessels(review),
         compared=compared_part(review),
         standings=standings,
         standings_lead=_standings_lead(review, standings),

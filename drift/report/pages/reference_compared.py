@@ -41,7 +41,6 @@ SAYS = {
     APART: "the field does not follow the bench",
     UNTOLD_SLOPE: "cannot say",
 }
-_RESULT_ORDER = (DISAGREES, AGREES_WITH, BENCH_ALONE, CANNOT, NOT_COMPARED)
 
 
 @dataclass(frozen=True, slots=True)

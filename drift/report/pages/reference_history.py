@@ -72,7 +72,7 @@ class BeliefRow:
 
 
 @dataclass(frozen=True, slots=True)
-class HistoryPart:
+class VesselHistory:
     """The history of the vessels; rows are empty where none can be used, the figure too."""
 
     lead: tuple[str, ...]
@@ -82,11 +82,11 @@ class HistoryPart:
     beliefs: tuple[BeliefRow, ...]
 
 
-def history_part(review: Review) -> HistoryPart:
+def history_of_vessels(review: Review) -> VesselHistory:
     """Return what the page on the reference says of the history of vessels."""
     history, belief = review.reference.history, review.reference.belief
     newest = history.sort("calibrated_on", "vessel_id", descending=[True, False])
-    return HistoryPart(
+    return VesselHistory(
         lead=tuple(_lead(review)[:_MOST_SENTENCES]),
         figure=_figure(history),
         rows=tuple(_row(row) for row in newest.head(_LONGEST_TABLE).iter_rows(named=True)),

@@ -9,7 +9,7 @@ from datetime import date
 
 from drift.report.pages.reference_bowls import BowlsPart
 from drift.report.pages.reference_compared import ComparedPart
-from drift.report.pages.reference_history import HistoryPart
+from drift.report.pages.reference_history import VesselHistory
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,7 +98,7 @@ class ReferencePart:
     vessels: tuple[VesselRow, ...]
     vessels_total: int
     bowls: BowlsPart
-    history: HistoryPart
+    history: VesselHistory
     compared: ComparedPart
     standings: tuple[StandingRow, ...]
     standings_lead: str

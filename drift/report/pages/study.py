@@ -6,7 +6,7 @@ from datetime import date
 import polars as pl
 
 from drift import format as text
-from drift.report.figures.repeatability import level_rows, part_rows
+from drift.report.figures.repeatability import part_rows, who_differs_rows
 from drift.report.figures.rows import figure_rows
 from drift.report.pages.parts import FileRow
 from drift.report.pages.rows import file_rows
@@ -36,7 +36,7 @@ class PartRow:
 
 
 @dataclass(frozen=True, slots=True)
-class EffectRow:
+class StudyEffectRow:
     """One operator or meter against the others; value and limits in words."""
 
     kind: str
@@ -59,11 +59,11 @@ class StudyPage:
     lead, notes : tuple of str
         Sentences: what it says, and what it leaves open.
     parts : tuple of PartRow
-    effects : tuple of EffectRow
+    effects : tuple of StudyEffectRow
         Those that stand out first.
     compared : str
         How levels were compared.
-    part_rows, level_rows : str or None
+    part_rows, who_differs_rows : str or None
         JSON text of the rows of its figures, None where there is nothing to draw.
     readings : tuple of tuple of str
         Operator, meter, readings, mean bias and standard deviation of each pair.
@@ -76,10 +76,10 @@ class StudyPage:
     lead: tuple[str, ...]
     notes: tuple[str, ...]
     parts: tuple[PartRow, ...]
-    effects: tuple[EffectRow, ...]
+    effects: tuple[StudyEffectRow, ...]
     compared: str
     part_rows: str | None
-    level_rows: str | None
+    who_differs_rows: str | None
     readings: tuple[tuple[str, ...], ...]
     tolerance_pct: float
     files: tuple[FileRow, ...]
@@ -105,7 +105,9 @@ def study_page(studied: Studied) -> StudyPage:
         )
         if study.components["sd"].count()
         else None,
-        level_rows=figure_rows("who_differs", level_rows(levels)) if levels.height else None,
+        who_differs_rows=figure_rows("who_differs", who_differs_rows(levels))
+        if levels.height
+        else None,
         readings=_readings(study.pairs),
         tolerance_pct=tolerance,
         files=file_rows(studied.files.filter(pl.col("table_name") == "studies")),
@@ -118,13 +120,13 @@ def _parts(components: pl.DataFrame) -> tuple[PartRow, ...]:
     for row in components.iter_rows(named=True):
         high = text.spread(row["high"]) if row["high"] is not None else "no upper limit"
         with_ = [COMPONENT_WORDS[name] for name in row["shared_with"].split()]
-        note = f"not told from: {', '.join(with_)}" if with_ else row["note"]
+        note = f"not separated from: {', '.join(with_)}" if with_ else row["note"]
         rows.append(
             PartRow(
                 part=COMPONENT_WORDS[row["name"]],
                 sd=text.spread(row["sd"]) if row["sd"] is not None else text.CANNOT_SAY,
                 limits=f"{text.spread(row['low'])} to {high}" if row["low"] is not None else "",
-                df=f"{row['df']:.1f}" if row["df"] is not None else "",
+                df=text.fixed(row["df"], places=1) if row["df"] is not None else "",
                 share=text.percent(row["share"], places=0) if row["share"] is not None else "",
                 note=note,
             )
@@ -132,7 +134,7 @@ def _parts(components: pl.DataFrame) -> tuple[PartRow, ...]:
     return tuple(rows)
 
 
-def _effects(effects: pl.DataFrame) -> tuple[EffectRow, ...]:
+def _effects(effects: pl.DataFrame) -> tuple[StudyEffectRow, ...]:
     """Return the rows of operators and meters, those that stand out first."""
     rows = []
     for row in effects.sort("stands_out", descending=True, maintain_order=True).iter_rows(
@@ -140,7 +142,7 @@ def _effects(effects: pl.DataFrame) -> tuple[EffectRow, ...]:
     ):
         is_level = row["what"] == "level"
         rows.append(
-            EffectRow(
+            StudyEffectRow(
                 kind=row["kind"],
                 name=row["name"],
                 what=row["what"],

@@ -7,7 +7,13 @@ import pytest
 from statsmodels.formula.api import mixedlm, ols
 from statsmodels.stats.anova import anova_lm
 
-from drift.reference.studies.components import RESIDUAL, Part, Parts, estimate_parts, sum_freedom
+from drift.reference.studies.components import (
+    RESIDUAL,
+    Parts,
+    VariancePart,
+    estimate_parts,
+    sum_freedom,
+)
 from tests.published.reference_tables import column, expected
 
 Floats = npt.NDArray[np.float64]
@@ -18,7 +24,7 @@ def codes(values: Floats) -> npt.NDArray[np.int64]:
     return values.astype(np.int64)
 
 
-def named(parts: Parts) -> dict[str, Part]:
+def named(parts: Parts) -> dict[str, VariancePart]:
     return {part.name: part for part in parts.rows}
 
 

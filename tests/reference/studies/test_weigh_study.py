@@ -8,10 +8,10 @@ import polars as pl
 import pytest
 from statsmodels.stats.multitest import multipletests
 
-from drift.reference.studies.next_study import Scatter, plan_study
+from drift.reference.studies.next_study import StudyScatter, plan_study
 from drift.reference.studies.rounded_scatter import rounded_scatter, shared_rounding
 from drift.reference.studies.standing_out import _holm, find_standing_out
-from drift.reference.studies.weigh import Study, weigh_study
+from drift.reference.studies.weigh import WeighedStudy, weigh_study
 from drift.store.tables import input_frame
 
 
@@ -52,16 +52,16 @@ def simulated(
     return pl.DataFrame(rows, schema=input_frame("studies").schema)
 
 
-def weighed(readings: pl.DataFrame) -> Study:
+def weighed(readings: pl.DataFrame) -> WeighedStudy:
     return weigh_study("S", readings, tolerance_pct=0.1)
 
 
-def operators_out(study: Study) -> list[str]:
+def operators_out(study: WeighedStudy) -> list[str]:
     found = study.stands_out.filter(pl.col("kind") == "operator", pl.col("what") == "level")
     return found["name"].to_list()
 
 
-def part(study: Study, name: str) -> dict[str, Any]:
+def part(study: WeighedStudy, name: str) -> dict[str, Any]:
     return study.components.filter(pl.col("name") == name).row(0, named=True)
 
 
@@ -178,7 +178,9 @@ def test_what_rounding_leaves_in_a_mean() -> None:
 
 def test_the_plan_tells_what_it_promises() -> None:
     """A study as planned names an operator 0.02 % high as often as it says, by simulation."""
-    scatter = Scatter(interaction_pct=0.0, between_pct=0.0, within_pct=0.01, resolution_pct=0.01)
+    scatter = StudyScatter(
+        interaction_pct=0.0, between_pct=0.0, within_pct=0.01, resolution_pct=0.01
+    )
     plan = plan_study(scatter, scatter, operators=2, done=(2, 1, 1))
     assert plan is not None
     chance = np.random.default_rng(12)
@@ -199,9 +201,11 @@ def test_the_plan_tells_what_it_promises() -> None:
 
 def test_no_study_tells_what_the_dial_hides() -> None:
     """Scatter too large for a bearable study: none is planned; a dial too coarse: read it finer."""
-    wide = Scatter(interaction_pct=0.06, between_pct=0.0, within_pct=0.03, resolution_pct=0.1)
+    wide = StudyScatter(interaction_pct=0.06, between_pct=0.0, within_pct=0.03, resolution_pct=0.1)
     assert plan_study(wide, wide, operators=3, done=(8, 1, 3)) is None
-    coarse = Scatter(interaction_pct=0.0, between_pct=0.0, within_pct=0.005, resolution_pct=0.1)
+    coarse = StudyScatter(
+        interaction_pct=0.0, between_pct=0.0, within_pct=0.005, resolution_pct=0.1
+    )
     plan = plan_study(coarse, coarse, operators=3, done=(8, 1, 3))
     assert plan is not None
     assert plan.read_to_pct == pytest.approx(0.05)
