@@ -27,6 +27,7 @@ from drift.reference.operators import (
 )
 from drift.reference.pair_values import pairs_of
 from drift.reference.pairs import check_stated_values, half_last_place
+from drift.reference.reference_laws import ReferenceLaws
 from drift.reference.repeatability import bound_by_differences
 from drift.reference.shared_effects import (
     COMMON_EVIDENCE,
@@ -104,35 +105,6 @@ class Reference:
         return self.compared.filter(pl.col("problem") != "")
 
 
-@dataclass(frozen=True, slots=True)
-class ReferenceLaws:
-    """What meters that stand for a fleet say of what all share.
-
-    Attributes
-    ----------
-    fit, found : CrossedFit, SharedEffects or None
-        None where no effects could be fitted.
-    operators : OperatorSpread
-        How far operators differ.
-    repeatability : float
-        Pooled standard deviation of replicates, % air.
-    half_place : float
-        Of `drift.reference.pairs.half_last_place`.
-    shares : bool
-        Whether something was found that is taken out of every meter's readings.
-    worth : pl.DataFrame
-        ``meter_id segment largest``: the segments of the fleet whose causes are weighed.
-    """
-
-    fit: CrossedFit | None
-    found: SharedEffects | None
-    operators: OperatorSpread
-    repeatability: float
-    half_place: float
-    shares: bool
-    worth: pl.DataFrame
-
-
 def learn_reference(
     ledger: pl.DataFrame,
     *,
@@ -143,7 +115,7 @@ def learn_reference(
 ) -> ReferenceLaws:
     """Learn from meters that stand for a fleet; `worth` as of `ReferenceLaws`, others as below."""
     fit = fit_crossed(ledger, sessions=sessions, vessels=vessels)
-    found, _, own, operators = _shared(fit, sessions, rate=false_discovery_rate)
+    found, common, own, operators = _shared(fit, sessions, rate=false_discovery_rate)
     return ReferenceLaws(
         fit=fit,
         found=found,
@@ -151,6 +123,8 @@ def learn_reference(
         repeatability=_repeatability(ledger),
         half_place=half_last_place(sessions),
         shares=own is not None,
+        common=common,
+        fitted=frozenset(ledger["meter_id"]),
         worth=worth,
     )
 
@@ -293,13 +267,19 @@ def _by_laws(
     common = pl.DataFrame(schema=COMMON_EVIDENCE)
     if laws.fit is None or laws.found is None:
         return worth, common, None
-    theirs = ledger.join(worth, on="meter_id", how="semi", maintain_order="left")
-    rows = sittings(theirs, sessions=sessions, vessels=vessels)
+    common = laws.common.join(worth, on="meter_id", how="semi", maintain_order="left")
+    others = worth.filter(~pl.col("meter_id").is_in(list(laws.fitted)))
+    rows = sittings(
+        ledger.join(others, on="meter_id", how="semi", maintain_order="left"),
+        sessions=sessions,
+        vessels=vessels,
+    )
     # What was seen once between two adjustments tells nothing.  Blocks, which end where a meter
     # steps unlike those beside it, would be others in another part of the fleet.
     rows = rows.filter(pl.len().over("meter_id", "segment", "points") > 1)
     if not rows.is_empty():
-        common = common_evidence(laws.fit, laws.found, rate=rate, sittings=rows)
+        more = common_evidence(laws.fit, laws.found, rate=rate, sittings=rows)
+        common = pl.concat([common, more])
     if not laws.shares:
         return worth, common, None
     return worth, common, without_common(sessions, laws.found, rate=rate).drop("common_pct")

@@ -16,10 +16,11 @@ from drift.limits.charting import Charts, chart_settings, draw_charts
 from drift.limits.signals import signals_of
 from drift.meter.calibrations import CalibrationRule
 from drift.meter.ledger import build_ledger
-from drift.reference.weigh import Reference, ReferenceLaws, weigh_reference
+from drift.reference.reference_laws import ReferenceLaws
+from drift.reference.weigh import Reference, weigh_reference
 from drift.review.changes import Earlier, Present, Since, changes_since
 from drift.review.fleet_laws import FleetLaws
-from drift.review.forecasts import forecast_fleet, forecast_rows, jumps_known
+from drift.review.forecasts import forecast_fleet, forecast_rows, jumps_known, look_ahead
 from drift.review.loading import load_fits
 from drift.review.meters import METERS
 from drift.review.noted_rows import why_held
@@ -160,6 +161,7 @@ def _find_all(
             verdicts=verdicts,
             falls=upkeep.falls,
             phases=_told_phases(charts, ledger, signals, changes, policy),
+            level_p=laws.level_p,
         ),
         filed=OnFile(
             signals=signals,
@@ -188,13 +190,11 @@ def _weighed(
     # The forecast takes longest; all that does not need it goes on beside it.
     with ThreadPoolExecutor(2) as beside:
         begun = beside.submit(
-            _look_ahead_of,
-            sources,
-            ledger,
-            schedule=schedule,
+            look_ahead,
+            *(ledger, sources, schedule),
             as_of=as_of,
             policy=policy,
-            laws=laws,
+            learnt=laws.forecasts,
         )
         loaded = beside.submit(load_fits)
         charts = draw_charts(
@@ -239,20 +239,6 @@ def _told_phases(
         levels=(policy.phase_level, chart_settings(policy).pooling_level),
         unsettled=dict.fromkeys(spoken, "a signal") | dict.fromkeys(changes["series"], "a jump"),
     )
-
-
-def _look_ahead_of(
-    sources: Sources,
-    ledger: pl.DataFrame,
-    *,
-    schedule: pl.DataFrame,
-    as_of: date,
-    policy: Policy,
-    laws: FleetLaws,
-) -> Forecasts:
-    """Forecast every series; what is forecast from is let go of when that is done."""
-    known = jumps_known(ledger, sources)
-    return forecast_fleet(known, schedule, as_of=as_of, policy=policy, learnt=laws.forecasts)
 
 
 def _stand_alone(

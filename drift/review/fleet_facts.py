@@ -7,6 +7,7 @@ from typing import Any
 
 import polars as pl
 
+from drift.arrays import Floats
 from drift.frames import DAYS_PER_YEAR, EPOCH, Row
 from drift.meter.calibrations import CalibrationRule, kept_points, points_given_up
 from drift.review.found_outside import (
@@ -58,6 +59,8 @@ class MeterEvidence:
         Rows of the input table ``decisions``.
     held, misused, alike : pl.DataFrame
         Frames of `drift.review.noted_rows.NOTED`.
+    level_p : array or None
+        As of `drift.review.stand.Seen`.
     """
 
     ledger: pl.DataFrame
@@ -75,6 +78,7 @@ class MeterEvidence:
     held: pl.DataFrame
     misused: pl.DataFrame
     alike: pl.DataFrame
+    level_p: Floats | None = None
 
 
 def to_date(t_years: pl.Expr) -> pl.Expr:
@@ -228,7 +232,7 @@ def _level_changes(evidence: MeterEvidence, *, rate: float) -> dict[str, Row]:
     drifts = evidence.path_trends.filter(pl.col("verdict") == DRIFTING).join(points, on="series")
     key = ["meter_id", "point_pct"]
     told = pl.concat([drifts.select(key), evidence.jumps.select(key)])
-    return level_changes(evidence.phases, told=told, rate=rate)
+    return level_changes(evidence.phases, told=told, rate=rate, among=evidence.level_p)
 
 
 def _one_way(ledger: pl.DataFrame) -> dict[str, int]:

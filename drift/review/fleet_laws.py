@@ -2,10 +2,11 @@
 
 from dataclasses import dataclass, field
 
+from drift.arrays import Floats
 from drift.forecast.learn import Learnt
 from drift.limits.charting import ChartLaws
+from drift.reference.reference_laws import ReferenceLaws
 from drift.reference.repeatability import PooledScatter
-from drift.reference.weigh import ReferenceLaws
 from drift.review.stand import NotedNames
 from drift.trend.fleet_drifts import FleetDrifts
 from drift.upkeep.weigh import UpkeepLaws
@@ -48,6 +49,8 @@ class FleetLaws:
         The forecaster's.
     names : NotedNames
         Rows and names that may belong to a meter.
+    level_p : array
+        P values of comparisons of visits with their baselines, of meters that stand for the fleet.
     own : OwnLaws
         Empty where nothing that meters share was found.
     """
@@ -59,6 +62,7 @@ class FleetLaws:
     upkeep: UpkeepLaws | None = None
     forecasts: Learnt | None = None
     names: NotedNames | None = None
+    level_p: Floats | None = None
     own: OwnLaws = field(default_factory=OwnLaws)
 
     @property

@@ -15,7 +15,8 @@ import polars as pl
 
 from drift.arrays import Floats
 from drift.conformity.weigh import weigh_conformity
-from drift.limits.charting import learn_charts
+from drift.limits.baseline_change import TOO_FEW
+from drift.limits.charting import draw_charts, learn_charts
 from drift.reference.repeatability import learn_repeatability
 from drift.reference.weigh import large_segments, learn_reference, most_worth
 from drift.review.analyse import ledger_of, reference_of, schedule_of
@@ -163,8 +164,18 @@ def finish_laws(
         ),
         forecasts=forecasts,
         names=note_names(rest, fleet["meter_id"]),
+        level_p=_level_p(panel, ledger, begun, policy),
         own=own,
     )
+
+
+def _level_p(panel: Sources, ledger: pl.DataFrame, laws: FleetLaws, policy: Policy) -> Floats:
+    """Return the p values of comparisons of visits with their baselines."""
+    charts = draw_charts(
+        ledger, marks=panel.marks, service=panel.service, policy=policy, laws=laws.charts
+    )
+    told = charts.since.filter(pl.col("verdict") != TOO_FEW)
+    return told["t_p"].drop_nulls().to_numpy()
 
 
 def said_of_the_fleet(

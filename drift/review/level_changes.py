@@ -9,6 +9,7 @@ from typing import Any
 
 import polars as pl
 
+from drift.arrays import Floats
 from drift.format import count, point, rare
 from drift.limits import baseline_change as change
 from drift.limits.baseline_change import SINCE_BASELINE
@@ -16,7 +17,7 @@ from drift.trend.false_discovery import discovery_q
 
 
 def level_changes(
-    phases: pl.DataFrame, *, told: pl.DataFrame, rate: float
+    phases: pl.DataFrame, *, told: pl.DataFrame, rate: float, among: Floats | None = None
 ) -> dict[str, dict[str, Any]]:
     """Return by meter the surest of its levels that are not those of their baselines.
 
@@ -28,9 +29,11 @@ def level_changes(
         ``meter_id point_pct`` of what a drift or a jump tells already.
     rate : float
         Share of false findings accepted among all comparisons of visits with their baselines.
+    among : array or None
+        P values of such comparisons that stand for a fleet where these are of some of its meters.
     """
     since = phases.filter((pl.col("compared") == SINCE_BASELINE) & pl.col("t_p").is_not_null())
-    q = pl.Series(discovery_q(since["t_p"].to_numpy()), dtype=pl.Float64)
+    q = pl.Series(discovery_q(since["t_p"].to_numpy(), among=among), dtype=pl.Float64)
     # Only the limits in force: what an earlier phase did has been answered by a new one.
     found = since.with_columns(q=q).filter(
         (pl.col("verdict") == change.LEVEL_OFF)

@@ -5,6 +5,7 @@ from datetime import date
 
 import polars as pl
 
+from drift.arrays import Floats
 from drift.forecast.forecasts import Forecasts
 from drift.review.barred_uses import find_barred_uses, late_uses, uses_noted
 from drift.review.fleet_facts import MeterEvidence
@@ -33,6 +34,9 @@ class Seen:
         Of `drift.upkeep.weigh.meter_falls`.
     phases : pl.DataFrame
         Frame of `drift.limits.baseline_change.COMPARED`.
+    level_p : array or None
+        P values of comparisons with baselines that stand for a fleet, where these are some meters
+        of it.
     """
 
     ledger: pl.DataFrame
@@ -43,6 +47,7 @@ class Seen:
     verdicts: pl.DataFrame
     falls: pl.DataFrame
     phases: pl.DataFrame
+    level_p: Floats | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,6 +117,7 @@ def stand(sources: Sources, seen: Seen, filed: OnFile, *, as_of: date, policy: P
         held=filed.records.held,
         misused=uses_noted(late),
         alike=filed.records.alike,
+        level_p=seen.level_p,
     )
     return build_meters(evidence, as_of=as_of, policy=policy)
 
