@@ -8,6 +8,37 @@ with in_force as (from query_table($in_force))
 
 select * exclude (file_no, line, row_key) from in_force order by all;
 
+-- statement: tables_filled
+-- purpose: say which small tables hold rows, in force or not.
+-- grain: one row per table that holds any.
+-- columns: table_name.
+
+select 'marks' as table_name where exists (from marks)
+union all
+select 'meters' as table_name where exists (from meters)
+union all
+select 'vessels' as table_name where exists (from vessels)
+union all
+select 'service' as table_name where exists (from service)
+union all
+select 'responses' as table_name where exists (from responses)
+union all
+select 'field_tests' as table_name where exists (from field_tests)
+union all
+select 'bowls' as table_name where exists (from bowls)
+union all
+select 'equipment' as table_name where exists (from equipment)
+union all
+select 'people' as table_name where exists (from people)
+union all
+select 'checks' as table_name where exists (from checks)
+union all
+select 'studies' as table_name where exists (from studies)
+union all
+select 'comparisons' as table_name where exists (from comparisons)
+union all
+select 'decisions' as table_name where exists (from decisions);
+
 -- statement: held_back
 -- purpose: list what was held back by the loads of a store, and what a review's date hides.
 -- grain: one row per file, line, column and reason.

@@ -129,7 +129,9 @@ def write_visit(
     record = visit_record(review, meter_id, on=day)
     name = f"{file_name(meter_id).removesuffix('.html')}_{record.on.isoformat()}.html"
     with exchanged_for(place, keep=place.written.keys()) as new:
-        (new / name).write_text(html_visit(visit_page(review, record)), encoding="utf-8")
+        (new / name).write_text(
+            html_visit(visit_page(review, record)), encoding="utf-8", newline="\n"
+        )
         write_kind_record(new, VISITS, {**place.written, **digests_of(new)})
     return out / name, record.headline
 

@@ -126,19 +126,17 @@ def review_source(
     progress(0, 1)
     place = place_for(out, REVIEW_FOLDER)
     if not (with_pages or with_trends or previous):
-        asked = ReviewAsked(
-            source, as_of, policy, known_on=known_on, parquet=parquet, cluster=cluster
-        )
+        asked = ReviewAsked(source, as_of, policy, known_on, parquet, cluster)
         large = review_large(asked, place, progress=progress)
         if large is not None:
             return _as_written(source, large, out, signed=signed)
     with timed(timings, "read"):
         sources = read_known(source, as_of=as_of, policy=policy, known_on=known_on)
         earlier = earlier_review(previous, sources, source_name=name, as_of=as_of)
-    kept = {}
-    if not with_pages:
-        then = earlier.as_of if earlier else None
-        kept = kept_pages(place, sources, as_of=as_of, policy=policy, previous=then)
+    then = earlier.as_of if earlier else None
+    kept = (
+        {} if with_pages else kept_pages(place, sources, as_of=as_of, policy=policy, previous=then)
+    )
     with page_helpers(sources, with_pages=with_pages) as beside:
         with timed(timings, "analyse"):
             review = analyse(sources, source_name=name, as_of=as_of, policy=policy, earlier=earlier)

@@ -30,5 +30,5 @@ def write_register(review: Review, folder: Path, bar: PageBar) -> list[str]:
         (folder / "sites").mkdir(exist_ok=True)
         pages[f"sites/{file_name(page.name)}"] = render.html_site(page, bar)
     for name, html in pages.items():
-        (folder / name).write_text(html, encoding="utf-8")
+        (folder / name).write_text(html, encoding="utf-8", newline="\n")
     return list(pages)

@@ -35,10 +35,10 @@ def write_study(studied: Studied, out: Path) -> Path:
     with exchanged_for(place, keep=place.written.keys()) as new:
         write_data({f"{stem}_{name}": frame for name, frame in study_tables(studied).items()}, new)
         page = render.html_study(study_page(studied))
-        (new / f"{stem}.html").write_text(page, encoding="utf-8")
+        (new / f"{stem}.html").write_text(page, encoding="utf-8", newline="\n")
         write_assets(new)
         record = json.dumps(study_record(studied), indent=2, ensure_ascii=False, allow_nan=False)
-        (new / f"{stem}.json").write_text(record + "\n", encoding="utf-8")
+        (new / f"{stem}.json").write_text(record + "\n", encoding="utf-8", newline="\n")
         write_kind_record(new, STUDY, {**place.written, **digests_of(new)})
     return out / f"{stem}.html"
 

@@ -26,7 +26,7 @@ from drift.review.meters import METERS
 from drift.review.noted_rows import why_held
 from drift.review.obligations import with_obligations
 from drift.review.policy import Policy, tables_of
-from drift.review.responses import answered_on, match_responses
+from drift.review.responses import with_responses
 from drift.review.results import Review
 from drift.review.schedule import build_schedule
 from drift.review.stand import OnFile, Seen, find_records, stand
@@ -306,21 +306,6 @@ def _compare(
         tolerance_pct=policy.tolerance_pct,
         comparison=policy.comparison,
     )
-
-
-def with_responses(
-    signals: pl.DataFrame, sources: Sources, ledger: pl.DataFrame, *, strays: bool = True
-) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Return signals with ``answered_on``, and every response with the signal that it answers."""
-    matched = match_responses(
-        sources.responses,
-        signals,
-        ledger=ledger,
-        amendments=sources.amendments,
-        strays=strays,
-    )
-    answered = signals.join(answered_on(matched), on="signal_id", how="left", maintain_order="left")
-    return answered, matched
 
 
 def find_signals(

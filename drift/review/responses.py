@@ -11,6 +11,7 @@ from drift.format import day
 from drift.frames import Schema
 from drift.ids import nearest_ids
 from drift.review.settled import settled_by_amendment
+from drift.store.tables import Sources
 
 # One row per response: `data/responses.csv`.  meter_id and visit_on are those of the signal it
 # names, null where it names none of this review; given_meter_id is the meter it was recorded for,
@@ -215,3 +216,18 @@ def check_new_response(response: Response, responses: pl.DataFrame) -> None:
         expected="one response to a signal a day",
         hint="" if alike else "give another day with --on, or amend the row where it was recorded",
     )
+
+
+def with_responses(
+    signals: pl.DataFrame, sources: Sources, ledger: pl.DataFrame, *, strays: bool = True
+) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Return signals with ``answered_on``, and every response with the signal that it answers."""
+    matched = match_responses(
+        sources.responses,
+        signals,
+        ledger=ledger,
+        amendments=sources.amendments,
+        strays=strays,
+    )
+    answered = signals.join(answered_on(matched), on="signal_id", how="left", maintain_order="left")
+    return answered, matched

@@ -7,9 +7,17 @@ import polars as pl
 
 from drift.frames import HELD_ROWS
 from drift.intake.columns import KNOWN_FROM, TABLES
-from drift.store.connection import Connection, frame
+from drift.store.connection import Connection, frame, run
 from drift.store.journal import journal_of
-from drift.store.tables import AMENDMENTS, FILES, HELD_BACK, SESSIONS, Sources, input_schema
+from drift.store.tables import (
+    AMENDMENTS,
+    FILES,
+    HELD_BACK,
+    SESSIONS,
+    Sources,
+    input_frame,
+    input_schema,
+)
 
 # A visit_id seen again after this many days is another visit.  Our choice, no source: work on one
 # meter ends within days, and visits are weeks apart.
@@ -64,9 +72,14 @@ def read_sessions(
 
 def read_rest(con: Connection, *, as_of: date | None) -> Sources:
     """Return what a store holds beside sittings, of which there are none; see `read_sources`."""
+    filled = {name for (name,) in run(con, "tables_filled").fetchall()}
     return Sources(
         sessions=pl.DataFrame(schema=SESSIONS),
-        **{table: _in_force(con, table, as_of=as_of) for table in TABLES if table != "readings"},
+        **{
+            table: _in_force(con, table, as_of=as_of) if table in filled else input_frame(table)
+            for table in TABLES
+            if table != "readings"
+        },
         journal=journal_of(con).filter(pl.col("kind") != "review"),
         held_back=frame(con, "held_back", schema=HELD_BACK, as_of=as_of, file_nos=None),
         amendments=frame(con, "amendments", schema=AMENDMENTS, as_of=as_of, file_nos=None),

@@ -35,7 +35,10 @@ def comparisons_over_time() -> Chart:
         zero,
         base.mark_rule(strokeWidth=1.4).encode(y=y, y2="high:Q", color=sure),
         base.mark_point(filled=True, size=50, opacity=1).encode(
-            y="difference:Q", color=sure, tooltip=told
+            y="difference:Q",
+            color=sure,
+            shape=alt.condition("datum.agrees", alt.value("circle"), alt.value("diamond")),
+            tooltip=told,
         ),
         doubted.mark_point(
             filled=True, size=90, opacity=1, shape="triangle-up", color=hue("look")
