@@ -48,8 +48,8 @@ from drift.store.tables import AMENDMENTS, Sources
 
 # Meters worked out at a time, which bounds the memory.
 METERS_AT_ONCE = 512
-# Meters up to which all are worked out at once.
-LARGE_FLEET = 2 * PANEL_METERS
+# Meters up to which all are worked out at once: learning from some of them first would cost more.
+LARGE_FLEET = 4_000
 # Steps of learning, for the progress.
 _LEARNING = 2
 

@@ -24,8 +24,8 @@ from drift.store.opening import open_store
 from drift.store.replaying import apply_kept
 from drift.store.some_meters import holds_rows, meters_read
 
-# Bytes of CSV files, and of a store, below which no fleet is too large: half a million readings.
-_MUCH_CSV, _MUCH_STORE = 40_000_000, 6_000_000
+# Bytes of CSV files, and of a store, below which no fleet is too large: a million readings.
+_MUCH_CSV, _MUCH_STORE = 60_000_000, 10_000_000
 
 
 @dataclass(frozen=True, slots=True)
