@@ -113,7 +113,7 @@ class FleetFiles:
         self.folder.mkdir(parents=True, exist_ok=True)
         frames = review_frames(empty)
         for name in _BY_METER:
-            plain = plain_columns(frames[name])
+            plain = plain_columns(frames[name] if name == "intervals" else frames[name].clear())
             disarmed(plain).write_csv(self.folder / f"{name}.csv")
             if self.scratch is not None:
                 plain.write_parquet(self._piece(name, 0))
