@@ -41,7 +41,7 @@ def _reviewed(
     monkeypatch.setattr(fleet_reviews, "METERS_AT_ONCE", at_once)
     monkeypatch.setattr(fleet_reviews, "PANEL_METERS", panel)
     if not beside:
-        monkeypatch.setattr(fleet_reviews, "hands", _alone)
+        monkeypatch.setattr(fleet_reviews, "side_by_side", _alone)
     return _written(source, out, parquet=parquet)
 
 
@@ -108,7 +108,7 @@ def test_parquet_stands_beside_csv_with_the_same_rows(
     fleet: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Both ways of working write Parquet files of as many rows as the CSV files have."""
-    monkeypatch.setattr(fleet_reviews, "hands", _alone)
+    monkeypatch.setattr(fleet_reviews, "side_by_side", _alone)
     _reviewed(fleet, tmp_path / "parts", monkeypatch, at_once=11, panel=12, parquet=True)
     for name in ("visits", "meters", "risks", "intervals"):
         table = pl.read_parquet(tmp_path / "parts" / "data" / f"{name}.parquet")
