@@ -19,6 +19,7 @@ import polars as pl
 import polars.selectors as cs
 
 from drift import format as show
+from drift.conformity.bias_budget import STEP
 from drift.frames import DAYS_PER_YEAR, EPOCH
 from drift.review.evidence import Evidence
 from drift.review.policy import choices_of
@@ -102,7 +103,7 @@ _UNSIGNED = re.compile(
 )
 _SIGNED = re.compile(r"[+\u2212]\d+\.\d{3}")
 # A row that holds one of these tells of a day; what it holds is known beside that day alone.
-_DATED = frozenset({"visit_id", "visit_on", "performed_on", "horizon_days"})
+_DATED = frozenset({"visit_id", "visit_on", "performed_on", "horizon_days", "calibrated_on"})
 # Times in years since 2000, which sentences give as days.
 _TIMES = ("crossing", "crossing_early", "crossing_late")
 
@@ -185,6 +186,9 @@ def derived(review: Review) -> Iterator[pl.DataFrame]:
         ends = frame.select(cs.date() | cs.numeric())
         yield pl.concat([ends.min(), ends.max()])
     yield falls(review)
+    in_use = review.meters.filter(pl.col("standing") != "retired")
+    last = review.conformity.budgets.filter(pl.col("stage") != STEP)
+    yield last.join(in_use, on="meter_id", how="semi").select(pl.col("expanded_u_pct").max())
     half = pl.col("expanded_u_pct").median()
     yield review.conformity.verdicts.group_by("point_pct").agg(half).drop("point_pct")
 

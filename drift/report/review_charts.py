@@ -35,7 +35,10 @@ _ROW, _NAMES = 24, 130
 
 def charts_of(review: Review) -> dict[str, str]:
     """Return what each chart of a review shows, by its name."""
-    return {name: figure.shows for name, figure in FIGURES.items() if review.meters.height}
+    if not review.meters.height:
+        return {}
+    # Those of a study stand in its own pages.
+    return {name: figure.shows for name, figure in FIGURES.items() if name in _ROWS}
 
 
 def chart_of(review: Review, name: str, *, meter_id: str | None, about: str | None) -> Chart:
@@ -151,6 +154,16 @@ def _shared(review: Review, _meter_id: str) -> _Rows:
     return {"": shared_rows(reference_part(review))}
 
 
+def _vessels(review: Review, _meter_id: str) -> _Rows:
+    """Return what vessels stood for over time."""
+    return {"": reference_part(review).history.figure}
+
+
+def _compared(review: Review, _meter_id: str) -> _Rows:
+    """Return how far results in use are from what they were compared with."""
+    return {"": reference_part(review).compared.figure}
+
+
 def _of_fleet(name: str) -> Callable[[Review, str], _Rows]:
     """Return what gives the rows of a chart that stands beside the table of the fleet."""
     return lambda review, _meter_id: {"": whole_fleet(review)[name]}
@@ -184,6 +197,8 @@ _ROWS: Mapping[str, Callable[[Review, str], _Rows]] = {
     "fleet_history": _of_fleet("fleet_history"),
     "fleet_strip": _of_fleet("fleet_strip"),
     "shared_effects": _shared,
+    "vessel_values": _vessels,
+    "comparisons": _compared,
     "visits_due": lambda review, _meter_id: {"": due_rows(review)},
     "time_in_tolerance": _survival,
     "meter_history": _history,

@@ -139,7 +139,7 @@ def test_a_folder_of_others_is_not_written_into(small: face.Review, tmp_path: Pa
 
 
 def test_one_meter_has_the_same_frames(small: face.Review) -> None:
-    """Its rows alone where rows are of meters; an id in any case; what is unknown names the nearest."""
+    """Its rows alone where rows are of meters; ids in any case; the unknown names the nearest."""
     meter = small.meter("AM-2")
     assert meter.frames.keys() == small.frames.keys()
     assert meter.visits.equals(small.visits.filter(pl.col("meter_id") == "AM-2"))

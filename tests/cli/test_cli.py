@@ -212,7 +212,7 @@ def test_strict_exits_with_one_where_rows_were_held_back(tmp_path: Path) -> None
         (["review"], "a records folder, made by drift start"),
         (["review", ".", "--as-of", "05/01/2026"], "05/01/2026"),
         (["review", ".", "--nonsense"], "No such option"),
-        (["review", ".", "--policy", "nowhere.toml"], "cannot be read"),
+        (["review", ".", "--policy", "nowhere.toml"], "does not exist"),
         (["rewiev", "."], "No such command"),
         (["intake", "."], "--store"),
     ],

@@ -8,7 +8,7 @@ from pathlib import Path
 from drift.cli import commands
 from tests.command_line import run_here
 from tests.guide.follow import on_the_day
-from tests.guide.laboratory import TODAY, write_history, write_log
+from tests.guide.laboratory import TODAY, write_history, write_log, write_study
 
 READINGS = """meter_id,performed_on,stage,correct_air_pct,reading_air_pct
 AM-11,2026-10-01,as_found,0,0.0
@@ -36,6 +36,7 @@ def open_signal(folder: Path) -> str:
 def test_the_example_of_every_help_runs(tmp_path: Path) -> None:
     """One after the other, as the help lists the commands, in a laboratory of six meters."""
     write_history(tmp_path / "records" / "history")
+    write_study(tmp_path / "records" / "history")
     (tmp_path / "records" / "incoming").mkdir()
     write_log(tmp_path / "records" / "incoming")
     (tmp_path / "new.csv").write_text(READINGS, encoding="utf-8")
