@@ -11,6 +11,7 @@ select * exclude (file_no, line, row_key) from in_force order by all;
 -- statement: tables_filled
 -- purpose: say which small tables hold rows, in force or not.
 -- grain: one row per table that holds any.
+-- parameters: none.
 -- columns: table_name.
 
 select 'marks' as table_name where exists (from marks)
