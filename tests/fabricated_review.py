@@ -37,6 +37,7 @@ from tests.fabricated_history import (
 )
 from tests.fabricated_ids import AS_OF, DRIFTER, FIRST, FRIENDLY, IDS, IMAGE, NEWCOMER, SCRIPT
 from tests.fabricated_sources import fabricate_reference, fabricate_sources
+from tests.fabricated_zero_span import fabricate_zero_span
 
 # What is owed of meters of which anything is; the retired one owes nothing.
 _OWED: dict[str, tuple[str, ...]] = {
@@ -71,6 +72,7 @@ def fabricate() -> Review:
         "reference": fabricate_reference(),
         "upkeep": Upkeep(_present(), _intervals(), frames.empty(PROCESSES), frames.empty(FALLS)),
         "conformity": fabricate_conformity(ledger, hostile=IMAGE),
+        "zero_span": fabricate_zero_span(),
         "own_meters": _own_meters(_meters(ledger)),
         "since": None,
         "fit": None,

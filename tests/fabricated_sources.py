@@ -5,7 +5,8 @@ from datetime import date
 import polars as pl
 
 from drift import frames
-from drift.meter.causes import CAUSES
+from drift.meter.causes import CAUSE_READINGS, CAUSES
+from drift.meter.dial import DIALS
 from drift.meter.marks import ADJUSTMENT_BALANCE, MARK_MOVES
 from drift.reference.bowls import BOWL_VALUES, BowlSpread
 from drift.reference.crossed_effects import REFERENCE
@@ -91,6 +92,9 @@ def fabricate_reference() -> Reference:
         compared=filled_frame(checks, REFERENCE_CHECK | {"contradicted_by": pl.Float64}),
         agreement=pl.DataFrame(schema=AGREEMENT),
         causes=filled_frame(_causes(), CAUSES),
+        weighed=pl.DataFrame(schema=CAUSE_READINGS),
+        dials=pl.DataFrame(schema=DIALS),
+        repeatability_pct=0.02,
         moves=filled_frame(_moves(), MARK_MOVES),
         balance=filled_frame([balance], ADJUSTMENT_BALANCE),
         operators=OperatorSpread(0.012, 3.0, "difference between 4 operators"),

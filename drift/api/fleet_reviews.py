@@ -42,6 +42,7 @@ from drift.review.learn_laws import (
 from drift.review.policy import Policy
 from drift.review.responses import match_responses
 from drift.review.results import Review
+from drift.review.zero_spans import ZeroSpan
 from drift.store.connection import Connection
 from drift.store.some_meters import PartedSources, parted
 from drift.store.tables import AMENDMENTS, Sources
@@ -297,8 +298,11 @@ def _of_the_fleet(job: Job, parts: FleetParts, laws: FleetLaws) -> Review:
             review.reference,
             compared=review.reference.compared.clear(),
             causes=review.reference.causes.clear(),
+            weighed=review.reference.weighed.clear(),
+            dials=review.reference.dials.clear(),
             pairs=review.reference.pairs.clear(),
         ),
+        zero_span=ZeroSpan(),
         upkeep=dataclasses.replace(review.upkeep, intervals=intervals),
         conformity=dataclasses.replace(
             review.conformity,

@@ -37,6 +37,8 @@ class Frames:
     uncertainty: pl.DataFrame
     risks: pl.DataFrame
     causes: pl.DataFrame
+    zero_span: pl.DataFrame
+    zero_span_drifts: pl.DataFrame
     own_standings: pl.DataFrame
     barred_uses: pl.DataFrame
     unread_rows: pl.DataFrame

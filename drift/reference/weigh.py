@@ -71,6 +71,12 @@ class Reference:
         Frame of `drift.reference.normalised_error.AGREEMENT`.
     causes : pl.DataFrame
         Frame of `drift.meter.causes.CAUSES`.
+    weighed : pl.DataFrame
+        Frame of `drift.meter.causes.CAUSE_READINGS`: the readings that the causes are weighed by.
+    dials : pl.DataFrame
+        Frame of `drift.meter.dial.DIALS`.
+    repeatability_pct : float
+        Pooled standard deviation of replicates that both rest on, % air.
     moves : pl.DataFrame
         Frame of `drift.meter.marks.MARK_MOVES`.
     balance : pl.DataFrame
@@ -93,6 +99,9 @@ class Reference:
     compared: pl.DataFrame
     agreement: pl.DataFrame
     causes: pl.DataFrame
+    weighed: pl.DataFrame
+    dials: pl.DataFrame
+    repeatability_pct: float
     moves: pl.DataFrame
     balance: pl.DataFrame
     operators: OperatorSpread
@@ -180,20 +189,25 @@ def weigh_reference(
     chain = _chain(sessions, effects, tables=tables, usual=usual, half_place=half_place)
     dials = dials_of(meters, ledger, marks=marks, service=service, repeatability=repeatability)
     moves = mark_moves(marks, dials=dials)
-    causes = _causes(
-        ledger,
-        worth,
+    weighed = segment_readings(
+        # All segments of their meters: what closed one opens the next.
+        ledger.join(worth, on="meter_id", how="semi", maintain_order="left"),
         marks=marks,
         service=service,
         moves=moves,
         common=common,
-        dials=dials,
-        repeatability=repeatability,
-    )
+    ).join(worth, on=["meter_id", "segment"], how="semi", maintain_order="left")
     return Reference(
         effects=effects,
         **chain,
-        causes=causes,
+        causes=weigh_causes(
+            weighed,
+            dials=dials.select("meter_id", "k", "k_sd"),
+            settings=CauseSettings(repeatability=repeatability),
+        ),
+        weighed=weighed,
+        dials=dials,
+        repeatability_pct=repeatability,
         moves=moves,
         balance=adjustment_balance(moves, ledger=ledger, service=service, noise_pct=repeatability),
         operators=operators,
@@ -283,33 +297,6 @@ def _by_laws(
     if not laws.shares:
         return worth, common, None
     return worth, common, without_common(sessions, laws.found, rate=rate).drop("common_pct")
-
-
-def _causes(
-    ledger: pl.DataFrame,
-    worth: pl.DataFrame,
-    *,
-    marks: pl.DataFrame,
-    service: pl.DataFrame,
-    moves: pl.DataFrame,
-    common: pl.DataFrame,
-    dials: pl.DataFrame,
-    repeatability: float,
-) -> pl.DataFrame:
-    """Weigh the causes of the biases of the segments that are worth it."""
-    readings = segment_readings(
-        # All segments of their meters: what closed one opens the next.
-        ledger.join(worth, on="meter_id", how="semi", maintain_order="left"),
-        marks=marks,
-        service=service,
-        moves=moves,
-        common=common,
-    )
-    return weigh_causes(
-        readings.join(worth, on=["meter_id", "segment"], how="semi"),
-        dials=dials.select("meter_id", "k", "k_sd"),
-        settings=CauseSettings(repeatability=repeatability),
-    )
 
 
 def _operators(frames: tuple[pl.DataFrame, ...]) -> list[str]:

@@ -6,6 +6,7 @@ The README explains the same columns; a test keeps the units alike.
 from drift.report.chain_notes import CHAIN_NOTES
 from drift.report.note_units import AIR, DATE, YEARLY
 from drift.report.register_notes import REGISTER_NOTES
+from drift.report.zero_span_notes import ZERO_SPAN_NOTES
 
 # What each table holds, one row for what, in the order of the workbook's sheets.
 TABLE_NOTES: dict[str, str] = {
@@ -37,6 +38,8 @@ TABLE_NOTES: dict[str, str] = {
     "uncertainty": "budgets of each meter's last biases, component by component",
     "risks": "what checking this fleet risks, one row a verification point",
     "causes": "what to look at first on the bench; a hint, never a diagnosis",
+    "zero_span": "zero and span of each meter, visit by visit, with limits",
+    "zero_span_drifts": "whether the zero of each meter drifts, or its span",
     "own_standings": "as meters, after what meters share was taken out of their readings",
     "barred_uses": "field tests made with a meter that was not to be used that day",
     "unread_rows": "rows that could not be read, by the meter that they name, newest first",
@@ -85,6 +88,7 @@ COLUMN_NOTES: dict[str, dict[str, tuple[str, str]]] = {
     "meters": _METER,
     "own_standings": _METER,
     **CHAIN_NOTES,
+    **ZERO_SPAN_NOTES,
     "obligations": {
         "meter_id": ("", "identity as given"),
         "obligation": ("", "token of what must be done"),

@@ -104,6 +104,8 @@ def review_frames(review: Review) -> dict[str, pl.DataFrame]:
         "uncertainty": review.conformity.budgets,
         "risks": review.conformity.risks,
         "causes": review.reference.causes.select(CAUSE_COLUMNS),
+        "zero_span": review.zero_span.visits,
+        "zero_span_drifts": review.zero_span.drifts,
         "own_standings": review.own_meters,
         "barred_uses": review.uses,
         "unread_rows": review.held.select("meter_id", "on_date", "words"),

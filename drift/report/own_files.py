@@ -58,6 +58,8 @@ TABLE_MARKS: dict[str, str] = {
     "uncertainty": "coverage_factor",
     "risks": "false_accept",
     "causes": "probability",
+    "zero_span": "law_se_pct",
+    "zero_span_drifts": "beyond_since",
     "own_standings": "standing",
     "evidence": "to_file",
     "barred_uses": "since_on",

@@ -28,6 +28,8 @@ _BY_METER = (
     "conformity",
     "uncertainty",
     "causes",
+    "zero_span",
+    "zero_span_drifts",
     "barred_uses",
     "unread_rows",
     "register",

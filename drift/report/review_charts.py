@@ -179,6 +179,16 @@ def _causes(review: Review, meter_id: str) -> _Rows:
     return {panel.name: panel.rows for panel in dossier_page(review, meter_id).cause.panels}
 
 
+def _zero_span(review: Review, meter_id: str) -> _Rows:
+    """Return zero and span of a meter over time."""
+    return {"": dossier_page(review, meter_id).zero_span.rows}
+
+
+def _cause_history(review: Review, meter_id: str) -> _Rows:
+    """Return how likely each fault of a meter was at each visit."""
+    return {"": dossier_page(review, meter_id).cause_history.rows}
+
+
 def _lines(review: Review, meter_id: str) -> _Rows:
     """Return all control charts of a meter in a line each."""
     return {"": dossier_page(review, meter_id).control.rows}
@@ -203,6 +213,8 @@ _ROWS: Mapping[str, Callable[[Review, str], _Rows]] = {
     "time_in_tolerance": _survival,
     "meter_history": _history,
     "meter_cause": _causes,
+    "zero_span": _zero_span,
+    "cause_history": _cause_history,
     "meter_lines": _lines,
     "meter_control": _control,
     "retirement_grounds": _grounds,

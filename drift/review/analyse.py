@@ -31,6 +31,7 @@ from drift.review.results import Review
 from drift.review.schedule import build_schedule
 from drift.review.stand import OnFile, Seen, find_records, stand
 from drift.review.studying import study_in_force, with_operators_of
+from drift.review.zero_spans import weigh_zero_span
 from drift.store.tables import Sources
 from drift.trend.weigh import weigh_drift
 from drift.upkeep.weigh import Upkeep, meter_falls, weigh_upkeep
@@ -114,6 +115,13 @@ def analyse(
             ledger=ledger,
             verdicts=found.conformity.verdicts,
             policy=policy,
+        ),
+        zero_span=weigh_zero_span(
+            ledger,
+            dials=found.reference.dials,
+            repeatability=found.conformity.repeatability.select("meter_id", "repeatability_pct"),
+            policy=policy,
+            fleet=laws.drifts,
         ),
         own_meters=_stand_alone(sources, found, as_of=as_of, policy=policy, laws=laws),
         since=_compare(earlier, sources, found, standings.meters, as_of=as_of, policy=policy),

@@ -13,10 +13,12 @@ from drift.meter.dial import chamber_scale_of
 from drift.meter.tolerance import within_tolerance
 from drift.reference.weigh import Reference
 from drift.review.barred_uses import BARRED_USES
+from drift.review.cause_history import CauseHistory, cause_history
 from drift.review.cause_patterns import CausePattern, cause_pattern
 from drift.review.changes import Since
 from drift.review.noted_rows import NOTED
 from drift.review.policy import Policy
+from drift.review.zero_spans import ZeroSpan
 from drift.store.tables import (
     RowCounts,
     Sources,
@@ -65,6 +67,8 @@ class Review:
         How often meters are seen, how long they may go unseen, and how they move.
     comparisons : Comparisons
         Results in use against something else, and against the bench.
+    zero_span : ZeroSpan
+        What the zero of each meter does and what grows with the air content, over time.
     own_meters : pl.DataFrame
         As `meters`, with what meters share taken out of their readings; empty where nothing
         shared was found.
@@ -106,6 +110,7 @@ class Review:
     own_meters: pl.DataFrame
     since: Since | None = None
     comparisons: Comparisons = field(default_factory=no_comparisons)
+    zero_span: ZeroSpan = field(default_factory=ZeroSpan)
     fit: Fit | None = None
     held: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=NOTED))
     alike: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=NOTED))
@@ -184,6 +189,16 @@ class Review:
             causes=self.reference.causes.filter(mine),
             effects=self.reference.effects,
             k=chamber_scale_of(self.sources.meters, meter_id),
+        )
+
+    def cause_history(self, meter_id: str) -> CauseHistory | None:
+        """Return how likely each cause was visit by visit; None where none was weighed."""
+        mine = pl.col("meter_id") == meter_id
+        return cause_history(
+            self.reference.weighed.filter(mine),
+            causes=self.reference.causes.filter(mine),
+            dials=self.reference.dials.filter(mine),
+            repeatability=self.reference.repeatability_pct,
         )
 
     @property

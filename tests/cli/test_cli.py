@@ -39,6 +39,8 @@ DATA_FILES = (
     "uncertainty.csv",
     "risks.csv",
     "causes.csv",
+    "zero_span.csv",
+    "zero_span_drifts.csv",
     "own_standings.csv",
     "evidence.csv",
     "vessel_agreement.csv",

@@ -31,7 +31,10 @@ from tests.fabricated_ids import (
 )
 from tests.fabricated_review import fabricate
 
-OF_METERS = ("meter_history", "meter_cause", "meter_lines", "meter_control")
+OF_METERS = (
+    *("meter_history", "meter_cause", "meter_lines", "meter_control"),
+    *("zero_span", "cause_history"),
+)
 
 
 @pytest.fixture(scope="module")
@@ -62,6 +65,7 @@ def _figures(review: Review, meter_id: str) -> list[tuple[str, str]]:
         *(("meter_cause", panel.rows) for panel in page.cause.panels),
         *(("meter_control", chart.rows) for chart in page.control.charts),
         *mark,
+        *([("zero_span", page.zero_span.rows)] if page.zero_span.rows else []),
     ]
 
 

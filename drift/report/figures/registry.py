@@ -28,6 +28,12 @@ from drift.report.figures.retirement import choice_costs, grounds_met
 from drift.report.figures.studies import borne_out, noticed_drifts
 from drift.report.figures.survival import time_in_tolerance
 from drift.report.figures.theme import Chart
+from drift.report.figures.zero_span import (
+    CAUSE_HISTORY_DATA,
+    ZERO_SPAN_DATA,
+    cause_history,
+    zero_span,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +91,20 @@ FIGURES: Mapping[str, Figure] = {
             shows="what a meter shows at 0, 5 and 10 % against what one fault does there",
             build=meter_cause,
             data=CAUSE_DATA,
+            per_meter=True,
+        ),
+        Figure(
+            name="zero_span",
+            shows="zero and span of a meter over time, between their limits",
+            build=zero_span,
+            data=ZERO_SPAN_DATA,
+            per_meter=True,
+        ),
+        Figure(
+            name="cause_history",
+            shows="how likely each fault of a meter was at each visit",
+            build=cause_history,
+            data=CAUSE_HISTORY_DATA,
             per_meter=True,
         ),
         Figure(

@@ -14,6 +14,7 @@ from drift.report.pages import dossier_history as history
 from drift.report.pages import dossier_limits as limits_of
 from drift.report.pages import dossier_notes as notes
 from drift.report.pages import dossier_tables as tables
+from drift.report.pages import dossier_zero_span as apart
 from drift.report.pages.dossier_bench import bench_part
 from drift.report.pages.dossier_cause import CausePart, cause_part
 from drift.report.pages.dossier_charts import CHART_WORDS
@@ -66,6 +67,8 @@ class DossierPage:
     front: Front
     history: HistoryPart
     cause: CausePart
+    cause_history: apart.CauseHistoryPart
+    zero_span: apart.ZeroSpanPart
     bench: BenchPart
     control: ControlPart
     mark: MarkPart | None
@@ -130,6 +133,7 @@ def dossier_page(review: Review, meter_id: str) -> DossierPage:
         front=front_part(review, told),
         history=history_part(review, points, ledger, signals=spoken, told=told),
         cause=cause_part(review, meter_id, hint=bench.lead),
+        cause_history=apart.cause_history_part(review, meter_id),
         bench=bench,
         control=control,
         mark=mark_part(review, meter_id),
@@ -163,6 +167,7 @@ def _annexed(
         "limits": tables.limit_rows(review.limits.filter(ours), ledger),
         "interval": meter_scope(review, meter_id),
         "conformity": conformity_part(review, meter_id),
+        "zero_span": apart.zero_span_part(review, meter_id),
         "events": tables.event_rows(review, meter_id),
         "noted": _noted(review, meter_id),
         "entries": meter_entries(review, meter_id),
@@ -174,6 +179,7 @@ def _annexed(
         annex.limits_line(found["limits"]),
         annex.conformity_line(found["conformity"], review.policy.decision_rule),
         annex.drift_line(trends),
+        annex.zero_span_line(found["zero_span"]),
         annex.charts_line(control),
         annex.interval_line(found["interval"]),
         annex.signals_line(found["signals"]),

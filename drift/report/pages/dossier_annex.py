@@ -6,6 +6,7 @@ from drift import format as text
 from drift.report.pages.dossier_conformity import RULE_WORDS, ConformityPart
 from drift.report.pages.dossier_control import ControlPart
 from drift.report.pages.dossier_tables import EventRow, LimitRow, ReadingRow, VisitRow
+from drift.report.pages.dossier_zero_span import ZeroSpanPart
 from drift.report.pages.intervals import ScopePart
 from drift.report.pages.journal import JournalRow
 from drift.report.pages.parts import SignalRow, TrendRow
@@ -44,6 +45,11 @@ def drift_line(trends: Sequence[TrendRow]) -> AnnexLine:
     told = [f"{text.bias(row.drift)} at {text.point(row.point_pct)}" for row in known]
     gist = f"{text.listed(told)}, % air a year" if told else "no drift can be told yet"
     return "drift", "Drift and forecast by point", gist
+
+
+def zero_span_line(part: ZeroSpanPart) -> AnnexLine:
+    """Say whether zero or span moved."""
+    return "zero-span", "Zero and span", part.gist
 
 
 def charts_line(part: ControlPart) -> AnnexLine:

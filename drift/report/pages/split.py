@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import polars as pl
 
 from drift.review.results import Review
+from drift.review.zero_spans import ZeroSpan
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,10 +38,15 @@ def split_by_meter(review: Review) -> Iterator[tuple[str, Review]]:
         _dealt(frame)
         for frame in (review.sources.sessions, review.sources.marks, review.sources.service)
     )
-    causes, moves, balance = (
+    reference, zero_span = review.reference, review.zero_span
+    causes, weighed, dials, moves, balance = (
         _dealt(frame)
-        for frame in (review.reference.causes, review.reference.moves, review.reference.balance)
+        for frame in (
+            *(reference.causes, reference.weighed, reference.dials),
+            *(reference.moves, reference.balance),
+        )
     )
+    parts, drifts = _dealt(zero_span.visits), _dealt(zero_span.drifts)
     intervals = _dealt(review.upkeep.intervals)
     trends = None if review.trends is None else _dealt(review.trends)
     held, alike, uses, alone = (
@@ -71,9 +77,12 @@ def split_by_meter(review: Review) -> Iterator[tuple[str, Review]]:
                 reference=dataclasses.replace(
                     one.reference,
                     causes=causes.to(meter_id),
+                    weighed=weighed.to(meter_id),
+                    dials=dials.to(meter_id),
                     moves=moves.to(meter_id),
                     balance=balance.to(meter_id),
                 ),
+                zero_span=ZeroSpan(visits=parts.to(meter_id), drifts=drifts.to(meter_id)),
                 upkeep=dataclasses.replace(one.upkeep, intervals=intervals.to(meter_id)),
                 conformity=dataclasses.replace(
                     one.conformity, verdicts=verdicts.to(meter_id), budgets=budgets.to(meter_id)

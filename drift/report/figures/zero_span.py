@@ -1,0 +1,119 @@
+"""This module describes the charts of a meter's zero and span, and of its causes over time."""
+
+import altair as alt
+
+from drift.report.figures.theme import Chart, hue
+from drift.report.figures.time_axis import span_of_time, time_axis
+
+_HEIGHT = 130
+_TONE = f"datum.beyond ? '{hue('stop')}' : '{hue('calm')}'"
+_LEADS = f"datum.leads ? '{hue('look')}' : '{hue('quiet')}'"
+
+ZERO_SPAN_DATA = {
+    "parts": ("panel", "name"),
+    "dots": (
+        *("panel", "on", "path", "low", "high", "found", "beyond"),
+        *("lower", "centre", "upper", "words"),
+    ),
+}
+CAUSE_HISTORY_DATA = {
+    "chances": ("on", "cause", "chance", "leads", "stretch", "label", "words"),
+}
+
+
+def zero_span() -> Chart:
+    """Return the chart of zero and span over time, a panel each.
+
+    Data set ``dots``, one row a visit and part: ``path`` without adjustments with its 95 %
+    interval, ``found`` as found, limits of the path with their centre, ``words`` for its tooltip.
+    """
+    panels = [_panel(place).properties(height=_HEIGHT, name=f"panel_{place}") for place in (0, 1)]
+    chart: alt.VConcatChart = alt.vconcat(
+        *panels, spacing=26, params=[span_of_time("dots_0", "dots_1")]
+    ).resolve_scale(x="shared")
+    return chart
+
+
+def _panel(place: int) -> Chart:
+    """Return the panel of one part."""
+
+    def rows(name: str) -> alt.Chart:
+        return alt.Chart(alt.NamedData(name)).transform_filter(f"datum.panel == {place}")
+
+    def x() -> alt.X:
+        return time_axis("on", labels=True, beside=8)
+
+    def y(field: str) -> alt.Y:
+        axis = alt.Axis(
+            title=None,
+            grid=False,
+            tickCount=4,
+            labelExpr="datum.value == 0 ? '0' : format(datum.value, '+.2~f')",
+        )
+        scale = alt.Scale(zero=False, nice=True, padding=8)
+        return alt.Y(field, type="quantitative", axis=axis, scale=scale)
+
+    dots = rows("dots")
+    known = dots.transform_filter("isValid(datum.upper)")
+    lines = [
+        known.mark_line(strokeWidth=1, color=hue("quiet"), strokeDash=dash).encode(
+            x=x(), y=y(column)
+        )
+        for column, dash in (("upper", [5, 3]), ("lower", [5, 3]), ("centre", [1, 0]))
+    ]
+    return alt.layer(
+        *lines,
+        dots.mark_rule(strokeWidth=1, color=hue("calm"), opacity=0.5).encode(
+            x=x(), y=y("low"), y2="high"
+        ),
+        dots.mark_line(strokeWidth=1.2, color=hue("calm")).encode(x=x(), y=y("path")),
+        dots.mark_tick(thickness=1.5, size=9, color=hue("quiet")).encode(x=x(), y=y("found")),
+        dots.mark_point(filled=True, opacity=1)
+        .encode(
+            x=x(),
+            y=y("path"),
+            shape=alt.condition("datum.beyond", alt.value("diamond"), alt.value("circle")),
+            size=alt.condition("datum.beyond", alt.value(70), alt.value(30)),
+            color=alt.value(alt.ExprRef(_TONE)),
+            tooltip=[
+                alt.Tooltip("on:T", title="visit", format="%-d %b %Y"),
+                alt.Tooltip("words:N", title=""),
+            ],
+        )
+        .properties(name=f"dots_{place}"),
+        rows("parts")
+        .mark_text(
+            clip=False, align="left", dx=2, dy=-8, fontWeight="bold", fontSize=12, color=hue("ink")
+        )
+        .encode(x=alt.value(0), y=alt.value(0), text="name:N"),
+    )
+
+
+def cause_history() -> Chart:
+    """Return the chart of how likely each cause was at each visit.
+
+    Data set ``chances``, one row a visit and cause: ``chance`` from 0 to 1, ``leads`` (the
+    likeliest of its visit), ``stretch`` (readings between two adjustments), ``label`` (a name at
+    the last visit of what is told, else null), ``words`` for its tooltip.
+    """
+    axis = alt.Axis(title=None, format="%", tickCount=3, grid=False)
+    scale = alt.Scale(domain=[0, 1], nice=False)
+    y = alt.Y("chance:Q", axis=axis, scale=scale)
+    base = alt.Chart(alt.NamedData("chances")).encode(
+        x=time_axis("on", labels=True, beside=10, years=False), y=y
+    )
+    return alt.layer(
+        base.mark_line(strokeWidth=1, color=hue("quiet")).encode(detail=["cause:N", "stretch:N"]),
+        base.mark_point(filled=True, opacity=1).encode(
+            shape=alt.condition("datum.leads", alt.value("triangle-up"), alt.value("circle")),
+            size=alt.condition("datum.leads", alt.value(90), alt.value(20)),
+            color=alt.value(alt.ExprRef(_LEADS)),
+            tooltip=[
+                alt.Tooltip("on:T", title="visit", format="%-d %b %Y"),
+                alt.Tooltip("words:N", title=""),
+            ],
+        ),
+        base.transform_filter("isValid(datum.label)")
+        .mark_text(align="right", dx=-10, dy=-9, color=hue("ink"))
+        .encode(text="label:N"),
+    ).properties(height=150)

@@ -1,0 +1,249 @@
+"""This module tells what a meter's zero does, what grows with the air, and causes over time."""
+
+from dataclasses import dataclass
+
+import polars as pl
+
+from drift import format as text
+from drift.frames import Row
+from drift.meter.causes import NOTHING
+from drift.meter.zero_span import PARTS, SPAN, SPAN_AT_PCT, ZERO
+from drift.report.figures.rows import listed_rows
+from drift.report.pages.dossier_bench import CAUSE_WORDS
+from drift.review.cause_history import CauseHistory
+from drift.review.results import Review
+from drift.review.zero_spans import CANNOT_SAY, MOVES, TOO_FEW
+
+# Standard errors to either side that hold a normal variable in 95 of 100.
+_WIDTH = 1.96
+_NAMES = {ZERO: "zero, at 0 %", SPAN: f"span, at {SPAN_AT_PCT:.0f} %"}
+_LONG = {
+    ZERO: "The zero (what is off at 0 %, and with it along the whole dial)",
+    SPAN: f"The span (what is off at {SPAN_AT_PCT:.0f} % beyond what that zero brings along)",
+}
+# Causes less probable than this at every visit have no column.
+_LEAST = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class ZeroSpanRow:
+    """One part: its name, its visits, last value, drift and finding."""
+
+    name: str
+    visits: int
+    last: str
+    drift: str
+    finding: str
+
+
+@dataclass(frozen=True, slots=True)
+class ZeroSpanPart:
+    """What a dossier says of zero and span.
+
+    Attributes
+    ----------
+    gist : str
+        In a few words.
+    sentences : tuple of str
+        What moved, since when, how fast; or why it cannot be said.
+    rows : str
+        Of the figure; empty where there is nothing to draw.
+    parts : tuple of ZeroSpanRow
+    """
+
+    gist: str
+    sentences: tuple[str, ...]
+    rows: str
+    parts: tuple[ZeroSpanRow, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class CauseHistoryPart:
+    """Causes over time: a sentence, the rows of the figure, and the table by visit.
+
+    Attributes
+    ----------
+    sentence : str
+        What leads, since when; empty where no cause was weighed.
+    rows : str
+    causes : tuple of str
+        Columns of the table.
+    visits : tuple of (str, tuple of str)
+        A row a visit, newest first: its day and the chance of each.
+    """
+
+    sentence: str
+    rows: str
+    causes: tuple[str, ...]
+    visits: tuple[tuple[str, tuple[str, ...]], ...]
+
+
+def zero_span_part(review: Review, meter_id: str) -> ZeroSpanPart:
+    """Return what the dossier of one meter says of its zero and its span."""
+    mine = pl.col("meter_id") == meter_id
+    visits = review.zero_span.visits.filter(mine)
+    drifts = {row["part"]: row for row in review.zero_span.drifts.filter(mine).to_dicts()}
+    told = [drifts[part] for part in PARTS if part in drifts]
+    return ZeroSpanPart(
+        gist=_gist(told),
+        sentences=tuple(_sentence(row) for row in told),
+        rows=_figure(visits),
+        parts=tuple(_row(row, visits.filter(pl.col("part") == row["part"])) for row in told),
+    )
+
+
+def _gist(told: list[Row]) -> str:
+    """Say in a few words which part moves."""
+    if told and all(row["finding"] == CANNOT_SAY for row in told):
+        return f"{text.CANNOT_SAY}: {told[0]['why']}"
+    moving = [row["part"] for row in told if row["finding"] == MOVES or row["beyond_since"]]
+    if moving:
+        return f"{text.listed(moving)} moved"
+    return "neither is shown to move"
+
+
+def _sentence(row: Row) -> str:
+    """Say what one part does."""
+    name = _LONG[row["part"]]
+    if row["finding"] == CANNOT_SAY:
+        return f"{name}: {text.CANNOT_SAY}, {row['why']}."
+    since = ""
+    if row["beyond_since"]:
+        since = f" It has been beyond its limits since {text.day(row['beyond_since'])}."
+    if row["finding"] == TOO_FEW:
+        many = text.count(row["visits"], "visit")
+        return f"{name}: {text.CANNOT_SAY} whether it drifts, after {many}.{since}"
+    if row["finding"] == MOVES:
+        return (
+            f"{name} drifts {text.bias(row['drift'])} % air a year "
+            f"({text.interval(row['drift_low'], row['drift_high'])}; as much by chance: "
+            f"{text.probability(row['drift_p'])}).{since}"
+        )
+    span = text.interval(row["drift_low"], row["drift_high"])
+    limited = "" if text.known(row["drift"]) else ", limited by the dial's resolution"
+    return f"{name} is not shown to drift: {span} % air a year{limited}.{since}"
+
+
+def _row(row: Row, visits: pl.DataFrame) -> ZeroSpanRow:
+    """Return the line of one part in the table."""
+    last = visits.to_dicts()[-1] if visits.height else None
+    return ZeroSpanRow(
+        name=_NAMES[row["part"]],
+        visits=row["visits"],
+        last=text.CANNOT_SAY
+        if last is None
+        else f"{text.bias(last['found_pct'])} ± {text.spread(_WIDTH * _error(last))}",
+        drift=text.CANNOT_SAY
+        if row["drift_low"] is None
+        else f"{text.bias(row['drift'])} ({text.interval(row['drift_low'], row['drift_high'])})",
+        finding=text.words_of(row["finding"]),
+    )
+
+
+def _error(row: Row) -> float:
+    """Return the whole standard error of one value."""
+    return float((row["se_pct"] ** 2 + row["law_se_pct"] ** 2) ** 0.5)
+
+
+def _figure(visits: pl.DataFrame) -> str:
+    """Return the rows of the figure; nothing where nothing was told."""
+    dots = [
+        {
+            "panel": PARTS.index(row["part"]),
+            "on": row["performed_on"],
+            "path": row["path_pct"],
+            "low": row["path_pct"] - _WIDTH * row["se_pct"],
+            "high": row["path_pct"] + _WIDTH * row["se_pct"],
+            "found": row["found_pct"],
+            "beyond": row["beyond"],
+            "lower": row["lower"],
+            "centre": row["centre"],
+            "upper": row["upper"],
+            "words": _dot_words(row),
+        }
+        for row in visits.drop_nulls("path_pct").iter_rows(named=True)
+    ]
+    if not dots:
+        return ""
+    drawn = sorted({str(dot["panel"]) for dot in dots})
+    parts = [{"panel": int(at), "name": f"{_NAMES[PARTS[int(at)]]}, % air"} for at in drawn]
+    return listed_rows("zero_span", {"parts": parts, "dots": dots})
+
+
+def _dot_words(row: Row) -> str:
+    """Return what a dot says."""
+    words = f"without adjustments {text.bias(row['path_pct'])}, found {text.bias(row['found_pct'])}"
+    if row["upper"] is None:
+        return f"{words}; no limits yet"
+    return f"{words}; limits {text.interval(row['lower'], row['upper'])}"
+
+
+def cause_history_part(review: Review, meter_id: str) -> CauseHistoryPart:
+    """Return what the dossier of one meter says of its causes over time."""
+    found = review.cause_history(meter_id)
+    if found is None:
+        return CauseHistoryPart("", "", (), ())
+    steps = found.steps
+    most = steps.group_by("cause", maintain_order=True).agg(pl.col("probability").max())
+    told = most.filter(pl.col("probability") >= _LEAST)["cause"].to_list()
+    chances = {(row["segment"], row["on"], row["cause"]): row for row in steps.to_dicts()}
+    visits = steps.select("segment", "on").unique(maintain_order=True).rows()
+    return CauseHistoryPart(
+        sentence=_leads(found),
+        rows=_chances(steps.filter(pl.col("cause").is_in(told)), found),
+        causes=tuple(_name(cause) for cause in told),
+        visits=tuple(
+            (
+                text.day(on),
+                tuple(
+                    text.probability(chances[segment, on, cause]["probability"]) for cause in told
+                ),
+            )
+            for segment, on in reversed(visits)
+        ),
+    )
+
+
+def _leads(found: CauseHistory) -> str:
+    """Say what leads and since when."""
+    last = found.steps.filter(pl.col("on") == pl.col("on").max(), pl.col("leads"))
+    chance = text.probability(last["probability"][-1])
+    name = _name(found.leader)
+    name = name[:1].upper() + name[1:]
+    many = text.count(found.visits, "visit")
+    told = f"{name} is likeliest ({chance})"
+    if found.before is None:
+        return f"{told} at all {many} weighed, from {text.day(found.since)} on."
+    before = f"before it was {_name(found.before)}"
+    if found.visits == 1:
+        return f"{told} at the last visit weighed; {before}."
+    return f"{told} since {text.day(found.since)}, {many} in a row; {before}."
+
+
+def _name(cause: str) -> str:
+    """Return a cause in words."""
+    return "nothing to explain" if cause == NOTHING else CAUSE_WORDS[cause][0]
+
+
+def _chances(steps: pl.DataFrame, found: CauseHistory) -> str:
+    """Return the rows of the figure of causes over time."""
+    last = steps["on"].max()
+    return listed_rows(
+        "cause_history",
+        {
+            "chances": [
+                {
+                    "on": row["on"],
+                    "cause": row["cause"],
+                    "chance": row["probability"],
+                    "leads": row["leads"],
+                    "stretch": str(row["segment"]),
+                    "label": _name(row["cause"])
+                    if row["on"] == last and row["cause"] == found.leader
+                    else None,
+                    "words": f"{_name(row['cause'])}, {text.probability(row['probability'])}",
+                }
+                for row in steps.iter_rows(named=True)
+            ]
+        },
+    )
