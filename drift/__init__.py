@@ -12,11 +12,11 @@ from drift.threads import keep_one_thread
 from drift.version import __version__
 
 if TYPE_CHECKING:
-    from drift.api.face import DriftError, Policy, Record, Review
-    from drift.api.face import detectability, proof, read, review  # isort: skip
+    from drift.api.face import DriftError, Policy, Record, Review, Study
+    from drift.api.face import detectability, proof, read, review, study  # isort: skip
 
-__all__ = ["DriftError", "Policy", "Record", "Review", "__version__"]
-__all__ += ["detectability", "proof", "read", "review"]
+__all__ = ["DriftError", "Policy", "Record", "Review", "Study", "__version__"]
+__all__ += ["detectability", "proof", "read", "review", "study"]
 
 
 class _Package(ModuleType):

@@ -10,6 +10,7 @@ import polars as pl
 from drift.api.found import MeterOfReview, Record
 from drift.api.frames import Frames
 from drift.api.given import Choices, Day, Source, day_given, policy_given, read_given
+from drift.api.repeatability import Study, study
 from drift.api.reviews import earlier_review, write_found
 from drift.errors import DriftError
 from drift.forecast.proof import Proof
@@ -34,7 +35,8 @@ from drift.visible import visible
 if TYPE_CHECKING:
     from drift.report.figures.theme import Chart
 
-__all__ = ["DriftError", "Policy", "Record", "Review", "detectability", "proof", "read", "review"]
+__all__ = ["DriftError", "Policy", "Record", "Review", "Study"]
+__all__ += ["detectability", "proof", "read", "review", "study"]
 
 
 class Review(Frames):

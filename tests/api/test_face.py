@@ -15,7 +15,7 @@ import polars as pl
 import pytest
 
 import drift
-from drift.api import face, frames
+from drift.api import face, frames, repeatability
 from drift.api.given import Source
 from drift.intake.columns import TABLES
 from drift.report.data_files import disarmed
@@ -57,14 +57,25 @@ def test_the_examples_of_the_docstrings_hold() -> None:
     finder = doctest.DocTestFinder(exclude_empty=True)
     runner = doctest.DocTestRunner(optionflags=doctest.REPORT_NDIFF)
     tests = [
-        test for module in (face, frames, policy_module) for test in finder.find(module, globs={})
+        test
+        for module in (face, frames, repeatability, policy_module)
+        for test in finder.find(module, globs={})
     ]
     said: list[str] = []
     for test in tests:
         runner.run(test, out=said.append)
     assert not runner.failures, "".join(said)
     named = {test.name.rsplit(".", 1)[-1] for test in tests if test.examples}
-    assert {"read", "proof", "detectability", "Review", "meter", "write", "headline"} <= named
+    assert {
+        "read",
+        "proof",
+        "detectability",
+        "study",
+        "Review",
+        "meter",
+        "write",
+        "headline",
+    } <= named
     assert {"from_file", "changed", "frames"} <= named
 
 
