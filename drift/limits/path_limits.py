@@ -8,8 +8,9 @@ import numpy as np
 import polars as pl
 from scipy.special import ndtr, stdtrit
 
+from drift.arrays import Floats
 from drift.frames import Schema
-from drift.limits.baseline import set_baseline
+from drift.limits.baseline import Baseline, set_baseline
 from drift.limits.charts.prepare import fewest_visits
 from drift.limits.choices import ChartSettings
 
@@ -47,9 +48,10 @@ def path_limits(points: pl.DataFrame, *, settings: ChartSettings) -> pl.DataFram
     Notes
     -----
     A new point of n that scatter alike lies within t·s·√(1 + 1/n) of their mean (NIST/SEMATECH
-    e-Handbook 2.2.3.5.2, the interval of a new observation).  A coarse dial can show n equal points
-    of which s knows nothing, so that limits are never nearer than `sigmas`·√2 errors: the points
-    and their mean are rounded alike.  Each step that starts anew adds two errors squared.
+    e-Handbook 2.2.3.5.2, the interval of a new observation); s is about the straight line through
+    the baseline, n − 2 degrees of freedom, so that a drift in it does not pass for scatter.
+    A coarse dial can show n equal points of which s knows nothing, so that limits are never nearer
+    than `sigmas`·√2 errors: the points and their mean are rounded alike.  Each step that starts anew adds two errors squared.
     """
     named = points.with_columns(resolution=pl.lit(None, dtype=pl.Float64))
     base = set_baseline(named, visits=settings.baseline_visits, window=settings.baseline_window)
@@ -58,14 +60,13 @@ def path_limits(points: pl.DataFrame, *, settings: ChartSettings) -> pl.DataFram
     block, inside, count = base.block, base.inside, base.counts
     blocks, number = len(base.starts), np.maximum(base.counts, 1)
     centre = np.bincount(block[inside], base.values[inside], minlength=blocks) / number
-    apart = np.where(inside, base.values - centre[block], 0.0)
-    scatter = np.sqrt(np.bincount(block, apart**2, minlength=blocks) / np.maximum(count - 1, 1))
+    scatter, freedom = _about_a_line(base, centre)
     error, slope, beside = (
         base.rows[name].fill_null(0.0).to_numpy() for name in ("error", "law_slope", "beside")
     )
     usual = np.bincount(block[inside], beside[inside], minlength=blocks) / number
     tail = 2 * ndtr(-settings.sigmas)
-    reach = stdtrit(np.maximum(count - 1, 1), 1 - tail / 2) * scatter * np.sqrt(1 + 1 / number)
+    reach = stdtrit(freedom, 1 - tail / 2) * scatter * np.sqrt(1 + 1 / number)
     started = np.cumsum(base.rows["anew"].to_numpy() & ~inside).astype(np.float64)
     since = started - started[base.starts][block]
     further = settings.sigmas**2 * (2 * since * error**2 + (slope * (beside - usual[block])) ** 2)
@@ -82,3 +83,21 @@ def path_limits(points: pl.DataFrame, *, settings: ChartSettings) -> pl.DataFram
         in_baseline="in_baseline",
         beyond=pl.Series(known & (np.abs(base.values - middle) > half)),
     ).cast(PATH_LIMITS)  # type: ignore[arg-type]  # names to types
+
+
+def _about_a_line(base: Baseline, centre: Floats) -> tuple[Floats, Floats]:
+    """Return the scatter of each baseline about a line in time, and its degrees of freedom."""
+    block, inside, blocks = base.block, base.inside, len(base.starts)
+
+    def total(values: Floats) -> Floats:
+        return np.bincount(block, np.where(inside, values, 0.0), minlength=blocks)
+
+    number = np.maximum(base.counts, 1)
+    times = base.rows["t_years"].to_numpy()
+    early = times - (total(times) / number)[block]
+    apart = base.values - centre[block]
+    lasted = total(early**2)
+    slope = np.divide(total(early * apart), lasted, out=np.zeros(blocks), where=lasted > 0)
+    freedom = np.maximum(base.counts - 2.0, 1.0)
+    squares = total((apart - slope[block] * early) ** 2)
+    return np.sqrt(squares / freedom), freedom

@@ -104,7 +104,8 @@ def cause_history() -> Chart:
     )
     return alt.layer(
         base.mark_line(strokeWidth=1, color=hue("quiet")).encode(detail=["cause:N", "stretch:N"]),
-        base.mark_point(filled=True, opacity=1).encode(
+        base.mark_point(filled=True, opacity=1)
+        .encode(
             shape=alt.condition("datum.leads", alt.value("triangle-up"), alt.value("circle")),
             size=alt.condition("datum.leads", alt.value(90), alt.value(20)),
             color=alt.value(alt.ExprRef(_LEADS)),
@@ -112,8 +113,9 @@ def cause_history() -> Chart:
                 alt.Tooltip("on:T", title="visit", format="%-d %b %Y"),
                 alt.Tooltip("words:N", title=""),
             ],
-        ),
+        )
+        .properties(name="chances"),
         base.transform_filter("isValid(datum.label)")
         .mark_text(align="right", dx=-10, dy=-9, color=hue("ink"))
         .encode(text="label:N"),
-    ).properties(height=150)
+    ).properties(height=150, params=[span_of_time("chances")])
