@@ -160,6 +160,11 @@ with aside as (
     semi join rows_out using (file_no, line)
     where changes_seen.by_hand
     group by changes_seen.file_no, changes_seen.line
+),
+
+stand as (
+    select row_key from readings anti join rows_out using (file_no, line)
+    anti join files_out using (file_no)
 )
 
 select
@@ -170,7 +175,7 @@ select
     max(aside.entry_no) as entry_no
 from readings
 join aside using (file_no, line)
-anti join readings_in_force using (row_key)
+anti join stand using (row_key)
 where coalesce(readings.performed_on <= $as_of, true)
 group by readings.meter_id, visit_id, readings.performed_on, point_pct
 order by readings.meter_id, readings.performed_on, visit_id, point_pct;

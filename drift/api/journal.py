@@ -9,16 +9,18 @@ from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
 
+from drift.api.reviews import load_tables
 from drift.errors import DriftError, SourceError, written_into
 from drift.frames import Row
 from drift.ids import did_you_mean, named_id, nearest_file
 from drift.intake.columns import TABLES
-from drift.intake.kept_files import JOURNAL_FILE, JOURNALLED
+from drift.intake.kept_files import AMENDMENTS_FILE, JOURNAL_FILE, JOURNALLED
 from drift.places import check_place
 from drift.store.connection import Connection, run
 from drift.store.folder_journal import kept_broken_at, read_kept
 from drift.store.journal import KINDS, broken_at, entries_of, names_meter
 from drift.store.opening import open_store
+from drift.store.replaying import unfit_on_record
 from drift.store.rows_in_force import ids_in, rows_where
 
 
@@ -49,6 +51,8 @@ class Found:
         Where the chain breaks, as a sentence; empty where it is whole.
     checksums : dict of str to str
         Of the rows in force of each table of a store.
+    unfit : list of str
+        Amendments that do not count, since the rows that they name are gone or say something else.
     """
 
     source_name: str
@@ -56,6 +60,7 @@ class Found:
     total: int
     broken: str
     checksums: dict[str, str] = field(default_factory=dict)
+    unfit: list[str] = field(default_factory=list)
 
 
 def read_journal(source: Path, asked: Asked, *, checked: bool = False) -> Found:
@@ -68,7 +73,7 @@ def read_journal(source: Path, asked: Asked, *, checked: bool = False) -> Found:
     asked : Asked
         Which entries.
     checked : bool
-        Whether to say the checksums of a store's tables.
+        Whether to say the checksums of a store's tables, and which amendments do not count.
 
     Raises
     ------
@@ -93,6 +98,7 @@ def read_journal(source: Path, asked: Asked, *, checked: bool = False) -> Found:
         )
     checksums: dict[str, str] = {}
     brought: set[int] = set()
+    unfit: list[tuple[int, str, str]] = []
     if source.is_dir():
         kept = read_kept(source)
         entries = list(kept.entries)
@@ -100,6 +106,10 @@ def read_journal(source: Path, asked: Asked, *, checked: bool = False) -> Found:
         if asked.meter_id is not None:
             named = {one for row in kept.entries for one in json.loads(row["meters"])}
             asked = replace(asked, meter_id=named_id(asked.meter_id, named))
+        if checked and kept.lines:
+            with open_store(None) as con:
+                load_tables(con, source)
+                unfit = unfit_on_record(con)
     else:
         with open_store(source, read_only=True) as con:
             entries = entries_of(con)
@@ -111,6 +121,7 @@ def read_journal(source: Path, asked: Asked, *, checked: bool = False) -> Found:
                 brought = {number for (number,) in rows}
             if checked:
                 checksums = {name: checksum for name, _, _, checksum in _tables(con)}
+                unfit = unfit_on_record(con)
         broken = broken_at(entries)
     return Found(
         source_name=source.resolve().name,
@@ -118,6 +129,7 @@ def read_journal(source: Path, asked: Asked, *, checked: bool = False) -> Found:
         total=len(entries),
         broken=broken,
         checksums=checksums,
+        unfit=[f"{AMENDMENTS_FILE}:{line}: {why}" for line, _, why in unfit],
     )
 
 
