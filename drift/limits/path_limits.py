@@ -51,7 +51,8 @@ def path_limits(points: pl.DataFrame, *, settings: ChartSettings) -> pl.DataFram
     e-Handbook 2.2.3.5.2, the interval of a new observation); s is about the straight line through
     the baseline, n − 2 degrees of freedom, so that a drift in it does not pass for scatter.
     A coarse dial can show n equal points of which s knows nothing, so that limits are never nearer
-    than `sigmas`·√2 errors: the points and their mean are rounded alike.  Each step that starts anew adds two errors squared.
+    than `sigmas`·√2 errors: the points and their mean are rounded alike.
+    Each step that starts anew adds two errors squared.
     """
     named = points.with_columns(resolution=pl.lit(None, dtype=pl.Float64))
     base = set_baseline(named, visits=settings.baseline_visits, window=settings.baseline_window)
