@@ -91,7 +91,8 @@ def _about_a_line(base: Baseline, centre: Floats) -> tuple[Floats, Floats]:
     block, inside, blocks = base.block, base.inside, len(base.starts)
 
     def total(values: Floats) -> Floats:
-        return np.bincount(block, np.where(inside, values, 0.0), minlength=blocks)
+        summed = np.bincount(block, np.where(inside, values, 0.0), minlength=blocks)
+        return np.asarray(summed, dtype=np.float64)
 
     number = np.maximum(base.counts, 1)
     times = base.rows["t_years"].to_numpy()
