@@ -21,7 +21,6 @@ from drift.reference.weigh import Reference, weigh_reference
 from drift.review.changes import Earlier, Present, Since, changes_since
 from drift.review.fleet_laws import FleetLaws
 from drift.review.forecasts import forecast_fleet, forecast_rows, jumps_known, look_ahead
-from drift.review.loading import load_fits
 from drift.review.meters import METERS
 from drift.review.noted_rows import why_held
 from drift.review.obligations import with_obligations
@@ -188,7 +187,7 @@ def _weighed(
 ) -> tuple[Charts, tuple[pl.DataFrame, pl.DataFrame], Reference, Conformity, Forecasts]:
     """Return what each room says of the readings by itself."""
     # The forecast takes longest; all that does not need it goes on beside it.
-    with ThreadPoolExecutor(2) as beside:
+    with ThreadPoolExecutor(1) as beside:
         begun = beside.submit(
             look_ahead,
             *(ledger, sources, schedule),
@@ -196,7 +195,6 @@ def _weighed(
             policy=policy,
             learnt=laws.forecasts,
         )
-        loaded = beside.submit(load_fits)
         charts = draw_charts(
             ledger,
             marks=sources.marks,
@@ -204,7 +202,6 @@ def _weighed(
             policy=policy,
             laws=laws.charts,
         )
-        loaded.result()
         drift = weigh_drift(ledger, policy, fleet=laws.drifts)
         study = study_in_force(sources, policy)
         reference = with_operators_of(
@@ -309,10 +306,9 @@ def _compare(
 
 
 def find_signals(
-    sources: Sources, *, source_name: str, as_of: date, policy: Policy
+    sources: Sources, ledger: pl.DataFrame, *, policy: Policy
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Return the signals and the responses of a review alone; raises as `ledger_of`."""
-    ledger = ledger_of(sources, source_name=source_name, as_of=as_of, policy=policy)
+    """Return the signals and the responses of a review alone, of sources and their ledger."""
     charts = draw_charts(ledger, marks=sources.marks, service=sources.service, policy=policy)
     return with_responses(signals_of(charts, ledger), sources, ledger)
 
