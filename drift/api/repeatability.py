@@ -1,6 +1,6 @@
 """This module takes a source to a study of repeatability."""
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import date
 from pathlib import Path
 
@@ -8,7 +8,6 @@ import polars as pl
 
 from drift.api.given import Choices, Day, Source, day_given, policy_given, read_given
 from drift.api.reviews import read_known
-from drift.reference.studies.next_study import Plan
 from drift.report.data_files import plain_columns
 from drift.report.repeatability_study import study_tables
 from drift.review.policy import Policy
@@ -35,8 +34,9 @@ class Study:
         scatters or the dial hides it.
     resolution_limited : bool
         Whether the dial's steps hide part of it.
-    plan : Plan or None
-        The study that would tell operators apart.
+    plan : dict or None
+        The study that would tell operators apart: `operators`, `meters`, `days`, `replicates` and
+        the like.
     sentences : tuple of str
         The same in words.
     """
@@ -49,7 +49,7 @@ class Study:
     u_pct: float | None
     df: float | None
     resolution_limited: bool
-    plan: Plan | None
+    plan: dict[str, object] | None
     sentences: tuple[str, ...]
 
     def __repr__(self) -> str:
@@ -133,6 +133,6 @@ def study(source: Source, study_id: str, *, as_of: Day = None, policy: Choices =
         u_pct=weighed.u_pct,
         df=weighed.df,
         resolution_limited=weighed.resolution_limited,
-        plan=weighed.plan,
+        plan=None if weighed.plan is None else asdict(weighed.plan),
         sentences=found.told,
     )

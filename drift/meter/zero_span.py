@@ -106,10 +106,33 @@ def zero_and_span(
 def _split(rows: pl.DataFrame, *, bias: str, replicates: str) -> pl.DataFrame:
     """Return ``meter_id visit_id part value error law_error step points`` of one state."""
     read = rows.filter(pl.col(bias).is_not_null())
+    weighed = _weights(read).with_columns(
+        variance=_variance_of_mean(pl.col(replicates)), zero_bias=pl.col("zero") * pl.col(bias)
+    )
+    scale = SPAN_AT_PCT * pl.col("k_sd").first() / pl.col("k").first() ** 2
+    size = pl.col("resolution_pct").fill_null(0.0)
+    parts = [
+        weighed.drop_nulls(part)
+        .group_by(_VISIT)
+        .agg(
+            part=pl.lit(part),
+            value=(pl.col(part) * pl.col(bias)).sum(),
+            error=(pl.col(part) ** 2 * pl.col("variance")).sum().sqrt(),
+            law_error=pl.lit(0.0) if part == ZERO else pl.col("zero_bias").sum().abs() * scale,
+            step=(pl.col(part) ** 2 * size**2).sum().sqrt(),
+            points=pl.len().cast(pl.Int64),
+        )
+        for part in PARTS
+    ]
+    return pl.concat(parts)
+
+
+def _weights(read: pl.DataFrame) -> pl.DataFrame:
+    """Add the weights that each bias has in the zero and in the span of its visit."""
     air, k = pl.col("correct_air_pct"), pl.col("k")
     at_zero = pl.col("point_pct") == 0
     share = pl.when(~at_zero).then(air / SPAN_AT_PCT)
-    weighed = (
+    return (
         read.with_columns(
             zeros=at_zero.sum().over(_VISIT),
             spans=(~at_zero).sum().over(_VISIT),
@@ -135,26 +158,8 @@ def _split(rows: pl.DataFrame, *, bias: str, replicates: str) -> pl.DataFrame:
             .when(pl.col("zeros") > 0)
             .then(-pl.col("zero") * (pl.col("once") / pl.col("twice") + SPAN_AT_PCT / k))
             .otherwise(SPAN_AT_PCT * (pl.col("slope") - pl.col("zero") / k)),
-            variance=_variance_of_mean(pl.col(replicates)),
-            zero_bias=pl.col("zero") * pl.col(bias),
         )
     )
-    scale = SPAN_AT_PCT * pl.col("k_sd").first() / pl.col("k").first() ** 2
-    size = pl.col("resolution_pct").fill_null(0.0)
-    parts = [
-        weighed.drop_nulls(part)
-        .group_by(_VISIT)
-        .agg(
-            part=pl.lit(part),
-            value=(pl.col(part) * pl.col(bias)).sum(),
-            error=(pl.col(part) ** 2 * pl.col("variance")).sum().sqrt(),
-            law_error=pl.lit(0.0) if part == ZERO else pl.col("zero_bias").sum().abs() * scale,
-            step=(pl.col(part) ** 2 * size**2).sum().sqrt(),
-            points=pl.len().cast(pl.Int64),
-        )
-        for part in PARTS
-    ]
-    return pl.concat(parts)
 
 
 def _variance_of_mean(replicates: pl.Expr) -> pl.Expr:

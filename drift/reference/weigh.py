@@ -189,22 +189,11 @@ def weigh_reference(
     chain = _chain(sessions, effects, tables=tables, usual=usual, half_place=half_place)
     dials = dials_of(meters, ledger, marks=marks, service=service, repeatability=repeatability)
     moves = mark_moves(marks, dials=dials)
-    weighed = segment_readings(
-        # All segments of their meters: what closed one opens the next.
-        ledger.join(worth, on="meter_id", how="semi", maintain_order="left"),
-        marks=marks,
-        service=service,
-        moves=moves,
-        common=common,
-    ).join(worth, on=["meter_id", "segment"], how="semi", maintain_order="left")
+    weighed = _worth_readings(ledger, worth, (marks, service, moves, common))
     return Reference(
         effects=effects,
         **chain,
-        causes=weigh_causes(
-            weighed,
-            dials=dials.select("meter_id", "k", "k_sd"),
-            settings=CauseSettings(repeatability=repeatability),
-        ),
+        causes=_causes(weighed, dials, repeatability),
         weighed=weighed,
         dials=dials,
         repeatability_pct=repeatability,
@@ -213,6 +202,30 @@ def weigh_reference(
         operators=operators,
         alike=tuple(likely_duplicates(_operators((sessions, marks, service)))),
         sessions=own,
+    )
+
+
+def _worth_readings(
+    ledger: pl.DataFrame, worth: pl.DataFrame, beside: tuple[pl.DataFrame, ...]
+) -> pl.DataFrame:
+    """Return the readings that causes are weighed by; `beside` are marks, service, moves, common."""
+    marks, service, moves, common = beside
+    return segment_readings(
+        # All segments of their meters: what closed one opens the next.
+        ledger.join(worth, on="meter_id", how="semi", maintain_order="left"),
+        marks=marks,
+        service=service,
+        moves=moves,
+        common=common,
+    ).join(worth, on=["meter_id", "segment"], how="semi", maintain_order="left")
+
+
+def _causes(weighed: pl.DataFrame, dials: pl.DataFrame, repeatability: float) -> pl.DataFrame:
+    """Weigh the causes of the biases of the segments that are worth it."""
+    return weigh_causes(
+        weighed,
+        dials=dials.select("meter_id", "k", "k_sd"),
+        settings=CauseSettings(repeatability=repeatability),
     )
 
 

@@ -7,7 +7,7 @@ from datetime import date
 
 import polars as pl
 
-from drift.conformity.comparisons import weigh_comparisons
+from drift.conformity.comparisons import Comparisons, weigh_comparisons
 from drift.conformity.weigh import Conformity, judge_sittings, weigh_conformity
 from drift.errors import SourceError
 from drift.forecast.forecasts import Forecasts
@@ -30,7 +30,7 @@ from drift.review.results import Review
 from drift.review.schedule import build_schedule
 from drift.review.stand import OnFile, Seen, find_records, stand
 from drift.review.studying import study_in_force, with_operators_of
-from drift.review.zero_spans import weigh_zero_span
+from drift.review.zero_spans import ZeroSpan, weigh_zero_span
 from drift.store.tables import Sources
 from drift.trend.weigh import weigh_drift
 from drift.upkeep.weigh import Upkeep, meter_falls, weigh_upkeep
@@ -108,20 +108,8 @@ def analyse(
         reference=found.reference,
         upkeep=dataclasses.replace(upkeep, intervals=intervals),
         conformity=found.conformity,
-        comparisons=weigh_comparisons(
-            sources.comparisons,
-            sources.field_tests,
-            ledger=ledger,
-            verdicts=found.conformity.verdicts,
-            policy=policy,
-        ),
-        zero_span=weigh_zero_span(
-            ledger,
-            dials=found.reference.dials,
-            repeatability=found.conformity.repeatability.select("meter_id", "repeatability_pct"),
-            policy=policy,
-            fleet=laws.drifts,
-        ),
+        comparisons=_comparisons(sources, ledger, found, policy),
+        zero_span=_zero_span(ledger, found, policy, laws=laws),
         own_meters=_stand_alone(sources, found, as_of=as_of, policy=policy, laws=laws),
         since=_compare(earlier, sources, found, standings.meters, as_of=as_of, policy=policy),
         fit=seen.ahead.fit,
@@ -129,6 +117,30 @@ def analyse(
         alike=filed.records.alike,
         uses=filed.records.uses,
         part=laws.known,
+    )
+
+
+def _comparisons(
+    sources: Sources, ledger: pl.DataFrame, found: _Found, policy: Policy
+) -> Comparisons:
+    """Score results in use against something else."""
+    return weigh_comparisons(
+        sources.comparisons,
+        sources.field_tests,
+        ledger=ledger,
+        verdicts=found.conformity.verdicts,
+        policy=policy,
+    )
+
+
+def _zero_span(ledger: pl.DataFrame, found: _Found, policy: Policy, *, laws: FleetLaws) -> ZeroSpan:
+    """Follow zero and span of every meter."""
+    return weigh_zero_span(
+        ledger,
+        dials=found.reference.dials,
+        repeatability=found.conformity.repeatability.select("meter_id", "repeatability_pct"),
+        policy=policy,
+        fleet=laws.drifts,
     )
 
 

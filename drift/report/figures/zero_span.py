@@ -68,25 +68,27 @@ def _panel(place: int) -> Chart:
         ),
         dots.mark_line(strokeWidth=1.2, color=hue("calm")).encode(x=x(), y=y("path")),
         dots.mark_tick(thickness=1.5, size=9, color=hue("quiet")).encode(x=x(), y=y("found")),
-        dots.mark_point(filled=True, opacity=1)
-        .encode(
-            x=x(),
-            y=y("path"),
-            shape=alt.condition("datum.beyond", alt.value("diamond"), alt.value("circle")),
-            size=alt.condition("datum.beyond", alt.value(70), alt.value(30)),
-            color=alt.value(alt.ExprRef(_TONE)),
-            tooltip=[
-                alt.Tooltip("on:T", title="visit", format="%-d %b %Y"),
-                alt.Tooltip("words:N", title=""),
-            ],
-        )
-        .properties(name=f"dots_{place}"),
+        _told(dots.encode(x=x(), y=y("path"))).properties(name=f"dots_{place}"),
         rows("parts")
         .mark_text(
             clip=False, align="left", dx=2, dy=-8, fontWeight="bold", fontSize=12, color=hue("ink")
         )
         .encode(x=alt.value(0), y=alt.value(0), text="name:N"),
     )
+
+
+def _told(dots: alt.Chart) -> alt.Chart:
+    """Return the dots that a reader asks; a diamond lies beyond its limits."""
+    told: alt.Chart = dots.mark_point(filled=True, opacity=1).encode(
+        shape=alt.condition("datum.beyond", alt.value("diamond"), alt.value("circle")),
+        size=alt.condition("datum.beyond", alt.value(70), alt.value(30)),
+        color=alt.value(alt.ExprRef(_TONE)),
+        tooltip=[
+            alt.Tooltip("on:T", title="visit", format="%-d %b %Y"),
+            alt.Tooltip("words:N", title=""),
+        ],
+    )
+    return told
 
 
 def cause_history() -> Chart:

@@ -1,13 +1,17 @@
 """This module splits a review by meter, one part for each dossier."""
 
 import dataclasses
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import polars as pl
 
 from drift.review.results import Review
 from drift.review.zero_spans import ZeroSpan
+
+# Frames of the reference that go by meter.
+_OF_REFERENCE = ("causes", "weighed", "dials", "moves", "balance")
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,15 +42,8 @@ def split_by_meter(review: Review) -> Iterator[tuple[str, Review]]:
         _dealt(frame)
         for frame in (review.sources.sessions, review.sources.marks, review.sources.service)
     )
-    reference, zero_span = review.reference, review.zero_span
-    causes, weighed, dials, moves, balance = (
-        _dealt(frame)
-        for frame in (
-            *(reference.causes, reference.weighed, reference.dials),
-            *(reference.moves, reference.balance),
-        )
-    )
-    parts, drifts = _dealt(zero_span.visits), _dealt(zero_span.drifts)
+    reference = _dealt_frames(review.reference, _OF_REFERENCE)
+    zero_span = _dealt_frames(review.zero_span, ("visits", "drifts"))
     intervals = _dealt(review.upkeep.intervals)
     trends = None if review.trends is None else _dealt(review.trends)
     held, alike, uses, alone = (
@@ -74,21 +71,20 @@ def split_by_meter(review: Review) -> Iterator[tuple[str, Review]]:
                         one.meters, on="meter_id", how="semi", maintain_order="left"
                     ),
                 ),
-                reference=dataclasses.replace(
-                    one.reference,
-                    causes=causes.to(meter_id),
-                    weighed=weighed.to(meter_id),
-                    dials=dials.to(meter_id),
-                    moves=moves.to(meter_id),
-                    balance=balance.to(meter_id),
-                ),
-                zero_span=ZeroSpan(visits=parts.to(meter_id), drifts=drifts.to(meter_id)),
+                reference=dataclasses.replace(one.reference, **reference(meter_id)),
+                zero_span=ZeroSpan(**zero_span(meter_id)),
                 upkeep=dataclasses.replace(one.upkeep, intervals=intervals.to(meter_id)),
                 conformity=dataclasses.replace(
                     one.conformity, verdicts=verdicts.to(meter_id), budgets=budgets.to(meter_id)
                 ),
             ),
         )
+
+
+def _dealt_frames(held: object, names: tuple[str, ...]) -> Callable[[str], dict[str, Any]]:
+    """Deal frames of one part of a review out by meter; give what returns a meter's, by name."""
+    dealt = {name: _dealt(getattr(held, name)) for name in names}
+    return lambda meter_id: {name: one.to(meter_id) for name, one in dealt.items()}
 
 
 def _entries_by_meter(journal: pl.DataFrame) -> _Dealt:
