@@ -208,7 +208,7 @@ def weigh_reference(
 def _worth_readings(
     ledger: pl.DataFrame, worth: pl.DataFrame, beside: tuple[pl.DataFrame, ...]
 ) -> pl.DataFrame:
-    """Return the readings that causes are weighed by; `beside` are marks, service, moves, common."""
+    """Return the readings causes are weighed by; `beside` are marks, service, moves, common."""
     marks, service, moves, common = beside
     return segment_readings(
         # All segments of their meters: what closed one opens the next.
