@@ -1,12 +1,12 @@
 """This module takes a review from sources to verdicts, in order."""
 
 import dataclasses
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import date
 
 import polars as pl
 
+from drift.beside import Threads
 from drift.conformity.comparisons import weigh_comparisons
 from drift.conformity.weigh import Conformity, judge_sittings, weigh_conformity
 from drift.errors import SourceError
@@ -187,7 +187,7 @@ def _weighed(
 ) -> tuple[Charts, tuple[pl.DataFrame, pl.DataFrame], Reference, Conformity, Forecasts]:
     """Return what each room says of the readings by itself."""
     # The forecast takes longest; all that does not need it goes on beside it.
-    with ThreadPoolExecutor(1) as beside:
+    with Threads(1) as beside:
         begun = beside.submit(
             look_ahead,
             *(ledger, sources, schedule),
