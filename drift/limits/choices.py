@@ -132,3 +132,5 @@ class LimitChoices:
     rules: tuple[str, ...] = ("beyond_limits",)
     fleet_meters: int = 24
     sound_sigma_pct: float = 0.03
+    leak_limit: float = 0.0
+    leak_limit_unit: str = ""
