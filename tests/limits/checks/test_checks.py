@@ -116,9 +116,7 @@ def test_work_on_the_meter_begins_a_new_stretch(tmp_path: Path) -> None:
     on = FIRST + timedelta(days=200)
     rows = checks(1, "zero", number=40, truth=lambda _, days: 0.2 if days >= 200 else 0.0)
     service = f"meter_id,performed_on,action\nC-000,{on},hand_reset\n"
-    told = weighed(
-        tmp_path / "told", readings=READINGS, checks=table_of(rows), service=service
-    )
+    told = weighed(tmp_path / "told", readings=READINGS, checks=table_of(rows), service=service)
     silent = weighed(tmp_path / "silent", readings=READINGS, checks=table_of(rows))
     assert told.series["restarts"].to_list() == [1]
     assert "set anew once" in told.series["sentence"][0]
@@ -131,9 +129,7 @@ def test_work_on_the_meter_begins_a_new_stretch(tmp_path: Path) -> None:
 
 def test_too_few_checks_set_no_limits(tmp_path: Path) -> None:
     """Six of seven: charted, no limit, and it says so."""
-    found = weighed(
-        tmp_path, readings=READINGS, checks=table_of(checks(1, "zero", number=6))
-    )
+    found = weighed(tmp_path, readings=READINGS, checks=table_of(checks(1, "zero", number=6)))
     assert found.days["ewma_upper"].null_count() == 6
     assert "No control limits yet: 6 of the 7" in found.series["sentence"][0]
 
