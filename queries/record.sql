@@ -10,7 +10,7 @@ select * exclude (file_no, line, row_key) from in_force order by all;
 
 -- statement: tables_filled
 -- purpose: say which small tables hold rows, in force or not.
--- grain: one row per table that holds any.
+-- grain: one row per table_name.
 -- parameters: none.
 -- columns: table_name.
 

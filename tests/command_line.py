@@ -43,6 +43,7 @@ def run_here(*arguments: object, cwd: Path | None = None) -> subprocess.Complete
         try:
             main()
         except SystemExit as end:
-            code = end.code if isinstance(end.code, int) else 1
+            # None ends a process well, words that it prints end it with 1.
+            code = end.code if isinstance(end.code, int) else int(end.code is not None)
     texts = [bytes_.getvalue().decode() for bytes_ in kept]
     return subprocess.CompletedProcess(command, code, *texts)

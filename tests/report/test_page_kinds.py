@@ -132,12 +132,13 @@ def test_a_page_fits_every_screen_in_silence(page: Page, folder: Path, name: str
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("name", [*KINDS, *NOT_ON_PAPER])
 def test_no_fault_of_accessibility(page: Page, folder: Path, name: str, scheme: str) -> None:
-    """The rules of axe-core find nothing moderate, serious or critical."""
+    """The rules of axe-core find nothing moderate, serious or critical; by night colours alone."""
     page.emulate_media(color_scheme="dark" if scheme == "dark" else "light")
     opened(page, folder / name)
+    options = {"runOnly": ["color-contrast"]} if scheme == "dark" else {}
     faults = [
         (fault["id"], fault["nodes"][0]["html"][:200])
-        for fault in Axe().run(page).response["violations"]
+        for fault in Axe().run(page, options=options).response["violations"]
         if fault["impact"] in {"moderate", "serious", "critical"}
     ]
     assert faults == []

@@ -166,7 +166,7 @@ def test_the_only_scripts_are_those_that_the_page_admits(written: dict[str, str]
         kinds = [kind for tag, attribute, kind in page.attributes if (tag, attribute) == _KIND]
         assert page.tags.count("script") == 1 + len(page.values("src")) + len(kinds), name
         assert set(kinds) <= {"application/json"}, name
-        assert _without_comments(script) == held.splitlines(), name
+        assert without_comments(script) == held.splitlines(), name
         (policy,) = (content for content in page.values("content") if "default-src" in content)
         assert policy.startswith(f"default-src 'none'; script-src 'self' 'sha256-{digest}'; "), name
         assert "unsafe-eval" not in policy, name
@@ -174,7 +174,7 @@ def test_the_only_scripts_are_those_that_the_page_admits(written: dict[str, str]
     assert not re.search(r"innerHTML|outerHTML|insertAdjacent|document.write|eval|fetch", script)
 
 
-def _without_comments(script: str) -> list[str]:
+def without_comments(script: str) -> list[str]:
     """Return the lines of a script without indents, those of comments left out."""
     lines, within = [], False
     for line in map(str.strip, script.splitlines()):

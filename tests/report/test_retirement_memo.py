@@ -19,7 +19,7 @@ from drift.review.policy import Policy
 from drift.review.results import Review
 from drift.review.retirement import RetirementMemo, weigh_meters
 from tests.csv_folders import readings, write
-from tests.report.test_render import Outline
+from tests.report.test_render import Outline, without_comments
 from tests.sample_reviews import SampleReviews
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_history"
@@ -51,7 +51,8 @@ def shown(page: Path) -> str:
     outline = Outline(page.read_text(encoding="utf-8"))
     assert outline.unbalanced == []
     assert not {"link", "img", "form"} & set(outline.tags)
-    assert outline.script.endswith(report("page.js"))
+    held = outline.script[outline.script.index('"use strict";') :]
+    assert held.splitlines() == without_comments(report("page.js"))
     ids = outline.values("id")
     assert len(ids) == len(set(ids))
     for href in outline.values("href"):
