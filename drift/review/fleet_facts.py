@@ -22,7 +22,7 @@ from drift.review.found_outside import (
     with_limits,
 )
 from drift.review.level_changes import level_changes
-from drift.review.meter_facts import Checked, ConfirmedDrift, Facts, Noted
+from drift.review.meter_facts import CheckAsked, ConfirmedDrift, Facts, Noted
 from drift.review.noted_rows import NOTED
 from drift.review.obligation_words import given_up_words, partial_words
 from drift.review.policy import Policy
@@ -273,7 +273,7 @@ def _signals(signals: pl.DataFrame, *, since: date) -> pl.DataFrame:
     )
 
 
-def _checked(evidence: MeterEvidence) -> dict[str, tuple[Checked, ...]]:
+def _checked(evidence: MeterEvidence) -> dict[str, tuple[CheckAsked, ...]]:
     """Return the open signals of checks since each meter's last calibration, newest first."""
     asking = (
         evidence.signals.filter(
@@ -291,7 +291,7 @@ def _checked(evidence: MeterEvidence) -> dict[str, tuple[Checked, ...]]:
         .sort("meter_id", "visit_on", "failed", "what", descending=[False, True, True, False])
     )
     return grouped(
-        (meter, Checked(on, what, failed)) for meter, on, what, failed in asking.iter_rows()
+        (meter, CheckAsked(on, what, failed)) for meter, on, what, failed in asking.iter_rows()
     )
 
 

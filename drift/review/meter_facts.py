@@ -63,7 +63,7 @@ class Failure:
 
 
 @dataclass(frozen=True, slots=True)
-class Checked:
+class CheckAsked:
     """A signal of a check since the last calibration, without a response.
 
     Attributes
@@ -142,7 +142,7 @@ class Facts:
         Signals without a response, and those of the last ``signal_days`` among them.
     signalled_on : date or None
         The newest of them.
-    checked : tuple of Checked
+    checked : tuple of CheckAsked
         Newest first.
     lost : tuple of date
         Visits of late whose evidence an adjustment destroyed, without a response.
@@ -187,7 +187,7 @@ class Facts:
     open_signals: int = 0
     recent_signals: int = 0
     signalled_on: date | None = None
-    checked: tuple[Checked, ...] = ()
+    checked: tuple[CheckAsked, ...] = ()
     lost: tuple[date, ...] = ()
     held: tuple[Noted, ...] = ()
     misused: tuple[Noted, ...] = ()
