@@ -22,7 +22,6 @@ from drift.reference.weigh import Reference, weigh_reference
 from drift.review.changes import Earlier, Present, Since, changes_since
 from drift.review.fleet_laws import FleetLaws
 from drift.review.forecasts import forecast_fleet, forecast_rows, jumps_known, look_ahead
-from drift.review.loading import load_fits
 from drift.review.meters import METERS
 from drift.review.noted_rows import why_held
 from drift.review.obligations import with_obligations
@@ -193,7 +192,7 @@ def _weighed(
 ) -> tuple[Charts, tuple[pl.DataFrame, pl.DataFrame], Reference, Conformity, Forecasts]:
     """Return what each room says of the readings by itself."""
     # The forecast takes longest; all that does not need it goes on beside it.
-    with ThreadPoolExecutor(2) as beside:
+    with ThreadPoolExecutor(1) as beside:
         begun = beside.submit(
             look_ahead,
             *(ledger, sources, schedule),
@@ -201,7 +200,6 @@ def _weighed(
             policy=policy,
             learnt=laws.forecasts,
         )
-        loaded = beside.submit(load_fits)
         charts = draw_charts(
             ledger,
             marks=sources.marks,
@@ -209,7 +207,6 @@ def _weighed(
             policy=policy,
             laws=laws.charts,
         )
-        loaded.result()
         drift = weigh_drift(ledger, policy, fleet=laws.drifts)
         study = study_in_force(sources, policy)
         reference = with_operators_of(

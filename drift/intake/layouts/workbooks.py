@@ -12,7 +12,6 @@ from collections.abc import Iterable
 from datetime import datetime, time
 from pathlib import Path
 
-import openpyxl
 from python_calamine import (
     CalamineError,
     CalamineWorkbook,
@@ -163,6 +162,8 @@ def _looks_of(path: Path) -> tuple[_Looks, bool]:
 
 def _looked_up(path: Path) -> _Looks:
     """Return, for each sheet, the cells shown as percentages, struck through, or without value."""
+    import openpyxl  # noqa: PLC0415  # half a second to load, for few workbooks
+
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # about parts such as drawings, which are not looked at
         book = openpyxl.load_workbook(path, keep_links=False)
