@@ -86,6 +86,19 @@ select
 insert into files by name
 select * from arrivals;
 
+-- statement: told_unfit
+-- purpose: list the amendments of folders that could not be applied, as they were told.
+-- grain: one row per line, column and reason.
+-- parameters: $file, the name of a folder's file of amendments.
+-- columns: line; column_name, empty for a whole row; reason.
+
+select distinct held_back.line, held_back.column_name, held_back.reason
+from held_back
+join files using (file_no)
+anti join files_out using (file_no)
+where files.file = $file and files.table_name = 'amendments'
+order by all;
+
 -- statement: save_kept_file
 -- purpose: list the file of a folder's amendments, of which some could not be applied.
 -- grain: one row per file.

@@ -9,7 +9,7 @@ with in_force as (from query_table($in_force))
 select * exclude (file_no, line, row_key) from in_force order by all;
 
 -- statement: tables_filled
--- purpose: say which small tables hold rows, in force or not.
+-- purpose: say which small tables hold rows, in force or not, and whether rows were set aside.
 -- grain: one row per table_name.
 -- parameters: none.
 -- columns: table_name.
@@ -38,7 +38,9 @@ select 'studies' as table_name where exists (from studies)
 union all
 select 'comparisons' as table_name where exists (from comparisons)
 union all
-select 'decisions' as table_name where exists (from decisions);
+select 'decisions' as table_name where exists (from decisions)
+union all
+select 'changes' as table_name where exists (from changes);
 
 -- statement: held_back
 -- purpose: list what was held back by the loads of a store, and what a review's date hides.
@@ -143,6 +145,40 @@ from seen
 join file_labels as old_labels on old_labels.file_no = seen.old_file_no
 join file_labels as new_labels on new_labels.file_no = seen.new_file_no
 order by seen.table_name, seen.row_key, seen.new_file_no, seen.new_line, seen.column_name;
+
+-- statement: set_aside
+-- purpose: list the sets of readings that a person withdrew or moved away, and that no row in force
+--   says now.
+-- grain: one row per meter_id, visit_id, performed_on and point_pct.
+-- parameters: $as_of, last day seen, null for all.
+-- columns: meter_id; visit_id, the day where none is given; performed_on; point_pct, to the nearest
+--   whole % air; entry_no, the last entry that did so, 0 where rows tell of none.
+
+with aside as (
+    select changes_seen.file_no, changes_seen.line, max(changes_seen.entry_no) as entry_no
+    from changes_seen
+    semi join rows_out using (file_no, line)
+    where changes_seen.by_hand
+    group by changes_seen.file_no, changes_seen.line
+),
+
+stand as (
+    select row_key from readings anti join rows_out using (file_no, line)
+    anti join files_out using (file_no)
+)
+
+select
+    readings.meter_id,
+    coalesce(readings.visit_id, readings.performed_on::varchar) as visit_id,
+    readings.performed_on,
+    round(readings.correct_air_pct)::double as point_pct,
+    max(aside.entry_no) as entry_no
+from readings
+join aside using (file_no, line)
+anti join stand using (row_key)
+where coalesce(readings.performed_on <= $as_of, true)
+group by readings.meter_id, visit_id, readings.performed_on, point_pct
+order by readings.meter_id, readings.performed_on, visit_id, point_pct;
 
 -- statement: files
 -- purpose: list the files that a store was made from.

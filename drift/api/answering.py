@@ -23,11 +23,13 @@ from drift.review.responses import (
     check_new_response,
     check_response,
 )
+from drift.review.settled import settled_since
 from drift.store.connection import all_or_nothing
 from drift.store.folder_journal import append_kept, read_kept
 from drift.store.journal import Draft, next_entry, signed_now
 from drift.store.loading import take_within
 from drift.store.opening import open_store
+from drift.store.tables import Sources
 
 Cells = dict[str, str | date | None]
 # Responses or decisions that an entry of the journal names.
@@ -135,12 +137,13 @@ def respond_all(
         check_response(answer.response, as_of=as_of)
     sources = read_known(source, as_of=as_of, policy=policy)
     name = source.resolve().name
+    ledger = ledger_of(sources, source_name=name, as_of=as_of, policy=policy)
     entered = []
     if answers:
-        signals, known = find_signals(sources, source_name=name, as_of=as_of, policy=policy)
+        signals, known = find_signals(sources, ledger, policy=policy)
+        _check_not_gone(answers, signals, ledger=ledger, sources=sources)
         entered.append(_responses_entered(answers, signals, known))
     if decisions:
-        ledger = ledger_of(sources, source_name=name, as_of=as_of, policy=policy)
         entered.append(_decisions_entered(decisions, ledger, sources.decisions, as_of=as_of))
     places = _record(source, entered, policy=policy)
     return [
@@ -148,6 +151,22 @@ def respond_all(
         for one, place in zip(entered, places, strict=True)
         for told in one.told
     ]
+
+
+def _check_not_gone(
+    answers: Sequence[AnswerGiven], signals: pl.DataFrame, *, ledger: pl.DataFrame, sources: Sources
+) -> None:
+    """Raise if a signal to be answered is gone since its readings were amended or withdrawn."""
+    unknown = {answer.response.signal_id for answer in answers} - {"", *signals["signal_id"]}
+    gone = settled_since(
+        unknown, ledger=ledger, amendments=sources.amendments, set_aside=sources.set_aside
+    )
+    for signal_id, told in gone.items():
+        raise DriftError(
+            what=f"asks for no response any more: {told['settled']}",
+            where=f"{signal_id} of {told['meter_id']}",
+            expected="a signal of readings in force",
+        )
 
 
 def _responses_entered(

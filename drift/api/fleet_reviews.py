@@ -324,6 +324,7 @@ def _whole(fleet: Review, files: FleetFiles) -> Review:
         signals,
         ledger=pl.DataFrame(schema=LEDGER),
         amendments=pl.DataFrame(schema=AMENDMENTS),
+        set_aside=fleet.sources.set_aside,
     )
     return dataclasses.replace(
         fleet,

@@ -4,21 +4,24 @@ import csv
 import hashlib
 import io
 import json
+import shutil
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
 
+from drift.api.reviews import load_tables
 from drift.errors import DriftError, SourceError, written_into
 from drift.frames import Row
 from drift.ids import did_you_mean, named_id, nearest_file
 from drift.intake.columns import TABLES
-from drift.intake.kept_files import JOURNAL_FILE, JOURNALLED
+from drift.intake.kept_files import AMENDMENTS_FILE, JOURNAL_FILE, JOURNALLED
 from drift.places import check_place
 from drift.store.connection import Connection, run
 from drift.store.folder_journal import kept_broken_at, read_kept
 from drift.store.journal import KINDS, broken_at, entries_of, names_meter
 from drift.store.opening import open_store
+from drift.store.replaying import unfit_on_record
 from drift.store.rows_in_force import ids_in, rows_where
 
 
@@ -49,6 +52,8 @@ class Found:
         Where the chain breaks, as a sentence; empty where it is whole.
     checksums : dict of str to str
         Of the rows in force of each table of a store.
+    unfit : list of str
+        Amendments that do not count, since the rows that they name are gone or say something else.
     """
 
     source_name: str
@@ -56,6 +61,7 @@ class Found:
     total: int
     broken: str
     checksums: dict[str, str] = field(default_factory=dict)
+    unfit: list[str] = field(default_factory=list)
 
 
 def read_journal(source: Path, asked: Asked, *, checked: bool = False) -> Found:
@@ -68,7 +74,7 @@ def read_journal(source: Path, asked: Asked, *, checked: bool = False) -> Found:
     asked : Asked
         Which entries.
     checked : bool
-        Whether to say the checksums of a store's tables.
+        Whether to say the checksums of a store's tables, and which amendments do not count.
 
     Raises
     ------
@@ -91,34 +97,59 @@ def read_journal(source: Path, asked: Asked, *, checked: bool = False) -> Found:
             expected=expected,
             hint=nearest_file(source),
         )
-    checksums: dict[str, str] = {}
-    brought: set[int] = set()
-    if source.is_dir():
-        kept = read_kept(source)
-        entries = list(kept.entries)
-        broken = kept_broken_at(source, kept)
-        if asked.meter_id is not None:
-            named = {one for row in kept.entries for one in json.loads(row["meters"])}
-            asked = replace(asked, meter_id=named_id(asked.meter_id, named))
-    else:
-        with open_store(source, read_only=True) as con:
-            entries = entries_of(con)
-            if asked.meter_id is not None:
-                known = {one for row in entries for one in json.loads(row["meters"])}
-                known.update(ids_in(con, "readings", "meter_id"))
-                asked = replace(asked, meter_id=named_id(asked.meter_id, known))
-                rows = run(con, "entries_of_meter", meter_id=asked.meter_id).fetchall()
-                brought = {number for (number,) in rows}
-            if checked:
-                checksums = {name: checksum for name, _, _, checksum in _tables(con)}
-        broken = broken_at(entries)
-    return Found(
-        source_name=source.resolve().name,
-        entries=[row for row in entries if _is_asked(row, asked, brought=brought)],
-        total=len(entries),
-        broken=broken,
-        checksums=checksums,
+    read = _read_folder if source.is_dir() else _read_store
+    found, asked, brought = read(source, asked, checked=checked)
+    return replace(
+        found, entries=[row for row in found.entries if _is_asked(row, asked, brought=brought)]
     )
+
+
+def _read_folder(folder: Path, asked: Asked, *, checked: bool) -> tuple[Found, Asked, set[int]]:
+    """Return every entry of a folder, and its meter by its whole id."""
+    kept = read_kept(folder)
+    if asked.meter_id is not None:
+        named = {one for row in kept.entries for one in json.loads(row["meters"])}
+        asked = replace(asked, meter_id=named_id(asked.meter_id, named))
+    unfit: list[str] = []
+    if checked and kept.lines:
+        with open_store(None) as con:
+            load_tables(con, folder)
+            unfit = _unfit(con)
+    found = Found(
+        source_name=folder.resolve().name,
+        entries=list(kept.entries),
+        total=len(kept.entries),
+        broken=kept_broken_at(folder, kept),
+        unfit=unfit,
+    )
+    return found, asked, set()
+
+
+def _read_store(store: Path, asked: Asked, *, checked: bool) -> tuple[Found, Asked, set[int]]:
+    """Return every entry of a store, its meter by its whole id, and what brought its rows."""
+    brought: set[int] = set()
+    with open_store(store, read_only=True) as con:
+        entries = entries_of(con)
+        if asked.meter_id is not None:
+            known = {one for row in entries for one in json.loads(row["meters"])}
+            known.update(ids_in(con, "readings", "meter_id"))
+            asked = replace(asked, meter_id=named_id(asked.meter_id, known))
+            rows = run(con, "entries_of_meter", meter_id=asked.meter_id).fetchall()
+            brought = {number for (number,) in rows}
+        found = Found(
+            source_name=store.resolve().name,
+            entries=entries,
+            total=len(entries),
+            broken=broken_at(entries),
+            checksums={name: sum_ for name, _, _, sum_ in _tables(con)} if checked else {},
+            unfit=_unfit(con) if checked else [],
+        )
+    return found, asked, brought
+
+
+def _unfit(con: Connection) -> list[str]:
+    """Return the amendments of a folder that could not be applied, each with its line."""
+    return [f"{AMENDMENTS_FILE}:{line}: {why}" for line, _, why in unfit_on_record(con)]
 
 
 def _is_asked(entry: Row, asked: Asked, *, brought: Collection[int]) -> bool:
@@ -159,12 +190,12 @@ def write_journal(found: Found, path: Path, *, as_page: bool) -> None:
         path.write_text(text, encoding="utf-8", newline="\n")
 
 
-def export_store(store: Path, folder: Path) -> Iterator[tuple[str, int, str]]:
-    """Write the rows in force of a store as CSV files.
+def export_store(store: Path, folder: Path) -> list[tuple[str, int, str]]:
+    """Write the rows in force of a store as CSV files, all of them or none.
 
-    Yields
-    ------
-    tuple of (str, int, str)
+    Returns
+    -------
+    list of (str, int, str)
         Of each file its name, its rows and the checksum of its table.
 
     Raises
@@ -179,14 +210,26 @@ def export_store(store: Path, folder: Path) -> Iterator[tuple[str, int, str]]:
             where=str(folder),
             expected="a new or empty folder, so that nothing is mixed or lost",
         )
+    # Under another name until it is whole, so that no stop leaves a part that looks like all.
+    made = folder.with_name(f"{folder.name}.unfinished")
+    written = []
     with open_store(store, read_only=True) as con, written_into(folder):
-        folder.mkdir(parents=True, exist_ok=True)
-        for table, text, rows, checksum in _tables(con):
-            path = folder / f"{table}.csv"
-            path.write_text(text, encoding="utf-8", newline="\n")
-            yield path.name, rows, checksum
-        lines = ([row[name] for name in JOURNALLED] for row in entries_of(con))
-        (folder / JOURNAL_FILE).write_text(_csv(JOURNALLED, lines), encoding="utf-8", newline="\n")
+        shutil.rmtree(made, ignore_errors=True)
+        made.mkdir(parents=True)
+        try:
+            for table, text, rows, checksum in _tables(con):
+                (made / f"{table}.csv").write_text(text, encoding="utf-8", newline="\n")
+                written.append((f"{table}.csv", rows, checksum))
+            lines = ([row[name] for name in JOURNALLED] for row in entries_of(con))
+            text = _csv(JOURNALLED, lines)
+            (made / JOURNAL_FILE).write_text(text, encoding="utf-8", newline="\n")
+            if folder.exists():
+                folder.rmdir()
+            made.rename(folder)
+        except BaseException:
+            shutil.rmtree(made, ignore_errors=True)
+            raise
+    return written
 
 
 def _tables(con: Connection) -> Iterator[tuple[str, str, int, str]]:

@@ -9,6 +9,8 @@ from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import polars as pl
+
 from drift.api.large_fleets import ReviewAsked, review_large
 from drift.api.noted_reviews import note_review
 from drift.api.own_records import as_folder, is_own
@@ -288,10 +290,11 @@ def _take(folder: Path, store: Path, *, signed: Signed) -> IntakeSummary:
                 summary = take_within(con, folder, draft=Draft(signed=signed, kind="load"))
                 if (kept := read_kept(folder)).lines:
                     name = folder.resolve().name
-                    carried = carry_kept(
+                    carried, unfit = carry_kept(
                         con, kept, source_name=name, signed=signed, scratch=scratch
                     )
-                    summary = dataclasses.replace(summary, carried=carried)
+                    held_back = pl.concat([summary.held_back, unfit])
+                    summary = dataclasses.replace(summary, carried=carried, held_back=held_back)
         except BaseException:
             con.close()
             if is_new:

@@ -337,12 +337,14 @@ def journal(
     if as_json:
         told = {"whole": not found.broken, "broken_at": found.broken, "entries": found.entries}
         if verify:
-            told["tables"] = found.checksums
+            told |= {"tables": found.checksums, "not_applied": found.unfit}
         tell_record(told)
     elif to_csv is None and page is None:
         _list(found.entries)
     if verify and not as_json:
         tell(found.broken or f"The chain of {found.total} entries is whole")
+        for said in found.unfit:
+            tell(f"Not applied: {said}")
         for table, checksum in found.checksums.items():
             tell(f"{checksum}  {table}")
     return EXIT_HELD_BACK if verify and found.broken else EXIT_DONE

@@ -239,7 +239,10 @@ COLUMN_NOTES: dict[str, dict[str, tuple[str, str]]] = {
         "meter_id": ("", "meter of the signal; empty where it names none of this review"),
         "visit_on": (DATE, "visit of the signal"),
         "problem": ("", "why it answers no signal; empty where it does"),
-        "settled": ("", "the amendment that took its signal away; empty where it stands"),
+        "settled": (
+            "",
+            "the amendment or withdrawal that took its signal away; empty where it stands",
+        ),
     },
     "reference": {
         "kind": ("", "kind of effect"),

@@ -311,10 +311,9 @@ def _compare(
 
 
 def find_signals(
-    sources: Sources, *, source_name: str, as_of: date, policy: Policy
+    sources: Sources, ledger: pl.DataFrame, *, policy: Policy
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Return the signals and the responses of a review alone; raises as `ledger_of`."""
-    ledger = ledger_of(sources, source_name=source_name, as_of=as_of, policy=policy)
+    """Return the signals and the responses of a review alone, of sources and their ledger."""
     charts = draw_charts(ledger, marks=sources.marks, service=sources.service, policy=policy)
     checks = checks_of(sources, ledger, policy)
     return with_responses(signals_of(charts, ledger, checks.signals), sources, ledger)

@@ -10,13 +10,13 @@ from drift.errors import DriftError
 from drift.format import day
 from drift.frames import Schema
 from drift.ids import nearest_ids
-from drift.review.settled import settled_by_amendment
+from drift.review.settled import settled_since
 from drift.store.tables import Sources
 
 # One row per response: `data/responses.csv`.  meter_id and visit_on are those of the signal it
 # names, null where it names none of this review; given_meter_id is the meter it was recorded for,
 # null where it does not say.  problem is empty where the response answers its signal, and where
-# settled says which amendment of its readings took the signal away.
+# settled says which amendment or withdrawal of its readings took the signal away.
 RESPONSES: Schema = {
     "signal_id": pl.String,
     "recorded_on": pl.Date,
@@ -40,6 +40,7 @@ def match_responses(
     *,
     ledger: pl.DataFrame,
     amendments: pl.DataFrame,
+    set_aside: pl.DataFrame,
     strays: bool = True,
 ) -> pl.DataFrame:
     """Say of every response which signal it answers, or why it answers none.
@@ -50,8 +51,9 @@ def match_responses(
         Rows of the input table ``responses``.
     signals : pl.DataFrame
         Frame of `drift.limits.signals.SIGNALS`.
-    ledger, amendments : pl.DataFrame
-        Frames of `drift.frames`, to tell signals that an amendment took away.
+    ledger, amendments, set_aside : pl.DataFrame
+        Frames of `drift.meter.ledger` and `drift.store.tables`, to tell signals that an amendment
+        or a withdrawal took away.
     strays : bool
         Whether those that name no signal are told; not where these are some meters' signals.
 
@@ -68,7 +70,9 @@ def match_responses(
     """
     known = {row["signal_id"]: row for row in signals.iter_rows(named=True)}
     unknown = set(responses["signal_id"]) - known.keys()
-    gone = settled_by_amendment(unknown, ledger=ledger, amendments=amendments)
+    if not strays:
+        set_aside = set_aside.filter(pl.col("meter_id").is_in(ledger["meter_id"].implode()))
+    gone = settled_since(unknown, ledger=ledger, amendments=amendments, set_aside=set_aside)
     rows = []
     for given in responses.sort("recorded_on", "signal_id").iter_rows(named=True):
         signal = known.get(given["signal_id"]) or gone.get(given["signal_id"])
@@ -227,6 +231,7 @@ def with_responses(
         signals,
         ledger=ledger,
         amendments=sources.amendments,
+        set_aside=sources.set_aside,
         strays=strays,
     )
     answered = signals.join(answered_on(matched), on="signal_id", how="left", maintain_order="left")

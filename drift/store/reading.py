@@ -14,6 +14,7 @@ from drift.store.tables import (
     FILES,
     HELD_BACK,
     SESSIONS,
+    SET_ASIDE,
     Sources,
     input_frame,
     input_schema,
@@ -85,6 +86,9 @@ def read_rest(con: Connection, *, as_of: date | None) -> Sources:
         amendments=frame(con, "amendments", schema=AMENDMENTS, as_of=as_of, file_nos=None),
         held_rows=frame(con, "held_rows", schema=HELD_ROWS, as_of=as_of),
         files=frame(con, "files", schema=FILES, file_nos=None),
+        set_aside=frame(con, "set_aside", schema=SET_ASIDE, as_of=as_of)
+        if "changes" in filled
+        else pl.DataFrame(schema=SET_ASIDE),
     )
 
 

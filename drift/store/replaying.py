@@ -30,6 +30,7 @@ from drift.store.journal import (
 )
 from drift.store.restoring import meters_of, restore_entry
 from drift.store.rows_in_force import RowInForce, rows_named
+from drift.store.tables import HELD_BACK
 
 _NAME = AMENDMENTS_FILE.removesuffix(".csv")
 _NOT_APPLIED: Schema = {
@@ -107,7 +108,7 @@ def apply_kept(con: Connection, kept: Kept) -> list[str]:
 
 def carry_kept(
     con: Connection, kept: Kept, *, source_name: str, signed: Signed, scratch: Path
-) -> int:
+) -> tuple[int, pl.DataFrame]:
     """Carry the amendments of a folder over, within the transaction that loads its tables.
 
     Parameters
@@ -125,8 +126,10 @@ def carry_kept(
 
     Returns
     -------
-    int
+    done : int
         Entries carried over, or undone because the folder undid them since.
+    unfit : pl.DataFrame
+        Frame of `HELD_BACK`: amendments that do not fit, each told once however often it is met.
 
     Raises
     ------
@@ -138,7 +141,8 @@ def carry_kept(
     Notes
     -----
     An amendment of a row that is there no more, or that says something else than it did then, is
-    held back with the reason.  What the store itself has undone stays undone.
+    held back with the reason.  It is tried anew at each load, as its row may come back.  What the
+    store itself has undone stays undone.
     """
     file = f"{source_name}/{AMENDMENTS_FILE}"
     steps: dict[int, list[_Step]] = {}
@@ -164,8 +168,16 @@ def carry_kept(
             refused = _apply(con, steps[entry["entry_no"]], draft=draft, name=name, scratch=scratch)
             problems += refused
             done += len(refused) < len(steps[entry["entry_no"]])
-    _save_problems(con, kept, problems)
-    return done
+    known = set(unfit_on_record(con))
+    new = [told for told in problems if (told[0].line, told[0].column, told[1]) not in known]
+    _save_problems(con, kept, new)
+    rows = [(AMENDMENTS_FILE, line.line, line.column, why) for line, why in new]
+    return done, pl.DataFrame(rows, schema=HELD_BACK, orient="row")
+
+
+def unfit_on_record(con: Connection) -> list[tuple[int, str, str]]:
+    """Return the amendments of folders that could not be applied: line, column and reason."""
+    return run(con, "told_unfit", file=AMENDMENTS_FILE).fetchall()
 
 
 def _carried(con: Connection, entry: Row) -> Row | None:

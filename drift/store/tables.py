@@ -63,6 +63,16 @@ AMENDMENTS: Schema = {
     "new_line": pl.Int64,
 }
 
+# One row per set of readings that a person withdrew or moved away: meter, visit, day and point (to
+# the nearest whole % air); entry_no is the entry of the journal, 0 where the rows tell of none.
+SET_ASIDE: Schema = {
+    "meter_id": pl.String,
+    "visit_id": pl.String,
+    "performed_on": pl.Date,
+    "point_pct": pl.Float64,
+    "entry_no": pl.Int64,
+}
+
 # One row per input file; rows counts data rows, taken + held_back + known = rows.
 # table_name is empty for a file that is no known table (then note says why it was passed over).
 FILES: Schema = {
@@ -119,6 +129,8 @@ class Sources:
     journal : pl.DataFrame
         Frame of `drift.store.journal.JOURNAL`, without reviews: they change no row, and are noted
         after what they say.
+    set_aside : pl.DataFrame
+        Frame of `SET_ASIDE`.
     """
 
     sessions: pl.DataFrame
@@ -140,6 +152,7 @@ class Sources:
     comparisons: pl.DataFrame = field(default_factory=partial(input_frame, "comparisons"))
     decisions: pl.DataFrame = field(default_factory=partial(input_frame, "decisions"))
     journal: pl.DataFrame = field(default_factory=partial(pl.DataFrame, schema=JOURNAL))
+    set_aside: pl.DataFrame = field(default_factory=partial(pl.DataFrame, schema=SET_ASIDE))
 
 
 @dataclass(frozen=True, slots=True)

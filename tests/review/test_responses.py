@@ -16,12 +16,12 @@ from drift.ids import named_id, nearest_ids
 from drift.limits.signals import SIGNALS
 from drift.meter.ledger import LEDGER
 from drift.report.data_files import write_review
-from drift.review.analyse import find_signals
+from drift.review.analyse import find_signals, ledger_of
 from drift.review.open_points import open_points
 from drift.review.policy import Policy
 from drift.review.responses import Response, answered_on, match_responses
 from drift.store.journal import signed_now
-from drift.store.tables import AMENDMENTS
+from drift.store.tables import AMENDMENTS, SET_ASIDE
 from tests.sittings import table
 
 TODAY = date(2026, 10, 1)
@@ -59,7 +59,8 @@ def _day(number: int, mapping: str) -> str:
 
 def signal_of(source: Path) -> str:
     sources = read_known(source, as_of=TODAY, policy=Policy())
-    signals, _ = find_signals(sources, source_name="in", as_of=TODAY, policy=Policy())
+    ledger = ledger_of(sources, source_name="in", as_of=TODAY, policy=Policy())
+    signals, _ = find_signals(sources, ledger, policy=Policy())
     return str(signals.filter(pl.col("meter_id") == "AM-1")["signal_id"][0])
 
 
@@ -99,7 +100,10 @@ def test_a_response_closes_its_own_signal_and_no_other() -> None:
         ],
     )
     ledger, amendments = pl.DataFrame(schema=LEDGER), pl.DataFrame(schema=AMENDMENTS)
-    matched = match_responses(given, known, ledger=ledger, amendments=amendments)
+    set_aside = pl.DataFrame(schema=SET_ASIDE)
+    matched = match_responses(
+        given, known, ledger=ledger, amendments=amendments, set_aside=set_aside
+    )
     problems = {
         (row["signal_id"], row["recorded_on"]): row["problem"] for row in matched.to_dicts()
     }
@@ -140,7 +144,11 @@ def test_a_response_is_settled_where_an_amendment_took_its_signal_away(tmp_path:
     respond_to = pl.DataFrame([stranger]).select("signal_id", "recorded_on", "recorded_by")
     rows = table("responses", respond_to.to_dicts())
     again = match_responses(
-        rows, found.signals, ledger=found.ledger, amendments=found.sources.amendments
+        rows,
+        found.signals,
+        ledger=found.ledger,
+        amendments=found.sources.amendments,
+        set_aside=found.sources.set_aside,
     )
     assert "names no signal" in again["problem"][0]
 

@@ -254,6 +254,21 @@ def test_an_amendment_of_a_row_that_was_edited_since_is_held_back(tmp_path: Path
     assert "is 9.5 now, and was 9.9 when it was amended" in held[0][1]
 
 
+def test_an_amendment_that_fits_no_more_is_told_once_and_kept(tmp_path: Path) -> None:
+    """Its row left the folder's file; loads go on without a word, and the journal lists it."""
+    folder, store = source_of(tmp_path, "folder"), tmp_path / "s.duckdb"
+    changed(folder, {"reading_air_pct": "9.8"}, meter_id="B")
+    path = folder / "r.csv"
+    path.write_text(path.read_text(encoding="utf-8").replace(ROWS[3], ""), encoding="utf-8")
+    told = [intake(folder, store=store, signed=SIGNED).held_back for _ in range(2)]
+    assert [frame.height for frame in told] == [1, 0]
+    (held,) = told[0].to_dicts()
+    assert (held["file"], held["line"]) == ("amendments.csv", 2)
+    for source in (folder, store):
+        (said,) = read_journal(source, Asked(), checked=True).unfit
+        assert said.startswith("amendments.csv:2: amends a row of readings that is not there: B")
+
+
 def test_an_amendment_that_was_never_finished_is_not_applied(tmp_path: Path) -> None:
     """Lines without their entry, as a stop leaves them, count for nothing and go with the next."""
     folder = source_of(tmp_path, "folder")
