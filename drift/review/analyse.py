@@ -141,9 +141,7 @@ def _find_all(
         signals_of(charts, ledger, checks.signals), sources, ledger, strays=not laws.known
     )
     upkeep = weigh_upkeep(
-        ledger,
-        path_trends,
-        ahead,
+        *(ledger, path_trends, ahead),
         meters=sources.meters,
         as_of=as_of,
         policy=policy,

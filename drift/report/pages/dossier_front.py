@@ -170,8 +170,7 @@ def _findings(review: Review, told: Told) -> Iterator[str]:
     if owed.SEE_EARLY in told.owed:
         by = told.owed[owed.SEE_EARLY]["by_on"]
         when = "now" if by is None or by <= review.as_of else f"by {text.day(by)}"
-        accepted = 1 - review.policy.intervals.target
-        asked = (row["p_out_next_due"] or 1.0) < accepted
+        asked = (row["p_out_next_due"] or 1.0) < 1 - review.policy.intervals.target
         why = "is asked for by a check between calibrations" if asked else _MAY_BE_OUT
         yield f"{why}: see it {when}."
     if owed.RESET in told.owed:
