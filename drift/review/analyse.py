@@ -111,8 +111,7 @@ def analyse(
         upkeep=dataclasses.replace(upkeep, intervals=intervals),
         conformity=found.conformity,
         comparisons=weigh_comparisons(
-            sources.comparisons,
-            sources.field_tests,
+            *(sources.comparisons, sources.field_tests),
             ledger=ledger,
             verdicts=found.conformity.verdicts,
             policy=policy,
