@@ -9,6 +9,7 @@ from drift.conformity.comparisons import Comparisons, no_comparisons
 from drift.conformity.decision_rules import DecisionRule, decision_rule
 from drift.conformity.weigh import Conformity
 from drift.forecast.fit import Fit
+from drift.limits.checks.weigh import CheckCharts
 from drift.meter.dial import chamber_scale_of
 from drift.meter.tolerance import within_tolerance
 from drift.reference.weigh import Reference
@@ -69,6 +70,8 @@ class Review:
         Results in use against something else, and against the bench.
     zero_span : ZeroSpan
         What the zero of each meter does and what grows with the air content, over time.
+    checks : CheckCharts
+        What checks between calibrations say.
     own_meters : pl.DataFrame
         As `meters`, with what meters share taken out of their readings; empty where nothing
         shared was found.
@@ -111,6 +114,7 @@ class Review:
     since: Since | None = None
     comparisons: Comparisons = field(default_factory=no_comparisons)
     zero_span: ZeroSpan = field(default_factory=ZeroSpan)
+    checks: CheckCharts = field(default_factory=CheckCharts)
     fit: Fit | None = None
     held: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=NOTED))
     alike: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=NOTED))

@@ -7,11 +7,13 @@ import polars as pl
 from scipy.special import ndtr, ndtri
 
 from drift.arrays import Floats
+from drift.conformity.weigh import Conformity
 from drift.frames import Schema
 from drift.limits.charting import chart_settings
 from drift.limits.path_limits import path_limits
 from drift.meter.segments import drift_steps
 from drift.meter.zero_span import PARTS, SPAN, SPAN_AT_PCT, ZERO, zero_and_span
+from drift.reference.weigh import Reference
 from drift.review.policy import Policy
 from drift.trend.fleet_drifts import FleetDrifts
 from drift.trend.path_trend import fit_path_trends, path_weights
@@ -68,6 +70,23 @@ class ZeroSpan:
 
     visits: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=ZERO_SPAN_VISITS))
     drifts: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=ZERO_SPAN_DRIFTS))
+
+
+def zero_span_of(
+    ledger: pl.DataFrame,
+    reference: Reference,
+    conformity: Conformity,
+    policy: Policy,
+    fleet: FleetDrifts | None,
+) -> ZeroSpan:
+    """Follow zero and span by the dials and the scatter of a review; arguments as below."""
+    return weigh_zero_span(
+        ledger,
+        dials=reference.dials,
+        repeatability=conformity.repeatability.select("meter_id", "repeatability_pct"),
+        policy=policy,
+        fleet=fleet,
+    )
 
 
 def weigh_zero_span(

@@ -18,6 +18,7 @@ from drift.report.pages import dossier_zero_span as apart
 from drift.report.pages.dossier_bench import bench_part
 from drift.report.pages.dossier_cause import CausePart, cause_part
 from drift.report.pages.dossier_charts import CHART_WORDS
+from drift.report.pages.dossier_checks import ChecksPart, checks_part
 from drift.report.pages.dossier_conformity import (
     ConformityPart,
     conformity_part,
@@ -75,6 +76,7 @@ class DossierPage:
     brief: tuple[str, ...]
     interval: ScopePart | None
     conformity: ConformityPart
+    checks: ChecksPart
     not_drawn: str
     points_pct: tuple[float, ...]
     trends: tuple[TrendRow, ...]
@@ -168,6 +170,7 @@ def _annexed(
         "interval": meter_scope(review, meter_id),
         "conformity": conformity_part(review, meter_id),
         "zero_span": apart.zero_span_part(review, meter_id),
+        "checks": checks_part(review, meter_id),
         "events": tables.event_rows(review, meter_id),
         "noted": _noted(review, meter_id),
         "entries": meter_entries(review, meter_id),
@@ -181,6 +184,7 @@ def _annexed(
         annex.drift_line(trends),
         annex.zero_span_line(found["zero_span"]),
         annex.charts_line(control),
+        annex.checks_line(found["checks"]),
         annex.interval_line(found["interval"]),
         annex.signals_line(found["signals"]),
         annex.visits_line(found["visits"], found["readings"]),
