@@ -20,7 +20,7 @@ from drift.reference.reference_laws import ReferenceLaws
 from drift.reference.weigh import Reference, weigh_reference
 from drift.review.changes import Earlier, Present, Since, changes_since
 from drift.review.fleet_laws import FleetLaws
-from drift.review.forecasts import forecast_fleet, forecast_rows, jumps_known, forecast_with_jumps
+from drift.review.forecasts import forecast_fleet, forecast_rows, forecast_with_jumps, jumps_known
 from drift.review.meters import METERS
 from drift.review.noted_rows import why_held
 from drift.review.obligations import with_obligations
