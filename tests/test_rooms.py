@@ -22,7 +22,7 @@ ROOMS: dict[str, tuple[set[str], set[str]]] = {
     "intake": ({"numpy", "openpyxl", "polars", "python_calamine", "rapidfuzz"}, set()),
     "store": ({"duckdb", "polars"}, {"intake"}),
     "meter": (NUMERIC, set()),
-    "limits": (NUMERIC, set()),
+    "limits": (NUMERIC, {"meter"}),
     "trend": (FITS, {"meter"}),
     "forecast": (FITS, {"meter", "trend"}),
     "reference": (FITS, {"meter", "limits", "trend"}),

@@ -72,7 +72,12 @@ BACKGROUND_TABLES: dict[str, tuple[Column, ...]] = {
             required=True,
             choices=("zero", "leak", "point", "artefact"),
         ),
-        Column("value", "answer", "what was found: a number, or yes or no", required=True),
+        Column(
+            "value",
+            "answer",
+            "what was found: a number, or yes (as it should be) or no",
+            required=True,
+        ),
         Column("unit", "text", "unit of value, expected and limit"),
         Column("expected", "number", "what it should be, in unit"),
         Column("limit", "number", "largest departure allowed, in unit", low=0.0),

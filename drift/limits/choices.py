@@ -118,6 +118,12 @@ class LimitChoices:
     sound_sigma_pct : float
         Standard deviation of the as-found bias of a sound meter from visit to visit, % air, for
         the same purpose.
+    leak_limit : float
+        Pressure that a leak check may lose in the time of the laboratory's procedure; 0 is none
+        set: then only a limit on the record of a check judges it.  There is no default, since the
+        one published wording that we know is ambiguous.
+    leak_limit_unit : str
+        Unit of that, such as ``kpa`` or ``psi``; empty for the unit of the records.
     """
 
     baseline_visits: int = 7
@@ -132,3 +138,5 @@ class LimitChoices:
     rules: tuple[str, ...] = ("beyond_limits",)
     fleet_meters: int = 24
     sound_sigma_pct: float = 0.03
+    leak_limit: float = 0.0
+    leak_limit_unit: str = ""

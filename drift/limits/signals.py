@@ -13,7 +13,19 @@ from drift.frames import Schema
 from drift.limits.charting import Charts
 from drift.limits.rule_zones import CLIMB, LONG_RUN
 
-_WITH_MEMORY = ("ewma", "cusum_high", "cusum_low", "mark")
+# What the charts of checks between calibrations plot, by their kinds and then by their own names.
+_CHECKS = ("zero", "leak", "point", "artefact")
+_CHECK_PLOTS = {
+    "ewma": "weighted mean of the {} checks so far",
+    "cusum_high": "cumulative sum of {} checks above the centre",
+    "cusum_low": "cumulative sum of {} checks below the centre",
+}
+_CHECK_CHARTS = {
+    f"{check}_check_{chart}": (words.format(check), True)
+    for check in _CHECKS
+    for chart, words in _CHECK_PLOTS.items()
+}
+_WITH_MEMORY = ("ewma", "cusum_high", "cusum_low", "mark", *_CHECK_CHARTS)
 _IN_AIR = "% air"
 
 # Recorded values carry no more.
@@ -34,6 +46,7 @@ _PLOTTED: Mapping[str, tuple[str, bool]] = MappingProxyType(
         "cusum_low": ("cumulative sum of biases below the centre", True),
         "mark": ("position of the initial pressure mark", True),
         "mark_moves": ("move of the initial pressure mark", True),
+        **_CHECK_CHARTS,
     }
 )
 
@@ -294,12 +307,12 @@ def _onset(began: str | None, shift: float | None, unit: str) -> str:
     return f"; the level behind it moved by about {size}, from the visit of {began} on"
 
 
-def signals_of(charts: Charts, ledger: pl.DataFrame) -> pl.DataFrame:
-    """Return the signals of all charts, as `drift.limits.signals.SIGNALS`."""
+def signals_of(charts: Charts, ledger: pl.DataFrame, *others: pl.DataFrame) -> pl.DataFrame:
+    """Return the signals of all charts and `others`, as `drift.limits.signals.SIGNALS`."""
     of_bias = name_signals(
         charts.findings, ledger=ledger, charted=charts.charted, onsets=charts.onsets
     )
     of_marks = name_mark_signals(charts.mark_findings, marks=charts.marks)
-    return pl.concat([of_bias, of_marks]).sort(
+    return pl.concat([of_bias, of_marks, *others]).sort(
         "meter_id", "visit_on", maintain_order=True, nulls_last=True
     )

@@ -4,6 +4,7 @@ The README explains the same columns; a test keeps the units alike.
 """
 
 from drift.report.chain_notes import CHAIN_NOTES
+from drift.report.check_notes import CHECK_NOTES
 from drift.report.note_units import AIR, DATE, YEARLY
 from drift.report.register_notes import REGISTER_NOTES
 
@@ -31,6 +32,8 @@ TABLE_NOTES: dict[str, str] = {
     "vessel_belief": "whether a vessel's stated uncertainties can be meant, and when it is due",
     "vessel_agreement": "calibrations of vessels compared with each other and with the meters",
     "vessel_checks": "readings that state another air content than their vessel, and why",
+    "check_series": "checks between calibrations: one row a meter and kind, what it shows",
+    "check_days": "each day of such checks: what was found, its limit, its EWMA and CUSUM",
     "comparison_scores": "results in use against something else: E_n, zeta and z",
     "field_bench": "what differences in use have to do with what the bench found, by kind",
     "conformity": "one row a meter, visit, point and stage: the verdict of the decision rule",
@@ -85,6 +88,7 @@ COLUMN_NOTES: dict[str, dict[str, tuple[str, str]]] = {
     "meters": _METER,
     "own_standings": _METER,
     **CHAIN_NOTES,
+    **CHECK_NOTES,
     "obligations": {
         "meter_id": ("", "identity as given"),
         "obligation": ("", "token of what must be done"),
@@ -199,10 +203,10 @@ COLUMN_NOTES: dict[str, dict[str, tuple[str, str]]] = {
         "signal_id": ("", "the same from review to review"),
         "meter_id": ("", "identity as given"),
         "visit_on": (DATE, "visit that it concerns"),
-        "point_pct": (AIR, "verification point; empty for the mark"),
+        "point_pct": (AIR, "verification point; empty for the mark and for checks"),
         "chart": ("", "which chart"),
         "rule": ("", "which rule gave the signal"),
-        "value": (AIR, "plotted value; of the mark in its own unit"),
+        "value": (AIR, "plotted value; of the mark and of checks in their own unit"),
         "limit": (AIR, "limit passed; empty for a run"),
         "sentence": ("", "what was seen"),
         "answered_on": (DATE, "first response to it; empty where there is none"),

@@ -52,6 +52,8 @@ TABLE_MARKS: dict[str, str] = {
     "vessel_belief": "birge_ratio",
     "vessel_checks": "off_pct",
     "vessel_agreement": "en_stated",
+    "check_series": "in_control",
+    "check_days": "cusum_limit",
     "comparison_scores": "zeta",
     "field_bench": "reliability",
     "conformity": "p_conform",

@@ -25,6 +25,8 @@ _BY_METER = (
     "signals",
     "phases",
     "vessel_checks",
+    "check_series",
+    "check_days",
     "conformity",
     "uncertainty",
     "causes",

@@ -190,6 +190,11 @@ def _control(review: Review, meter_id: str) -> _Rows:
     return {chart.name.replace("-", "_"): chart.rows for chart in charts}
 
 
+def _checks(review: Review, meter_id: str) -> _Rows:
+    """Return each kind of check of a meter between its calibrations."""
+    return {part.name: part.figure for part in dossier_page(review, meter_id).checks.series}
+
+
 _BESIDE_NAMES = ("fleet_bias", "fleet_history")
 _ROWS: Mapping[str, Callable[[Review, str], _Rows]] = {
     "fleet_bias": _of_fleet("fleet_bias"),
@@ -205,6 +210,7 @@ _ROWS: Mapping[str, Callable[[Review, str], _Rows]] = {
     "meter_cause": _causes,
     "meter_lines": _lines,
     "meter_control": _control,
+    "meter_checks": _checks,
     "retirement_grounds": _grounds,
     "retirement_costs": _costs,
     "doubtful_span": _span,

@@ -1,18 +1,19 @@
 """This module takes a review from sources to verdicts, in order."""
 
 import dataclasses
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import date
 
 import polars as pl
 
+from drift.beside import Threads
 from drift.conformity.comparisons import weigh_comparisons
 from drift.conformity.weigh import Conformity, judge_sittings, weigh_conformity
 from drift.errors import SourceError
 from drift.forecast.forecasts import Forecasts
 from drift.limits.baseline_change import tell_phases
 from drift.limits.charting import Charts, chart_settings, draw_charts
+from drift.limits.checks.weigh import CheckCharts, weigh_checks
 from drift.limits.signals import signals_of
 from drift.meter.calibrations import CalibrationRule
 from drift.meter.ledger import build_ledger
@@ -43,6 +44,7 @@ class _Found:
     """What every step of an analysis found, before anything is decided of a meter."""
 
     charts: Charts
+    checks: CheckCharts
     reference: Reference
     conformity: Conformity
     upkeep: Upkeep
@@ -101,6 +103,7 @@ def analyse(
         forecasts=seen.ahead.series,
         forecast=forecast_rows(seen.ahead, ledger, as_of=as_of),
         signals=filed.signals,
+        checks=found.checks,
         responses=filed.responses,
         meters=standings.meters,
         obligations=standings.obligations,
@@ -108,8 +111,7 @@ def analyse(
         upkeep=dataclasses.replace(upkeep, intervals=intervals),
         conformity=found.conformity,
         comparisons=weigh_comparisons(
-            sources.comparisons,
-            sources.field_tests,
+            *(sources.comparisons, sources.field_tests),
             ledger=ledger,
             verdicts=found.conformity.verdicts,
             policy=policy,
@@ -133,13 +135,12 @@ def _find_all(
         sources, ledger, schedule=schedule, as_of=as_of, policy=policy, laws=laws
     )
     path_trends, changes = drift
+    checks = checks_of(sources, ledger, policy)
     signals, responses = with_responses(
-        signals_of(charts, ledger), sources, ledger, strays=not laws.known
+        signals_of(charts, ledger, checks.signals), sources, ledger, strays=not laws.known
     )
     upkeep = weigh_upkeep(
-        ledger,
-        path_trends,
-        ahead,
+        *(ledger, path_trends, ahead),
         meters=sources.meters,
         as_of=as_of,
         policy=policy,
@@ -148,6 +149,7 @@ def _find_all(
     verdicts = conformity.verdicts
     return _Found(
         charts=charts,
+        checks=checks,
         reference=reference,
         conformity=conformity,
         upkeep=upkeep,
@@ -187,7 +189,7 @@ def _weighed(
 ) -> tuple[Charts, tuple[pl.DataFrame, pl.DataFrame], Reference, Conformity, Forecasts]:
     """Return what each room says of the readings by itself."""
     # The forecast takes longest; all that does not need it goes on beside it.
-    with ThreadPoolExecutor(1) as beside:
+    with Threads(1) as beside:
         begun = beside.submit(
             look_ahead,
             *(ledger, sources, schedule),
@@ -310,7 +312,21 @@ def find_signals(
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Return the signals and the responses of a review alone, of sources and their ledger."""
     charts = draw_charts(ledger, marks=sources.marks, service=sources.service, policy=policy)
-    return with_responses(signals_of(charts, ledger), sources, ledger)
+    checks = checks_of(sources, ledger, policy)
+    return with_responses(signals_of(charts, ledger, checks.signals), sources, ledger)
+
+
+def checks_of(sources: Sources, ledger: pl.DataFrame, policy: Policy) -> CheckCharts:
+    """Weigh the checks between calibrations of the meters of a ledger."""
+    return weigh_checks(
+        sources.checks,
+        ledger=ledger,
+        marks=sources.marks,
+        service=sources.service,
+        policy=policy,
+        tolerance_pct=policy.tolerance_pct,
+        comparison=policy.comparison,
+    )
 
 
 def ledger_of(sources: Sources, *, source_name: str, as_of: date, policy: Policy) -> pl.DataFrame:

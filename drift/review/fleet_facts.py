@@ -9,6 +9,7 @@ import polars as pl
 
 from drift.arrays import Floats
 from drift.frames import DAYS_PER_YEAR, EPOCH, Row
+from drift.limits.checks.check_signals import CHECK_FAILED, CHECK_MARK
 from drift.meter.calibrations import CalibrationRule, kept_points, points_given_up
 from drift.review.found_outside import (
     POINT_PLACES,
@@ -21,7 +22,7 @@ from drift.review.found_outside import (
     with_limits,
 )
 from drift.review.level_changes import level_changes
-from drift.review.meter_facts import ConfirmedDrift, Facts, Noted
+from drift.review.meter_facts import CheckAsked, ConfirmedDrift, Facts, Noted
 from drift.review.noted_rows import NOTED
 from drift.review.obligation_words import given_up_words, partial_words
 from drift.review.policy import Policy
@@ -115,6 +116,7 @@ def gather_facts(
         "jump": _late_jumps(evidence.jumps, since=since),
         "level_change": _level_changes(evidence, rate=policy.false_discovery_rate),
         "one_way": _one_way(evidence.ledger),
+        "checked": _checked(evidence),
         "lost": _lost(evidence, since=since),
         "held": _noted(evidence.held),
         "misused": _noted(evidence.misused),
@@ -268,6 +270,28 @@ def _signals(signals: pl.DataFrame, *, since: date) -> pl.DataFrame:
             recent_signals=(pl.col("visit_on") >= since).sum().cast(pl.Int64),
             signalled_on=pl.col("visit_on").max(),
         )
+    )
+
+
+def _checked(evidence: MeterEvidence) -> dict[str, tuple[CheckAsked, ...]]:
+    """Return the open signals of checks since each meter's last calibration, newest first."""
+    asking = (
+        evidence.signals.filter(
+            pl.col("chart").str.contains(CHECK_MARK) & pl.col("answered_on").is_null()
+        )
+        .join(evidence.schedule.select("meter_id", "calibrated_on"), on="meter_id")
+        .filter(pl.col("calibrated_on").is_null() | (pl.col("visit_on") > pl.col("calibrated_on")))
+        .select(
+            "meter_id",
+            "visit_on",
+            what=pl.col("chart").str.split(CHECK_MARK).list.first(),
+            failed=pl.col("rule") == CHECK_FAILED,
+        )
+        .unique()
+        .sort("meter_id", "visit_on", "failed", "what", descending=[False, True, True, False])
+    )
+    return grouped(
+        (meter, CheckAsked(on, what, failed)) for meter, on, what, failed in asking.iter_rows()
     )
 
 

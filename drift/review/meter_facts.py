@@ -63,6 +63,25 @@ class Failure:
 
 
 @dataclass(frozen=True, slots=True)
+class CheckAsked:
+    """A signal of a check since the last calibration, without a response.
+
+    Attributes
+    ----------
+    on : date
+        Day of the check.
+    what : str
+        Kind of check, as in the input table ``checks``.
+    failed : bool
+        It was outside its limit, or answered no; else the level of such checks has moved.
+    """
+
+    on: date
+    what: str
+    failed: bool
+
+
+@dataclass(frozen=True, slots=True)
 class ConfirmedDrift:
     """A drift that is real at one point, % air a year, and when it takes that point out.
 
@@ -123,6 +142,8 @@ class Facts:
         Signals without a response, and those of the last ``signal_days`` among them.
     signalled_on : date or None
         The newest of them.
+    checked : tuple of CheckAsked
+        Newest first.
     lost : tuple of date
         Visits of late whose evidence an adjustment destroyed, without a response.
     held : tuple of Noted
@@ -166,6 +187,7 @@ class Facts:
     open_signals: int = 0
     recent_signals: int = 0
     signalled_on: date | None = None
+    checked: tuple[CheckAsked, ...] = ()
     lost: tuple[date, ...] = ()
     held: tuple[Noted, ...] = ()
     misused: tuple[Noted, ...] = ()

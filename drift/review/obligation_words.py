@@ -146,6 +146,20 @@ def early(facts: Facts, policy: Policy) -> str:
     )
 
 
+def checked(facts: Facts) -> str:
+    """Say what checks between calibrations ask for."""
+    told = [
+        (
+            f"its {one.what} check of {day(one.on)} failed"
+            if one.failed
+            else f"its {one.what} checks have moved (signal of {day(one.on)})"
+        )
+        for one in facts.checked[:_MOST_NOTED]
+    ]
+    more = len(facts.checked) - _MOST_NOTED
+    return f"{'; '.join(told)}; and {more} more" if more > 0 else "; ".join(told)
+
+
 def causes(facts: Facts, policy: Policy) -> list[str]:
     """Say what asks for a cause: drift, jump, adjustments one way, failures."""
     told = [_drifts(drift, facts) for drift in facts.confirmed]

@@ -19,7 +19,7 @@ retired     stands apart
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 
 import polars as pl
 
@@ -251,17 +251,24 @@ def _see_early(facts: Facts, policy: Policy) -> Iterator[Obligation]:
             words.unknown_level(facts),
         )
         return
-    barred = facts.p_now is not None and facts.p_now >= policy.stop_probability
-    if barred or not _falls_early(facts, policy):
+    if facts.p_now is not None and facts.p_now >= policy.stop_probability:
         return
-    rests = facts.p_then is not None and facts.p_then >= 1 - policy.intervals.target
+    early, asked = _falls_early(facts, policy), _check_asks(facts, policy)
+    rests = early and facts.p_then is not None and facts.p_then >= 1 - policy.intervals.target
     # Where it will be more likely out than is accepted, waiting for the next visit will not do.
     waits = rests and (facts.p_due or 0.0) < policy.stop_probability
-    if not waits:
-        by = min(max(facts.falls_on or facts.as_of, facts.as_of), facts.speaks_for)
+    days, whys = [], []
+    if early and not waits:
+        days.append(min(max(facts.falls_on or facts.as_of, facts.as_of), facts.speaks_for))
+        whys.append(words.early(facts, policy))
+    if asked is not None:
+        days.append(asked)
+        whys.append(words.checked(facts))
+    if days:
+        by = min(days)
         todo = words.see_by(facts, by)
         brief = briefs.see_briefly(facts, by)
-        yield Obligation(SEE_EARLY, facts.as_of, by, brief, todo, words.early(facts, policy))
+        yield Obligation(SEE_EARLY, facts.as_of, by, brief, todo, "; ".join(whys))
     if rests:
         yield Obligation(
             RESET,
@@ -271,6 +278,20 @@ def _see_early(facts: Facts, policy: Policy) -> Iterator[Obligation]:
             f"Re-set it {'at its next visit' if waits else 'then'} though it passes",
             words.rests(facts, waits=waits),
         )
+
+
+def _check_asks(facts: Facts, policy: Policy) -> date | None:
+    """Return by when a check between calibrations asks to see a meter; None where none does.
+
+    A check that failed asks for it now, a level that moved within the shortest interval that is
+    practicable.  Neither moves the day on which the meter is due, and neither asks for it later.
+    """
+    if not facts.checked:
+        return None
+    patience = timedelta(days=policy.intervals.shortest_days)
+    days = [facts.as_of if one.failed else one.on + patience for one in facts.checked]
+    by = max(min(days), facts.as_of)
+    return by if by < facts.speaks_for else None
 
 
 def _next_seen(facts: Facts) -> date | None:

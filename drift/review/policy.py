@@ -147,6 +147,8 @@ _ORDER = (
     "rules",
     "fleet_meters",
     "sound_sigma_pct",
+    "leak_limit",
+    "leak_limit_unit",
     "horizon_days",
     "band_level",
     "believable_level",

@@ -39,6 +39,7 @@ BOUNDS: tuple[tuple[str, float, float], ...] = (
     ("cusum_decision_sigmas", 0.1, 20.0),
     ("fleet_meters", 1, 1_000_000),
     ("sound_sigma_pct", 1e-6, 1.0),
+    ("leak_limit", 0.0, 1e6),
     ("trend_level", 1e-4, 0.5),
     ("trend_visits", 4, 1000),
     ("false_discovery_rate", 1e-4, 0.5),
@@ -77,13 +78,14 @@ def check_choices(path: Path, values: dict[str, Any]) -> None:
     PolicyError
         If one is out of its bounds, unknown, or contradicts another.
     """
-    name = values["laboratory"]
-    if len(name) > _LONGEST_NAME or not name.isprintable():
-        raise PolicyError(
-            what="laboratory is no name of one line",
-            where=str(path),
-            expected=f"at most {_LONGEST_NAME} letters that can be printed",
-        )
+    for key in ("laboratory", "leak_limit_unit"):
+        name = values[key]
+        if len(name) > _LONGEST_NAME or not name.isprintable():
+            raise PolicyError(
+                what=f"{key} is no name of one line",
+                where=str(path),
+                expected=f"at most {_LONGEST_NAME} letters that can be printed",
+            )
     for key, low, high in BOUNDS:
         if not low <= values[key] <= high:
             raise PolicyError(

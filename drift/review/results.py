@@ -9,6 +9,7 @@ from drift.conformity.comparisons import Comparisons, no_comparisons
 from drift.conformity.decision_rules import DecisionRule, decision_rule
 from drift.conformity.weigh import Conformity
 from drift.forecast.fit import Fit
+from drift.limits.checks.weigh import CheckCharts
 from drift.meter.dial import chamber_scale_of
 from drift.meter.tolerance import within_tolerance
 from drift.reference.weigh import Reference
@@ -65,6 +66,8 @@ class Review:
         How often meters are seen, how long they may go unseen, and how they move.
     comparisons : Comparisons
         Results in use against something else, and against the bench.
+    checks : CheckCharts
+        What checks between calibrations say.
     own_meters : pl.DataFrame
         As `meters`, with what meters share taken out of their readings; empty where nothing
         shared was found.
@@ -106,6 +109,7 @@ class Review:
     own_meters: pl.DataFrame
     since: Since | None = None
     comparisons: Comparisons = field(default_factory=no_comparisons)
+    checks: CheckCharts = field(default_factory=CheckCharts)
     fit: Fit | None = None
     held: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=NOTED))
     alike: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=NOTED))

@@ -39,6 +39,12 @@ def put_study(folder: Path) -> None:
     write_study(folder / "records" / "history")
 
 
+def begin_with_study(folder: Path) -> None:
+    """Fill the records of a laboratory that has made a study."""
+    write_history(folder / "records" / "history")
+    put_study(folder)
+
+
 def keep_store(folder: Path) -> None:
     """Keep the history in a store, as a laboratory does that loads into one."""
     ran = run_here("intake", "records/history", "--store", "fleet.duckdb", cwd=folder)
@@ -109,7 +115,8 @@ def test_the_readme_is_followed_from_an_empty_folder(tmp_path: Path) -> None:
     shutil.copytree(ROOT / "sample_history", tmp_path / "sample_history")
     tasks = README.read_text(encoding="utf-8").split("\n## By task\n")[1]
     assert len(steps(tasks)) >= 7
-    follow(tasks, tmp_path, by_hand=BY_HAND["first-hour"], codes={})
+    by_hand = BY_HAND["first-hour"] | {"drift study": begin_with_study}
+    follow(tasks, tmp_path, by_hand=by_hand, codes={})
 
 
 def test_screens_stand_below_the_command_that_makes_them() -> None:

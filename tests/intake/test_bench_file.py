@@ -109,7 +109,7 @@ def test_a_records_folder_takes_in_what_the_bench_saved(tmp_path: Path) -> None:
     """Dropped among the incoming, alone; again when grown, and not when nothing is new."""
     place = start_folder(tmp_path / "lab", laboratory="Test")
     path = place.incoming / "visit-1.json"
-    saved(path, readings=[row_of("5.01")])
+    saved(path, readings=[row_of("5.01", replicate="1")])
     name = "visit-1.json.readings.csv"
     assert take_in_new(place, today=TODAY).copied == (name,)
     assert take_in_new(place, today=TODAY).copied == ()

@@ -27,7 +27,7 @@ from tests.report.test_pages_browser import ARGUMENTS
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 PURE = ("bench_rules.js", "bench_law.js")
-CASES = 10_000
+CASES = (1_000, pytest.param(10_000, marks=pytest.mark.long))
 DIAL = BenchDial(k=5.0, k_sd=0.1, repeatability=0.02, mark=-0.2)
 
 
@@ -148,9 +148,10 @@ return cases.map((c) => {
 
 
 @pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this machine")
-def test_the_pages_rules_are_these_rules() -> None:
-    """10,000 drawn visits: every verdict is the same word, every number the same to 1e-7."""
-    cases = draw_cases(CASES, seed=20)
+@pytest.mark.parametrize("many", CASES)
+def test_the_pages_rules_are_these_rules(many: int) -> None:
+    """Of drawn visits every verdict is the same word, every number the same to 1e-7."""
+    cases = draw_cases(many, seed=20)
     script = "\n".join(report(name) for name in PURE)
     with sync_playwright() as play:
         browser = play.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
@@ -159,7 +160,7 @@ def test_the_pages_rules_are_these_rules() -> None:
             f"([cases, law]) => {{ {script}\n{RUN} }}", [[as_script(case) for case in cases], law()]
         )
         browser.close()
-    assert len(told) == CASES
+    assert len(told) == many
     for case, found in zip(cases, told, strict=True):
         policy = Policy(tolerance_pct=case.tolerance, comparison=case.comparison)
         biases = [round(value - case.correct, 9) for value in case.readings]

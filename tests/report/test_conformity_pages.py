@@ -131,8 +131,8 @@ def test_exceptions_of_two_successive_readings_are_listed(
 
 def test_fleet_risks_are_told_or_not(review: Review, fleet: FleetPage) -> None:
     """The worst point speaks; where no point can be told of, that is said."""
-    assert "0.40 % (at 5 %; 0.10 % to 2.0 %) accept" in _plain(fleet.conformity.risk)
-    assert "1.2 % (at 5 %) reject" in _plain(fleet.conformity.risk)
+    assert "0.40 % (at 5 %; 0.10 % to 2.0 %) pass a meter" in _plain(fleet.conformity.risk)
+    assert "1.2 % (at 5 %) fail one" in _plain(fleet.conformity.risk)
     unknown = review.conformity.risks.filter(pl.col("point_pct") == 0.0)
     told = dataclasses.replace(
         review, conformity=dataclasses.replace(review.conformity, risks=unknown)

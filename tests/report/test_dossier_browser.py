@@ -184,7 +184,7 @@ def test_zoom_of_one_figure_moves_the_others(page: Page) -> None:
     lines.scroll_into_view_if_needed()
     expect(page.locator(".drawn[data-figure=meter_lines][data-drawn]")).to_have_count(1)
     labels = lines.locator(".role-axis-label text")
-    before = labels.all_inner_texts()
+    before = labels.all_text_contents()
     other = lines.locator(".mark-symbol path").first
     place = other.get_attribute("transform")
     page.locator(LARGE).scroll_into_view_if_needed()
@@ -212,13 +212,18 @@ def test_a_finger_reads_a_dot_and_scrolls_past_figures(browser: Browser, folder:
     x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
     page.touchscreen.tap(x, y)
     expect(page.locator(f"figure:has({LARGE}) .reading")).to_contain_text("as found")
-    labels = page.locator(f"{LARGE} .role-axis-label text").all_inner_texts()
+    labels = page.locator(f"{LARGE} .role-axis-label text").all_text_contents()
     scrolled = page.evaluate("scrollY")
     client = context.new_cdp_session(page)
-    swipe = {"x": x, "y": y, "yDistance": -250, "gestureSourceType": "touch"}
-    client.send("Input.synthesizeScrollGesture", swipe)
+    for step in range(11):
+        touch = {
+            "type": "touchMove" if step else "touchStart",
+            "touchPoints": [{"x": x, "y": y - 25 * step}],
+        }
+        client.send("Input.dispatchTouchEvent", touch)
+    client.send("Input.dispatchTouchEvent", {"type": "touchEnd", "touchPoints": []})
     page.wait_for_function("before => scrollY > before + 100", arg=scrolled)
-    assert page.locator(f"{LARGE} .role-axis-label text").all_inner_texts() == labels
+    assert page.locator(f"{LARGE} .role-axis-label text").all_text_contents() == labels
     context.close()
 
 

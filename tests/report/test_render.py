@@ -192,7 +192,7 @@ def test_links_resolve(written: dict[str, str], registered: dict[str, str]) -> N
     data |= {"forecast.csv", "vessel_agreement.csv", "phases.csv", "evidence.csv"}
     data |= {"conformity.csv", "uncertainty.csv", "risks.csv", "vessels.csv", "vessel_checks.csv"}
     data |= {"vessel_bowls.csv", "bowls.csv", "vessel_history.csv", "vessel_belief.csv"}
-    data |= {"comparison_scores.csv", "field_bench.csv"}
+    data |= {"comparison_scores.csv", "field_bench.csv", "check_series.csv", "check_days.csv"}
     data |= {"register.csv", "due.csv", "register_faults.csv"}
     every = written | registered
     known = set(every) | {f"data/{name}" for name in data}

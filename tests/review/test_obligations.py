@@ -5,7 +5,7 @@ from datetime import date, timedelta
 
 import pytest
 
-from drift.review.meter_facts import ConfirmedDrift, Facts, Failure, Noted, Outside
+from drift.review.meter_facts import CheckAsked, ConfirmedDrift, Facts, Failure, Noted, Outside
 from drift.review.obligations import STANDINGS, TOKENS, Verdict, decide
 from drift.review.policy import Policy
 
@@ -228,6 +228,41 @@ def said(verdict: Verdict) -> str:
             "holding",
             "keep",
             "no longer read at 10 %, last on 5 Jan 2026.",
+        ),
+        (
+            {"checked": (CheckAsked(SEEN, "leak", True),), "recent_signals": 1},
+            "watch",
+            "see_early",
+            "See it now: its leak check of 29 Jan 2026 failed.",
+        ),
+        (
+            {"checked": (CheckAsked(AS_OF, "zero", False),), "recent_signals": 1},
+            "watch",
+            "see_early",
+            (
+                "See it by 31 Mar 2026, before it is due: its zero checks have moved (signal of "
+                "1 Mar 2026)."
+            ),
+        ),
+        (
+            {
+                "checked": (CheckAsked(AS_OF, "zero", False),),
+                "p_due": 0.2,
+                "falls_on": AS_OF + timedelta(days=20),
+            },
+            "watch",
+            "see_early",
+            "See it by 21 Mar 2026, before it is due: the chance that it is out reaches 5 %",
+        ),
+        (
+            {
+                "checked": (CheckAsked(AS_OF, "zero", False),),
+                "next_due_on": AS_OF + timedelta(days=9),
+            }
+            | {"speaks_for": AS_OF + timedelta(days=9)},
+            "holding",
+            "keep",
+            "Keep to the schedule",
         ),
         ({"status": "retired", "p_due": 0.9}, "retired", "", "Nothing: not in use."),
         (

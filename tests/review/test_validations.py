@@ -158,7 +158,7 @@ def forget_what_is_kept() -> None:
 def run(tmp_path_factory: pytest.TempPathFactory) -> Run:
     """Return what reviews records by the command line and says which code ran."""
 
-    def review(policy: str = "", *, stated: bool = True) -> set[CodeType]:
+    def review(policy: str = "", *more: str, stated: bool = True) -> set[CodeType]:
         place = tmp_path_factory.mktemp("run")
         (place / "policy.toml").write_text(policy, encoding="utf-8")
         source = write_source(place / "records", stated=stated)
@@ -166,8 +166,9 @@ def run(tmp_path_factory: pytest.TempPathFactory) -> Run:
         forget_what_is_kept()
         with pytest.MonkeyPatch.context() as patch, traced() as entered:
             patch.setattr(reviews, "page_helpers", alone)
-            done = CliRunner().invoke(commands, [*words, "--policy", str(place / "policy.toml")])
-        assert (place / "out" / "evidence.html").exists(), done.output
+            chosen = ("--policy", str(place / "policy.toml"))
+            done = CliRunner().invoke(commands, [*words, *chosen, *more])
+        assert (place / "out" / "data" / "evidence.csv").exists(), done.output
         return entered
 
     return review
@@ -181,7 +182,8 @@ def usual(run: Run) -> set[CodeType]:
 @pytest.fixture(scope="module")
 def chosen(run: Run) -> set[CodeType]:
     """Return what runs by further charts and limits, with vessels that state no uncertainty."""
-    return run(CHOSEN, stated=False) | run(CHOSEN + SIGMA, stated=False)
+    further = run(CHOSEN, "--data-only", stated=False)
+    return further | run(CHOSEN + SIGMA, "--data-only", stated=False)
 
 
 def idle(row: Validation, entered: set[CodeType]) -> list[str]:

@@ -9,7 +9,7 @@ from typing import Any
 
 import altair as alt
 
-from drift.report.figures.meter_lanes import BY_SIDE, lanes, tone
+from drift.report.figures.meter_lanes import BY_SIDE, kept_within, lanes, tone
 from drift.report.figures.theme import Chart, hue
 from drift.report.figures.time_axis import span_of_time, time_axis
 
@@ -305,7 +305,9 @@ def _said(panel: _Panel) -> list[alt.Chart]:
             x=alt.value("width"),
             y=panel.y("label_at"),
             text="label:N",
-            opacity=alt.value(alt.ExprRef("narrow && datum.kind != 'tolerance' ? 0 : 1")),
+            opacity=alt.value(
+                alt.ExprRef("narrow && (datum.kind != 'tolerance' || datum.value < 0) ? 0 : 1")
+            ),
             color=alt.value(
                 alt.ExprRef(
                     f"datum.kind == 'tolerance' ? '{hue('ink')}' : "
@@ -326,6 +328,7 @@ def _noted(panel: _Panel, **shape: Any) -> alt.Chart:  # noqa: ANN401 - of a mar
         .mark_text(
             clip=False,
             align=BY_SIDE,
+            dx=alt.ExprRef(kept_within("datum.words")),
             dy=alt.ExprRef("-datum.up"),
             lineBreak="\n",
             fontWeight="bold",

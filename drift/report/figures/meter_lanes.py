@@ -8,11 +8,35 @@ from drift.report.figures.time_axis import time_axis
 # Words begin at, are centred on or end at their place.
 BY_SIDE = alt.ExprRef("datum.side == 'start' ? 'left' : datum.side == 'end' ? 'right' : 'center'")
 BESIDE = alt.ExprRef("datum.side == 'start' ? 4 : datum.side == 'end' ? -4 : 0")
+# Width of a letter of 11 px, in pixels, set wide: what a figure leaves to words is measured by it.
+_LETTER = 6.2
 _TONES = ("stop", "look", "calm", "ink", "quiet", "paper")
 # An upright stroke, as a path within one unit.
 _TICK = "M0,-0.8L0,0.8"
 # Height of a lane, in pixels.
 _LANE = 18
+
+
+def kept_within(words: str) -> str:
+    """Return by how many pixels words move so that a narrow figure keeps them within its axes.
+
+    Parameters
+    ----------
+    words : str
+        Expression of the words, of up to three lines, which stand at the field ``on`` by their
+        ``side``.
+
+    Returns
+    -------
+    str
+        Expression; zero where the figure is wide, since words find room beside it there.
+    """
+    lines = ", ".join(f"length(split({words}, '\\n')[{line}] || '')" for line in range(3))
+    wide = f"{_LETTER} * max({lines})"
+    place = "scale('x', datum.on)"
+    before = "datum.side == 'start' ? 0 : datum.side == 'end' ? 1 : 0.5"
+    low = f"{place} - ({before}) * {wide}"
+    return f"narrow ? max(0, -({low})) - max(0, {low} + {wide} - range('x')[1]) : 0"
 
 
 def lanes() -> Chart:
@@ -39,18 +63,19 @@ def lanes() -> Chart:
         .mark_rule(strokeWidth=3)
         .encode(x=time_axis("on"), x2="to", color=tone(), tooltip=told),
         _marks(rows, told),
-        rows.transform_filter("isValid(datum.text)")
+        # What is only made invisible would still take its room.
+        rows.transform_filter("isValid(datum.text) && !(narrow && length(datum.text) > 2)")
         .mark_text(clip=False, align=BY_SIDE, dx=BESIDE)
-        .encode(
-            x=time_axis("on"),
-            text="text:N",
-            color=tone(),
-            opacity=alt.value(alt.ExprRef("narrow && length(datum.text) > 2 ? 0 : 1")),
-            tooltip=told,
-        ),
+        .encode(x=time_axis("on"), text="text:N", color=tone(), tooltip=told),
         days.mark_rule(color=hue("ink"), strokeDash=[2, 2]),
         days.mark_text(
-            clip=False, align=BY_SIDE, dx=BESIDE, dy=-3, color=hue("ink"), baseline="bottom"
+            clip=False,
+            align=BY_SIDE,
+            dx=alt.ExprRef(f"({BESIDE.expr}) + ({kept_within('datum.text')})"),
+            # Two days that stand close would share one line there.
+            dy=alt.ExprRef("narrow && datum.side == 'end' ? -16 : -3"),
+            color=hue("ink"),
+            baseline="bottom",
         ).encode(y=alt.value(0), text="text:N"),
         height=alt.Step(_LANE),
     )

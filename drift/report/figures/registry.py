@@ -15,6 +15,7 @@ from drift.report.figures.chain import (
 )
 from drift.report.figures.impact import doubtful_span
 from drift.report.figures.meter_cause import CAUSE_DATA, meter_cause
+from drift.report.figures.meter_checks import CHECK_DATA, meter_checks
 from drift.report.figures.meter_control import (
     CONTROL_DATA,
     LINES_DATA,
@@ -101,6 +102,13 @@ FIGURES: Mapping[str, Figure] = {
             data=CONTROL_DATA,
             per_meter=True,
             heights=control_heights,
+        ),
+        Figure(
+            name="meter_checks",
+            shows="checks of one kind between calibrations, with their slow mean and its limits",
+            build=meter_checks,
+            data=CHECK_DATA,
+            per_meter=True,
         ),
         Figure(
             name="retirement_grounds",

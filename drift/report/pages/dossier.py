@@ -17,6 +17,7 @@ from drift.report.pages import dossier_tables as tables
 from drift.report.pages.dossier_bench import bench_part
 from drift.report.pages.dossier_cause import CausePart, cause_part
 from drift.report.pages.dossier_charts import CHART_WORDS
+from drift.report.pages.dossier_checks import ChecksPart, checks_part
 from drift.report.pages.dossier_conformity import (
     ConformityPart,
     conformity_part,
@@ -72,6 +73,7 @@ class DossierPage:
     brief: tuple[str, ...]
     interval: ScopePart | None
     conformity: ConformityPart
+    checks: ChecksPart
     not_drawn: str
     points_pct: tuple[float, ...]
     trends: tuple[TrendRow, ...]
@@ -163,6 +165,7 @@ def _annexed(
         "limits": tables.limit_rows(review.limits.filter(ours), ledger),
         "interval": meter_scope(review, meter_id),
         "conformity": conformity_part(review, meter_id),
+        "checks": checks_part(review, meter_id),
         "events": tables.event_rows(review, meter_id),
         "noted": _noted(review, meter_id),
         "entries": meter_entries(review, meter_id),
@@ -175,6 +178,7 @@ def _annexed(
         annex.conformity_line(found["conformity"], review.policy.decision_rule),
         annex.drift_line(trends),
         annex.charts_line(control),
+        annex.checks_line(found["checks"]),
         annex.interval_line(found["interval"]),
         annex.signals_line(found["signals"]),
         annex.visits_line(found["visits"], found["readings"]),

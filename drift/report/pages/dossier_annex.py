@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 
 from drift import format as text
+from drift.report.pages.dossier_checks import ChecksPart
 from drift.report.pages.dossier_conformity import RULE_WORDS, ConformityPart
 from drift.report.pages.dossier_control import ControlPart
 from drift.report.pages.dossier_tables import EventRow, LimitRow, ReadingRow, VisitRow
@@ -49,6 +50,11 @@ def drift_line(trends: Sequence[TrendRow]) -> AnnexLine:
 def charts_line(part: ControlPart) -> AnnexLine:
     """Say how many charts there are."""
     return "charts", "Control charts in full", text.count(len(part.charts), "chart")
+
+
+def checks_line(part: ChecksPart) -> AnnexLine:
+    """Say what the checks between calibrations show."""
+    return "between", "Checks between calibrations", part.lead
 
 
 def interval_line(scope: ScopePart | None) -> AnnexLine:

@@ -18,6 +18,7 @@ from drift.trend.equivalence import DRIFTING
 
 # Adjustments that all go one way, from which they are said to hide a drift.
 _ONE_WAY = 4
+_MAY_BE_OUT = "may be out before it is next due"
 # How the shared part of readings must change a chance before it is told at the head.
 _DOUBT = 0.02
 
@@ -169,7 +170,9 @@ def _findings(review: Review, told: Told) -> Iterator[str]:
     if owed.SEE_EARLY in told.owed:
         by = told.owed[owed.SEE_EARLY]["by_on"]
         when = "now" if by is None or by <= review.as_of else f"by {text.day(by)}"
-        yield f"may be out before it is next due: see it {when}."
+        asked = (row["p_out_next_due"] or 1.0) < 1 - review.policy.intervals.target
+        why = "is asked for by a check between calibrations" if asked else _MAY_BE_OUT
+        yield f"{why}: see it {when}."
     if owed.RESET in told.owed:
         yield "passes, and rests so near the limit that it should be set anew."
     yield from _causes_found(told)

@@ -100,7 +100,9 @@ def _signal_lane(signals: pl.DataFrame, visits: list[Row], *, adjusted: bool) ->
     by_day = signals.group_by("visit_on").agg(
         many=pl.len(),
         open=pl.col("answered_on").null_count(),
-        told=pl.format("{} at {} %", pl.col("chart").str.replace_all("_", " "), "point_pct")
+        told=pl.when(pl.col("point_pct").is_null())
+        .then(pl.col("chart").str.replace_all("_", " "))
+        .otherwise(pl.format("{} at {} %", pl.col("chart").str.replace_all("_", " "), "point_pct"))
         .unique(maintain_order=True)
         .str.join(", "),
     )

@@ -8,6 +8,7 @@ import polars as pl
 
 from drift import format as text
 from drift.forecast.proof import Proof
+from drift.limits.checks.check_signals import CHECK_MARK
 from drift.report.figures.rows import figure_rows
 from drift.report.pages.fleet_rows import group_of
 from drift.report.pages.reference_rows import EffectRow, ReferencePart
@@ -23,6 +24,8 @@ _FEW_EFFECTS, _MOST_EFFECTS = 8, 30
 # Marks of a name: beside the fleet, and where there is room.
 _SHORT_NAME, _LONGEST_NAME = 26, 60
 _MOST_OPERATORS = 2
+# Meters named in a sentence.
+_MOST_NAMED = 5
 _NAMED_KINDS = {"vessel", "operator"}
 _SHORT_KINDS = {
     "change of vessel or of its calibration": "change",
@@ -47,6 +50,8 @@ class FleetPanels:
         How past forecasts came out.
     proven : bool
         Whether there were any.
+    between : str
+        What checks between calibrations show; empty where none is on record.
     open : str
         What an assessor would find open.
     """
@@ -59,6 +64,7 @@ class FleetPanels:
     due_words: str
     sure: str
     proven: bool
+    between: str
     open: str
 
 
@@ -88,6 +94,7 @@ def fleet_panels(review: Review, reference: ReferencePart, *, proof: Proof | Non
         due_words=_due_words(review, due),
         sure=_sure(proof),
         proven=proof is not None and proof.forecasts > 0,
+        between=_between(review),
         open=_open(review),
     )
 
@@ -186,6 +193,29 @@ def _sure(proof: Proof | None) -> str:
         f"{text.probability(proof.coverage)} fell in their {text.share(proof.band_level)} bands "
         f"({text.probability(proof.coverage_low)} to {text.probability(proof.coverage_high)})."
     )
+
+
+def _between(review: Review) -> str:
+    """Say how many meters are checked between calibrations, and which checks ask for one."""
+    series = review.checks.series
+    if series.is_empty():
+        return ""
+    kinds = text.listed(series["check"].unique().sort().to_list())
+    open_signals = review.signals.filter(
+        pl.col("chart").str.contains(CHECK_MARK) & pl.col("answered_on").is_null()
+    )
+    asking = open_signals["meter_id"].unique().sort().to_list()
+    named = [text.shortened(name, longest=_SHORT_NAME) for name in asking[:_MOST_NAMED]]
+    more = len(asking) - len(named)
+    told = (
+        f"{text.count(series['meter_id'].n_unique(), 'meter')} checked on "
+        f"{text.count(int(series['days'].sum()), 'occasion')} ({kinds}). "
+    )
+    if not asking:
+        return f"{told}Every signal of a check has a response."
+    rest = f" and {more} more" if more else ""
+    signals = text.count(open_signals.height, "signal")
+    return f"{told}{signals} of checks without a response: {text.listed(named)}{rest}."
 
 
 def _open(review: Review) -> str:

@@ -10,6 +10,7 @@ import polars as pl
 
 from drift import format as text
 from drift.frames import Row
+from drift.limits.checks.check_signals import CHECK_MARK
 from drift.report.pages import captions
 from drift.report.pages.parts import (
     Choice,
@@ -158,7 +159,7 @@ def _signal_visit(review: Review, signals: list[Row]) -> SignalVisit:
         age_days=(review.as_of - first["visit_on"]).days,
         seen=tuple(
             (
-                "The mark" if row["point_pct"] is None else f"At {text.point(row['point_pct'])}",
+                _seen_where(row),
                 _undated(row),
             )
             for row in signals
@@ -169,6 +170,13 @@ def _signal_visit(review: Review, signals: list[Row]) -> SignalVisit:
             for row in signals
         ),
     )
+
+
+def _seen_where(signal: Row) -> str:
+    """Return what a signal is about: a point, the mark, or a check between calibrations."""
+    if signal["point_pct"] is not None:
+        return f"At {text.point(signal['point_pct'])}"
+    return "Between calibrations" if CHECK_MARK in signal["chart"] else "The mark"
 
 
 def _undated(signal: Row) -> str:

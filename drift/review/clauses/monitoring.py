@@ -4,6 +4,7 @@ import polars as pl
 
 from drift import format as text
 from drift.conformity.comparisons import AGREES_WITH, DISAGREES
+from drift.limits.checks.judging import NO_LIMIT, OTHER_UNIT
 from drift.review.clauses.clause import (
     ISO,
     NO_RECORD,
@@ -28,23 +29,47 @@ def between(facts: LaboratoryFacts) -> Clause:
     read = facts.visits.select("meter_id", performed_on="on")
     checks = marks.join(read, on=["meter_id", "performed_on"], how="anti")
     meters = checks.filter(pl.col("meter_id").is_in(facts.in_use))["meter_id"].n_unique()
+    series = facts.review.checks.series
+    days = int(series["days"].sum())
     return Clause(
         ISO,
         "6.4.10",
         checked=False,
         asked="Intermediate checks that are needed are made to a procedure.",
-        state=PARTLY if checks.height else OUTSIDE,
-        decided_by=f"{text.count(checks.height, 'check')} of the mark between calibrations",
+        state=PARTLY if checks.height or days else OUTSIDE,
+        decided_by=(
+            f"{text.count(checks.height, 'check')} of the mark and {text.count(days, 'other')} "
+            "between calibrations"
+        ),
         answer=(
             (
                 f"{of(marks.height - checks.height, marks.height)} checks of the "
                 "initial pressure mark "
                 f"go with a calibration; {text.count(meters, 'meter')} in use checked between them."
             ),
+            _other_checks(series),
             "Which checks are needed, and their procedure, is not in these tables.",
         ),
-        proof=(("data/visits.csv", "every visit"),),
+        proof=(
+            ("data/visits.csv", "every visit"),
+            ("data/check_series.csv", "checks between calibrations"),
+        ),
         to_file="The procedure of intermediate checks, and each check with its date.",
+    )
+
+
+def _other_checks(series: pl.DataFrame) -> str:
+    """Say what the checks of zero, leak, a point or an artefact found."""
+    if series.is_empty():
+        return "No check of zero, leak, a point or an artefact is on record."
+    judged = series.filter(pl.col("basis").is_in((NO_LIMIT, OTHER_UNIT)).not_())
+    limited = series.drop_nulls("in_control")
+    stable = limited.filter("in_control").height
+    return (
+        f"{text.count(series.height, 'series', 'series')} of checks of "
+        f"{text.count(series['meter_id'].n_unique(), 'meter')}: {of(judged.height, series.height)} "
+        f"judged against a limit, {text.count(int(series['outside'].sum()), 'day')} outside it; "
+        f"{of(stable, limited.height)} with control limits stable."
     )
 
 
