@@ -1,21 +1,29 @@
-"""Laboratories of known truth for vessels and bowls: what is found, how soon, how often falsely.
+"""Laboratories of known truth: what is found of the chain, how soon, how often falsely.
 
-``python -m tests.benchmarks.chain_truth`` prints the tables of `tests/benchmarks/README.md`.
+``python -m tests.benchmarks.chain_truth 20`` prints the tables of `tests/benchmarks/README.md`.
 """
 
+import sys
 import tempfile
 from collections.abc import Iterator
 from dataclasses import dataclass
+from datetime import date, timedelta
 from pathlib import Path
 
 import numpy as np
 import polars as pl
 
+from drift.meter.dial import dials_of
 from drift.reference.weigh import Reference
+from drift.review.analyse import ledger_of
 from drift.review.policy import Policy
+from drift.review.zero_spans import MOVES, weigh_zero_span
+from tests.csv_folders import load, write
 from tests.reference.bowl_laboratories import (
     BOWL_G,
+    FIRST,
     ONE_VESSEL,
+    READINGS,
     VESSEL_G,
     VESSELS,
     alike,
@@ -113,6 +121,83 @@ def shift_seen(seed: int, *, lost: float, visits_after: int) -> bool:
     return moved.height > 0
 
 
+@dataclass(frozen=True, slots=True)
+class PartsFound:
+    """What is said of one meter's zero and span: drifts found, and beyond limits, of each.
+
+    Attributes
+    ----------
+    zero, span : bool
+        Whether it is said to drift.
+    """
+
+    zero: bool
+    span: bool
+
+
+def parts_found(
+    seed: int, *, zero: float, span: float, visits: int, meters: int = METERS
+) -> list[PartsFound]:
+    """Return what is said of meters whose zero and span drift so much a year, % air.
+
+    Dials of 0.05, two readings of σ 0.02 at 0, 5 and 10 %, a visit a quarter, chamber on record.
+    """
+    rng = np.random.default_rng(seed)
+    names = [f"M{place + 1:02}" for place in range(meters)]
+    lines = [READINGS.removesuffix(",vessel_id,operator")]
+    for name in names:
+        for visit in range(visits):
+            on, years = FIRST + timedelta(days=91 * visit), visit / 4
+            for air in (0.0, 5.0, 10.0):
+                true = air + zero * years * (1 + air / 5) + span * years * air / 10
+                for replicate in (1, 2):
+                    read = round((true + rng.normal(0, 0.02)) / 0.05) * 0.05
+                    lines.append(f"{name},{on},as_found,{air},{read:.2f},{replicate},0.05")
+    ratios = "meter_id,chamber_bowl_ratio\n" + "".join(f"{name},0.05\n" for name in names)
+    with tempfile.TemporaryDirectory() as folder:
+        tables = {"readings": "\n".join([*lines, ""]), "meters": ratios}
+        _, sources = load(write(Path(folder), **tables))
+    none: dict[str, pl.DataFrame] = {"marks": sources.marks, "service": sources.service}
+    ledger = ledger_of(sources, source_name="", as_of=date(2040, 1, 1), policy=Policy())
+    found = weigh_zero_span(
+        ledger,
+        dials=dials_of(sources.meters, ledger, repeatability=0.02, **none),
+        repeatability=pl.DataFrame({"meter_id": names, "repeatability_pct": 0.02}),
+        policy=Policy(),
+    ).drifts
+    moves = {
+        (row["meter_id"], row["part"]): row["finding"] == MOVES
+        for row in found.iter_rows(named=True)
+    }
+    return [PartsFound(zero=moves[name, "zero"], span=moves[name, "span"]) for name in names]
+
+
+def operator_found(seed: int, *, high: float, visits: int = 12) -> tuple[bool, bool]:
+    """Say whether one operator of three is found to read high who does, and whether another is.
+
+    Twelve meters read by each in turn, dials of 0.05, two readings of σ 0.02 at 5 and 10 %.
+    """
+    rng = np.random.default_rng(seed)
+    own = rng.normal(0, 0.03, METERS)
+    lines = [READINGS]
+    for place in range(METERS):
+        for visit in range(visits):
+            on, who = FIRST + timedelta(days=91 * visit), (visit + place) % 3
+            for air in (5.0, 10.0):
+                true = air + own[place] + (high if who == 0 else 0.0)
+                for replicate in (1, 2):
+                    read = round((true + rng.normal(0, 0.02)) / 0.05) * 0.05
+                    told = f"{air},{read:.2f},{replicate},0.05,V-1,op-{who}"
+                    lines.append(f"M{place + 1:02},{on},as_found,{told}")
+    reference = _weighed({"readings": "\n".join([*lines, ""]), "vessels": ONE_VESSEL})
+    found = reference.effects.filter(
+        pl.col("kind") == "operator",
+        pl.col("effect_pct") > 0,
+        pl.col("q") <= Policy().false_discovery_rate,
+    )["name"].to_list()
+    return any("op-0" in name for name in found), any("op-0" not in name for name in found)
+
+
 def _weighed(tables: dict[str, str]) -> Reference:
     """Write a laboratory into a folder of its own and weigh its reference."""
     with tempfile.TemporaryDirectory() as folder:
@@ -128,6 +213,16 @@ def rows(laboratories: int) -> Iterator[str]:
         false = float(np.mean([one.false for one in found]))
         name = "measured" if measured else "not measured"
         yield f"| {name} | {wrong:.2f} | {small:.2f} | {false:.3f} |"
+    yield from _of_vessels(laboratories)
+    for high in (0.0, 0.02, 0.05):
+        told = [operator_found(seed, high=high) for seed in range(laboratories)]
+        right_one, another = np.array(told).mean(axis=0)
+        yield f"| {high:.2f} | {right_one:.2f} | {another:.2f} |"
+    yield from _of_parts(laboratories)
+
+
+def _of_vessels(laboratories: int) -> Iterator[str]:
+    """Yield the tables of a vessel that lost volume."""
     for lost in (LOST, 0.0):
         for calibrations in (2, 3, 5):
             told = [
@@ -144,6 +239,20 @@ def rows(laboratories: int) -> Iterator[str]:
             yield f"| {100 * lost:.1f} % | {after} | {seen:.2f} |"
 
 
+def _of_parts(laboratories: int) -> Iterator[str]:
+    """Yield the table of meters whose zero or span drifts."""
+    for zero, span in ((0.0, 0.0), (0.03, 0.0), (0.0, 0.08)):
+        for visits in (8, 16, 24):
+            told = [
+                one
+                for seed in range(laboratories)
+                for one in parts_found(seed, zero=zero, span=span, visits=visits)
+            ]
+            of_zero = np.mean([one.zero for one in told])
+            of_span = np.mean([one.span for one in told])
+            yield f"| {zero:.2f} | {span:.2f} | {visits} | {of_zero:.2f} | {of_span:.2f} |"
+
+
 if __name__ == "__main__":
-    for line in rows(20):
+    for line in rows(int(sys.argv[1]) if len(sys.argv) > 1 else 20):
         print(line, flush=True)

@@ -7,11 +7,9 @@ from typing import Any
 
 import polars as pl
 
+from drift.reference.weigh import Reference
 from drift.review.results import Review
 from drift.review.zero_spans import ZeroSpan
-
-# Frames of the reference that go by meter.
-_OF_REFERENCE = ("causes", "weighed", "dials", "moves", "balance")
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,8 +40,10 @@ def split_by_meter(review: Review) -> Iterator[tuple[str, Review]]:
         _dealt(frame)
         for frame in (review.sources.sessions, review.sources.marks, review.sources.service)
     )
-    reference = _dealt_frames(review.reference, _OF_REFERENCE)
-    zero_span = _dealt_frames(review.zero_span, ("visits", "drifts"))
+    reference = _dealt_frames(_of_reference(review.reference))
+    zero_span = _dealt_frames(
+        {"visits": review.zero_span.visits, "drifts": review.zero_span.drifts}
+    )
     intervals = _dealt(review.upkeep.intervals)
     trends = None if review.trends is None else _dealt(review.trends)
     held, alike, uses, alone = (
@@ -81,9 +81,20 @@ def split_by_meter(review: Review) -> Iterator[tuple[str, Review]]:
         )
 
 
-def _dealt_frames(held: object, names: tuple[str, ...]) -> Callable[[str], dict[str, Any]]:
+def _of_reference(reference: Reference) -> dict[str, pl.DataFrame]:
+    """Return the frames of the reference that go by meter, by name."""
+    return {
+        "causes": reference.causes,
+        "weighed": reference.weighed,
+        "dials": reference.dials,
+        "moves": reference.moves,
+        "balance": reference.balance,
+    }
+
+
+def _dealt_frames(frames: dict[str, pl.DataFrame]) -> Callable[[str], dict[str, Any]]:
     """Deal frames of one part of a review out by meter; give what returns a meter's, by name."""
-    dealt = {name: _dealt(getattr(held, name)) for name in names}
+    dealt = {name: _dealt(frame) for name, frame in frames.items()}
     return lambda meter_id: {name: one.to(meter_id) for name, one in dealt.items()}
 
 
