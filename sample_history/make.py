@@ -19,7 +19,7 @@ HERE = Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE.parent))
 
 
-from sample_history import bench, scenario  # noqa: E402  # needs the path above
+from sample_history import bench, record, scenario  # noqa: E402  # needs the path above
 from sample_history.bench import Found, State, Visit  # noqa: E402  # needs the path above
 from sample_history.dial import Condition, mark_error_for  # noqa: E402  # needs the path above
 from sample_history.scenario import Event, Meter, Response, Slip  # noqa: E402  # needs the path above
@@ -34,6 +34,11 @@ HEADERS = {
     "vessels": "vessel_id,calibrated_on,water_mass_g,bowl_water_mass_g,u_air_pct,remarks",
     "service": "meter_id,performed_on,action,operator,remarks",
     "responses": "signal_id,recorded_on,finding,action,recorded_by",
+    "people": "operator,task,authorised_on,authorised_until,authorised_by,remarks",
+    "equipment": "equipment_id,kind,calibrated_on,due_on,certificate,issued_by,remarks",
+    "bowls": "meter_id,measured_on,bowl_water_mass_g,scale_id,remarks",
+    "decisions": "decision_id,meter_id,about,decided_on,decision,customer_told_on,decided_by,"
+    "authorised_by,remarks",
     "field_tests": "test_id,meter_id,tested_on,air_pct,spec_min_pct,spec_max_pct,placement,remarks",
 }
 
@@ -284,7 +289,7 @@ def add_responses(tables: Tables) -> None:
                 "recorded_on": (on + timedelta(days=response.days_after)).isoformat(),
                 "finding": response.finding,
                 "action": response.action,
-                "recorded_by": "quality-manager",
+                "recorded_by": scenario.MANAGER,
             }
         )
 
@@ -313,14 +318,23 @@ def make_tables() -> Tables:
     add_lists(tables)
     add_field_tests(tables)
     add_responses(tables)
+    tables["people"] = record.people()
+    tables["equipment"] = record.equipment()
+    tables["bowls"] = record.bowls()
+    tables["decisions"] = record.decisions(tables["readings"])
+    strays = record.stray(tables["readings"])
     for slip in scenario.SLIPS:
         spoil(tables[slip.table], slip)
+    tables["readings"] += strays
     return tables
 
 
 def write_tables(folder: Path) -> None:
-    """Write one CSV file a table into `folder`."""
-    for name, rows in make_tables().items():
+    """Write one CSV file a table into `folder`, and what it keeps of who changed a row."""
+    tables = make_tables()
+    typed = scenario.STRAY_NOTED.meter_id
+    record.write_kept(folder, [row for row in tables["readings"] if row["meter_id"] == typed])
+    for name, rows in tables.items():
         with (folder / f"{name}.csv").open("w", encoding="utf-8", newline="") as file:
             writer = csv.DictWriter(
                 file, HEADERS[name].split(","), extrasaction="ignore", lineterminator="\n"

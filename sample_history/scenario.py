@@ -160,14 +160,43 @@ class Operator:
     name: str
     shares: dict[str, float]
     reads_high_pct: float = 0.0
+    authorised_on: date = date(2020, 9, 1)
 
 
+# tech-3 calibrated for three months before the authorisation.
 OPERATORS = (
     Operator("tech-1", {"north": 0.4, "south": 0.25}),
     Operator("tech-2", {"north": 0.35, "south": 0.2}),
-    Operator("tech-3", {"north": 0.0, "south": 0.3}, reads_high_pct=0.03),
+    Operator(
+        "tech-3", {"north": 0.0, "south": 0.3}, reads_high_pct=0.03, authorised_on=date(2021, 1, 11)
+    ),
     Operator("tech-4", {"north": 0.25, "south": 0.25}),
 )
+MANAGER = "quality-manager"
+
+
+@dataclass(frozen=True, slots=True)
+class Equipment:
+    """One calibration of a vessel, a balance or a thermometer, and until when it counts."""
+
+    equipment_id: str
+    kind: str
+    calibrated_on: date
+    due_on: date
+
+
+BALANCE = "BA-1"
+# The certificate of CV-A ended in September 2026, while it was in use.
+EQUIPMENT = (
+    Equipment("CV-A", "vessel", date(2020, 9, 7), date(2023, 9, 7)),
+    Equipment("CV-A", "vessel", date(2023, 9, 4), date(2026, 9, 4)),
+    Equipment("CV-B", "vessel", date(2025, 9, 15), date(2028, 9, 15)),
+    Equipment(BALANCE, "balance", date(2020, 8, 24), date(2022, 8, 24)),
+    Equipment(BALANCE, "balance", date(2022, 8, 22), date(2024, 8, 22)),
+    Equipment(BALANCE, "balance", date(2024, 8, 19), date(2026, 11, 19)),
+    Equipment("TH-1", "thermometer", date(2024, 9, 9), date(2026, 9, 9)),
+)
+BOWLS_MEASURED_ON = date(2020, 9, 14)
 
 VESSELS = (
     Vessel("CV-A", date(2020, 9, 7), date(2020, 9, 7), ("north", "south"), 353.82),
@@ -322,6 +351,63 @@ RESPONSES = (
     Response("", 0, 0, "", "", -20, "entered for the wrong signal", "none"),
 )
 UNKNOWN_SIGNAL_ID = "S-0000000000"
+
+
+@dataclass(frozen=True, slots=True)
+class Decision:
+    """What became of results since the last good visit before number `visit`, found outside."""
+
+    meter_id: str
+    visit: int
+    decided_on: date
+    decision: str
+    told_on: date | None = None
+
+
+DECISIONS = (
+    Decision(
+        "AM-11",
+        11,
+        date(2023, 6, 29),
+        "results since 23 March 2023 told to the customer",
+        date(2023, 6, 30),
+    ),
+    Decision("AM-10", 23, date(2026, 6, 26), "no result was near a limit; results stand"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Noted:
+    """One entry of the journal: when (UTC), of what kind, why, what, and about which meter."""
+
+    at: str
+    kind: str
+    meter_id: str
+    why: str = ""
+    what: str = ""
+
+
+# Readings of this meter and visit (5 % point, as found) were typed once more, for a meter that is
+# none, at the end of the file, and withdrawn.
+STRAY = ("AM-24", 20)
+STRAY_NOTED = Noted(
+    "2025-09-08T09:12:00+00:00", "withdrawal", "AM-42", "typed twice, once for a meter that is none"
+)
+NOTED = (
+    Noted(
+        "2026-06-25T14:05:00+00:00",
+        "response",
+        "AM-10",
+        what="S-d755f0140d: readings scatter, water suspected in the chamber; chamber dried",
+    ),
+    Noted(
+        "2026-06-26T08:40:00+00:00",
+        "decision",
+        "AM-10",
+        what="D-0002 about AM-10 on 2026-06-16: no result was near a limit; results stand",
+    ),
+)
+NOTED_BY_VERSION = "0.3.0"
 
 # Job-site tests.  The specification 4.5 to 7.5 % is invented, of a usual kind.
 SPEC_PCT = ("4.5", "7.5")

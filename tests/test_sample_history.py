@@ -10,6 +10,7 @@ from statistics import median
 import pytest
 
 from drift.intake.columns import TABLES
+from drift.store.folder_journal import kept_broken_at, read_kept
 from sample_history import make, scenario
 from sample_history.dial import Condition, error_after, mark_after, reading_pct
 from tests.sample_files import FOLDER, README, bad_cells, good_readings, rows, sittings
@@ -18,8 +19,19 @@ from tests.sample_files import FOLDER, README, bad_cells, good_readings, rows, s
 def test_the_generator_writes_the_same_bytes(tmp_path: Path) -> None:
     """What is checked in is what the seed makes, file by file."""
     make.write_tables(tmp_path)
-    for name in make.HEADERS:
+    for name in (*make.HEADERS, "journal", "amendments"):
         assert (tmp_path / f"{name}.csv").read_bytes() == (FOLDER / f"{name}.csv").read_bytes()
+
+
+def test_the_journal_is_a_chain_as_the_program_makes_it() -> None:
+    """Its entries, their lines and the readings that they withdraw belong together."""
+    kept = read_kept(FOLDER)
+    assert kept_broken_at(FOLDER, kept) == ""
+    assert [row["kind"] for row in kept.entries] == ["withdrawal", "response", "decision"]
+    strays = [row for row in rows("readings") if row["meter_id"] == "AM-42"]
+    assert [line.action for line in kept.lines] == ["withdrawn"] * len(strays)
+    assert kept.entries[1]["what"][:12] in {row["signal_id"] for row in rows("responses")}
+    assert kept.entries[2]["what"][:6] in {row["decision_id"] for row in rows("decisions")}
 
 
 @pytest.mark.parametrize("table", list(make.HEADERS))
@@ -51,7 +63,18 @@ def test_the_readme_lists_every_case() -> None:
     """Every meter has its row, and so has each case that goes across meters."""
     for meter in scenario.METERS:
         assert f"\n| `{meter.meter_id}` | " in README
-    for case in ("CV-A", "CV-B", "tech-3", "responses", "field tests"):
+    for case in (
+        "CV-A",
+        "CV-B",
+        "tech-3",
+        "responses",
+        "people",
+        "equipment",
+        "bowls",
+        "decisions",
+        "journal",
+        "field tests",
+    ):
         assert re.search(rf"\n\| `?{case}`? \| ", README)
 
 

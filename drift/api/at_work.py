@@ -9,7 +9,7 @@ from functools import partial
 from typing import Protocol, TypeVar
 
 from drift.errors import DriftError
-from drift.threads import cores, interrupts_kept_off
+from drift.threads import cores, interrupts_kept_off, keep_frames_on_one_thread
 
 Asked = TypeVar("Asked")
 Done = TypeVar("Done")
@@ -39,7 +39,10 @@ def side_by_side(pieces: int) -> Iterator[Do]:
     before = set(multiprocessing.active_children())
     # Spawned: a fork of a process whose data library holds threads may hang.
     context = multiprocessing.get_context("spawn")
-    pools = [ProcessPoolExecutor(1, mp_context=context) for _ in range(others)]
+    pools = [
+        ProcessPoolExecutor(1, mp_context=context, initializer=keep_frames_on_one_thread)
+        for _ in range(others)
+    ]
     try:
         with interrupts_kept_off():
             for pool in pools:

@@ -26,6 +26,9 @@ from drift.store.some_meters import holds_rows, meters_read
 
 # Bytes of CSV files, and of a store, below which no fleet is too large: a million readings.
 _MUCH_CSV, _MUCH_STORE = 60_000_000, 10_000_000
+# What the library of stores may hold while a large fleet is dealt out; the rest of this process
+# takes as much again.
+_STORE_MIB = 512
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,14 +140,14 @@ def _weighs_much(source: Path) -> bool:
 def _opened(asked: ReviewAsked) -> Iterator[Connection]:
     """Open a source: a store as it is, files in a store of their own that goes at the end."""
     if not asked.source.is_dir():
-        with open_store(asked.source, read_only=True) as con:
+        with open_store(asked.source, read_only=True, memory_mib=_STORE_MIB) as con:
             if asked.known_on is not None:
                 run(con, "see_until", day=asked.known_on)
             yield con
         return
     with (
         tempfile.TemporaryDirectory(prefix="drift-") as name,
-        open_store(Path(name) / "store", folder=asked.source) as con,
+        open_store(Path(name) / "store", folder=asked.source, memory_mib=_STORE_MIB) as con,
     ):
         take_folder(con, asked.source)
         apply_kept(con, read_kept(asked.source))

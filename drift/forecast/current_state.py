@@ -1,11 +1,11 @@
 """This module says where each meter stands now and where it goes, and forecasts past visits."""
 
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, fields
 
 import numpy as np
 
 from drift.arrays import Flags, Floats, Integers
+from drift.beside import Threads
 from drift.forecast.grid.filter import walk
 from drift.forecast.grid.horizon import rate_quantile
 from drift.forecast.grid.passage import Passage, crossing_chances, crossing_time, make_passage
@@ -77,7 +77,7 @@ def current_states(
             | _crossing(state, posterior, passage, model, now=now)
         )
 
-    with ThreadPoolExecutor(settings.threads) as pool:
+    with Threads(settings.threads) as pool:
         made = list(pool.map(work, parts))
     where = np.argsort(place[np.concatenate(parts)])
     return {name: np.concatenate([block[name] for block in made])[where] for name in made[0]}
@@ -276,6 +276,6 @@ def look_back(visits: Visits, wanted: Flags, model: Model) -> Past:
 
         walk(visits, part, hyper=model.hyper, grid=model.grid, tables=tables, watch=watch)
 
-    with ThreadPoolExecutor(model.settings.threads) as pool:
+    with Threads(model.settings.threads) as pool:
         list(pool.map(follow, blocks(visits, np.flatnonzero(wanted.any(axis=1)))))
     return Past(PredictedLevels(**levels), Means(**means))

@@ -1,12 +1,12 @@
 """This module draws and judges all charts of a fleet at once, sharing estimates."""
 
 import dataclasses
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import date
 
 import polars as pl
 
+from drift.beside import Threads
 from drift.frames import DAYS_PER_YEAR, EPOCH, empty
 from drift.limits.baseline_change import find_changes
 from drift.limits.charts.cusum import ONSETS, draw_cusum, onsets_of
@@ -284,7 +284,7 @@ def draw_family(
     scattered = points
     if "gauge" in points.columns:
         scattered = points.with_columns(phase=pl.col("gauge"))
-    with ThreadPoolExecutor(2) as both:
+    with Threads(2) as both:
         single = both.submit(_single_points, tested.points, settings, charts, lenders[0])
         many = both.submit(
             _replicates, (tested.points, scattered), settings=settings, charts=charts, of=lenders

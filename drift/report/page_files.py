@@ -23,7 +23,7 @@ from drift.report.register_files import write_register
 from drift.review.evidence import gather_evidence
 from drift.review.loading import load_fits
 from drift.review.results import Review
-from drift.threads import cores, interrupts_kept_off
+from drift.threads import cores, interrupts_kept_off, keep_frames_on_one_thread
 
 Helpers = Sequence[ProcessPoolExecutor]
 
@@ -52,7 +52,10 @@ def helpers(dossiers: int) -> Iterator[Helpers]:
     # Spawned: a fork of a process whose data library holds threads may hang.
     context = multiprocessing.get_context("spawn")
     # A pool for each process, so that one writes the evidence pack while others write dossiers.
-    pools = tuple(ProcessPoolExecutor(1, mp_context=context) for _ in range(others))
+    pools = tuple(
+        ProcessPoolExecutor(1, mp_context=context, initializer=keep_frames_on_one_thread)
+        for _ in range(others)
+    )
     if dossiers <= _FITTED_HERE:
         threading.Thread(target=load_fits).start()
     try:

@@ -1,12 +1,12 @@
 """This module takes a review from sources to verdicts, in order."""
 
 import dataclasses
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import date
 
 import polars as pl
 
+from drift.beside import Threads
 from drift.conformity.comparisons import weigh_comparisons
 from drift.conformity.weigh import Conformity, judge_sittings, weigh_conformity
 from drift.errors import SourceError
@@ -21,7 +21,7 @@ from drift.reference.reference_laws import ReferenceLaws
 from drift.reference.weigh import Reference, weigh_reference
 from drift.review.changes import Earlier, Present, Since, changes_since
 from drift.review.fleet_laws import FleetLaws
-from drift.review.forecasts import forecast_fleet, forecast_rows, jumps_known, look_ahead
+from drift.review.forecasts import forecast_fleet, forecast_rows, forecast_with_jumps, jumps_known
 from drift.review.meters import METERS
 from drift.review.noted_rows import why_held
 from drift.review.obligations import with_obligations
@@ -189,9 +189,9 @@ def _weighed(
 ) -> tuple[Charts, tuple[pl.DataFrame, pl.DataFrame], Reference, Conformity, Forecasts]:
     """Return what each room says of the readings by itself."""
     # The forecast takes longest; all that does not need it goes on beside it.
-    with ThreadPoolExecutor(1) as beside:
+    with Threads(1) as beside:
         begun = beside.submit(
-            look_ahead,
+            forecast_with_jumps,
             *(ledger, sources, schedule),
             as_of=as_of,
             policy=policy,

@@ -92,7 +92,7 @@ def forecast_fleet(
     return forecast(ledger, due=due, now=now, settings=settings, fit=fit)
 
 
-def look_ahead(
+def forecast_with_jumps(
     ledger: pl.DataFrame,
     sources: Sources,
     schedule: pl.DataFrame,

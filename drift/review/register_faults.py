@@ -1,7 +1,8 @@
 """This module tells calibrations that rest on a person, a vessel or a balance not in order then."""
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from datetime import date
+from functools import partial
 from typing import Any
 
 import polars as pl
@@ -51,31 +52,54 @@ def register_faults(review: Review) -> pl.DataFrame:
     or balance is overdue where the last calibration before the day ended before it (``due_on``).
     """
     sources = review.sources
-    visits = sources.sessions.group_by("meter_id", "visit_id", maintain_order=True).agg(
-        pl.col("performed_on").min(),
-        operators=pl.col("operator").drop_nulls().str.split(_SEVERAL).explode().unique().sort(),
-        vessels=pl.col("vessel_id").drop_nulls().str.split(_SEVERAL).explode().unique().sort(),
-    )
     people, items = _authorised(sources.people), _calibrated(review)
     rows: list[Row] = []
-    for visit in visits.iter_rows(named=True):
-        day = visit["performed_on"]
-        what = f"the calibration of {visit['meter_id']} on {text.day(day)}"
-        found = [
-            *(_person(people, name, day) if people else () for name in visit["operators"]),
-            *(_equipment(items, name, day) if items else () for name in visit["vessels"]),
-        ]
-        about = {name: visit[name] for name in ("meter_id", "visit_id", "performed_on")}
-        rows += [_row(about, fault, what) for fault in found if fault]
+    if people:
+        rows += _of_visits(sources.sessions, "operator", partial(_person, people))
+    if items:
+        rows += _of_visits(sources.sessions, "vessel_id", partial(_equipment, items))
     rows += _of_vessels(review, items)
     rows += _of_bowls(review, items)
     return pl.DataFrame(rows, schema=REGISTER_FAULTS).sort(
-        "performed_on", "meter_id", "item", descending=[True, False, False], nulls_last=True
+        *("performed_on", "meter_id", "item"),
+        descending=[True, False, False],
+        nulls_last=True,
+        maintain_order=True,
     )
 
 
 # A fault: its token, the item, since or until when, and a clause on it.
 _Fault = tuple[str, str, date | None, str]
+
+
+def _of_visits(
+    sessions: pl.DataFrame, column: str, judge: Callable[[str, date], _Fault | tuple[()]]
+) -> Iterator[Row]:
+    """Yield calibrations of meters by or with what was not in order, each name and day judged once.
+
+    Parameters
+    ----------
+    sessions : pl.DataFrame
+        Frame of `drift.store.tables.SESSIONS`.
+    column : str
+        Its column that names people or equipment.
+    judge : callable
+        Says what is wrong with one of them on a day.
+    """
+    day = pl.col("performed_on").min().over("meter_id", "visit_id")
+    used = (
+        sessions.with_columns(performed_on=day)
+        .drop_nulls(column)
+        .select("meter_id", "visit_id", "performed_on", item=pl.col(column).str.split(_SEVERAL))
+        .explode("item")
+        .unique(maintain_order=True)
+    )
+    pairs = used.select("item", "performed_on").unique(maintain_order=True)
+    faults = {(item, on): judge(item, on) for item, on in pairs.iter_rows()}
+    for meter_id, visit_id, on, item in used.iter_rows():
+        if fault := faults[item, on]:
+            about = {"meter_id": meter_id, "visit_id": visit_id, "performed_on": on}
+            yield _row(about, fault, f"the calibration of {meter_id} on {text.day(on)}")
 
 
 def _row(about: Row, fault: _Fault, what: str) -> Row:

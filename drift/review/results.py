@@ -191,7 +191,7 @@ class Review:
         )
 
     @property
-    def spells(self) -> pl.DataFrame:
+    def times_in_tolerance(self) -> pl.DataFrame:
         """Return how long meters stayed in tolerance, as intervals."""
         return censored_intervals(
             self.ledger, tolerance=self.policy.tolerance_pct, comparison=self.policy.comparison
@@ -201,7 +201,7 @@ class Review:
         """Return the share of stretches in tolerance that still last, by their age in days."""
         choices = self.policy.intervals
         return survival_curve(
-            self.spells,
+            self.times_in_tolerance,
             at_days=at_days,
             longest_days=choices.longest_days,
             confidence=choices.confidence,

@@ -43,6 +43,7 @@ def open_store(
     read_only: bool = False,
     folder: Path | None = None,
     scratch: Path | None = None,
+    memory_mib: int | None = None,
 ) -> Connection:
     """Open a store, made anew where there is none; close it with ``.close()`` or ``with``.
 
@@ -57,6 +58,9 @@ def open_store(
         The only folder whose large files may be loaded into a store file.
     scratch : Path or None
         A folder of this process's own, whose files may be loaded besides.
+    memory_mib : int or None
+        What the library may hold in memory, MiB; what is more goes where temporary files go.  None
+        for most of the machine's.
 
     Raises
     ------
@@ -68,7 +72,7 @@ def open_store(
         return _in_memory()
     _check_path(path, read_only=read_only)
     folders = [place for place in (folder, scratch) if place is not None]
-    con = _opened(path, read_only=read_only, folders=folders)
+    con = _opened(path, read_only=read_only, folders=folders, memory_mib=memory_mib)
     return _ready(con, path, read_only=read_only)
 
 
@@ -91,10 +95,12 @@ def _in_memory() -> Connection:
     return con
 
 
-def _opened(path: Path, *, read_only: bool, folders: Sequence[Path]) -> Connection:
+def _opened(
+    path: Path, *, read_only: bool, folders: Sequence[Path], memory_mib: int | None = None
+) -> Connection:
     """Open a file that nothing is known of yet, with all ways to other files closed."""
     place = str(path.absolute())
-    con = _connected()
+    con = _connected(memory_mib)
     try:
         run(con, "shut_in", places=[place + ending for ending in _BESIDE])
         if folders:
@@ -111,9 +117,12 @@ def _opened(path: Path, *, read_only: bool, folders: Sequence[Path]) -> Connecti
     return con
 
 
-def _connected() -> Connection:
+def _connected(memory_mib: int | None = None) -> Connection:
     """Return a connection to nothing yet."""
-    con = duckdb.connect(":memory:", config=_CONFIG | {"temp_directory": _spill()})
+    config = _CONFIG | {"temp_directory": _spill()}
+    if memory_mib is not None:
+        config["memory_limit"] = f"{memory_mib}MiB"
+    con = duckdb.connect(":memory:", config=config)
     SCRATCH[con] = Path(tempfile.gettempdir()) / f"drift-{uuid.uuid4().hex}"
     return con
 

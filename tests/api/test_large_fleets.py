@@ -34,6 +34,7 @@ def _reviewed(
     panel: int,
     parquet: bool = False,
     beside: bool = False,
+    cluster: str = "",
 ) -> dict[str, bytes]:
     """Review a source in parts and return its data files."""
     monkeypatch.setattr(large_fleets, "_MUCH_CSV", 0)
@@ -42,10 +43,12 @@ def _reviewed(
     monkeypatch.setattr(fleet_reviews, "PANEL_METERS", panel)
     if not beside:
         monkeypatch.setattr(fleet_reviews, "side_by_side", _alone)
-    return _written(source, out, parquet=parquet)
+    return _written(source, out, parquet=parquet, cluster=cluster)
 
 
-def _written(source: Path, out: Path, *, parquet: bool = False) -> dict[str, bytes]:
+def _written(
+    source: Path, out: Path, *, parquet: bool = False, cluster: str = ""
+) -> dict[str, bytes]:
     """Review a source and return its data files but the record, which has times."""
     review_source(
         source,
@@ -55,6 +58,7 @@ def _written(source: Path, out: Path, *, parquet: bool = False) -> dict[str, byt
         with_pages=False,
         progress=lambda _done, _of: None,
         parquet=parquet,
+        cluster=cluster,
     )
     files = sorted((out / "data").iterdir())
     return {file.name: file.read_bytes() for file in files if file.name != "run.json"}
@@ -88,6 +92,18 @@ def test_processes_side_by_side_give_the_same_bytes(
     both = _reviewed(fleet, tmp_path / "two", monkeypatch, at_once=8, panel=12, beside=True)
     alone = _reviewed(fleet, tmp_path / "one", monkeypatch, at_once=8, panel=12)
     assert both == alone
+
+
+@pytest.mark.long
+@pytest.mark.filterwarnings("ignore")  # what the cluster's library leaves to be cleared away
+def test_workers_of_a_cluster_give_the_same_bytes(
+    fleet: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Two of them, which read the parts from the folder beside the output."""
+    monkeypatch.setattr("drift.api.cluster.cores", lambda: 2)
+    sent = _reviewed(fleet, tmp_path / "sent", monkeypatch, at_once=8, panel=12, cluster="local")
+    alone = _reviewed(fleet, tmp_path / "one", monkeypatch, at_once=8, panel=12)
+    assert sent == alone
 
 
 @pytest.mark.parametrize("source", ["sample", "fleet"])

@@ -2,6 +2,7 @@
 
 import csv
 import json
+import random
 import shutil
 from pathlib import Path
 
@@ -44,6 +45,11 @@ def source(made: dict[str, Path], request: pytest.FixtureRequest, tmp_path: Path
     return place
 
 
+# What a column is to say: sound, unsound, or of no column.
+PAIRS = (
+    *("reading_air_pct=5.1", "reading_air_pct=5,1", "meter_id=AM-3", "performed_on=x", "x=1"),
+    *("reading_air_pct=", "=", "stage=as_left", 'remarks=ä\n,"', "reading_air_pct=1e400"),
+)
 BOTH = pytest.mark.parametrize("source", IN_WAYS, indirect=True)
 
 
@@ -204,3 +210,53 @@ def test_people_and_certificates_not_in_order_then_are_told(
     assert told["AM-2", DAYS[0], "person_not_authorised"] == "2025-05-01"
     assert ("AM-2", DAYS[-1], "person_not_authorised") not in told
     assert told["AM-2", "2025-10-16", "calibration_ended"] == "2025-01-01"
+
+
+def random_asking(rng: random.Random) -> list[str]:
+    """Return a command that changes the record, with words that may or may not be meant."""
+    meter = rng.choice(["AM-1", "am-2", "AM", "AM-9", "", "\u200bx", "=1+1"])
+    day = rng.choice([*DAYS[-2:], "2023-02-30", "today", ""])
+    pair = rng.choice(PAIRS)
+    place = rng.choice(["r.csv:3", "r.csv", ":", "r.csv:99"])
+    words = rng.choice(["a slip", "", "two\nlines", "é" * 300, "'; drop table journal; --"])
+    sign = ["--by", rng.choice(["K. Vale", "", " "]), "--why", words, "--yes"]
+    rows = ["--meter", meter, "--on", day]
+    return rng.choice(
+        [
+            ["amend", "SOURCE", *rows, "--set", pair, *sign],
+            [
+                "amend",
+                "SOURCE",
+                "--at",
+                place,
+                "--set",
+                pair,
+                *sign,
+            ],
+            ["withdraw", "SOURCE", *rows, "--where", pair, *sign],
+            ["restore", "SOURCE", rng.choice(["1", "0", "-1", "99", "x"]), *sign],
+            ["decide", "SOURCE", meter, "--about", day, "--decision", words, "--by", "K. Vale"],
+            ["respond", "SOURCE", "S-1", "--finding", words, "--action", pair, "--by", words],
+        ]
+    )
+
+
+@pytest.mark.parametrize(
+    ("source", "count"),
+    [
+        *((way, 12) for way in IN_WAYS),
+        *(pytest.param(way, 300, marks=pytest.mark.long) for way in IN_WAYS),
+    ],
+    indirect=["source"],
+)
+def test_whatever_is_asked_the_record_stays_whole(source: Path, count: int) -> None:
+    """A command does what it says and is an entry, or is refused in a sentence and is none."""
+    rng = random.Random(count)  # noqa: S311  # which commands, no secret
+    for _ in range(count):
+        asked = [str(source) if word == "SOURCE" else word for word in random_asking(rng)]
+        before = len(entries(source))
+        ran = drift(*asked)
+        assert ran.returncode in {0, 2}, asked
+        assert "not foreseen" not in ran.stderr, (asked, ran.stderr)
+        assert len(entries(source)) == before + (ran.returncode == 0), asked
+    assert drift("journal", source, "--verify").returncode == 0

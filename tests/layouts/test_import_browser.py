@@ -36,7 +36,7 @@ def test_fifty_thousand_cells_open_and_run_nothing(tmp_path: Path) -> None:
         page.on("console", lambda message: said.append(message.text))
         page.on("pageerror", lambda error: said.append(str(error)))
         page.on("request", lambda request: asked.append(request.url))
-        page.goto(page_file.as_uri())
+        page.goto(page_file.as_uri(), timeout=180_000)
         assert page.locator("table.cells td").count() == 50_008
         last = page.locator("table.cells tbody tr").last
         last.scroll_into_view_if_needed()

@@ -46,7 +46,9 @@ def test_the_memo_is_quiet_harmless_and_legible(tmp_path: Path) -> None:
         assert set(asked) == {page_file.as_uri(), *scripts}
         assert said == []
         page.emulate_media(media="print")
-        assert [sign.is_visible() for sign in page.locator(".sign").all()] == [True, True]
+        signed = page.locator(".signed .line dd")
+        # Reason, name and date of each meter.
+        assert [place.is_visible() for place in signed.all()] == [True] * 3 * len(ids)
         browser.close()
 
 

@@ -14,6 +14,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 
+from drift.api.journal import Asked, read_journal
 from drift.api.reviews import intake, read_known
 from drift.report.exchange import digests_of, place_for
 from drift.report.leftovers import UNFINISHED
@@ -190,6 +191,47 @@ def test_a_killed_response_is_recorded_whole_or_not_at_all(
         assert (folder / "readings.csv").read_bytes() == (source / "readings.csv").read_bytes()
         made = folder / "responses.csv"
         assert not made.exists() or made.read_bytes() == whole, (how, when)
+
+
+SIGN = ("--by", "me", "--why", "a slip", "--yes")
+LAST = ("--meter", "A", "--on", FIRST + timedelta(days=91 * 7))
+OF_THE_RECORD = {
+    "withdraw": ("withdraw", "SOURCE", *LAST, *SIGN),
+    "amend": ("amend", "SOURCE", *LAST, "--set", "reading_air_pct=5.1", *SIGN),
+    "restore": ("restore", "SOURCE", "1", *SIGN),
+    "decide": ("decide", "SOURCE", "A", "--about", LAST[-1], "--decision", "x", "--by", "me"),
+    "export": ("export", "SOURCE", "OUT"),
+    "sheet": ("sheet", "SOURCE", "--as-of", AS_OF, "--out", "OUT"),
+}
+FEW = (1, pytest.param(12, marks=pytest.mark.long))
+
+
+@pytest.mark.parametrize("count", FEW)
+@pytest.mark.parametrize("command", OF_THE_RECORD)
+def test_a_killed_command_leaves_the_record_whole(
+    source: Path, tmp_path: Path, command: str, count: int
+) -> None:
+    """The chain holds, an entry is there with what it changed or is not, and no output is half."""
+    first = tmp_path / "first"
+    shutil.copytree(source, first)
+    if command == "restore":
+        assert run("none", 0, first, "withdraw", first, *LAST, *SIGN).returncode == 0
+    if command == "export":
+        intake(source, store=tmp_path / "s.duckdb")
+    before = len(read_journal(first, Asked()).entries)
+    for number in range(count):
+        folder = tmp_path / f"in-{number}"
+        shutil.copytree(first, folder)
+        out = folder / "out"
+        names = {"SOURCE": tmp_path / "s.duckdb" if command == "export" else folder, "OUT": out}
+        asked = [names.get(str(word), word) for word in OF_THE_RECORD[command]]
+        run("write", 2 + number, folder, *asked)
+        found = read_journal(folder, Asked(), checked=True)
+        assert (found.broken, found.unfit) == ("", [])
+        assert len(found.entries) in {before, before + 1}
+        assert (folder / "readings.csv").read_bytes() == (source / "readings.csv").read_bytes()
+        if command == "export":
+            assert not out.exists() or (out / "journal.csv").exists()
 
 
 @pytest.mark.parametrize("room", [1, 2_000, 60_000])

@@ -13,6 +13,7 @@ from drift.report.data_files import data_tables
 from drift.report.pages.evidence import EvidencePage, evidence_page
 from drift.report.pages.fleet import fleet_page
 from drift.report.pages.parts import file_name
+from drift.report.register_files import REGISTER_PAGES
 from drift.review.clauses.clause import CLAUSE_CONTRADICTED, NOT_SHOWN, SHOWN, Clause
 from drift.review.evidence import Evidence, gather_evidence
 from drift.review.results import Review
@@ -97,6 +98,7 @@ def test_links_lead_to_what_is_written(page: EvidencePage, review: Review) -> No
     fleet = {name: set(Outline(html).values("id")) for name, html in pages}
     own = set(Outline(render.html_evidence(page)).values("id"))
     files = {f"data/{name}.csv" for name in data_tables(review)} | {"data/run.json"}
+    files |= set(REGISTER_PAGES)
     meters = {f"meters/{file_name(meter_id)}" for meter_id in IDS}
     for part in page.parts:
         for e in part.clauses:

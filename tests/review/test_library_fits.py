@@ -118,16 +118,20 @@ def test_dossiers_are_the_same_wherever_their_trends_are_fitted(
 def test_processes_beside_a_small_fleet_do_without_the_library(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """A process that writes dossiers of few meters never loads it, which would take a second."""
+    """A process that writes dossiers of few meters never loads it, which would take a second.
+
+    Frames are on one thread there.
+    """
     monkeypatch.setattr(page_files, "cores", lambda: 2)
     real = page_files.write_pages
     loaded: list[set[str]] = []
+    threads: list[int] = []
 
     def written(*given: Any, beside: page_files.Helpers, **named: Any) -> list[str]:
         pages = real(*given, beside=beside, **named)
-        loaded.extend(
-            set(pool.submit(eval, "[*__import__('sys').modules]").result()) for pool in beside
-        )
+        for pool in beside:
+            loaded.append(set(pool.submit(eval, "[*__import__('sys').modules]").result()))
+            threads.append(pool.submit(pl.thread_pool_size).result())
         return pages
 
     monkeypatch.setattr(page_files, "write_pages", written)
@@ -135,6 +139,7 @@ def test_processes_beside_a_small_fleet_do_without_the_library(
     (modules,) = loaded
     assert "drift.report.pages.dossier" in modules
     assert not {"statsmodels", "pandas"} & modules
+    assert threads == [1]
 
 
 def test_data_alone_fits_no_plain_trend(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -318,3 +318,22 @@ def test_a_reader_sees_a_whole_load_or_none(tmp_path: Path) -> None:
     assert loading.returncode == 0
     assert seen <= {1, 2001}
     assert load(folder)[1].sessions.height == 2000
+
+
+def test_what_does_not_fit_in_memory_goes_where_temporary_files_go(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """With little memory for the library a large table is sorted whole, and nothing stays."""
+    made = tmp_path / "temporary"
+    made.mkdir()
+    monkeypatch.setattr("tempfile.tempdir", str(made))
+    with open_store(tmp_path / "s.duckdb", memory_mib=40) as store:
+        store.execute(
+            "create temp table t as select hash(i)::varchar as h, hash(i + 1)::varchar as g "
+            "from range(500000) as r(i) order by h"
+        )
+        assert store.execute("select sum(size) > 0 from duckdb_temporary_files()").fetchall() == [
+            (True,)
+        ]
+        assert store.execute("select count(distinct h) from t").fetchall() == [(500_000,)]
+    assert not [path for path in made.rglob("*") if path.is_file()]

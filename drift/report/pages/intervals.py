@@ -133,7 +133,9 @@ def survival_figure(review: Review) -> SurvivalFigure | None:
             f"{text.share(choices.confidence)} of cases. "
             "A stretch that an adjustment cut short counts for as long as it lasted."
         ),
-        conclude=_concluded(review.spells, curve, present=present, target=choices.target),
+        conclude=_concluded(
+            review.times_in_tolerance, curve, present=present, target=choices.target
+        ),
     )
 
 

@@ -110,13 +110,13 @@ def _meters(failed: list[FailedVisit]) -> list[str]:
 def longest_runs(facts: LaboratoryFacts) -> dict[str, int]:
     """Return each failing meter's longest run of visits that failed one after another."""
     runs: dict[str, int] = {}
-    for (meter_id,), group in facts.visits.group_by("meter_id", maintain_order=True):
-        run = longest = 0
-        for found, left in group.select("found_failed", "left_failed").iter_rows():
-            run = run + 1 if found or left else 0
-            longest = max(longest, run)
-        if longest:
-            runs[str(meter_id)] = longest
+    last, run = None, 0
+    visits = facts.visits.select("meter_id", "found_failed", "left_failed")
+    for meter_id, found, left in visits.iter_rows():
+        run = (run if meter_id == last else 0) + 1 if found or left else 0
+        last = meter_id
+        if run:
+            runs[meter_id] = max(run, runs.get(meter_id, 0))
     return dict(sorted(runs.items(), key=lambda item: -item[1]))
 
 

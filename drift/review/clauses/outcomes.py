@@ -56,14 +56,18 @@ def visit_outcomes(review: Review) -> pl.DataFrame:
     visit = ["meter_id", "visit_id"]
     failed = pl.col("verdict").is_not_null() & ~pl.col("verdict").is_in(list(ACCEPTED))
     found, left = pl.col("stage") == "as_found", pl.col("stage") == "as_left"
-    judged = review.conformity.verdicts.group_by(visit).agg(
-        found_failed=(found & failed).any(),
-        left_failed=(left & failed).any(),
-        unread=pl.col("point_pct")
-        .filter(found & failed)
-        .is_in(pl.col("point_pct").filter(left).implode())
-        .not_()
-        .any(),
+    judged = (
+        review.conformity.verdicts.group_by(*visit, "point_pct")
+        .agg(
+            found_failed=(found & failed).any(),
+            left_failed=(left & failed).any(),
+            left_read=left.any(),
+        )
+        .group_by(visit)
+        .agg(
+            pl.col("found_failed", "left_failed").any(),
+            unread=(pl.col("found_failed") & ~pl.col("left_read")).any(),
+        )
     )
     return (
         review.ledger.group_by(visit)

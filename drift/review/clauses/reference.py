@@ -188,7 +188,7 @@ def chain(facts: LaboratoryFacts) -> Clause:
                 for row in facts.disagreeing[:1]
             ),
             *(f"{one[0].upper()}{one[1:]}." for one in (*doubted[:1], *late[:1])),
-            "Certificates of the balance and the masses behind them are not in these tables.",
+            _behind(facts),
         ),
         proof=(
             ("data/vessel_history.csv", "each vessel from calibration to calibration"),
@@ -206,6 +206,22 @@ def chain(facts: LaboratoryFacts) -> Clause:
             if sure and sure == table.height
             else ", and an uncertainty for every calibration."
         ),
+    )
+
+
+def _behind(facts: LaboratoryFacts) -> str:
+    """Say what the register holds of what the vessels were weighed with."""
+    table = facts.review.sources.equipment
+    balances = table.filter(pl.col("kind") == "balance")
+    if balances.is_empty():
+        return "Certificates of the balance and the masses behind them are not in these tables."
+    named = int(balances["certificate"].count())
+    wrong = facts.faults.filter(pl.col("meter_id").is_null()).height
+    return (
+        f"{text.count(balances['equipment_id'].n_unique(), 'balance')} on record; "
+        f"{of(named, balances.height)} calibrations of them name a certificate"
+        + (f"; {text.count(wrong, 'vessel')} weighed with one not in order" if wrong else "")
+        + ". The masses behind them are not in these tables."
     )
 
 

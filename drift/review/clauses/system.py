@@ -3,6 +3,7 @@
 import polars as pl
 
 from drift import format as text
+from drift.frames import IN_USE
 from drift.review.clauses.clause import (
     CLAUSE_CONTRADICTED,
     ISO,
@@ -16,6 +17,7 @@ from drift.review.clauses.clause import (
     of,
 )
 from drift.review.clauses.facts import LaboratoryFacts
+from drift.review.register import register_of
 from drift.review.validations import VALIDATIONS
 from drift.store.tables import unused_files
 from drift.version import __version__
@@ -58,20 +60,31 @@ def labelled(facts: LaboratoryFacts) -> Clause:
         pl.col("tested_on") > pl.col("next_due_on")
     )
     names = late["meter_id"].unique(maintain_order=True).to_list()
+    # What a label says: the day of the calibration, by whom, and when the next is due.
+    in_use = register_of(review).filter(pl.col("status").is_in(IN_USE))
+    filled = in_use.drop_nulls(["calibrated_on", "calibrated_by", "next_due_on"]).height
+    complete = 0 < filled == in_use.height
     return Clause(
         ISO,
         "6.4.8",
         checked=False,
         asked="A label or code shows the user the status and validity of the calibration.",
-        state=CLAUSE_CONTRADICTED if names else OUTSIDE,
-        decided_by=f"{text.count(late.height, 'field test')} made past the due date",
+        state=CLAUSE_CONTRADICTED if names else PARTLY if complete else OUTSIDE,
+        decided_by=f"{text.count(late.height, 'field test')} made past the due date"
+        if names
+        else f"{of(filled, in_use.height)} labels can be filled in",
         answer=(
             f"Used past the due date in spite of any label: {few(names)}."
             if names
             else "No field test on record was made past the due date of a meter overdue now.",
-            "Labels are not in these tables.",
+            f"For {of(filled, in_use.height)} meters in use the records say what a label tells.",
+            "That labels are on the meters is not in these tables.",
         ),
-        proof=(("data/meters.csv", "due dates"),),
+        proof=(
+            ("labels.html", "labels to print"),
+            ("data/register.csv", "what each meter stands on"),
+            ("data/meters.csv", "due dates"),
+        ),
         to_file="How meters are labelled; a release for each use past the due date.",
         meters=tuple(names),
     )

@@ -11,7 +11,7 @@ from drift.upkeep.reliability.reliability import binomial_interval, proven_relia
 
 # One row per age, ascending.  lowest to highest is what the nonparametric estimate allows there
 # (they differ only between the two checks between which something ended), low to high its band;
-# weibull is null where the spells show no law.
+# weibull is null where the intervals show no law.
 CURVE: Schema = {
     "days": pl.Float64,
     "lowest": pl.Float64,
@@ -28,13 +28,13 @@ _FEW_METERS = 10
 
 
 def survival_curve(
-    spells: pl.DataFrame, *, at_days: float, longest_days: float, confidence: float = 0.95
+    intervals: pl.DataFrame, *, at_days: float, longest_days: float, confidence: float = 0.95
 ) -> pl.DataFrame:
     """Return survival of time in tolerance over age, with its band and a Weibull law.
 
     Parameters
     ----------
-    spells : pl.DataFrame
+    intervals : pl.DataFrame
         Of `drift.upkeep.reliability.censored_intervals.censored_intervals`.
     at_days : float
         An age that is to be among the rows, over 0.
@@ -46,23 +46,23 @@ def survival_curve(
     Returns
     -------
     pl.DataFrame
-        Columns of `CURVE`, to the highest age that anything is known of; no row without spells.
+        Columns of `CURVE`, to the highest age that anything is known of; no row without intervals.
 
     Notes
     -----
     Estimate: Turnbull (1976); band: see `survival_band`.
     """
-    if spells.is_empty():
+    if intervals.is_empty():
         return pl.DataFrame(schema=CURVE)
-    lower = spells["lower_days"].to_numpy()
-    upper = spells["upper_days"].fill_null(np.inf).to_numpy()
+    lower = intervals["lower_days"].to_numpy()
+    upper = intervals["upper_days"].fill_null(np.inf).to_numpy()
     fit = survival.fit_survival(lower, upper)
     ages = _ages(lower, upper, fit, at_days=at_days, longest_days=longest_days)
     lowest, highest = survival.survival_at(fit, ages)
     low, high = survival_band(
-        *(lower, upper, ages), cluster=spells["meter_id"].to_numpy(), confidence=confidence
+        *(lower, upper, ages), cluster=intervals["meter_id"].to_numpy(), confidence=confidence
     )
-    law = weibull.fit_weibull(lower, upper, cluster=spells["meter_id"].to_numpy())
+    law = weibull.fit_weibull(lower, upper, cluster=intervals["meter_id"].to_numpy())
     return pl.DataFrame(
         {
             "days": ages,
@@ -83,11 +83,11 @@ def survival_band(
 
     Parameters
     ----------
-    lower, upper : array, shape (spells,)
+    lower, upper : array, shape (intervals,)
         Length in (lower, upper], upper infinite while it lasts.
     ages : array, shape (ages,)
         0 or more.
-    cluster : array_like, shape (spells,)
+    cluster : array_like, shape (intervals,)
         The meter of each spell.
     confidence : float
         Over 0 and under 1.
@@ -100,7 +100,7 @@ def survival_band(
     -----
     Whole meters are drawn again (`drift.upkeep.reliability.survival.resampled_interval`).  Where
     nothing had ended by an age such draws cannot vary, and of few meters they vary too little:
-    there the band holds at least what the spells whose state is known at that age prove exactly.
+    there the band holds at least what the intervals whose state is known at that age prove exactly.
     """
     low, high = np.ones(ages.size), np.ones(ages.size)
     if np.isfinite(upper).any():
