@@ -1,7 +1,8 @@
 """The journal: what a person changes can be undone exactly; a chain that was touched is found."""
 
+import contextlib
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from time import process_time
 
@@ -11,7 +12,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from drift.api.amending import Wanted, plan_edits, plan_restoration, write_planned
-from drift.api.journal import Asked, read_journal
+from drift.api.journal import Asked, export_store, read_journal
 from drift.api.reviews import intake, load_tables
 from drift.errors import DriftError
 from drift.store.connection import Connection
@@ -70,17 +71,16 @@ def restored(source: Path, entry_no: int) -> int:
     return write_planned(source, plan_restoration(source, entry_no, weighed=None), SIGNED)
 
 
-CHANGES = st.sampled_from(
-    [
-        ({"reading_air_pct": "5.3"}, {"meter_id": "A", "replicate": "1"}),
-        ({"reading_air_pct": "5.4"}, {"meter_id": "A", "performed_on": "2024-04-05"}),
-        ({"meter_id": "B"}, {"meter_id": "A", "performed_on": "2024-01-05"}),
-        ({"performed_on": "2024-01-06"}, {"meter_id": "B"}),
-        ({"remarks": "wet"}, {"meter_id": "B"}),
-        (None, {"meter_id": "A", "replicate": "2"}),
-        (None, {"meter_id": "B"}),
-    ]
-)
+STEPS: list[tuple[dict[str, str] | None, dict[str, str]]] = [
+    ({"reading_air_pct": "5.3"}, {"meter_id": "A", "replicate": "1"}),
+    ({"reading_air_pct": "5.4"}, {"meter_id": "A", "performed_on": "2024-04-05"}),
+    ({"meter_id": "B"}, {"meter_id": "A", "performed_on": "2024-01-05"}),
+    ({"performed_on": "2024-01-06"}, {"meter_id": "B"}),
+    ({"remarks": "wet"}, {"meter_id": "B"}),
+    (None, {"meter_id": "A", "replicate": "2"}),
+    (None, {"meter_id": "B"}),
+]
+CHANGES = st.sampled_from(STEPS)
 
 
 @pytest.mark.parametrize("way", IN_WAYS)
@@ -112,6 +112,39 @@ def test_changes_undone_leave_every_row_as_it_was(
         restored(source, entry_no)
         assert rows_of(source) == before
     assert not read_journal(source, Asked()).broken
+
+
+def check_export(
+    place: Path, steps: Sequence[tuple[dict[str, str] | None, dict[str, str]]]
+) -> None:
+    """Change a store, export it, and load that elsewhere: every table has the same checksum."""
+    store, copy = source_of(place, "store"), place / "copy.duckdb"
+    for sets, cells in steps:
+        with contextlib.suppress(DriftError):
+            changed(store, sets, **cells)
+    written = {name[:-4]: checksum for name, _, checksum in export_store(store, place / "out")}
+    intake(place / "out", store=copy, signed=SIGNED)
+    assert written == read_journal(store, Asked(), checked=True).checksums
+    assert written == read_journal(copy, Asked(), checked=True).checksums
+    assert rows_of(copy) == rows_of(store)
+
+
+def test_a_store_made_of_an_export_holds_the_same_tables(tmp_path: Path) -> None:
+    """A value amended, a row moved, one withdrawn."""
+    check_export(tmp_path, [STEPS[0], STEPS[3], STEPS[5]])
+
+
+@pytest.mark.long
+@settings(
+    max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None
+)
+@given(steps=st.lists(CHANGES, max_size=4))
+def test_a_store_made_of_any_export_holds_the_same_tables(
+    tmp_path_factory: pytest.TempPathFactory,
+    steps: list[tuple[dict[str, str] | None, dict[str, str]]],
+) -> None:
+    """Whatever was amended, moved or withdrawn before."""
+    check_export(tmp_path_factory.mktemp("case"), steps)
 
 
 def test_what_was_amended_in_a_folder_comes_with_it_into_a_store(tmp_path: Path) -> None:

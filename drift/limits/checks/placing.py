@@ -38,6 +38,8 @@ _SETTING = ("hand_reset", "gauge_replaced")
 _MOVING = ("moved", "established")
 _PLACES = 9
 _FINEST = 6
+# Steps that dials are usually read to (common practice, no source).
+_DIALS_PCT = (0.1, 0.05)
 
 # One row per series and day.  aim is what the first check of the series was expected to show, null
 # where the kind has one aim alone or none was named; expected that of the day.  departures are the
@@ -188,40 +190,42 @@ def _with_aims(rows: pl.DataFrame) -> pl.DataFrame:
 def _with_steps(days: pl.DataFrame, ledger: pl.DataFrame, first: int) -> pl.DataFrame:
     """Add what the numbers of each series are read to.
 
-    That is the step of the meter's dial where all first numbers lie on it, else the last decimal
-    place that any of them was written to; null where they were turned into another unit.
+    That is the coarsest step of dials that all first numbers lie on, no finer than the meter's own;
+    else the last decimal place that any of them was written to; null where they were turned into
+    another unit.  Too coarse a step widens limits, too fine a one signals falsely: seven numbers
+    that all lie on tenths were hardly read to less.
     """
     dials = ledger.group_by("meter_id").agg(dial=pl.col("resolution_pct").last())
     rows = days.join(dials, on="meter_id", how="left", maintain_order="left")
-    begun = pl.col("visit") <= first
-    shift = pl.col("expected").fill_null(0.0)
-    on_dial = (
-        pl.struct("departures", "dial", shift=shift)
-        .map_elements(_lies_on, return_dtype=pl.Boolean)
-        .fill_null(value=False)
-    )
+    read = pl.struct("departures", "dial", shift=pl.col("expected").fill_null(0.0))
     of_series = (
-        rows.with_columns(on_dial=on_dial)
-        .filter(begun)
+        rows.filter(pl.col("visit") <= first)
+        .with_columns(
+            on_dial=pl.when(pl.col("unit") == AIR).then(
+                read.map_elements(_dial_read, return_dtype=pl.Float64)
+            )
+        )
         .group_by("series")
         .agg(
-            on_dial=(pl.col("on_dial") & (pl.col("unit") == AIR)).all(),
+            on_dial=pl.when(pl.col("on_dial").null_count() == 0).then(pl.col("on_dial").min()),
             most=pl.col("places").max().clip(upper_bound=_FINEST),
-            dial=pl.col("dial").last(),
         )
     )
     written = pl.lit(10.0).pow(-pl.col("most").cast(pl.Float64))
-    steps = of_series.select("series", step=pl.when("on_dial").then("dial").otherwise(written))
+    steps = of_series.select("series", step=pl.coalesce("on_dial", written))
     return rows.drop("dial").join(steps, on="series", how="left", maintain_order="left")
 
 
-def _lies_on(row: dict[str, object]) -> bool:
-    """Say whether the numbers of a day lie on the steps of a dial."""
+def _dial_read(row: dict[str, object]) -> float | None:
+    """Return the coarsest step that the numbers of a day lie on, at least that of the dial."""
     dial, numbers, shift = row["dial"], row["departures"], row["shift"]
     if not isinstance(dial, float) or not isinstance(numbers, list) or not dial > 0:
-        return False
-    shown = [(number + shift) / dial for number in numbers]
-    return all(abs(steps - round(steps)) < 1e-6 for steps in shown)
+        return None
+    for step in sorted({dial, *_DIALS_PCT}, reverse=True):
+        shown = [(number + shift) / step for number in numbers]
+        if step >= dial and all(abs(steps - round(steps)) < 1e-6 for steps in shown):
+            return step
+    return None
 
 
 def _work(ledger: pl.DataFrame, marks: pl.DataFrame, service: pl.DataFrame) -> pl.DataFrame:
