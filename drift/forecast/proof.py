@@ -8,7 +8,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
-from scipy import special
 
 from drift.arrays import Flags, Floats, Integers
 from drift.forecast.current_state import found_means, look_back
@@ -367,9 +366,10 @@ def exact_interval(hits: int, number: int, *, level: float = 0.95) -> tuple[floa
     ----------
     Clopper and Pearson (1934), Biometrika 26, 404–413.
     """
-    beyond = (1 - level) / 2.0
-    low = special.betaincinv(hits, number - hits + 1, beyond) if hits else 0.0
-    high = special.betainccinv(hits + 1, number - hits, beyond) if hits < number else 1.0
+    # A second to load, and commands that prove nothing do without.
+    from statsmodels.stats.proportion import proportion_confint  # noqa: PLC0415
+
+    low, high = proportion_confint(hits, number, alpha=1 - level, method="beta")
     return float(low), float(high)
 
 

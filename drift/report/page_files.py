@@ -2,7 +2,6 @@
 
 import dataclasses
 import multiprocessing
-import threading
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
 from contextlib import contextmanager
@@ -30,7 +29,8 @@ Helpers = Sequence[ProcessPoolExecutor]
 # Fewer dossiers than this are written sooner than another process has loaded what it needs.
 _WORTH_A_PROCESS = 8
 # To load the library of fits takes each process as long as some 300 series are fitted in.  Of so
-# few dossiers the plain trends are fitted, and the evidence is gathered, by this process alone.
+# few dossiers the plain trends are fitted, and the evidence is gathered, by this process alone,
+# which has loaded it for the analysis.
 _FITTED_HERE = 100
 # What is written once beside the pages of the fleet.
 _BESIDE_FLEET = ("evidence.html", "guide.html")
@@ -56,8 +56,6 @@ def helpers(dossiers: int) -> Iterator[Helpers]:
         ProcessPoolExecutor(1, mp_context=context, initializer=keep_frames_on_one_thread)
         for _ in range(others)
     )
-    if dossiers <= _FITTED_HERE:
-        threading.Thread(target=load_fits).start()
     try:
         with interrupts_kept_off():
             for pool in pools if dossiers > _FITTED_HERE else ():

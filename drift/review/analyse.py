@@ -22,6 +22,7 @@ from drift.reference.weigh import Reference, weigh_reference
 from drift.review.changes import Earlier, Present, Since, changes_since
 from drift.review.fleet_laws import FleetLaws
 from drift.review.forecasts import forecast_fleet, forecast_rows, forecast_with_jumps, jumps_known
+from drift.review.loading import load_fits
 from drift.review.meters import METERS
 from drift.review.noted_rows import why_held
 from drift.review.obligations import with_obligations
@@ -194,7 +195,7 @@ def _weighed(
 ) -> tuple[Charts, tuple[pl.DataFrame, pl.DataFrame], Reference, Conformity, Forecasts]:
     """Return what each room says of the readings by itself."""
     # The forecast takes longest; all that does not need it goes on beside it.
-    with Threads(1) as beside:
+    with Threads(2) as beside:
         begun = beside.submit(
             forecast_with_jumps,
             *(ledger, sources, schedule),
@@ -202,6 +203,7 @@ def _weighed(
             policy=policy,
             learnt=laws.forecasts,
         )
+        loaded = beside.submit(load_fits)
         charts = draw_charts(
             ledger,
             marks=sources.marks,
@@ -209,6 +211,7 @@ def _weighed(
             policy=policy,
             laws=laws.charts,
         )
+        loaded.result()
         drift = weigh_drift(ledger, policy, fleet=laws.drifts)
         study = study_in_force(sources, policy)
         reference = with_operators_of(

@@ -36,24 +36,14 @@ def discovery_q(p: Floats, *, among: Floats | None = None) -> Floats:
         # Tests of one p value have one q value.
         place = np.minimum(np.searchsorted(every, p), max(len(every) - 1, 0))
         return np.where(np.isnan(p), np.nan, discovery_q(every)[place])
+    # A second to load, and commands that test nothing do without.
+    from statsmodels.stats.multitest import multipletests  # noqa: PLC0415
+
     tested = ~np.isnan(p)
     q = np.full(p.shape, np.nan)
     if not tested.any():
         return q
     if not ((p[tested] >= 0) & (p[tested] <= 1)).all():
         raise ValueError("a p value lies outside 0 to 1")
-    q[tested] = _adjusted(p[tested])
+    q[tested] = multipletests(p[tested], method="fdr_bh")[1]
     return q
-
-
-def _adjusted(p: Floats) -> Floats:
-    """Return the adjusted values of p values without gaps, to the last digit as statsmodels.
-
-    Its ``multipletests`` takes a second and 60 MiB to load, which each command and process that
-    judges a fleet would pay for.
-    """
-    order = np.argsort(p)
-    raised = p[order] / (np.arange(1, len(p) + 1) / len(p))
-    adjusted = np.empty_like(p)
-    adjusted[order] = np.minimum(np.minimum.accumulate(raised[::-1])[::-1], 1.0)
-    return adjusted

@@ -8,7 +8,6 @@ import polars as pl
 import pytest
 from hypothesis import given, settings
 from scipy import stats
-from statsmodels.stats.multitest import multipletests
 
 from drift.trend.false_discovery import discovery_q
 from drift.trend.regression import TRENDS, fit_trends
@@ -247,14 +246,13 @@ def test_benjamini_hochberg_example() -> None:
 
 
 def test_discovery_equals_scipy_whatever_the_order() -> None:
-    """Unsorted p values with ties and gaps equal scipy's and, to the last digit, statsmodels'."""
+    """Unsorted p values with ties and without a test equal scipy's false_discovery_control."""
     rng = np.random.default_rng(3)
     p = np.round(rng.uniform(size=200) ** 3, 2)
     p[::7] = np.nan
     q = discovery_q(p)
     tested = ~np.isnan(p)
     assert q[tested] == pytest.approx(stats.false_discovery_control(p[tested]), abs=1e-12)
-    np.testing.assert_array_equal(q[tested], multipletests(p[tested], method="fdr_bh")[1])
     assert np.isnan(q[~tested]).all()
     assert discovery_q(np.array([])).size == 0
     with pytest.raises(ValueError, match="0 to 1"):

@@ -7,7 +7,6 @@ that lengthens an interval after each pass and shortens it after each failure.
 import numpy as np
 import numpy.typing as npt
 import polars as pl
-from scipy import special
 
 from drift.arrays import Floats
 from drift.frames import Schema
@@ -63,7 +62,7 @@ def binomial_interval(
     ----------
     Clopper and Pearson (1934), Biometrika 26, 404–413, as quantiles of beta distributions.
     """
-    return _exact(passes, checks, beyond=(1 - _level(confidence)) / 2.0)
+    return _exact(passes, checks, confidence=confidence, alternative="two-sided")
 
 
 def proven_reliability(
@@ -74,19 +73,26 @@ def proven_reliability(
     Without a failure it is (1 − confidence)^(1/checks): 8 passes out of 8 prove 69 % at 95 %.
     Parameters and errors are those of `binomial_interval`.
     """
-    return _exact(passes, checks, beyond=1 - _level(confidence))[0]
+    return _exact(passes, checks, confidence=confidence, alternative="smaller")[0]
 
 
-def _exact(passes: npt.ArrayLike, checks: npt.ArrayLike, *, beyond: float) -> tuple[Floats, Floats]:
-    """Return the bounds beyond each of which a share lies with a chance, 0 and 1 without checks.
+def _exact(
+    passes: npt.ArrayLike, checks: npt.ArrayLike, *, confidence: float, alternative: str
+) -> tuple[Floats, Floats]:
+    """Return the exact bounds of a share, 0 and 1 where there is no check."""
+    # A second to load, and commands that prove nothing do without.
+    from statsmodels.stats.proportion import proportion_confint  # noqa: PLC0415
 
-    statsmodels' ``proportion_confint`` gives the same and takes a second to load.
-    """
     k, n = np.broadcast_arrays(*_counts(passes, checks))
     low, high = np.zeros(k.shape), np.ones(k.shape)
-    some, missed = k > 0, k < n
-    low[some] = special.betaincinv(k[some], n[some] - k[some] + 1, beyond)
-    high[missed] = special.betainccinv(k[missed] + 1, n[missed] - k[missed], beyond)
+    seen = n > 0
+    if seen.any():
+        low[seen], high[seen] = proportion_confint(
+            *(k[seen], n[seen]),
+            alpha=1 - _level(confidence),
+            method="beta",
+            alternative=alternative,
+        )
     return low, high
 
 
