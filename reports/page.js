@@ -78,7 +78,7 @@ function keepInAddress(controls) {
   } catch { /* a page opened from some places may not change its address; it filters all the same */ }
 }
 
-/* Filters of a table (data-filters names it) or of the fleet: by words, standing, site, overdue. */
+/* Filters of a table (data-filters names it) or of the fleet: by words, standing, what the register says, overdue. */
 for (const filters of document.querySelectorAll("[data-filters], [data-rows-filter]")) {
   const fleet = filters.closest("[data-fleet]");
   const rows = fleet
@@ -96,14 +96,14 @@ for (const filters of document.querySelectorAll("[data-filters], [data-rows-filt
   const apply = () => {
     const asked = named("words").value.trim().toLowerCase();
     const standing = named("standing").value;
-    const site = named("site")?.value ?? "";
+    const kinds = controls.filter((control) => "kind" in control.dataset && control.value);
     const overdue = named("overdue")?.checked ?? false;
-    const narrowed = Boolean(asked || standing || site || overdue);
+    const narrowed = Boolean(asked || standing || kinds.length || overdue);
     let shown = 0;
     for (const row of rows) {
       const fits = texts.get(row).includes(asked)
         && (!standing || row.dataset.standing === standing)
-        && (!site || row.dataset.site === site)
+        && kinds.every((kind) => row.dataset[kind.name] === kind.value)
         && (!overdue || row.dataset.overdue === "yes");
       row.hidden = !fits;
       shown += fits;

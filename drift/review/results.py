@@ -30,6 +30,7 @@ from drift.store.tables import (
 from drift.trend.change_points import link_jumps
 from drift.trend.path_trend import fitted_trend
 from drift.trend.plain_trends import plain_trends
+from drift.upkeep.intervals.recommend import built_and_aged
 from drift.upkeep.reliability.censored_intervals import censored_intervals
 from drift.upkeep.reliability.survival_curve import survival_curve
 from drift.upkeep.weigh import Upkeep
@@ -204,6 +205,11 @@ class Review:
             dials=self.reference.dials.filter(mine),
             repeatability=self.reference.repeatability_pct,
         )
+
+    @property
+    def register_groups(self) -> pl.DataFrame:
+        """Return maker and model, age and site of each meter, null where none is on record."""
+        return built_and_aged(self.sources.meters, as_of=self.as_of)
 
     @property
     def times_in_tolerance(self) -> pl.DataFrame:

@@ -1,9 +1,11 @@
 """The fleet review in a real browser: charts keep step with rows, filters, copying, paper."""
 
+import dataclasses
 import re
 from collections.abc import Iterator
 from pathlib import Path
 
+import polars as pl
 import pytest
 from playwright.sync_api import Browser, Page, sync_playwright
 
@@ -114,6 +116,37 @@ def test_a_filter_stands_in_the_address_and_charts_follow(page: Page, folder: Pa
     page.reload()
     assert count.inner_text() == f"1 of {len(IDS)}"
     assert page.locator("table.meters tbody tr:visible").count() == 1
+
+
+def test_meters_are_parted_by_what_the_register_says(page: Page, tmp_path: Path) -> None:
+    """By maker and model and by age where these part the fleet; by the site of one, by nothing."""
+    review = fabricate()
+    old, young = (pl.lit(review.as_of.replace(year=review.as_of.year - back)) for back in (7, 2))
+    mine = pl.col("meter_id") == DRIFTER
+    meters = review.sources.meters.with_columns(
+        maker=pl.when(mine).then(pl.lit("Works A")).otherwise(pl.lit("Works B")),
+        model=pl.when(mine).then(pl.lit("2 <b>")),
+        in_service_on=pl.when(mine).then(old).otherwise(young),
+        site=pl.when(mine).then(pl.lit("north")),
+    )
+    sources = dataclasses.replace(review.sources, meters=meters)
+    made = dataclasses.replace(review, sources=sources)
+    (tmp_path / "index.html").write_text(
+        render.html_fleet(fleet_page(made), review_bar(made))["index.html"], encoding="utf-8"
+    )
+    page.goto((tmp_path / "index.html").as_uri())
+    filters = page.locator(".fleet .filters")
+    assert filters.locator("select").evaluate_all("all => all.map(one => one.name)") == [
+        "standing",
+        "made_by",
+        "age",
+    ]
+    filters.get_by_label("Made by").select_option("Works A 2 <b>")
+    assert filters.locator("output").inner_text() == f"1 of {len(IDS)}"
+    filters.get_by_label("Made by").select_option("any")
+    filters.get_by_label("Age").select_option("in use for up to 5 years")
+    others = meters["meter_id"].n_unique() - 1
+    assert filters.locator("output").inner_text() == f"{others} of {len(IDS)}"
 
 
 def test_the_commands_that_answer_a_visit_are_copied(browser: Browser, folder: Path) -> None:

@@ -1,6 +1,7 @@
 """This module lays out the meters of a fleet review: groups by obligation, a row a meter."""
 
 from collections import Counter
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date
 
@@ -42,6 +43,8 @@ _LONGEST_NAME = 16
 # A chance without what is shared is told where it differs by this much.
 _DIFFERS = 0.05
 _NO_SITE = "no site on record"
+# Labels of the filters by what the register says.
+_PARTED_BY = {"site": "Site", "made_by": "Made by", "age": "Age"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +65,8 @@ class FleetRow:
         Whether the chance asks for something.
     todo : str
         All that is to be done, in a few words.
+    site, made_by, age : str
+        What the register says of it, empty where it says nothing.
     """
 
     meter_id: str
@@ -69,6 +74,8 @@ class FleetRow:
     file: str
     standing: str
     site: str
+    made_by: str
+    age: str
     state: str
     now: str
     chance: str
@@ -114,15 +121,17 @@ class FleetTable:
         Rows of the axis over biases, as JSON.
     span : tuple of str
         First and last year of the small histories.
-    standings, sites : tuple of str
+    standings : tuple of str
         What rows can be filtered by.
+    kinds : tuple of (str, str, tuple of str)
+        Name, label and choices of the other filters: of those that part the fleet.
     """
 
     groups: tuple[FleetGroup, ...]
     axis: str
     span: tuple[str, str]
     standings: tuple[str, ...]
-    sites: tuple[str, ...]
+    kinds: tuple[tuple[str, str, tuple[str, ...]], ...]
     total: int
 
 
@@ -172,7 +181,7 @@ def fleet_table(review: Review) -> FleetTable:
         axis=charts.axis(),
         span=(str(charts.first.year), str(charts.last.year)),
         standings=tuple(dict.fromkeys(row["told"].standing for row in rows)),
-        sites=tuple(sorted({row["told"].site for row in rows} - {""})),
+        kinds=tuple(_kinds([row["told"] for row in rows])),
         total=len(rows),
     )
 
@@ -183,9 +192,8 @@ def _placed(review: Review) -> list[Row]:
     ahead = review.forecasts.select(
         "series", "level", "at_due", "at_due_low", "at_due_high", "level_low", "level_high"
     )
-    known = review.sources.meters.unique("meter_id", keep="last").select(
-        "meter_id", "status", "site"
-    )
+    statuses = review.sources.meters.unique("meter_id", keep="last").select("meter_id", "status")
+    known = statuses.join(review.register_groups, on="meter_id")
     alone = (
         review.own_meters.select("meter_id", p_alone="p_out_next_due")
         if review.own_meters.height
@@ -213,6 +221,14 @@ def _placed(review: Review) -> list[Row]:
     return rows
 
 
+def _kinds(rows: list[FleetRow]) -> Iterator[tuple[str, str, tuple[str, ...]]]:
+    """Return what rows can be filtered by beside their standing, where it parts them."""
+    for name, label in _PARTED_BY.items():
+        choices = tuple(sorted({getattr(row, name) for row in rows} - {""}))
+        if len(choices) > 1:
+            yield name, label, choices
+
+
 def _told(row: Row, briefs: list[str], as_of: date, *, retired: bool) -> FleetRow:
     """Return the row of one meter in words."""
     chance, alone = row["p_out_next_due"], row["p_alone"]
@@ -227,6 +243,8 @@ def _told(row: Row, briefs: list[str], as_of: date, *, retired: bool) -> FleetRo
         file=file_name(row["meter_id"]),
         standing=row["standing"],
         site=row["site"] or "",
+        made_by=row["made_by"] or "",
+        age=row["age"] or "",
         state=state,
         now=_now(row),
         chance="" if retired else text.probability(chance),

@@ -109,6 +109,35 @@ def like_meters(ledger: pl.DataFrame, meters: pl.DataFrame) -> pl.DataFrame:
     return rows.select("meter_id", name=pl.Series(names, dtype=pl.String))
 
 
+def built_and_aged(meters: pl.DataFrame, *, as_of: date) -> pl.DataFrame:
+    """Return maker and model, age and site of each meter, by the register; null where unknown.
+
+    Parameters
+    ----------
+    meters : pl.DataFrame
+        Rows of the input table ``meters``; the last of a meter counts.
+    as_of : date
+        Day of their age, counted from ``in_service_on``, else ``received_on``.
+
+    Returns
+    -------
+    pl.DataFrame
+        ``meter_id made_by age site``; an age in words, of three classes parted at `AGES_YEARS`.
+    """
+    since = pl.coalesce("in_service_on", "received_on")
+    years = (pl.lit(as_of) - since).dt.total_days() / DAYS_PER_YEAR
+    built = pl.concat_str("maker", "model", separator=" ", ignore_nulls=True)
+    few, many = AGES_YEARS
+    young, middle, old = map(pl.lit, _AGES)
+    aged = pl.when(years <= few).then(young).when(years <= many).then(middle).otherwise(old)
+    return meters.unique("meter_id", keep="last").select(
+        "meter_id",
+        made_by=pl.when(built != "").then(built),
+        age=pl.when(years.is_not_null()).then(aged),
+        site="site",
+    )
+
+
 def kindred_meters(ledger: pl.DataFrame, meters: pl.DataFrame, *, as_of: date) -> pl.DataFrame:
     """Return the groups that each meter belongs to: of similar dial and build, and by the register.
 
@@ -128,17 +157,11 @@ def kindred_meters(ledger: pl.DataFrame, meters: pl.DataFrame, *, as_of: date) -
         age and by site.  Where all meters of the ledger are of one group, or none is known to be,
         that kind of group is left out: it is the fleet.
     """
-    own = meters.unique("meter_id", keep="last").join(ledger, on="meter_id", how="semi")
-    since = pl.coalesce("in_service_on", "received_on")
-    years = (pl.lit(as_of) - since).dt.total_days() / DAYS_PER_YEAR
-    built = pl.concat_str("maker", "model", separator=" ", ignore_nulls=True)
-    few, many = AGES_YEARS
-    young, middle, old = map(pl.lit, _AGES)
-    age = pl.when(years <= few).then(young).when(years <= many).then(middle).otherwise(old)
+    own = built_and_aged(meters, as_of=as_of).join(ledger, on="meter_id", how="semi")
     kinds = [
         like_meters(ledger, meters),
-        own.filter(built != "").select("meter_id", name=pl.format("made by {}", built)),
-        own.filter(years.is_not_null()).select("meter_id", name=age),
+        own.drop_nulls("made_by").select("meter_id", name=pl.format("made by {}", "made_by")),
+        own.drop_nulls("age").select("meter_id", name="age"),
         own.drop_nulls("site").select("meter_id", name=pl.format("kept at {}", "site")),
     ]
     every = ledger["meter_id"].n_unique()
