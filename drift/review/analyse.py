@@ -113,7 +113,9 @@ def analyse(
         upkeep=dataclasses.replace(upkeep, intervals=intervals),
         conformity=found.conformity,
         comparisons=_comparisons(sources, ledger, found, policy),
-        zero_span=zero_span_of(ledger, found.reference, found.conformity, policy, laws.drifts),
+        zero_span=zero_span_of(
+            ledger, found.reference, found.conformity, policy=policy, fleet=laws.drifts
+        ),
         own_meters=_stand_alone(sources, found, as_of=as_of, policy=policy, laws=laws),
         since=_compare(earlier, sources, found, standings.meters, as_of=as_of, policy=policy),
         fit=seen.ahead.fit,

@@ -50,7 +50,7 @@ class CauseHistory:
     before: str | None
 
 
-def cause_history(
+def follow_causes(
     readings: pl.DataFrame, *, causes: pl.DataFrame, dials: pl.DataFrame, repeatability: float
 ) -> CauseHistory | None:
     """Weigh the causes of one meter anew as of each of its latest visits.

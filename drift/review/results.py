@@ -14,7 +14,7 @@ from drift.meter.dial import chamber_scale_of
 from drift.meter.tolerance import within_tolerance
 from drift.reference.weigh import Reference
 from drift.review.barred_uses import BARRED_USES
-from drift.review.cause_history import CauseHistory, cause_history
+from drift.review.cause_history import CauseHistory, follow_causes
 from drift.review.cause_patterns import CausePattern, cause_pattern
 from drift.review.changes import Since
 from drift.review.noted_rows import NOTED
@@ -199,7 +199,7 @@ class Review:
     def cause_history(self, meter_id: str) -> CauseHistory | None:
         """Return how likely each cause was visit by visit; None where none was weighed."""
         mine = pl.col("meter_id") == meter_id
-        return cause_history(
+        return follow_causes(
             self.reference.weighed.filter(mine),
             causes=self.reference.causes.filter(mine),
             dials=self.reference.dials.filter(mine),

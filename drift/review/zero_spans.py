@@ -76,6 +76,7 @@ def zero_span_of(
     ledger: pl.DataFrame,
     reference: Reference,
     conformity: Conformity,
+    *,
     policy: Policy,
     fleet: FleetDrifts | None,
 ) -> ZeroSpan:

@@ -16,10 +16,10 @@ from drift.review.zero_spans import CANNOT_SAY, MOVES, TOO_FEW
 
 # Standard errors to either side that hold a normal variable in 95 of 100.
 _WIDTH = 1.96
-_NAMES = {ZERO: "zero, at 0 %", SPAN: f"span, at {SPAN_AT_PCT:.0f} %"}
+_NAMES = {ZERO: "zero, at 0 %", SPAN: f"span, at {text.point(SPAN_AT_PCT)}"}
 _LONG = {
     ZERO: "The zero (what is off at 0 %, and with it along the whole dial)",
-    SPAN: f"The span (what is off at {SPAN_AT_PCT:.0f} % beyond what that zero brings along)",
+    SPAN: f"The span (what is off at {text.point(SPAN_AT_PCT)} beyond what that zero brings along)",
 }
 # Causes less probable than this at every visit have no column.
 _LEAST = 0.05

@@ -33,7 +33,7 @@ _LONGEST_LIST = 200
 
 
 @dataclass(frozen=True, slots=True)
-class Study:
+class ShownMethod:
     """A figure of a study of the method, by its name and the JSON text of its rows."""
 
     name: str
@@ -66,7 +66,7 @@ class EvidencePage:
     headline: str
     counts: tuple[tuple[str, int], ...]
     parts: tuple[Part, ...]
-    studies: tuple[Study, ...]
+    studies: tuple[ShownMethod, ...]
     notes: tuple[str, ...]
     amendments: tuple[Amendment, ...]
     amendments_total: int
@@ -153,7 +153,7 @@ def _headline(clauses: tuple[Clause, ...]) -> str:
     )
 
 
-def _detectability(review: Review, evidence: Evidence) -> Study:
+def _detectability(review: Review, evidence: Evidence) -> ShownMethod:
     """Return the figure of what the charts can see."""
     drifts, tolerance = evidence.detectability.drifts, review.policy.tolerance_pct
     worst = drifts.filter(drifts["monitor"] != "tolerance_check")["mean_bias_pct"].max()
@@ -166,7 +166,7 @@ def _detectability(review: Review, evidence: Evidence) -> Study:
         if within
         else "Some drifts pass the tolerance, on average, before a chart speaks."
     )
-    return Study(
+    return ShownMethod(
         name="detectability",
         title="What the charts can see",
         figure="noticed_drifts",
@@ -182,7 +182,7 @@ def _detectability(review: Review, evidence: Evidence) -> Study:
     )
 
 
-def _reliability(proof: Proof) -> Study:
+def _reliability(proof: Proof) -> ShownMethod:
     """Return the figure of how past forecasts came out."""
     conclude = (
         f"{foreseen(proof)} "
@@ -191,7 +191,7 @@ def _reliability(proof: Proof) -> Study:
         f"({text.probability(proof.coverage_low)} to {text.probability(proof.coverage_high)}); "
         f"{text.whole(proof.failures)} of them lay outside the tolerance."
     )
-    return Study(
+    return ShownMethod(
         name="forecast-proof",
         title="Proof of the forecasts",
         figure="borne_out",

@@ -43,8 +43,6 @@ _LONGEST_NAME = 16
 # A chance without what is shared is told where it differs by this much.
 _DIFFERS = 0.05
 _NO_SITE = "no site on record"
-# Labels of the filters by what the register says.
-_PARTED_BY = {"site": "Site", "made_by": "Made by", "age": "Age"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -223,10 +221,14 @@ def _placed(review: Review) -> list[Row]:
 
 def _kinds(rows: list[FleetRow]) -> Iterator[tuple[str, str, tuple[str, ...]]]:
     """Return what rows can be filtered by beside their standing, where it parts them."""
-    for name, label in _PARTED_BY.items():
-        choices = tuple(sorted({getattr(row, name) for row in rows} - {""}))
-        if len(choices) > 1:
-            yield name, label, choices
+    told = {
+        "site": ("Site", {row.site for row in rows}),
+        "made_by": ("Made by", {row.made_by for row in rows}),
+        "age": ("Age", {row.age for row in rows}),
+    }
+    for name, (label, choices) in told.items():
+        if len(choices - {""}) > 1:
+            yield name, label, tuple(sorted(choices - {""}))
 
 
 def _told(row: Row, briefs: list[str], as_of: date, *, retired: bool) -> FleetRow:
