@@ -31,7 +31,7 @@ VEGA_LITE = ".".join(alt.SCHEMA_VERSION.removeprefix("v").split(".")[:2])
 
 @pytest.fixture(scope="module")
 def review() -> face.Review:
-    """Review three meters, each with two points of three readings a visit."""
+    """Review three meters of two points and three readings a visit; one is checked between."""
     readings = pl.DataFrame(
         [
             {
@@ -51,7 +51,13 @@ def review() -> face.Review:
             for replicate in (1, 2, 3)
         ]
     )
-    return drift.review({"readings": readings}, as_of="2025-08-01")
+    checks = pl.DataFrame(
+        [
+            {"meter_id": "AM-2", "performed_on": on, "check": "zero", "value": value, "unit": "%"}
+            for on, value in zip(DAYS[:9], [0.0, 0.02, -0.02] * 3, strict=True)
+        ]
+    )
+    return drift.review({"readings": readings, "checks": checks}, as_of="2025-08-01")
 
 
 @pytest.mark.parametrize("name", FIGURES)

@@ -327,13 +327,13 @@ def test_what_does_not_fit_in_memory_goes_where_temporary_files_go(
     made = tmp_path / "temporary"
     made.mkdir()
     monkeypatch.setattr("tempfile.tempdir", str(made))
-    with open_store(tmp_path / "s.duckdb", memory_mib=40) as store:
+    with open_store(tmp_path / "s.duckdb", memory_mib=96) as store:
         store.execute(
             "create temp table t as select hash(i)::varchar as h, hash(i + 1)::varchar as g "
-            "from range(500000) as r(i) order by h"
+            "from range(1500000) as r(i) order by h"
         )
         assert store.execute("select sum(size) > 0 from duckdb_temporary_files()").fetchall() == [
             (True,)
         ]
-        assert store.execute("select count(distinct h) from t").fetchall() == [(500_000,)]
+        assert store.execute("select count(distinct h) from t").fetchall() == [(1_500_000,)]
     assert not [path for path in made.rglob("*") if path.is_file()]
