@@ -21,6 +21,7 @@ import polars.selectors as cs
 from drift import format as show
 from drift.conformity.bias_budget import STEP
 from drift.frames import DAYS_PER_YEAR, EPOCH
+from drift.meter.zero_span import PARTS
 from drift.review.evidence import Evidence
 from drift.review.policy import choices_of
 from drift.review.results import Review
@@ -116,6 +117,8 @@ class Known:
         self.fleet: set[str] = set()
         self.of_meter: defaultdict[str, set[str]] = defaultdict(set)
         self.of_day: defaultdict[tuple[str, str], set[str]] = defaultdict(set)
+        # Of zero and span, which only sentences on these tell.
+        self.of_parts: defaultdict[str, set[str]] = defaultdict(set)
         self._last = {
             meter: day_of(str(on))
             for meter, on in review.ledger.group_by("meter_id")
@@ -153,7 +156,9 @@ class Known:
             self.fleet |= told | days
             return
         self.of_meter[meter] |= days
-        if _DATED & row.keys():
+        if row.get("part") in PARTS:
+            self.of_parts[meter] |= told
+        elif _DATED & row.keys():
             for day in days:
                 self.of_day[meter, day] |= told
         else:
@@ -167,6 +172,8 @@ class Known:
         days = {*re.findall(_DATE, text), self._last.get(meter, "")}
         of_fleet = {told for told in self.fleet if not (alone and _SIGNED.fullmatch(told))}
         known = self.chosen | of_fleet | self.of_meter[meter]
+        if any(part in text.lower() for part in PARTS):
+            known = known | self.of_parts[meter]
         known = known.union(*(self.of_day[meter, day] for day in days))
         return [token for token in sharp(text) if token not in known]
 

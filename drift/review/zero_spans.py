@@ -39,7 +39,7 @@ ZERO_SPAN_VISITS: Schema = {
 }
 # One row per meter and part (`data/zero_span_drifts.csv`): drift of the path with its interval, %
 # air a year; drift_p for that there is none; beyond_since the first visit of those that have been
-# beyond limits up to the last.  finding: one of `FINDINGS`; why says why nothing can be said.
+# beyond limits up to the last.  finding: one of the four below; why says why nothing can be said.
 ZERO_SPAN_DRIFTS: Schema = {
     "meter_id": pl.String,
     "part": pl.String,
@@ -53,7 +53,6 @@ ZERO_SPAN_DRIFTS: Schema = {
     "why": pl.String,
 }
 MOVES, NOT_SHOWN, TOO_FEW, CANNOT_SAY = "drifts", "no_drift_shown", "too_few_visits", "cannot_say"
-FINDINGS = (MOVES, NOT_SHOWN, TOO_FEW, CANNOT_SAY)
 ONE_POINT = "only one point was ever read"
 NO_SPAN = "no visit read two points far enough apart"
 
