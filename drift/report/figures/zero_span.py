@@ -68,7 +68,9 @@ def _panel(place: int) -> Chart:
         ),
         dots.mark_line(strokeWidth=1.2, color=hue("calm")).encode(x=x(), y=y("path")),
         dots.mark_tick(thickness=1.5, size=9, color=hue("quiet")).encode(x=x(), y=y("found")),
-        _told(dots.encode(x=x(), y=y("path"))).properties(name=f"dots_{place}"),
+        _told(
+            dots.encode(x=x(), y=y("path")), "beyond", "diamond", sizes=(70, 30), tone=_TONE
+        ).properties(name=f"dots_{place}"),
         rows("parts")
         .mark_text(
             clip=False, align="left", dx=2, dy=-8, fontWeight="bold", fontSize=12, color=hue("ink")
@@ -77,12 +79,15 @@ def _panel(place: int) -> Chart:
     )
 
 
-def _told(dots: alt.Chart) -> alt.Chart:
-    """Return the dots that a reader asks; a diamond lies beyond its limits."""
+def _told(
+    dots: alt.Chart, flag: str, shape: str, *, sizes: tuple[int, int], tone: str
+) -> alt.Chart:
+    """Return the dots that a reader asks; those flagged have a shape and size of their own."""
+    large, small = sizes
     told: alt.Chart = dots.mark_point(filled=True, opacity=1).encode(
-        shape=alt.condition("datum.beyond", alt.value("diamond"), alt.value("circle")),
-        size=alt.condition("datum.beyond", alt.value(70), alt.value(30)),
-        color=alt.value(alt.ExprRef(_TONE)),
+        shape=alt.condition(f"datum.{flag}", alt.value(shape), alt.value("circle")),
+        size=alt.condition(f"datum.{flag}", alt.value(large), alt.value(small)),
+        color=alt.value(alt.ExprRef(tone)),
         tooltip=[
             alt.Tooltip("on:T", title="visit", format="%-d %b %Y"),
             alt.Tooltip("words:N", title=""),
@@ -106,17 +111,7 @@ def cause_history() -> Chart:
     )
     return alt.layer(
         base.mark_line(strokeWidth=1, color=hue("quiet")).encode(detail=["cause:N", "stretch:N"]),
-        base.mark_point(filled=True, opacity=1)
-        .encode(
-            shape=alt.condition("datum.leads", alt.value("triangle-up"), alt.value("circle")),
-            size=alt.condition("datum.leads", alt.value(90), alt.value(20)),
-            color=alt.value(alt.ExprRef(_LEADS)),
-            tooltip=[
-                alt.Tooltip("on:T", title="visit", format="%-d %b %Y"),
-                alt.Tooltip("words:N", title=""),
-            ],
-        )
-        .properties(name="chances"),
+        _told(base, "leads", "triangle-up", sizes=(90, 20), tone=_LEADS).properties(name="chances"),
         base.transform_filter("isValid(datum.label)")
         .mark_text(align="right", dx=-10, dy=-9, color=hue("ink"))
         .encode(text="label:N"),
