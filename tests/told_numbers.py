@@ -117,8 +117,8 @@ class Known:
         self.fleet: set[str] = set()
         self.of_meter: defaultdict[str, set[str]] = defaultdict(set)
         self.of_day: defaultdict[tuple[str, str], set[str]] = defaultdict(set)
-        # Of zero and span, which only sentences on these tell.
-        self.of_parts: defaultdict[str, set[str]] = defaultdict(set)
+        # Of zero and span, which only sentences on these tell; without a day what is of no day.
+        self.of_parts: defaultdict[tuple[str, str], set[str]] = defaultdict(set)
         self._last = {
             meter: day_of(str(on))
             for meter, on in review.ledger.group_by("meter_id")
@@ -156,11 +156,12 @@ class Known:
             self.fleet |= told | days
             return
         self.of_meter[meter] |= days
-        if row.get("part") in PARTS:
-            self.of_parts[meter] |= told
-        elif _DATED & row.keys():
+        of_part = row.get("part") in PARTS
+        if _DATED & row.keys():
             for day in days:
-                self.of_day[meter, day] |= told
+                (self.of_parts if of_part else self.of_day)[meter, day] |= told
+        elif of_part:
+            self.of_parts[meter, ""] |= told
         else:
             self.of_meter[meter] |= told
 
@@ -173,7 +174,7 @@ class Known:
         of_fleet = {told for told in self.fleet if not (alone and _SIGNED.fullmatch(told))}
         known = self.chosen | of_fleet | self.of_meter[meter]
         if any(part in text.lower() for part in PARTS):
-            known = known | self.of_parts[meter]
+            known = known.union(*(self.of_parts[meter, day] for day in {"", *days}))
         known = known.union(*(self.of_day[meter, day] for day in days))
         return [token for token in sharp(text) if token not in known]
 

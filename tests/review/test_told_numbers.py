@@ -104,7 +104,7 @@ def test_many_sentences_are_looked_at(told: Told) -> None:
 def test_a_number_that_is_wrong_is_seen(told: Told) -> None:
     """One digit of a bias changed: two in three such errors are no other number there.
 
-    Measured: 557 of 793.  A meter has some eighty biases within ±0.2, of four hundred possible, and
+    Measured: 559 of 793.  A meter has some eighty biases within ±0.2, of four hundred possible, and
     two more at each visit in sentences on its zero and span.
     """
     seen = tried = 0
