@@ -98,6 +98,8 @@ def review_frames(review: Review) -> dict[str, pl.DataFrame]:
         "vessel_belief": review.reference.belief,
         "vessel_agreement": review.reference.agreement,
         "vessel_checks": review.reference.checks.select(REFERENCE_CHECK.keys()),
+        "check_meters": review.reference.witnesses.held,
+        "reference_verdicts": review.reference.witnesses.verdicts,
         "check_series": review.checks.series,
         "check_days": review.checks.days,
         "comparison_scores": review.comparisons.scores,

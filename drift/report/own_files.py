@@ -52,6 +52,8 @@ TABLE_MARKS: dict[str, str] = {
     "vessel_belief": "birge_ratio",
     "vessel_checks": "off_pct",
     "vessel_agreement": "en_stated",
+    "check_meters": "jumped_pct",
+    "reference_verdicts": "p_vessel",
     "check_series": "in_control",
     "check_days": "cusum_limit",
     "comparison_scores": "zeta",

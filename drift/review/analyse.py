@@ -26,7 +26,7 @@ from drift.review.loading import load_fits
 from drift.review.meters import METERS
 from drift.review.noted_rows import why_held
 from drift.review.obligations import with_obligations
-from drift.review.policy import Policy, tables_of
+from drift.review.policy import Policy, check_meter_choices, tables_of
 from drift.review.responses import with_responses
 from drift.review.results import Review
 from drift.review.schedule import build_schedule
@@ -390,9 +390,10 @@ def reference_of(
         meters=sources.meters,
         bowls=sources.bowls,
         equipment=sources.equipment,
+        checks=sources.checks,
         bowl_spread_pct=policy.bowl_spread_pct,
         vessel_uncertainty=policy.vessel_uncertainty,
-        false_discovery_rate=policy.false_discovery_rate,
+        choices=check_meter_choices(policy),
         worth_pct=policy.tolerance_pct / 2,
         laws=laws,
     )

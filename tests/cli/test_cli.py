@@ -33,6 +33,8 @@ DATA_FILES = (
     "vessel_history.csv",
     "comparison_scores.csv",
     "field_bench.csv",
+    "check_meters.csv",
+    "reference_verdicts.csv",
     "check_series.csv",
     "check_days.csv",
     "vessel_belief.csv",
