@@ -43,6 +43,7 @@ class Frames:
     causes: pl.DataFrame
     zero_span: pl.DataFrame
     zero_span_drifts: pl.DataFrame
+    hysteresis: pl.DataFrame
     own_standings: pl.DataFrame
     barred_uses: pl.DataFrame
     unread_rows: pl.DataFrame

@@ -110,6 +110,7 @@ def review_frames(review: Review) -> dict[str, pl.DataFrame]:
         "causes": review.reference.causes.select(CAUSE_COLUMNS),
         "zero_span": review.zero_span.visits,
         "zero_span_drifts": review.zero_span.drifts,
+        "hysteresis": review.zero_span.hysteresis,
         "own_standings": review.own_meters,
         "barred_uses": review.uses,
         "unread_rows": review.held.select("meter_id", "on_date", "words"),

@@ -64,6 +64,7 @@ TABLE_MARKS: dict[str, str] = {
     "causes": "probability",
     "zero_span": "law_se_pct",
     "zero_span_drifts": "beyond_since",
+    "hysteresis": "difference_pct",
     "own_standings": "standing",
     "evidence": "to_file",
     "barred_uses": "since_on",

@@ -89,6 +89,7 @@ def analyse(
     found = _find_all(sources, ledger, as_of=as_of, policy=policy, laws=laws)
     seen, filed, upkeep = found.seen, found.filed, found.upkeep
     standings = stand(sources, seen, filed, as_of=as_of, policy=policy)
+    read, weighed = (ledger, sources.sessions), (found.reference, found.conformity)
     intervals = with_obligations(upkeep.intervals, standings.obligations, as_of=as_of)
     return Review(
         as_of=as_of,
@@ -113,9 +114,7 @@ def analyse(
         upkeep=dataclasses.replace(upkeep, intervals=intervals),
         conformity=found.conformity,
         comparisons=_comparisons(sources, ledger, found, policy),
-        zero_span=zero_span_of(
-            ledger, found.reference, found.conformity, policy=policy, fleet=laws.drifts
-        ),
+        zero_span=zero_span_of(read, weighed, policy=policy, fleet=laws.drifts),
         own_meters=_stand_alone(sources, found, as_of=as_of, policy=policy, laws=laws),
         since=_compare(earlier, sources, found, standings.meters, as_of=as_of, policy=policy),
         fit=seen.ahead.fit,

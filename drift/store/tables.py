@@ -28,6 +28,7 @@ SESSIONS: Schema = {
     "replicates": pl.Int64,
     "bias_pct": pl.Float64,
     "biases_pct": pl.List(pl.Float64),
+    "places": pl.List(pl.Int64),
     "spread_pct": pl.Float64,
     "resolution_pct": pl.Float64,
     "vessel_id": pl.String,

@@ -34,6 +34,7 @@ DATA_FILES = (
     "comparison_scores.csv",
     "field_bench.csv",
     "check_meters.csv",
+    "hysteresis.csv",
     "reference_verdicts.csv",
     "check_series.csv",
     "check_days.csv",
