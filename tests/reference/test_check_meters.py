@@ -37,6 +37,8 @@ from drift.reference.check_meters.verdicts import (
     verdict_row,
 )
 from drift.reference.check_meters.words import said_of_shift, said_of_witness
+from tests.benchmarks.check_meter_truth import CASES, STAYED, told
+from tests.benchmarks.check_meter_truth import MOVED as VESSEL_MOVED
 from tests.reference.check_meter_laboratories import Laboratory, asked, asked_of, tables
 
 STILL = OwnMotion(0.0, 0.0)
@@ -254,3 +256,15 @@ def test_point_checks_of_a_check_meter_without_readings_serve_too(tmp_path: Path
     found = asked_of(tmp_path, **written, checks="\n".join([header, *checks, ""]))
     assert found.held["sessions"].to_list() == [24]
     assert found.verdicts["verdict"].to_list() == [FLEET]
+
+
+@pytest.mark.long
+def test_check_meters_are_right_and_drifting_ones_keep_silent() -> None:
+    """Of 10 laboratories each: the right verdict in 8 of those told, the wrong one in none."""
+    moved, stayed = told(VESSEL_MOVED, 10), told(STAYED, 10)
+    assert moved.vessel >= 0.8
+    assert stayed.meters >= 0.8
+    assert moved.meters == stayed.vessel == 0
+    drifting = told(CASES["meters moved, check meter drifts"], 10)
+    assert drifting.drifting >= 0.9
+    assert drifting.vessel == 0
