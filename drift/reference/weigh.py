@@ -14,7 +14,7 @@ from drift.meter.causes import CauseSettings, weigh_causes
 from drift.meter.dial import dials_of
 from drift.meter.marks import adjustment_balance, mark_moves
 from drift.reference.bowls import BowlSpread, bowl_spread, bowl_values
-from drift.reference.check_meters.placing import TABLES, fleet_of
+from drift.reference.check_meters.placing import fleet_of
 from drift.reference.check_meters.weigh import (
     CheckMeterChoices,
     CheckMeters,
@@ -196,8 +196,8 @@ def weigh_reference(
         fit = fit_crossed(fleet_of(ledger, equipment), sessions=sessions, vessels=vessels)
         found, common, own, operators = _shared(fit, sessions, rate=rate)
         worth, repeatability = worth_weighing(ledger, worth_pct), _repeatability(ledger)
-        read = sessions, vessels, checks, marks, service, equipment
-        beside = dict(zip(TABLES, read, strict=True))
+        beside = {"sessions": sessions, "vessels": vessels, "checks": checks, "marks": marks}
+        beside |= {"service": service, "equipment": equipment}
         witnesses = weigh_check_meters(ledger, beside, shared=(fit, found), choices=choices)
     else:
         witnesses = laws.witnesses

@@ -17,7 +17,7 @@ from drift.arrays import Floats
 from drift.conformity.weigh import weigh_conformity
 from drift.limits.baseline_change import TOO_FEW
 from drift.limits.charting import draw_charts, learn_charts
-from drift.reference.check_meters.placing import TABLES, check_meter_names
+from drift.reference.check_meters.placing import check_meter_names
 from drift.reference.repeatability import learn_repeatability
 from drift.reference.weigh import large_segments, learn_reference, most_worth
 from drift.review.analyse import ledger_of, reference_of, schedule_of
@@ -97,7 +97,14 @@ def begin_laws(panel: Sources, *, meters: int, as_of: date, policy: Policy) -> F
     ledger = ledger_of(panel, source_name="", as_of=as_of, policy=policy)
     reference = learn_reference(
         ledger,
-        tables={name: getattr(panel, name) for name in TABLES},
+        tables={
+            "sessions": panel.sessions,
+            "vessels": panel.vessels,
+            "checks": panel.checks,
+            "marks": panel.marks,
+            "service": panel.service,
+            "equipment": panel.equipment,
+        },
         choices=check_meter_choices(policy),
         worth=large_segments(ledger, np.inf).select("meter_id", "segment", "largest"),
     )

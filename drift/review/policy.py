@@ -330,5 +330,10 @@ def _place_of(key: str) -> str:
 def check_meter_choices(policy: Policy) -> CheckMeterChoices:
     """Return what a policy chooses that bears on verdicts by check meters."""
     return CheckMeterChoices(
-        **{one.name: getattr(policy, one.name) for one in dataclasses.fields(CheckMeterChoices)}
+        false_discovery_rate=policy.false_discovery_rate,
+        tolerance_pct=policy.tolerance_pct,
+        negligible_drift_pct_per_year=policy.negligible_drift_pct_per_year,
+        ewma_weight=policy.ewma_weight,
+        limit_sigmas=policy.limit_sigmas,
+        baseline_visits=policy.baseline_visits,
     )

@@ -82,7 +82,9 @@ def stepped(size: float, *, count: int = 16, at: int = 7) -> np.ndarray:
 
 
 def verdict(rows: pl.DataFrame, shift: Shift = MOVED) -> dict[str, object]:
-    return verdict_row(shift, hear_witnesses(rows, shift, [shift], STILL), drifting=False)
+    return verdict_row(
+        shift, hear_witnesses(rows, shift, others=[shift], motion=STILL), drifting=False
+    )
 
 
 def test_a_check_meter_that_moves_with_the_fleet_shows_the_vessel() -> None:
@@ -137,7 +139,7 @@ def held(rows: pl.DataFrame, shifts: list[Shift]) -> dict[str, object]:
     """Return what is found of the one check meter in rows."""
     witnesses = Witnesses(("CM-1",), rows, NO_DAYS)
     cut, jumps = without_jumps(witnesses, shifts, STILL)
-    row = steadiness(cut, witnesses, jumps, shifts, STILL).row(0, named=True)
+    row = steadiness(cut, witnesses, jumps=jumps, shifts=shifts, motion=STILL).row(0, named=True)
     assert said_of_witness(row)
     return row
 
@@ -206,7 +208,7 @@ def test_the_variance_of_rounding_is_that_of_rounded_levels(scatter: float) -> N
 def test_estimates_are_those_of_least_squares_where_levels_stay() -> None:
     values = stepped(0.08)
     column = (np.arange(16) >= 7).astype(float)
-    found = estimate(rows_of(values), column, np.empty((16, 0)), STILL)
+    found = estimate(rows_of(values), column, beside=np.empty((16, 0)), motion=STILL)
     assert found is not None
     assert found.value == pytest.approx(values[7:].mean() - values[:7].mean())
     pooled = np.r_[values[:7] - values[:7].mean(), values[7:] - values[7:].mean()]

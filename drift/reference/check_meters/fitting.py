@@ -52,7 +52,7 @@ class Estimate:
 
 
 def estimate(
-    rows: pl.DataFrame, column: Floats, beside: Floats, motion: OwnMotion
+    rows: pl.DataFrame, column: Floats, *, beside: Floats, motion: OwnMotion
 ) -> Estimate | None:
     """Estimate what goes with a column, by generalised least squares.
 

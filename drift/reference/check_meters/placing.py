@@ -17,8 +17,6 @@ from drift.meter.dial import STATED_AT_PCT
 from drift.reference.crossed_design import sittings
 
 CHECK_METER = "check_meter"
-# What check meters are judged by: sittings, and input tables.
-TABLES = ("sessions", "vessels", "checks", "marks", "service", "equipment")
 # What a series follows where it moves: the vessel, the fleet's meters, or the check meter alone.
 OF_VESSEL, OF_FLEET, OF_ITSELF = "vessel", "fleet", "itself"
 # Below this an artefact shows too little of what grows with the air content, % air.
@@ -150,24 +148,7 @@ def _of_checks(
 ) -> pl.DataFrame:
     """Return point checks of check meters, and artefact checks of all; `WITNESS_ROWS`."""
     is_theirs = pl.col("meter_id").is_in(names)
-    wanted = tables["checks"].filter(
-        (pl.col("check") == ARTEFACT) | ((pl.col("check") == POINT) & is_theirs)
-    )
-    # A check meter may have checks alone.
-    unread = pl.DataFrame({"meter_id": names}, schema={"meter_id": pl.String}).join(
-        ledger, on="meter_id", how="anti"
-    )
-    dials = ledger.select("meter_id", "resolution_pct", "adjusted", "performed_on")
-    known = pl.concat([dials, unread], how="diagonal").with_columns(
-        pl.col("adjusted").fill_null(value=False)
-    )
-    placed = place_checks(
-        wanted,
-        ledger=known,
-        marks=tables["marks"],
-        service=tables["service"],
-        baseline_visits=_FIRST,
-    )
+    placed = _placed(ledger, tables, names)
     of_artefact = pl.col("check") == ARTEFACT
     # Where nobody said what an artefact should show, it shows what it shows.
     aim = pl.coalesce(
@@ -200,6 +181,31 @@ def _of_checks(
             step_pct=pl.col("step") * pl.col("at_stated").abs(),
         )
         .cast(WITNESS_ROWS)  # type: ignore[arg-type]  # names to types
+    )
+
+
+def _placed(
+    ledger: pl.DataFrame, tables: dict[str, pl.DataFrame], names: tuple[str, ...]
+) -> pl.DataFrame:
+    """Return the checks that tell something; frame of `drift.limits.checks.placing.PLACED`."""
+    is_theirs = pl.col("meter_id").is_in(names)
+    wanted = tables["checks"].filter(
+        (pl.col("check") == ARTEFACT) | ((pl.col("check") == POINT) & is_theirs)
+    )
+    # A check meter may have checks alone.
+    unread = pl.DataFrame({"meter_id": names}, schema={"meter_id": pl.String}).join(
+        ledger, on="meter_id", how="anti"
+    )
+    dials = ledger.select("meter_id", "resolution_pct", "adjusted", "performed_on")
+    known = pl.concat([dials, unread], how="diagonal").with_columns(
+        pl.col("adjusted").fill_null(value=False)
+    )
+    return place_checks(
+        wanted,
+        ledger=known,
+        marks=tables["marks"],
+        service=tables["service"],
+        baseline_visits=_FIRST,
     )
 
 

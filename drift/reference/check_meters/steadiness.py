@@ -106,7 +106,7 @@ def _largest_jump(
         last = first + int((series == series[first]).sum())
         column = np.zeros(len(rows))
         column[cut:last] = 1.0
-        found = estimate(rows, column, beside, motion)
+        found = estimate(rows, column, beside=beside, motion=motion)
         if found is None or found.error <= 0:
             continue
         p = 2 * float(stdtr(found.freedom, -abs(found.value / found.error)))
@@ -142,6 +142,7 @@ def _beside(rows: pl.DataFrame, shifts: list[Shift]) -> Floats:
 def steadiness(
     rows: pl.DataFrame,
     witnesses: Witnesses,
+    *,
     jumps: list[Jump],
     shifts: list[Shift],
     motion: OwnMotion,
@@ -236,7 +237,7 @@ def _own_drift(rows: pl.DataFrame, shifts: list[Shift], motion: OwnMotion) -> Es
     """Return the drift of a witness beside the fleet's shifts, its level wandering."""
     t_years = rows["t_years"].to_numpy()
     alone = OwnMotion(motion.wander, 0.0)
-    return estimate(rows, t_years - t_years.mean(), _beside(rows, shifts), alone)
+    return estimate(rows, t_years - t_years.mean(), beside=_beside(rows, shifts), motion=alone)
 
 
 def _drift_p(found: Estimate, follows: str, shifts: list[Shift]) -> float:

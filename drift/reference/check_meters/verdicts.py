@@ -79,7 +79,7 @@ class Testimony:
 
 
 def hear_witnesses(
-    rows: pl.DataFrame, shift: Shift, others: Sequence[Shift], motion: OwnMotion
+    rows: pl.DataFrame, shift: Shift, *, others: Sequence[Shift], motion: OwnMotion
 ) -> list[Testimony]:
     """Ask every witness of one shift.
 
@@ -119,7 +119,7 @@ def _testimony(
         return Testimony(name, np.nan, np.nan, 0.0, ONE_SIDE)
     columns = [np.nan_to_num(one.column(told)) for one in others if one is not shift]
     beside = np.column_stack(columns) if columns else np.empty((len(told), 0))
-    change = estimate(told, column, beside, motion)
+    change = estimate(told, column, beside=beside, motion=motion)
     if change is None:
         both = _series_on_both_sides(told, column)
         return Testimony(name, np.nan, np.nan, 0.0, ONE_SIDE if both else ADJUSTED_BETWEEN)

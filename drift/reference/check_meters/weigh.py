@@ -97,7 +97,7 @@ def weigh_check_meters(
     motion = _own_motion(fit, choices)
     shifts = _shifts(fit, found, choices)
     rows, jumps = without_jumps(witnesses, shifts, motion)
-    held = steadiness(rows, witnesses, jumps, shifts, motion)
+    held = steadiness(rows, witnesses, jumps=jumps, shifts=shifts, motion=motion)
     holding = held.filter(pl.col("finding") == STEADY)["witness"]
     asked = rows.filter(pl.col("witness").is_in(holding.implode()))
     plans = _plans(held, fit, choices)
@@ -105,7 +105,7 @@ def weigh_check_meters(
     for shift in shifts:
         row = verdict_row(
             shift,
-            hear_witnesses(asked, shift, shifts, motion),
+            hear_witnesses(asked, shift, others=shifts, motion=motion),
             drifting=held.height > len(holding),
         )
         told.append({**row, **_planned(shift, plans)})

@@ -11,8 +11,8 @@ from drift.report.pages.parts import dated
 
 _LONGEST_TABLE = 20
 _NOBODY = (
-    "No check meter and no fixed artefact is on record, so that a shift of the vessel and one of "
-    "all meters cannot be told apart."
+    "No check meter and no fixed artefact is on record: nothing separates a shift of the vessel from "
+    "one of all meters."
 )
 _HOLDS = {STEADY: "holds", DRIFTS: "drifts by itself", NEVER_READ: "never read"}
 _VERDICTS = {VESSEL: "the vessel", FLEET: "the meters", CANNOT_TELL: text.CANNOT_SAY}
@@ -34,7 +34,7 @@ class WitnessRow:
 
 
 @dataclass(frozen=True, slots=True)
-class VerdictRow:
+class ReferenceVerdictRow:
     """What check meters make of one shift; None where they say nothing."""
 
     name: str
@@ -57,7 +57,7 @@ class CheckedPart:
 
     lead: tuple[str, ...]
     witnesses: tuple[WitnessRow, ...]
-    verdicts: tuple[VerdictRow, ...]
+    verdicts: tuple[ReferenceVerdictRow, ...]
     verdicts_total: int
 
 
@@ -79,7 +79,7 @@ def checked_part(found: CheckMeters) -> CheckedPart:
     )
     newest = found.verdicts.sort("to_on", "name", descending=[True, False])
     verdicts = tuple(
-        VerdictRow(
+        ReferenceVerdictRow(
             name=dated(row["name"]),
             from_on=row["from_on"],
             to_on=row["to_on"],
