@@ -15,10 +15,10 @@ from drift.store.journal import JOURNAL
 # visit_id is the given one, else the ISO date.  bias_pct is the mean of reading minus correct air
 # content, computed in decimal before it became a float; biases_pct the replicates themselves, in
 # the order of replicate; places their numbers, where these run on from point to point of the visit
-# and so tell in which order it was read, else null.  spread_pct (n − 1) is null for one replicate.  resolution_pct is the
-# coarsest stated on the readings, null where none is, draws the most.  Of texts, several are joined
-# by " + " (a verdict of "fail + pass" is two readings that differ).  readings_left_out counts
-# replicates whose number is missing below the highest one.
+# and so tell in which order it was read, else null.  spread_pct (n − 1) is null for one replicate.
+# resolution_pct is the coarsest stated on the readings, draws the most.  Of texts, several are
+# joined by " + " (a verdict of "fail + pass" is two readings that differ).  readings_left_out
+# counts replicates whose number is missing below the highest one.
 SESSIONS: Schema = {
     "meter_id": pl.String,
     "visit_id": pl.String,
