@@ -1,6 +1,11 @@
-"""Runs a command of drift and stops it on the way: ``python -m tests.stopped_run HOW WHEN ROOT …``.
+"""Runs commands of drift, each in a process of its own that is stopped on the way.
 
-HOW and WHEN are one of
+Loading the libraries takes longer than a command over a small source.  So ``python -m
+tests.stopped_run`` loads them once and then forks, before anything was run and any thread begun, a
+process for each line of JSON that it is given: how and when to stop, the folder of `write`, and the
+arguments of the command.  It answers with a line: exit code, output and messages.
+
+How and when are one of
 
 ``write N``      killed at the Nth file below ROOT that is opened to write, renamed, made or removed
 ``size N``       killed when any file grows past N bytes
@@ -11,14 +16,22 @@ HOW and WHEN are one of
 ``none 0``       not stopped; the last line says how many writes there were, and the seconds
 """
 
+import functools
+import importlib
+import json
 import os
 import resource
 import signal
+import subprocess
 import sys
+import tempfile
 import threading
+from pathlib import Path
 from time import perf_counter
 
 from drift.cli import main
+
+ROOT = Path(__file__).resolve().parents[1]
 
 _CHANGES = {"os.rename", "os.remove", "os.mkdir", "os.rmdir", "os.link", "os.truncate"}
 _writes = 0
@@ -62,13 +75,84 @@ def _stop(how: str, when: float, root: str) -> None:
         resource.setrlimit(resource.RLIMIT_FSIZE, (int(when), resource.RLIM_INFINITY))
 
 
-if __name__ == "__main__":
-    how, when, root, *arguments = sys.argv[1:]
+def _run(how: str, when: float, root: str, arguments: list[str]) -> None:
+    """Run a command in this process, and stop it on the way."""
     sys.argv = ["drift", *arguments]
-    _stop(how, float(when), root)
+    _stop(how, when, root)
     start = perf_counter()
     try:
         main()
     finally:
         if how == "none":
             sys.stdout.write(f"{_writes} {perf_counter() - start:.3f}\n")
+
+
+def _forked(asked: list[object]) -> dict[str, object]:
+    """Run a command in a process of its own; return what became of it."""
+    how, when, root, arguments = asked
+    with tempfile.TemporaryFile() as said, tempfile.TemporaryFile() as trouble:
+        child = os.fork()
+        if not child:
+            for number, file in enumerate((said, trouble), start=1):
+                os.dup2(file.fileno(), number)
+            os.dup2(os.open(os.devnull, os.O_RDONLY), 0)
+            os.setpgid(0, 0)
+            _run(str(how), float(str(when)), str(root), list(arguments))  # type: ignore[call-overload]
+        _, status = os.waitpid(child, 0)
+        _end_helpers(child)
+        texts = []
+        for file in (said, trouble):
+            file.seek(0)
+            texts.append(file.read().decode())
+    code = os.waitstatus_to_exitcode(status)
+    return {"code": code, "stdout": texts[0], "stderr": texts[1]}
+
+
+def _end_helpers(group: int) -> None:
+    """End the helpers that a killed process left in its group."""
+    try:
+        os.killpg(group, signal.SIGKILL)
+    except ProcessLookupError:
+        return
+
+
+def _serve() -> None:
+    """Run a command for each line of JSON."""
+    for name in ("drift.api.reviews", "drift.api.memos", "drift.api.sheets", "drift.api.answering"):
+        importlib.import_module(name)
+    for name in ("drift.api.amending", "drift.api.repeatability", "drift.report.workbook"):
+        importlib.import_module(name)
+    for line in sys.stdin:
+        answer = _forked(json.loads(line))
+        sys.stdout.write(json.dumps(answer) + "\n")
+        sys.stdout.flush()
+
+
+@functools.cache
+def _server() -> subprocess.Popen[str]:
+    """Start the process that runs commands; it ends when its input does."""
+    return subprocess.Popen(
+        [sys.executable, "-m", "tests.stopped_run"],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+        cwd=ROOT,
+    )
+
+
+def run_stopped(
+    how: str, when: float, root: Path, *arguments: object
+) -> subprocess.CompletedProcess[str]:
+    """Run a command and stop it on the way, as the head of this file says."""
+    server = _server()
+    assert server.stdin
+    assert server.stdout
+    asked = [how, when, str(root), [*map(str, arguments)]]
+    server.stdin.write(json.dumps(asked) + "\n")
+    server.stdin.flush()
+    told = json.loads(server.stdout.readline())
+    return subprocess.CompletedProcess(asked, told["code"], told["stdout"], told["stderr"])
+
+
+if __name__ == "__main__":
+    _serve()

@@ -6,8 +6,6 @@ of them at each write in turn or as a file grows, half at random times.
 
 import random
 import shutil
-import subprocess
-import sys
 from datetime import date, timedelta
 from pathlib import Path
 
@@ -21,20 +19,13 @@ from drift.report.leftovers import UNFINISHED
 from drift.report.own_files import REVIEW_FOLDER, record_at
 from drift.review.policy import Policy
 from tests.csv_folders import readings, write
+from tests.stopped_run import run_stopped as run
 
-ROOT = Path(__file__).resolve().parents[2]
 AS_OF = date(2026, 3, 1)
 FIRST = date(2024, 1, 15)
 LOUD = [0.0, 0.02, 0.01, 0.0, 0.02, 0.01, 0.0, 0.6]
 SAID = ("--finding", "hand loose", "--action", "reset", "--by", "me", "--on", "2026-02-01")
 COUNTS = (5, pytest.param(50, marks=pytest.mark.long))
-
-
-def run(how: str, when: float, root: Path, *arguments: object) -> subprocess.CompletedProcess[str]:
-    command = [sys.executable, "-m", "tests.stopped_run", how, str(when), str(root)]
-    return subprocess.run(
-        [*command, *map(str, arguments)], capture_output=True, text=True, check=False, cwd=ROOT
-    )
 
 
 def rows_of(meter: str) -> list[str]:

@@ -643,6 +643,7 @@ def header_of(name: str) -> dict[str, str]:
 QUERIES = sorted(folders.queries())
 EVERYTHING = {
     "file": "amendments.csv",
+    "source_name": None,
     "as_of": date(2030, 1, 1),
     "points_pct": [0.0, 5.0, 10.0],
     "point_window_pct": 1.0,
