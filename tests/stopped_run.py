@@ -16,10 +16,12 @@ How and when are one of
 ``none 0``       not stopped; the last line says how many writes there were, and the seconds
 """
 
+import atexit
 import functools
 import importlib
 import json
 import os
+import pkgutil
 import resource
 import signal
 import subprocess
@@ -29,8 +31,12 @@ import threading
 from pathlib import Path
 from time import perf_counter
 
+import drift
 from drift.cli import main
+from drift.report.figures.assets import figures_script, library_script
 
+# What the libraries load themselves when they are first used.
+_LOADED_LATE = ("formulaic", "statsmodels.stats.multitest", "statsmodels.tsa.api", "scipy.signal")
 ROOT = Path(__file__).resolve().parents[1]
 
 _CHANGES = {"os.rename", "os.remove", "os.mkdir", "os.rmdir", "os.link", "os.truncate"}
@@ -118,10 +124,14 @@ def _end_helpers(group: int) -> None:
 
 def _serve() -> None:
     """Run a command for each line of JSON."""
-    for name in ("drift.api.reviews", "drift.api.memos", "drift.api.sheets", "drift.api.answering"):
+    for module in pkgutil.walk_packages(drift.__path__, "drift."):
+        if not module.name.endswith("__main__"):
+            importlib.import_module(module.name)
+    for name in _LOADED_LATE:
         importlib.import_module(name)
-    for name in ("drift.api.amending", "drift.api.repeatability", "drift.report.workbook"):
-        importlib.import_module(name)
+    # The same for every page; kept once made.
+    library_script()
+    figures_script()
     for line in sys.stdin:
         answer = _forked(json.loads(line))
         sys.stdout.write(json.dumps(answer) + "\n")
@@ -131,13 +141,24 @@ def _serve() -> None:
 @functools.cache
 def _server() -> subprocess.Popen[str]:
     """Start the process that runs commands; it ends when its input does."""
-    return subprocess.Popen(
+    server = subprocess.Popen(
         [sys.executable, "-m", "tests.stopped_run"],
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         text=True,
         cwd=ROOT,
+        # A process forked from one in which a thread works on frames would wait for it forever.
+        env=os.environ | {"POLARS_MAX_THREADS": "1"},
     )
+    atexit.register(_end, server)
+    return server
+
+
+def _end(server: subprocess.Popen[str]) -> None:
+    """End the process that runs commands."""
+    assert server.stdin
+    server.stdin.close()
+    server.wait()
 
 
 def run_stopped(

@@ -6,6 +6,7 @@ of them at each write in turn or as a file grows, half at random times.
 
 import random
 import shutil
+import signal
 from datetime import date, timedelta
 from pathlib import Path
 
@@ -16,7 +17,15 @@ from drift.api.journal import Asked, read_journal
 from drift.api.reviews import intake, read_known
 from drift.report.exchange import digests_of, place_for
 from drift.report.leftovers import UNFINISHED
-from drift.report.own_files import REVIEW_FOLDER, record_at
+from drift.report.own_files import (
+    IMPACT,
+    RETIREMENT,
+    REVIEW_FOLDER,
+    STUDY,
+    VISITS,
+    FileKind,
+    record_at,
+)
 from drift.review.policy import Policy
 from tests.csv_folders import readings, write
 from tests.stopped_run import run_stopped as run
@@ -78,19 +87,19 @@ def measured(root: Path, *arguments: object) -> tuple[int, float]:
     return int(writes), float(seconds)
 
 
-def is_whole(out: Path) -> bool:
+def is_whole(out: Path, kind: FileKind = REVIEW_FOLDER) -> bool:
     """Say whether a folder holds just what its record lists, unchanged, unfinished output apart."""
-    written = record_at(out / REVIEW_FOLDER.record).get("written")
+    written = record_at(out / kind.record).get("written")
     there = digests_of(out) if out.exists() else {}
-    there.pop(REVIEW_FOLDER.record, None)
+    there.pop(kind.record, None)
     return written == {
         name: value for name, value in there.items() if not name.startswith(UNFINISHED)
     }
 
 
-def settled(out: Path) -> None:
+def settled(out: Path, kind: FileKind = REVIEW_FOLDER) -> None:
     """Let a run into the folder begin, which finishes or removes what another left."""
-    place_for(out, REVIEW_FOLDER)
+    place_for(out, kind)
     assert not list(out.glob(f"{UNFINISHED}*")) if out.exists() else True
 
 
@@ -223,6 +232,53 @@ def test_a_killed_command_leaves_the_record_whole(
         assert (folder / "readings.csv").read_bytes() == (source / "readings.csv").read_bytes()
         if command == "export":
             assert not out.exists() or (out / "journal.csv").exists()
+
+
+OF_OUTPUT = {
+    "visit": (VISITS, ("A",)),
+    "impact": (IMPACT, ("A",)),
+    "retirement": (RETIREMENT, ("A",)),
+    "study": (STUDY, ("REP",)),
+}
+
+
+@pytest.fixture(scope="module")
+def studied(source: Path) -> Path:
+    """Add a study to the source: two people, three meters, two readings each."""
+    folder = source.parent / "studied"
+    shutil.copytree(source, folder)
+    rows = [
+        f"REP,{meter},2025-05-05,as_found,5.0,{5 + slip:.2f},{person}"
+        for person, slip in (("K. Vale", 0.01), ("R. Moor", 0.03), ("K. Vale", 0.02))
+        for meter in "ABC"
+    ]
+    columns = "study_id,meter_id,performed_on,stage,correct_air_pct,reading_air_pct,operator"
+    (folder / "studies.csv").write_text("\n".join([columns, *rows, ""]), encoding="utf-8")
+    return folder
+
+
+@pytest.mark.parametrize("count", FEW)
+@pytest.mark.parametrize("command", OF_OUTPUT)
+def test_killed_output_is_whole_or_none(
+    studied: Path, tmp_path: Path, command: str, count: int
+) -> None:
+    """What is there stands as its record says, or the next run finishes or removes it."""
+    kind, about = OF_OUTPUT[command]
+    asked = (command, studied, *about, "--as-of", AS_OF, "--out")
+    whole = tmp_path / "whole"
+    writes, _ = measured(tmp_path, *asked, whole)
+    assert is_whole(whole, kind)
+    for number in range(count):
+        # From the last step backwards, which is where earlier output is exchanged for the new.
+        at = writes - 1 - number * (writes - 2) // count
+        for out in (tmp_path / f"new-{number}", tmp_path / f"old-{number}")[: 1 + (count > 1)]:
+            if out.name.startswith("old"):
+                shutil.copytree(whole, out)
+            assert run("write", at, tmp_path, *asked, out).returncode == -signal.SIGKILL
+            interrupted = any(out.glob(f"{UNFINISHED}*"))
+            assert is_whole(out, kind) or interrupted or not digests_of(out)
+            settled(out, kind)
+            assert is_whole(out, kind) or not digests_of(out)
 
 
 @pytest.mark.parametrize("room", [1, 2_000, 60_000])
