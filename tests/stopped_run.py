@@ -11,9 +11,12 @@ How and when are one of
 ``size N``       killed when any file grows past N bytes
 ``time S``       killed after S seconds of the command
 ``full N``       no file may grow past N bytes, as on a disk that is full
+``copy N``       not stopped; at every Nth of those writes the folder is copied beside it, as a kill
+                 would leave it there
 ``key N``        interrupted by the keyboard where ``write N`` would kill
 ``key_at S``     interrupted by the keyboard after S seconds
-``none 0``       not stopped; the last line says how many writes there were, and the seconds
+``none 0``       not stopped; the last line says how many writes there were, and the seconds, as
+                 with ``copy``
 """
 
 import atexit
@@ -23,10 +26,10 @@ import json
 import os
 import pkgutil
 import resource
+import shutil
 import signal
 import subprocess
 import sys
-import tempfile
 import threading
 from pathlib import Path
 from time import perf_counter
@@ -63,9 +66,22 @@ def _at_write(number: int, root: str, signal_number: int) -> None:
     sys.addaudithook(hook)
 
 
+def _copy_at_writes(every: int, root: str) -> None:
+    def hook(event: str, given: tuple[object, ...]) -> None:
+        global _writes  # noqa: PLW0603  # a hook keeps its count somewhere
+        if _is_write(event, given, f"{root}{os.sep}"):
+            _writes += 1
+            if _writes % every == 0 and Path(root).is_dir():
+                shutil.copytree(root, f"{root}.stops/{_writes:04}")
+
+    sys.addaudithook(hook)
+
+
 def _stop(how: str, when: float, root: str) -> None:
     if how in {"write", "none"}:
         _at_write(int(when), root, signal.SIGKILL)
+    elif how == "copy":
+        _copy_at_writes(int(when), root)
     elif how == "key":
         _at_write(int(when), root, signal.SIGINT)
     elif how == "key_at":
@@ -89,27 +105,29 @@ def _run(how: str, when: float, root: str, arguments: list[str]) -> None:
     try:
         main()
     finally:
-        if how == "none":
+        if how in {"none", "copy"}:
             sys.stdout.write(f"{_writes} {perf_counter() - start:.3f}\n")
 
 
 def _forked(asked: list[object]) -> dict[str, object]:
     """Run a command in a process of its own; return what became of it."""
     how, when, root, arguments = asked
-    with tempfile.TemporaryFile() as said, tempfile.TemporaryFile() as trouble:
-        child = os.fork()
-        if not child:
-            for number, file in enumerate((said, trouble), start=1):
-                os.dup2(file.fileno(), number)
-            os.dup2(os.open(os.devnull, os.O_RDONLY), 0)
-            os.setpgid(0, 0)
-            _run(str(how), float(str(when)), str(root), list(arguments))  # type: ignore[call-overload]
-        _, status = os.waitpid(child, 0)
-        _end_helpers(child)
-        texts = []
-        for file in (said, trouble):
-            file.seek(0)
-            texts.append(file.read().decode())
+    # Pipes, which no limit on the size of files concerns, and which hold more than a command says.
+    ends = [os.pipe(), os.pipe()]
+    child = os.fork()
+    if not child:
+        for number, (_, into) in enumerate(ends, start=1):
+            os.dup2(into, number)
+        os.dup2(os.open(os.devnull, os.O_RDONLY), 0)
+        os.setpgid(0, 0)
+        _run(str(how), float(str(when)), str(root), list(arguments))  # type: ignore[call-overload]
+    _, status = os.waitpid(child, 0)
+    _end_helpers(child)
+    texts = []
+    for out_of, into in ends:
+        os.close(into)
+        with os.fdopen(out_of, encoding="utf-8") as file:
+            texts.append(file.read())
     code = os.waitstatus_to_exitcode(status)
     return {"code": code, "stdout": texts[0], "stderr": texts[1]}
 
@@ -129,11 +147,13 @@ def _serve() -> None:
             importlib.import_module(module.name)
     for name in _LOADED_LATE:
         importlib.import_module(name)
-    # The same for every page; kept once made.
-    library_script()
-    figures_script()
     for line in sys.stdin:
-        answer = _forked(json.loads(line))
+        asked = json.loads(line)
+        if not {"intake", "respond", "--data-only"} & {*asked[-1]}:
+            # The same for every page; kept once made.
+            library_script()
+            figures_script()
+        answer = _forked(asked)
         sys.stdout.write(json.dumps(answer) + "\n")
         sys.stdout.flush()
 
