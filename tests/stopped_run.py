@@ -192,7 +192,7 @@ def run_stopped(
     server.stdin.write(json.dumps(asked) + "\n")
     server.stdin.flush()
     told = json.loads(server.stdout.readline())
-    return subprocess.CompletedProcess(asked, told["code"], told["stdout"], told["stderr"])
+    return subprocess.CompletedProcess([*map(str, arguments)], told["code"], told["stdout"], told["stderr"])
 
 
 if __name__ == "__main__":

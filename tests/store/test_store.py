@@ -642,7 +642,7 @@ def header_of(name: str) -> dict[str, str]:
 
 
 QUERIES = sorted(folders.queries())
-EVERYTHING = {
+EVERYTHING: dict[str, object] = {
     "file": "amendments.csv",
     "source_name": None,
     "as_of": date(2030, 1, 1),
