@@ -192,7 +192,8 @@ def run_stopped(
     server.stdin.write(json.dumps(asked) + "\n")
     server.stdin.flush()
     told = json.loads(server.stdout.readline())
-    return subprocess.CompletedProcess([*map(str, arguments)], told["code"], told["stdout"], told["stderr"])
+    command = [*map(str, arguments)]
+    return subprocess.CompletedProcess(command, told["code"], told["stdout"], told["stderr"])
 
 
 if __name__ == "__main__":
