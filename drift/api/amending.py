@@ -138,8 +138,11 @@ def plan_edits(
 
         rows_after: list[str] = []
 
+        # An entry of its own, as it will have: what was undone and done before comes before it.
+        draft = Draft(signed_now("planned", "planned"), "amendment")
+
         def change() -> None:
-            edit_rows(con, edits, draft=None, name="planned", scratch=scratch)
+            edit_rows(con, edits, draft=draft, name="planned", scratch=scratch)
             if sets is not None:
                 rows_after.extend(rows_entered_last(con, wanted.table))
 
