@@ -1,7 +1,7 @@
 """This module finds the name that a person meant: in other letters, begun only, or by a slip."""
 
 import difflib
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from drift.errors import DriftError
