@@ -40,7 +40,8 @@ def sample_on(shared_folder: Path) -> SampleReviews:
 def shared_analyses(shared_folder: Path) -> Iterator[None]:
     """Work what commands review out once for all tests that review the same rows.
 
-    A module that tests how it is worked out has a fixture of this name that does nothing.
+    A module that tests how it is worked out has a fixture of this name that does nothing, a test
+    of it works within `worked_out_anew`.
     """
     with analysed_once(shared_folder):
         yield

@@ -5,7 +5,7 @@ import fcntl
 import hashlib
 import pickle
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import AbstractContextManager, ExitStack, contextmanager
 from datetime import date
 from functools import cache
 from pathlib import Path
@@ -53,6 +53,17 @@ def analysed_once(shared: Path) -> Iterator[None]:
                 at.write_bytes(pickle.dumps(analyse(sources, **asked)))
         return kept(at)
 
+    with _worked_out_by(work_out):
+        yield
+
+
+def worked_out_anew() -> AbstractContextManager[None]:
+    """Let each review within be worked out, though its rows may be known."""
+    return _worked_out_by(analyse)
+
+
+@contextmanager
+def _worked_out_by(work_out: Callable[..., Review]) -> Iterator[None]:
     with ExitStack() as stack:
         for name in _CALLED:
             stack.enter_context(mock.patch(name, work_out))
