@@ -313,7 +313,7 @@ def listed(words: list[str]) -> str:
 
 
 def words_of(name: str) -> str:
-    """Return an identifier such as ``moving_range`` or ``ewma`` as words: "moving range", "EWMA"."""
+    """Return an identifier such as ``moving_range`` as words: "moving range"; ``ewma`` as "EWMA"."""
     return " ".join(word.upper() if word in _IN_CAPITALS else word for word in name.split("_"))
 
 
