@@ -313,7 +313,7 @@ def listed(words: list[str]) -> str:
 
 
 def words_of(name: str) -> str:
-    """Return an identifier such as ``moving_range`` as words: "moving range"; ``ewma`` as "EWMA"."""
+    """Return an identifier as words, initials in capitals: "moving range", "EWMA"."""
     return " ".join(word.upper() if word in _IN_CAPITALS else word for word in name.split("_"))
 
 
