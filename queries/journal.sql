@@ -30,6 +30,22 @@ from journal
 join seen on journal.entry_no <= seen.upto_entry
 order by journal.entry_no;
 
+-- statement: doubt_journal
+-- purpose: keep of the journal of a folder, read into a store in memory, where it breaks.
+-- grain: none.
+-- parameters: $broken, a sentence; empty where it is whole.
+-- columns: none.
+
+set variable journal_broken = $broken;
+
+-- statement: journal_doubted
+-- purpose: read where the journal of a folder breaks.
+-- grain: one row.
+-- parameters: none.
+-- columns: broken, a sentence; empty where it is whole or that was not asked.
+
+select coalesce(getvariable('journal_broken'), '') as broken;
+
 -- statement: entries_of_meter
 -- purpose: find the entries by which rows of one meter came.
 -- grain: one row per entry_no.

@@ -89,15 +89,38 @@ select * from arrivals;
 -- statement: told_unfit
 -- purpose: list the amendments of folders that could not be applied, as they were told.
 -- grain: one row per line, column and reason.
--- parameters: $file, the name of a folder's file of amendments.
+-- parameters: $file, the name of a folder's file of amendments; $source_name, null for all.
 -- columns: line; column_name, empty for a whole row; reason.
 
 select distinct held_back.line, held_back.column_name, held_back.reason
 from held_back
 join files using (file_no)
+join loads using (load_no)
 anti join files_out using (file_no)
-where files.file = $file and files.table_name = 'amendments'
+anti join superseded_now using (file_no)
+where
+    files.file = $file
+    and files.table_name = 'amendments'
+    and coalesce(loads.source_name = $source_name, true)
 order by all;
+
+-- statement: supersede_kept
+-- purpose: list no longer what could not be applied of a folder's amendments before.
+-- grain: one row per earlier file.
+-- parameters: $file, the name of a folder's file of amendments; $source_name; $file_no, which takes
+--   their place.
+-- columns: those of the table superseded.
+
+insert into superseded by name
+select files.file_no, $file_no as by_file_no
+from files
+join loads using (load_no)
+anti join superseded_now using (file_no)
+where
+    files.file = $file
+    and files.table_name = 'amendments'
+    and loads.source_name = $source_name
+    and files.file_no < $file_no;
 
 -- statement: save_kept_file
 -- purpose: list the file of a folder's amendments, of which some could not be applied.

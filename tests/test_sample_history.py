@@ -10,7 +10,7 @@ from statistics import median
 import pytest
 
 from drift.intake.columns import TABLES
-from drift.store.folder_journal import kept_broken_at, read_kept
+from drift.store.folder_journal import read_kept
 from sample_history import make, scenario
 from sample_history.dial import Condition, error_after, mark_after, reading_pct
 from tests.sample_files import FOLDER, README, bad_cells, good_readings, rows, sittings
@@ -26,7 +26,7 @@ def test_the_generator_writes_the_same_bytes(tmp_path: Path) -> None:
 def test_the_journal_is_a_chain_as_the_program_makes_it() -> None:
     """Its entries, their lines and the readings that they withdraw belong together."""
     kept = read_kept(FOLDER)
-    assert kept_broken_at(FOLDER, kept) == ""
+    assert kept.broken == ""
     assert [row["kind"] for row in kept.entries] == ["withdrawal", "response", "decision"]
     strays = [row for row in rows("readings") if row["meter_id"] == "AM-42"]
     assert [line.action for line in kept.lines] == ["withdrawn"] * len(strays)

@@ -8,7 +8,7 @@ from datetime import date
 from pathlib import Path
 
 from drift.api.own_records import is_own
-from drift.api.reviews import load_tables, sources_of
+from drift.api.reviews import sources_of
 from drift.errors import DriftError, SourceError
 from drift.ids import did_you_mean, named_id, nearest_file, nearest_meters
 from drift.intake.columns import KNOWN_FROM, TABLES
@@ -28,7 +28,7 @@ from drift.store.folder_journal import Kept, append_kept, read_kept, without_ent
 from drift.store.journal import Draft, Signed, journal_of, next_entry, not_undoable, signed_now
 from drift.store.loading import take_folder
 from drift.store.opening import open_store
-from drift.store.replaying import apply_kept
+from drift.store.replaying import apply_kept, load_tables, unfit_on_record
 from drift.store.restoring import check_undoable, meters_of, restore_entry
 from drift.store.rows_in_force import ids_in, rows_where
 
@@ -288,8 +288,12 @@ def _unlike(
     """Return the standings that other amendments of a folder would change."""
     with open_store(None) as other:
         take_folder(other, folder)
-        for why in apply_kept(other, kept):
-            raise not_undoable(entry_no, f"cannot be undone: {why}")
+        apply_kept(other, kept)
+        # What fits no more already is no reason: undoing it is how it is closed.
+        known = {line for line, _, _ in unfit_on_record(con)}
+        for line, _, why in unfit_on_record(other):
+            if line not in known:
+                raise not_undoable(entry_no, f"cannot be undone: {why}")
         if weighed is None:
             return ()
         before = _standings(con, weighed, name=folder.resolve().name)

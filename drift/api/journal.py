@@ -10,7 +10,6 @@ from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
 
-from drift.api.reviews import load_tables
 from drift.errors import DriftError, SourceError, written_into
 from drift.frames import Row
 from drift.ids import did_you_mean, named_id, nearest_file
@@ -18,10 +17,10 @@ from drift.intake.columns import TABLES
 from drift.intake.kept_files import AMENDMENTS_FILE, JOURNAL_FILE, JOURNALLED
 from drift.places import check_place
 from drift.store.connection import Connection, run
-from drift.store.folder_journal import kept_broken_at, read_kept
+from drift.store.folder_journal import read_kept
 from drift.store.journal import KINDS, broken_at, entries_of, names_meter
 from drift.store.opening import open_store
-from drift.store.replaying import unfit_on_record
+from drift.store.replaying import load_tables, unfit_on_record
 from drift.store.rows_in_force import ids_in, rows_where
 
 
@@ -119,7 +118,7 @@ def _read_folder(folder: Path, asked: Asked, *, checked: bool) -> tuple[Found, A
         source_name=folder.resolve().name,
         entries=list(kept.entries),
         total=len(kept.entries),
-        broken=kept_broken_at(folder, kept),
+        broken=kept.broken,
         unfit=unfit,
     )
     return found, asked, set()

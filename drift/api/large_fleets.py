@@ -18,10 +18,8 @@ from drift.report.write import Progress
 from drift.review.policy import Policy
 from drift.review.results import Review
 from drift.store.connection import Connection, run
-from drift.store.folder_journal import read_kept
-from drift.store.loading import take_folder
 from drift.store.opening import open_store
-from drift.store.replaying import apply_kept
+from drift.store.replaying import load_tables
 from drift.store.some_meters import holds_rows, meters_read
 
 # Bytes of CSV files, and of a store, below which no fleet is too large: a million readings.
@@ -149,6 +147,5 @@ def _opened(asked: ReviewAsked) -> Iterator[Connection]:
         tempfile.TemporaryDirectory(prefix="drift-") as name,
         open_store(Path(name) / "store", folder=asked.source, memory_mib=_STORE_MIB) as con,
     ):
-        take_folder(con, asked.source)
-        apply_kept(con, read_kept(asked.source))
+        load_tables(con, asked.source)
         yield con

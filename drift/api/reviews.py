@@ -29,10 +29,10 @@ from drift.review.results import Review
 from drift.store.connection import Connection, all_or_nothing, run
 from drift.store.folder_journal import read_kept
 from drift.store.journal import Draft, Signed, signed_now
-from drift.store.loading import IntakeSummary, take_folder, take_within
+from drift.store.loading import IntakeSummary, take_within
 from drift.store.opening import open_store
 from drift.store.reading import read_sources
-from drift.store.replaying import apply_kept, carry_kept
+from drift.store.replaying import carry_kept, load_tables
 from drift.store.tables import RowCounts, Sources, row_counts, without_refused
 
 if TYPE_CHECKING:
@@ -347,12 +347,6 @@ def read_folder(folder: Path, *, as_of: date | None, policy: Policy) -> Sources:
         return sources_of(con, as_of=as_of, policy=policy)
     finally:
         con.close()
-
-
-def load_tables(con: Connection, folder: Path) -> None:
-    """Load a folder of CSV files into a store in memory, with what was amended in it since."""
-    take_folder(con, folder)
-    apply_kept(con, read_kept(folder))
 
 
 def sources_of(con: Connection, *, as_of: date | None, policy: Policy) -> Sources:

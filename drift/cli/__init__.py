@@ -12,6 +12,7 @@ is quick.  Rests on `api`.
 ``memos``     commands that write a record, note or memo on meters: visit, impact, retirement
 ``options``   arguments and options that several commands share
 ``console``   what they print
+``bench_told``  what those for the bench print
 """
 
 import sys

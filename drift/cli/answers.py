@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from drift.cli.console import one_line, tell, tell_record
+from drift.cli.console import one_line, tell, tell_each, tell_record
 from drift.cli.options import (
     EXIT_DONE,
     ON_DAY,
@@ -166,8 +166,8 @@ def _say_recorded(made: "Sequence[Recorded]", *, as_json: bool) -> None:
     if as_json:
         tell_record([dataclasses.asdict(one) for one in made])
         return
-    for one in made:
-        tell(f"Recorded in {one.place}: {one.row_id} of {one_line(one.meter_id)}, {one.about}")
+    told = [f"{one.place}: {one.row_id} of {one_line(one.meter_id)}, {one.about}" for one in made]
+    tell_each(told, as_="Recorded in ")
 
 
 def _one_line(text: str) -> str:

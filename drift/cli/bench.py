@@ -6,7 +6,8 @@ from pathlib import Path
 
 import click
 
-from drift.cli.console import say_check, say_sheets, tell_record
+from drift.cli.bench_told import say_check, say_sheets
+from drift.cli.console import tell_record
 from drift.cli.options import (
     EXIT_DONE,
     EXIT_HELD_BACK,

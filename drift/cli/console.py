@@ -9,17 +9,15 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from drift.format import brief, count, day, percent, plain, point, share, whole
+from drift.format import brief, count, percent, share, whole
 from drift.visible import visible
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Sequence
 
     import polars as pl
 
-    from drift.api.bench import Checked
     from drift.api.reviews import Written
-    from drift.api.sheets import Sheets
     from drift.forecast.proof import Proof
     from drift.store.loading import IntakeSummary
 
@@ -28,17 +26,11 @@ _QUIET = "drift.quiet"
 _LONGEST_ID = 40
 # Files that a terminal summary names.
 _LONGEST_LIST = 5
-# Readings to look up that an intake names.
-_MOST_DOUBTS = 20
+# Lines, or meters with theirs, of one list that a terminal shows.
+MOST_TOLD = 40
 
-_VERDICTS = {
-    "believable": "believable",
-    "surprising": "surprising",
-    "likely_slip": "likely slip",
-    "cannot_say": "cannot say",
-}
-_OUT = "out of tolerance"
-_CALLS = (_OUT, "likely slip", "surprising", "believable", "cannot say")
+_IN_EVIDENCE = "evidence.html of a review lists all"
+ALL_BY_JSON = "--json tells all"
 
 
 def keep_quiet() -> None:
@@ -66,13 +58,13 @@ def tell_as_it_is(text: str) -> None:
 def tell(text: str = "") -> None:
     """Print lines, on a terminal fitted to its width; what cannot be seen is shown as its code."""
     if not is_quiet():
-        click.echo("\n".join(_fitted(visible(line)) for line in text.split("\n")))
+        width = shutil.get_terminal_size().columns if sys.stdout.isatty() else None
+        click.echo("\n".join(_fitted(visible(line), width) for line in text.split("\n")))
 
 
-def _fitted(line: str) -> str:
+def _fitted(line: str, width: int | None) -> str:
     """Return a line, broken between words where a terminal is narrower, the rest set in."""
-    width = shutil.get_terminal_size().columns
-    if not sys.stdout.isatty() or len(line) <= width:
+    if width is None or len(line) <= width:
         return line
     blanks = len(line) - len(line.lstrip())
     return textwrap.fill(
@@ -110,7 +102,7 @@ def say_review(written: "Written") -> None:
     tell(headline(review.obligations, as_of=review.as_of))
     if used := uses_words(review.uses, as_of=review.as_of, days=policy.signal_days):
         tell(used)
-    _say_actions(in_use)
+    _say_actions(in_use, written)
     if written.noted:
         tell(f"Not noted in the journal: {written.noted}")
     tell(f"Pages: {written.index}" if written.index else f"Data: {written.data}")
@@ -139,7 +131,9 @@ def _say_input(written: "Written") -> None:
     for line in amended[:_LONGEST_LIST]:
         tell(f"  {line}")
     if more := len(amended[_LONGEST_LIST:]):
-        tell(f"  and {count(more, 'other')}; evidence.html and drift intake list them")
+        tell(f"  and {count(more, 'other')}; {_IN_EVIDENCE}")
+    if sources.journal_broken:
+        tell(f"The journal is not as it was written: {visible(sources.journal_broken)}")
     if unread := unread_meters(sources, as_of=written.review.as_of):
         named = ", ".join(one_line(meter_id) for meter_id in unread[:_LONGEST_LIST])
         more = len(unread[_LONGEST_LIST:])
@@ -161,7 +155,7 @@ def _counted(in_use: list[dict[str, Any]], *, retired: int) -> str:
     return ", ".join([*parts, f"{retired} retired"] if retired else parts)
 
 
-def _say_actions(in_use: list[dict[str, Any]]) -> None:
+def _say_actions(in_use: list[dict[str, Any]], written: "Written") -> None:
     """Print the meters about which something must be done, in order."""
     from drift.review.obligations import PRESSING  # noqa: PLC0415
 
@@ -170,10 +164,11 @@ def _say_actions(in_use: list[dict[str, Any]]) -> None:
         return
     tell("Need action, in this order:")
     width = min(max(len(one_line(row["meter_id"])) for row in urgent), _LONGEST_ID)
-    for row in urgent:
+    for row in urgent[:MOST_TOLD]:
         standing = row["standing"] + (", overdue" if row["overdue"] else "")
         tell(f"  {one_line(row['meter_id']):{width}}  {standing}: {row['reason']}")
         tell(f"  {'':{width}}  → {row['action']}")
+    tell_more(len(urgent), f"{written.data / 'meters.csv'} lists all", as_="  ")
 
 
 def say_intake(summary: "IntakeSummary", *, doubts: list[str]) -> None:
@@ -185,7 +180,7 @@ def say_intake(summary: "IntakeSummary", *, doubts: list[str]) -> None:
     doubts : list of str
         Sentences on readings that are in the store and look like slips.
     """
-    for row in summary.files.iter_rows(named=True):
+    for row in summary.files.head(MOST_TOLD).iter_rows(named=True):
         table = f" ({row['table_name']})" if row["table_name"] else ""
         counts = [
             f"{row['taken']} taken",
@@ -196,21 +191,23 @@ def say_intake(summary: "IntakeSummary", *, doubts: list[str]) -> None:
             counts.append(f"{row['amended']} amended")
         note = f"; {row['note']}" if row["note"] else ""
         tell(f"{one_line(row['file'])}{table}: {', '.join(counts)}{note}")
-    say_held_back(summary.held_back)
+    tell_more(summary.files.height, ALL_BY_JSON)
+    say_held_back(summary.held_back, all_in="data/held_back.csv of a review has all")
     say_amended(summary.amendments)
     if summary.carried:
         entries = count(summary.carried, "entry", "entries")
         tell(f"{entries} of the folder's own journal carried over")
-    for doubt in doubts[:_MOST_DOUBTS]:
-        tell(f"Look at the sheet: {visible(doubt)}")
-    if more := len(doubts[_MOST_DOUBTS:]):
-        tell(f"Look at the sheet: {count(more, 'other sitting')} like these")
+    tell_each([visible(doubt) for doubt in doubts], as_="Look at the sheet: ")
 
 
 def say_amended(amendments: "pl.DataFrame") -> None:
     """Print each amended value."""
-    for line in _amended(amendments):
-        tell(f"amended {line}")
+    tell_each(
+        _amended(amendments.head(MOST_TOLD)),
+        as_="amended ",
+        of=amendments.height,
+        all_in=_IN_EVIDENCE,
+    )
 
 
 def _amended(amendments: "pl.DataFrame") -> list[str]:
@@ -223,7 +220,7 @@ def _amended(amendments: "pl.DataFrame") -> list[str]:
     ]
 
 
-def say_held_back(held_back: "pl.DataFrame") -> None:
+def say_held_back(held_back: "pl.DataFrame", *, all_in: str = ALL_BY_JSON) -> None:
     """Print why rows were held back, neighbours held back for one reason on one line."""
     runs: dict[tuple[str, str, str], list[tuple[int, int]]] = {}
     for file, line, column, reason in held_back.iter_rows():
@@ -233,10 +230,11 @@ def say_held_back(held_back: "pl.DataFrame") -> None:
         else:
             lines.append((line, line))
     told = [(file, *run, column, why) for (file, column, why), all_ in runs.items() for run in all_]
-    for file, first, last, column, reason in sorted(told):
+    for file, first, last, column, reason in sorted(told)[:MOST_TOLD]:
         lines_told = f"{first}" if first == last else f"{first} to {last}"
         cell = f" {column}:" if column else ""
         tell(f"held back {one_line(file)}:{lines_told}:{cell} {reason}")
+    tell_more(len(told), all_in, as_="held back: ")
 
 
 def one_line(meter_id: str) -> str:
@@ -320,65 +318,28 @@ def _cell(value: object) -> str:
     return str(value).replace("_", " ")
 
 
-def say_check(found: "Checked") -> None:
-    """Print the verdicts, the count, what is half done, each sitting, then the rows held back."""
-    say_verdicts(found.verdicts)
-    rows = found.rows.to_dicts()
-    counts = Counter(_call(row) for row in rows)
-    counted = [f"{counts[name]} {name}" for name in _CALLS if name in counts]
-    tell(f"{count(len(rows), 'sitting')}: {', '.join(counted) or 'nothing to compare'}")
-    tell_each(found.half_done, as_="Half done: ")
-    for (meter_id, on), visit in found.rows.group_by(
-        ["meter_id", "performed_on"], maintain_order=True
-    ):
-        tell(f"{visible(str(meter_id))}, {day(on)}")
-        for row in visit.iter_rows(named=True):
-            read = ", ".join(plain(value) for value in row["readings_pct"])
-            stage = row["stage"].replace("_", " ")
-            tell(f"  {point(row['point_pct'])} {stage}: {read}: {_calls(row)}")
-            tell(f"    {row['sentence']}")
-            tell(f"    Two successive readings: {row['rule']}")
-        for told in found.advice:
-            if (told["meter_id"], told["performed_on"]) == (meter_id, on):
-                tell(f"  At the bench: {told['sentence']}")
-    say_held_back(found.held_back)
+def tell_each(
+    sentences: "Sequence[str]", *, as_: str = "", of: int = 0, all_in: str = ALL_BY_JSON
+) -> None:
+    """Print the first sentences, a line each, with words before, and how many more there are.
 
-
-def say_verdicts(verdicts: "list[dict[str, Any]]") -> None:
-    """Print what fresh readings ask for, the gravest first, and which visits pass."""
-    for told in verdicts:
-        tell(f"{visible(told['meter_id'])}, {day(told['performed_on'])}: {told['sentence']}")
-
-
-def tell_each(sentences: "Iterable[str]", *, as_: str = "") -> None:
-    """Print sentences, a line each, with words before."""
-    for sentence in sentences:
+    Parameters
+    ----------
+    sentences : sequence of str
+        All, or the first `MOST_TOLD` of `of`.
+    as_ : str
+        Words before each.
+    of : int
+        How many there are, where not all are given.
+    all_in : str
+        What tells all of them.
+    """
+    for sentence in sentences[:MOST_TOLD]:
         tell(f"{as_}{sentence}")
+    tell_more(of or len(sentences), all_in, as_=as_)
 
 
-def _call(row: dict[str, Any]) -> str:
-    """Return the one word that a sitting is counted under."""
-    slip = row["verdict"] == "likely_slip"
-    return _OUT if row["tolerance"] != "within" and not slip else _VERDICTS[row["verdict"]]
-
-
-def _calls(row: dict[str, Any]) -> str:
-    """Return the verdicts on a sitting, tolerance first and in capitals where it asks for work."""
-    believed = _VERDICTS[row["verdict"]]
-    if row["verdict"] != "believable":
-        believed = believed if row["verdict"] == "cannot_say" else believed.upper()
-    if _call(row) != _OUT:
-        return believed
-    once = "" if row["tolerance"] == "out_confirmed" else ", not confirmed"
-    return f"{_OUT.upper()}{once}; {believed}"
-
-
-def say_sheets(made: "Sheets") -> None:
-    """Print which meters are due and where their sheets are."""
-    tell(f"{count(len(made.meters), 'meter')} due by {day(made.due_by)}")
-    for meter_id in made.meters:
-        why = made.occasions.get(meter_id, "")
-        tell(f"  {visible(meter_id)}{f': {why}' if why else ''}")
-    tell(f"Pages: {made.page}; {count(made.files, 'file')} to fill in beside it")
-    tell(f"The same as one workbook: {made.book}")
-    tell(f"For a tablet or phone at the bench: {made.bench}")
+def tell_more(of: int, all_in: str, *, as_: str = "") -> None:
+    """Print how many of a list were not told, and what tells all of them."""
+    if of > MOST_TOLD:
+        tell(f"{as_}and {whole(of - MOST_TOLD)} more; {all_in}")

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from drift.cli.console import one_line, tell, tell_record
+from drift.cli.console import MOST_TOLD, one_line, tell, tell_each, tell_more, tell_record
 from drift.cli.options import (
     EXIT_DONE,
     EXIT_HELD_BACK,
@@ -25,9 +25,6 @@ from drift.visible import visible
 if TYPE_CHECKING:
     from drift.api.amending import Planned, Wanted
     from drift.store.journal import Signed
-
-# Rows that are shown before a change is agreed to.
-_MOST_ROWS = 20
 
 
 def row_options(command: click.decorators.FC) -> click.decorators.FC:
@@ -235,7 +232,7 @@ def _show(planned: "Planned", *, weighed: bool) -> None:
     """Print what a change does to rows and to standings."""
     if planned.restores is not None:
         tell(f"Restores: {planned.what}")
-    for edit in planned.edits[:_MOST_ROWS]:
+    for edit in planned.edits[:MOST_TOLD]:
         tell(f"{edit.row.table} {visible(edit.row.row)}")
         if edit.sets is None:
             said = ", ".join(f"{name} {text}" for name, text in edit.row.cells.items() if text)
@@ -246,10 +243,12 @@ def _show(planned: "Planned", *, weighed: bool) -> None:
                 tell(f"  {name}: {visible(before)} → {visible(after)}")
         if edit.row_after:
             tell(f"  moves to {visible(edit.row_after)}")
-    if more := len(planned.edits[_MOST_ROWS:]):
-        tell(f"and {more} more rows")
-    for meter_id, before, after in planned.standings:
-        tell(f"{one_line(meter_id)} would be {after}, and is {before}")
+    tell_more(len(planned.edits), "the journal will count them", as_="rows: ")
+    standings = [
+        f"{one_line(meter_id)} would be {after}, and is {before}"
+        for meter_id, before, after in planned.standings
+    ]
+    tell_each(standings, all_in="drift review says them once it is written")
     if weighed and not planned.standings:
         tell("No standing would change")
 
@@ -343,8 +342,7 @@ def journal(
         _list(found.entries)
     if verify and not as_json:
         tell(found.broken or f"The chain of {found.total} entries is whole")
-        for said in found.unfit:
-            tell(f"Not applied: {said}")
+        tell_each([visible(said) for said in found.unfit], as_="Not applied: ")
         for table, checksum in found.checksums.items():
             tell(f"{checksum}  {table}")
     return EXIT_HELD_BACK if verify and found.broken else EXIT_DONE

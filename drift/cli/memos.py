@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from drift.cli.console import one_line, tell, tell_as_it_is, tell_record
+from drift.cli.console import one_line, tell, tell_as_it_is, tell_each, tell_record
 from drift.cli.options import (
     EXIT_DONE,
     ON_DAY,
@@ -170,9 +170,11 @@ def _say_retirement(memo: "RetirementMemo") -> None:
         if (number := int((advice["recommendation"] == answer).sum()))
     ]
     tell(f"{count(advice.height, 'meter')} weighed on {memo.review.as_of}: {listed(parts)}.")
-    for row in advice.iter_rows(named=True):
-        if row["recommendation"] != "keep" or memo.asked:
-            answer = ANSWERS[row["recommendation"]]
-            tell(f"  {one_line(row['meter_id'])}  {answer}: {row['reason']}")
+    told = [
+        f"{one_line(row['meter_id'])}  {ANSWERS[row['recommendation']]}: {row['reason']}"
+        for row in advice.iter_rows(named=True)
+        if row["recommendation"] != "keep" or memo.asked
+    ]
+    tell_each(told, as_="  ", all_in="the page lists all")
     if memo.weighed.costs["expected_cost"].null_count():
         tell("Some costs cannot be said: their prices are not in the policy.")

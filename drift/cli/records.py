@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from drift.cli.console import tell, tell_record
+from drift.cli.console import tell, tell_each, tell_record
 from drift.cli.options import (
     EXIT_DONE,
     EXIT_HELD_BACK,
@@ -227,8 +227,7 @@ def taken_in() -> "RecordsFolder":
 
     place, today = open_folder(Path()), day_asked(None)
     taken = take_in_new(place, today=today)
-    for name in taken.copied:
-        tell(f"Taken in: {name}")
+    tell_each(taken.copied, as_="Taken in: ", all_in=f"{place.history} holds all")
     if taken.imported is None:
         return place
     say_import(taken.imported)

@@ -9,12 +9,11 @@ from typing import TYPE_CHECKING
 
 import click
 
+from drift.cli.bench_told import say_verdicts
 from drift.cli.console import (
     say_amended,
     say_intake,
     say_review,
-    say_verdicts,
-    tell,
     tell_each,
     tell_record,
 )
@@ -43,9 +42,6 @@ if TYPE_CHECKING:
     from drift.api.reviews import Written
     from drift.store.journal import Signed
     from drift.store.loading import IntakeSummary
-
-# Verdicts that an intake prints; a check prints all.
-_MOST_VERDICTS = 40
 
 
 @click.command()
@@ -228,9 +224,7 @@ def _agree_to_slips(checked: "Checked", *, yes: bool, as_json: bool) -> None:
         If it is not to be loaded.
     """
     if not as_json:
-        say_verdicts(checked.verdicts[:_MOST_VERDICTS])
-        if more := len(checked.verdicts[_MOST_VERDICTS:]):
-            tell(f"and {more} more; drift check tells all")
+        say_verdicts(checked.verdicts)
     slips = sum(told["verdict"] == "likely_slip" for told in checked.verdicts)
     if not slips or yes:
         return

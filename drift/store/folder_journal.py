@@ -54,12 +54,15 @@ class Kept:
         Lines at the end of the file that belong to no entry.
     undone : frozenset of int
         Entries that are undone.
+    broken : str
+        Where the journal breaks, as a sentence; empty where it is whole.
     """
 
     entries: tuple[Row, ...] = ()
     lines: tuple[KeptLine, ...] = ()
     unfinished: int = 0
     undone: frozenset[int] = field(default_factory=frozenset)
+    broken: str = ""
 
     @property
     def last_entry(self) -> int:
@@ -84,6 +87,7 @@ def read_kept(folder: Path) -> Kept:
         lines=lines,
         unfinished=len(every) - len(lines),
         undone=_undone(entries),
+        broken=_broken_at(entries, lines),
     )
 
 
@@ -189,25 +193,26 @@ def _rows_touched(kept: Kept, entry_no: int) -> set[tuple[str, str]]:
     return {(table, name) for table, name in touched if name}
 
 
-def kept_broken_at(folder: Path, kept: Kept) -> str:
+def _broken_at(entries: Sequence[Row], lines: Sequence[KeptLine]) -> str:
     """Return where the journal of a folder breaks, as a sentence; empty where it is whole."""
-    if said := broken_at(kept.entries):
+    if said := broken_at(entries):
         return said
-    texts = _texts_of_entries(folder / AMENDMENTS_FILE)
-    for row in kept.entries:
+    texts: dict[int, str] = {}
+    for line in lines:
+        texts[line.entry_no] = texts.get(line.entry_no, "") + _line(_cells(line))
+    for row in entries:
         if row["file"] == AMENDMENTS_FILE:
-            text = "".join(texts.get(row["entry_no"], []))
+            text = texts.get(row["entry_no"], "")
             if hashlib.sha256(text.encode()).hexdigest() != row["file_sha256"]:
                 return f"entry {row['entry_no']}: its lines in {AMENDMENTS_FILE} were changed"
     return ""
 
 
-def _texts_of_entries(path: Path) -> dict[int, list[str]]:
-    """Return the lines of the amendments as they are written, by their entry."""
-    texts: dict[int, list[str]] = {}
-    for _, row in _rows(path):
-        texts.setdefault(int(row["entry_no"]), []).append(_line([row[name] for name in AMENDED]))
-    return texts
+def _cells(line: KeptLine) -> list[str]:
+    """Return the cells of a line of the amendments as they are written."""
+    undoes = "" if line.undoes is None else str(line.undoes)
+    named = {"entry_no": str(line.entry_no), "undoes": undoes, "table_name": line.table}
+    return [named[name] if name in named else getattr(line, name) for name in AMENDED]
 
 
 def append_kept(folder: Path, *drafts: tuple[Draft, Sequence[dict[str, str]]], seen: int) -> Row:

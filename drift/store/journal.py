@@ -205,6 +205,15 @@ def journal_of(con: Connection) -> pl.DataFrame:
     return frame(con, "journal_entries", schema=JOURNAL)
 
 
+def journal_broken_at(con: Connection) -> str:
+    """Return where the journal of a store breaks, as far as it is seen; empty where it is whole.
+
+    Of a store in memory that was made of a folder, where that of the folder does.
+    """
+    ((doubted,),) = run(con, "journal_doubted").fetchall()
+    return str(doubted) or broken_at(entries_of(con))
+
+
 def entries_of(con: Connection) -> list[Row]:
     """Return the journal of a store as far as it is seen, as rows of `JOURNAL`.
 

@@ -8,7 +8,7 @@ import polars as pl
 from drift.frames import HELD_ROWS
 from drift.intake.columns import KNOWN_FROM, TABLES
 from drift.store.connection import Connection, frame, run
-from drift.store.journal import journal_of
+from drift.store.journal import journal_broken_at, journal_of
 from drift.store.tables import (
     AMENDMENTS,
     FILES,
@@ -82,6 +82,7 @@ def read_rest(con: Connection, *, as_of: date | None) -> Sources:
             if table != "readings"
         },
         journal=journal_of(con).filter(pl.col("kind") != "review"),
+        journal_broken=journal_broken_at(con),
         held_back=frame(con, "held_back", schema=HELD_BACK, as_of=as_of, file_nos=None),
         amendments=frame(con, "amendments", schema=AMENDMENTS, as_of=as_of, file_nos=None),
         held_rows=frame(con, "held_rows", schema=HELD_ROWS, as_of=as_of),

@@ -20,7 +20,7 @@ from drift.intake.columns import TABLES
 from drift.intake.kept_files import AMENDMENTS_FILE
 from drift.store.changing import Edit, edit_rows
 from drift.store.connection import Connection, all_or_nothing, run
-from drift.store.folder_journal import Kept, KeptLine
+from drift.store.folder_journal import Kept, KeptLine, read_kept
 from drift.store.journal import (
     Draft,
     Signed,
@@ -28,6 +28,7 @@ from drift.store.journal import (
     next_entry,
     save_rows_of_journal,
 )
+from drift.store.loading import take_folder
 from drift.store.restoring import meters_of, restore_entry
 from drift.store.rows_in_force import RowInForce, rows_named
 from drift.store.tables import HELD_BACK
@@ -70,7 +71,13 @@ class _Step:
         return {line.column: line.after for line in self.lines}
 
 
-def apply_kept(con: Connection, kept: Kept) -> list[str]:
+def load_tables(con: Connection, folder: Path) -> None:
+    """Load a folder of CSV files into a store in memory, with what was amended in it since."""
+    take_folder(con, folder)
+    apply_kept(con, read_kept(folder))
+
+
+def apply_kept(con: Connection, kept: Kept) -> None:
     """Apply the amendments of a folder to a store that its tables were loaded into.
 
     Parameters
@@ -80,11 +87,6 @@ def apply_kept(con: Connection, kept: Kept) -> list[str]:
     kept : Kept
         What the folder keeps, from `read_kept`.
 
-    Returns
-    -------
-    list of str
-        Why some could not be applied, as they are listed among what was held back.
-
     Raises
     ------
     SourceError
@@ -93,17 +95,18 @@ def apply_kept(con: Connection, kept: Kept) -> list[str]:
     Notes
     -----
     An amendment of a row that is there no more, or that says something else than it did then, is
-    held back with the reason.
+    held back with the reason, until it is undone.
     """
     if not kept.entries and not kept.lines:
-        return []
+        return
     with all_or_nothing(con), tempfile.TemporaryDirectory(prefix="drift-") as scratch:
         _save_journal(con, kept)
+        run(con, "doubt_journal", broken=kept.broken)
         problems: list[tuple[KeptLine, str]] = []
         for batch in _batches(_steps(kept)):
             problems += _apply(con, batch, draft=None, name=_NAME, scratch=Path(scratch))
-        _save_problems(con, kept, problems)
-    return [why for _, why in problems]
+        if problems:
+            _save_problems(con, kept, problems, source_name="")
 
 
 def carry_kept(
@@ -148,13 +151,8 @@ def carry_kept(
     steps: dict[int, list[_Step]] = {}
     for step in _steps(kept):
         steps.setdefault(step.lines[0].entry_no, []).append(step)
-    done = 0
-    for entry in reversed(kept.entries):
-        mine = _carried(con, entry)
-        if entry["entry_no"] in kept.undone and mine and not _undoing(con, mine["entry_no"]):
-            last = [row for row in kept.entries if row["undoes"] == entry["entry_no"]][-1]
-            restore_entry(con, mine["entry_no"], _signed_as(last, signed), file=file)
-            done += 1
+    done = _undo_since(con, kept, file=file, signed=signed)
+    known = set(unfit_on_record(con, source_name=source_name))
     problems: list[tuple[KeptLine, str]] = []
     for entry in kept.entries:
         mine = _carried(con, entry) if entry["entry_no"] in steps else None
@@ -168,16 +166,44 @@ def carry_kept(
             refused = _apply(con, steps[entry["entry_no"]], draft=draft, name=name, scratch=scratch)
             problems += refused
             done += len(refused) < len(steps[entry["entry_no"]])
-    known = set(unfit_on_record(con))
-    new = [told for told in problems if (told[0].line, told[0].column, told[1]) not in known]
-    _save_problems(con, kept, new)
-    rows = [(AMENDMENTS_FILE, line.line, line.column, why) for line, why in new]
+        elif mine and not undoing:
+            problems += _still_unfit(steps[entry["entry_no"]], known)
+    now = [(line.line, line.column, why) for line, why in problems]
+    if known != set(now):
+        # All of them anew, in the place of those told before: what was undone since goes.
+        _save_problems(con, kept, problems, source_name=source_name)
+    rows = [(AMENDMENTS_FILE, *told) for told in now if told not in known]
     return done, pl.DataFrame(rows, schema=HELD_BACK, orient="row")
 
 
-def unfit_on_record(con: Connection) -> list[tuple[int, str, str]]:
-    """Return the amendments of folders that could not be applied: line, column and reason."""
-    return run(con, "told_unfit", file=AMENDMENTS_FILE).fetchall()
+def _undo_since(con: Connection, kept: Kept, *, file: str, signed: Signed) -> int:
+    """Undo what was carried over and the folder undid since; return how many entries."""
+    done = 0
+    for entry in reversed(kept.entries):
+        mine = _carried(con, entry)
+        if entry["entry_no"] in kept.undone and mine and not _undoing(con, mine["entry_no"]):
+            last = [row for row in kept.entries if row["undoes"] == entry["entry_no"]][-1]
+            restore_entry(con, mine["entry_no"], _signed_as(last, signed), file=file)
+            done += 1
+    return done
+
+
+def _still_unfit(
+    steps: Sequence[_Step], known: Iterable[tuple[int, str, str]]
+) -> list[tuple[KeptLine, str]]:
+    """Return what did not fit of an entry of which the rest was carried over before."""
+    lines = {line.line: line for step in steps for line in step.lines}
+    return [(lines[number], why) for number, _, why in sorted(known) if number in lines]
+
+
+def unfit_on_record(
+    con: Connection, *, source_name: str | None = None
+) -> list[tuple[int, str, str]]:
+    """Return the amendments of folders that could not be applied: line, column and reason.
+
+    Of one folder, or where `source_name` is None of all.
+    """
+    return run(con, "told_unfit", file=AMENDMENTS_FILE, source_name=source_name).fetchall()
 
 
 def _carried(con: Connection, entry: Row) -> Row | None:
@@ -268,7 +294,8 @@ def _apply(
         edits = []
         for step in mine:
             if why := _misfit(step, found[step.row]):
-                problems.append((step.lines[0], why))
+                number = step.lines[0].entry_no
+                problems.append((step.lines[0], f"{why} (drift restore FOLDER {number} undoes it)"))
             else:
                 line = None if draft else step.lines[0].line
                 edits.append(Edit(found[step.row][0], step.sets, line=line))
@@ -304,13 +331,13 @@ def _misfit(step: _Step, found: Sequence[RowInForce]) -> str:
     return ""
 
 
-def _save_problems(con: Connection, kept: Kept, problems: Sequence[tuple[KeptLine, str]]) -> None:
-    """List what could not be applied among the rows held back."""
-    if not problems:
-        return
+def _save_problems(
+    con: Connection, kept: Kept, problems: Sequence[tuple[KeptLine, str]], *, source_name: str
+) -> None:
+    """List what could not be applied among the rows held back, in place of what was before."""
     ((load_no, file_no, _),) = run(con, "next_numbers").fetchall()
     now = datetime.now(UTC).replace(tzinfo=None)
-    load = {"load_no": load_no, "source_name": "", "entry_no": None}
+    load = {"load_no": load_no, "source_name": source_name, "entry_no": None}
     run(con, "save_load", **load, loaded_at=now)
     run(
         con,
@@ -321,6 +348,7 @@ def _save_problems(con: Connection, kept: Kept, problems: Sequence[tuple[KeptLin
         rows=len(kept.lines),
         held_back=len(problems),
     )
+    run(con, "supersede_kept", file=AMENDMENTS_FILE, source_name=source_name, file_no=file_no)
     rows = [(file_no, line.line, line.column, why) for line, why in problems]
     con.register("refused", pl.DataFrame(rows, schema=_NOT_APPLIED, orient="row"))
     run(con, "save_held_lines")

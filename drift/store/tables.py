@@ -129,6 +129,8 @@ class Sources:
     journal : pl.DataFrame
         Frame of `drift.store.journal.JOURNAL`, without reviews: they change no row, and are noted
         after what they say.
+    journal_broken : str
+        Where the chain of its entries breaks, as a sentence; empty where it is whole.
     set_aside : pl.DataFrame
         Frame of `SET_ASIDE`.
     """
@@ -152,6 +154,7 @@ class Sources:
     comparisons: pl.DataFrame = field(default_factory=partial(input_frame, "comparisons"))
     decisions: pl.DataFrame = field(default_factory=partial(input_frame, "decisions"))
     journal: pl.DataFrame = field(default_factory=partial(pl.DataFrame, schema=JOURNAL))
+    journal_broken: str = ""
     set_aside: pl.DataFrame = field(default_factory=partial(pl.DataFrame, schema=SET_ASIDE))
 
 

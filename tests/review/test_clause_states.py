@@ -20,6 +20,8 @@ from drift.review.clauses.clause import (
 )
 from drift.review.policy import Policy
 from drift.review.results import Review
+from drift.store.folder_journal import append_kept
+from drift.store.journal import Draft, signed_now
 from tests import clause_records as lab
 from tests.csv_folders import write
 
@@ -48,6 +50,7 @@ POSSIBLE = {
     "7.8.6": {N, C, O},
     "7.10": {P, N, C, O},
     "7.11.2": {N, O},
+    "7.11.3": {P, C, O},
     "7.11.6": {S, P, C, O},
     "8.4": {N, O},
     "8.5": {P, O},
@@ -98,6 +101,13 @@ def retired(folder: Path) -> Review:
     return lab.reviewed(folder / "retired", records)
 
 
+def keep_journal(records: Path) -> Path:
+    """Let a folder of records keep a journal of one entry; return its file."""
+    records.mkdir(parents=True)
+    append_kept(records, (Draft(signed_now("K. Vale", "kept dry"), "review"), []), seen=0)
+    return records / "journal.csv"
+
+
 @pytest.fixture(scope="module")
 def patchy(folder: Path) -> Review:
     """Leave out a little everywhere."""
@@ -129,6 +139,7 @@ def patchy(folder: Path) -> Review:
         lab.compared("M-1", day, u=0.1),
         lab.compared("M-2", day, number=2, u=0.1),
     ]
+    keep_journal(folder / "patchy" / "records")
     return lab.reviewed(folder / "patchy", records)
 
 
@@ -216,6 +227,8 @@ def breach(folder: Path) -> Review:
         lab.compared("M-1", lab.visit_on(10) + timedelta(days=3), u=0.05, other=7.0)
     ]
     policy = Policy().changed(field_u_pct=0.1)
+    journal = keep_journal(folder / "breach" / "records")
+    journal.write_text(journal.read_text(encoding="utf-8").replace("dry", "wet"), encoding="utf-8")
     return lab.reviewed(folder / "breach", records, policy=policy)
 
 
@@ -285,6 +298,14 @@ def test_the_breach_is_told_by_name(breach: Review, clause: str) -> None:
     said = f"{one.decided_by} {' '.join(one.answer)}"
     assert any(name in said for name in (*lab.METERS, *lab.VESSELS)) or one.meters
     assert any(character.isdigit() for character in one.decided_by)
+
+
+def test_a_journal_changed_by_hand_is_told_by_its_entry(breach: Review) -> None:
+    """Records and their safety are contradicted, and the sentence names the entry."""
+    told = answers(breach)
+    for clause in ("7.5", "7.11.3"):
+        assert told[clause].state == CLAUSE_CONTRADICTED
+        assert "entry 1 was changed after it was written" in told[clause].decided_by
 
 
 def test_a_repeated_check_that_passes_stays_failed_without_a_reason(folder: Path) -> None:

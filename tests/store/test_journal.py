@@ -2,7 +2,10 @@
 
 import contextlib
 import shutil
+import subprocess
+import sys
 from collections.abc import Callable, Sequence
+from datetime import date
 from pathlib import Path
 from time import process_time
 
@@ -13,11 +16,13 @@ from hypothesis import strategies as st
 
 from drift.api.amending import Wanted, plan_edits, plan_restoration, write_planned
 from drift.api.journal import Asked, export_store, read_journal
-from drift.api.reviews import intake, load_tables
+from drift.api.reviews import intake, read_known
 from drift.errors import DriftError
+from drift.review.policy import Policy
 from drift.store.connection import Connection
 from drift.store.journal import Draft, chained, save_rows_of_journal, signed_now
 from drift.store.opening import open_store
+from drift.store.replaying import load_tables
 from drift.store.rows_in_force import rows_where
 from tests.csv_folders import readings, write
 
@@ -302,6 +307,27 @@ def test_an_amendment_that_fits_no_more_is_told_once_and_kept(tmp_path: Path) ->
         assert said.startswith("amendments.csv:2: amends a row of readings that is not there: B")
 
 
+def test_amendments_that_fit_no_more_are_closed_by_undoing_them(tmp_path: Path) -> None:
+    """Each by itself; a folder lists it no more, nor does a store once it is loaded again."""
+    folder, store = source_of(tmp_path, "folder"), tmp_path / "s.duckdb"
+    for meter, value in (("B", "9.8"), ("A", "5.3")):
+        changed(folder, {"reading_air_pct": value}, meter_id=meter, replicate="1")
+    path = folder / "r.csv"
+    gone = path.read_text(encoding="utf-8").replace(ROWS[3], "").replace(ROWS[0], "")
+    path.write_text(gone, encoding="utf-8")
+    told = intake(folder, store=store, signed=SIGNED).held_back["reason"].to_list()
+    for entry_no, why in enumerate(told, start=1):
+        assert why.endswith(f" (drift restore FOLDER {entry_no} undoes it)")
+    assert len(told) == 2
+    for left in (1, 0):
+        restored(folder, 2 - left)
+        assert intake(folder, store=store, signed=SIGNED).held_back.is_empty()
+        for source in (folder, store):
+            assert len(read_journal(source, Asked(), checked=True).unfit) == left
+            sources = read_known(source, as_of=date(2025, 1, 1), policy=Policy())
+            assert sources.held_back.height == left
+
+
 def test_an_amendment_that_was_never_finished_is_not_applied(tmp_path: Path) -> None:
     """Lines without their entry, as a stop leaves them, count for nothing and go with the next."""
     folder = source_of(tmp_path, "folder")
@@ -330,3 +356,9 @@ def test_ten_thousand_entries_are_listed_in_under_a_second(tmp_path: Path) -> No
     assert process_time() - began < 1
     assert (found.total, found.broken) == (10_000, "")
     assert len(found.entries) == 200
+    # A start of the command takes less than as long again while it loads no numeric library.
+    code = "import sys\nfrom drift.cli import main\ntry: main()\nfinally: print(*sys.modules)"
+    asked = [sys.executable, "-c", code, "journal", str(store)]
+    told = subprocess.run(asked, capture_output=True, text=True, check=True).stdout.splitlines()
+    assert sum("response  K. Vale" in line for line in told) == 9_999
+    assert not {"numpy", "scipy", "statsmodels", "altair", "jinja2"} & set(told[-1].split())

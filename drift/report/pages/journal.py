@@ -51,15 +51,17 @@ class JournalPage:
         The newest first.
     total : int
         How many there are in all.
-    broken : str or None
-        Where the chain breaks, as a sentence; empty where it is whole, None where that was not
-        looked at.
+    broken : str
+        Where the chain breaks, as a sentence; empty where it is whole.
+    of_review : bool
+        Whether it is what a review rests on, its newest entries.
     """
 
     stamp: JournalStamp | Stamp
     rows: tuple[JournalRow, ...]
     total: int
-    broken: str | None
+    broken: str
+    of_review: bool
 
 
 def journal_page(
@@ -83,6 +85,7 @@ def journal_page(
         rows=journal_rows(entries),
         total=len(entries),
         broken=broken,
+        of_review=False,
     )
 
 
@@ -93,7 +96,8 @@ def review_journal_page(review: Review) -> JournalPage:
         stamp=stamp(review),
         rows=journal_rows(entries),
         total=review.sources.journal.height,
-        broken=None,
+        broken=review.sources.journal_broken,
+        of_review=True,
     )
 
 

@@ -310,6 +310,8 @@ def _journal_told(facts: LaboratoryFacts) -> str:
     journal = facts.review.sources.journal
     if journal.is_empty():
         return "Who amended it and why is not on record: no journal is kept."
+    if broken := facts.review.sources.journal_broken:
+        return f"The journal is not as it was written: {broken}."
     changed = journal.filter(pl.col("kind").is_in(["amendment", "withdrawal", "restoration"]))
     return (
         f"The journal has {text.count(journal.height, 'entry', 'entries')} with person, time and "
@@ -327,15 +329,19 @@ def originals(facts: LaboratoryFacts) -> Clause:
     meters = dropped["meter_id"].unique(maintain_order=True).to_list()
     answer = _told_of_rows(facts, dropped)
     unsigned = _unsigned(facts)
+    broken = sources.journal_broken
     whole = not held and not dropped.height and not unsigned
+    refuted = dropped.height > 0 or bool(broken)
     return Clause(
         ISO,
         "7.5",
         checked=True,
         asked="Originals are kept with dates and persons; what was amended can be traced to them.",
-        state=by_count(named, sets.height, refuted=dropped.height > 0, complete=whole),
+        state=by_count(named, sets.height, refuted=refuted, complete=whole),
         decided_by=(
-            f"{text.count(dropped.height, 'set')} without a reading that was made"
+            f"the journal broken: {broken}"
+            if broken
+            else f"{text.count(dropped.height, 'set')} without a reading that was made"
             if dropped.height
             else f"{text.count(held, 'row')} held back"
         ),
@@ -343,10 +349,12 @@ def originals(facts: LaboratoryFacts) -> Clause:
         proof=(
             ("data/held_back.csv", "rows held back"),
             ("#amendments", "amended values"),
+            ("journal.html", "who changed what"),
             ("data/run.json", "input files"),
         ),
         to_file=_lacking(
             {
+                "a journal from before it was changed": int(bool(broken)),
                 "the readings left out, or why": dropped.height,
                 "the rows held back, put right": held,
                 "who amended values and why": unsigned,

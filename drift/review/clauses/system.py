@@ -94,6 +94,7 @@ def system_clauses(facts: LaboratoryFacts) -> tuple[Clause, ...]:
     """Return the answers on software and on management, in the order of their numbers."""
     return (
         software(facts),
+        safeguarded(facts),
         transfers(facts),
         kept(facts),
         risks(facts),
@@ -132,6 +133,42 @@ def software(facts: LaboratoryFacts) -> Clause:
         ),
         proof=(("#validation", "what is checked against what"), ("data/run.json", "this run")),
         to_file="A run of the tests at the laboratory, and the release of this version.",
+    )
+
+
+def safeguarded(facts: LaboratoryFacts) -> Clause:
+    """Answer whether records are safe from changes that nobody answers for."""
+    journal, broken = facts.review.sources.journal, facts.review.sources.journal_broken
+    entries = text.count(journal.height, "entry", "entries")
+    return Clause(
+        ISO,
+        "7.11.3",
+        checked=False,
+        asked="Data are safe from unauthorised access, tampering and loss, and stay whole.",
+        state=CLAUSE_CONTRADICTED if broken else PARTLY if journal.height else OUTSIDE,
+        decided_by=(
+            f"the journal broken: {broken}"
+            if broken
+            else f"{entries} of the journal in an unbroken chain"
+            if journal.height
+            else "no journal is kept"
+        ),
+        answer=(
+            f"The journal is not as it was written: {broken}."
+            if broken
+            else f"{entries} of the journal follow one from another by their hashes: none was "
+            "changed, removed or put in between."
+            if journal.height
+            else "Who changed records is not on record: no journal is kept.",
+            "Who may reach the records, and their back-up, is not in these tables.",
+        ),
+        proof=(("journal.html", "who changed what"), ("data/run.json", "input files")),
+        to_file=(
+            "The records from before that was changed; and who may reach them, and their back-up."
+            if broken
+            else "Who may reach the records, and their back-up"
+            + ("." if journal.height else "; a store, which keeps a journal.")
+        ),
     )
 
 
