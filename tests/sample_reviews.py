@@ -21,7 +21,7 @@ from drift.store.tables import Sources
 SAMPLE = Path(__file__).resolve().parents[1] / "sample_history"
 SampleReviews = Callable[[date], Review]
 # What reviews a source, by the names under which commands call it.
-_CALLED = tuple(f"drift.api.{module}.analyse" for module in ("reviews", "memos", "amending"))
+_CALLED = ("drift.api.reviews.analyse", "drift.api.memos.analyse", "drift.review.analyse.analyse")
 
 
 @contextmanager
