@@ -12,6 +12,8 @@ from pathlib import Path
 from typing import Any
 from unittest import mock
 
+import polars as pl
+
 from drift.api.reviews import find
 from drift.review.analyse import analyse
 from drift.review.policy import Policy
@@ -41,8 +43,9 @@ def analysed_once(shared: Path) -> Iterator[None]:
         return review
 
     def work_out(sources: Sources, **asked: Any) -> Review:
-        rows = [getattr(sources, part.name).rows() for part in dataclasses.fields(sources)]
+        parts = (getattr(sources, part.name) for part in dataclasses.fields(sources))
         # What frames hold of missing values differs between equal ones: their rows speak.
+        rows = [part.rows() if isinstance(part, pl.DataFrame) else part for part in parts]
         asked_for = (asked["source_name"], asked["as_of"], asked["policy"])
         told = repr((rows, asked_for)).encode() + pickle.dumps(asked.get("earlier"))
         key = hashlib.sha256(told).hexdigest()

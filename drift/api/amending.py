@@ -302,9 +302,7 @@ def _unlike(
 
 def _standings(con: Connection, weighed: tuple[date, Policy], *, name: str) -> dict[str, str]:
     """Return the standing of each meter, with "overdue" where it is."""
-    # Loaded where standings are asked for: a reading struck at the bench is withdrawn without.
-    from drift.review.analyse import analyse  # noqa: PLC0415
-
+    from drift.review.analyse import analyse  # noqa: PLC0415  # not to withdraw a struck reading
     as_of, policy = weighed
     sources = sources_of(con, as_of=as_of, policy=policy)
     review = analyse(sources, source_name=name, as_of=as_of, policy=policy)

@@ -67,9 +67,9 @@ def check_before_intake(source: Path, store: Path, *, policy: Policy) -> "Checke
     fresh = dataclasses.replace(new, sessions=later, held_back=held)
     half_done = half_done_in(source)
     # Loaded where there is something to compare: most loads bring a history, or no reading.
-    from drift.api.bench import compared  # noqa: PLC0415
+    from drift.api.bench import checked_against  # noqa: PLC0415
 
-    return compared(history, [fresh], half_done, source=store, as_of=date.max, policy=policy)
+    return checked_against(history, [fresh], half_done, source=store, as_of=date.max, policy=policy)
 
 
 def _holds_readings(folder: Path) -> bool:

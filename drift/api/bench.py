@@ -73,10 +73,10 @@ def check(source: Path, fresh: Path | Sequence[Path], *, as_of: date, policy: Po
     history = read_known(source, as_of=as_of, policy=policy)
     new = read_fresh(paths, source=source, policy=policy)
     half_done = tuple(told for path in paths for told in half_done_in(path))
-    return compared(history, new, half_done, source=source, as_of=as_of, policy=policy)
+    return checked_against(history, new, half_done, source=source, as_of=as_of, policy=policy)
 
 
-def compared(
+def checked_against(
     history: Sources,
     new: list[Sources],
     half_done: tuple[str, ...],
