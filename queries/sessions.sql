@@ -6,7 +6,8 @@
 --   after which a visit_id is taken to be used anew.
 -- columns: meter_id; visit_id, the given one, else the ISO date; performed_on, first day of the
 --   visit; stage; point_pct; correct_air_pct, mean; replicates, their number; bias_pct, mean of
---   reading minus correct air content; biases_pct, each of them; spread_pct, n − 1;
+--   reading minus correct air content; biases_pct, each of them; places, their numbers where
+--   these run on from point to point of the visit and so tell the order; spread_pct, n − 1;
 --   resolution_pct, coarsest; vessel_id, several joined by " + "; operator, likewise;
 --   water_temp_c, mean; draws, most; procedure, as vessel_id; checked_by, likewise;
 --   stated_verdict, likewise; visit_reason, likewise; remarks, likewise; readings_left_out,
@@ -251,7 +252,8 @@ sittings as (
 listed as (
     select
         *,
-        list_transform(numbered_biases, lambda numbered: numbered[2]) as biases_pct
+        list_transform(numbered_biases, lambda numbered: numbered[2]) as biases_pct,
+        list_transform(numbered_biases, lambda numbered: numbered[1]::bigint) as numbers_in_order
     from sittings
 ),
 
@@ -306,6 +308,7 @@ sessions as (
         replicates,
         round(sum_bias_pct::double / replicates, 12) as bias_pct,
         biases_pct,
+        case when runs_on then numbers_in_order end as places,
         round(list_stddev_samp(list_sort(biases_pct)), 12) as spread_pct,
         resolution_pct::double as resolution_pct,
         joined_words(vessels) as vessel_id,

@@ -9,6 +9,9 @@ from drift.meter.causes import CAUSE_READINGS, CAUSES
 from drift.meter.dial import DIALS
 from drift.meter.marks import ADJUSTMENT_BALANCE, MARK_MOVES
 from drift.reference.bowls import BOWL_VALUES, BowlSpread
+from drift.reference.check_meters.steadiness import CHECK_METERS
+from drift.reference.check_meters.verdicts import REFERENCE_VERDICTS
+from drift.reference.check_meters.weigh import CheckMeters
 from drift.reference.crossed_effects import REFERENCE
 from drift.reference.normalised_error import AGREEMENT
 from drift.reference.operators import OperatorSpread
@@ -100,6 +103,22 @@ def fabricate_reference() -> Reference:
         operators=OperatorSpread(0.012, 3.0, "difference between 4 operators"),
         alike=((IMAGE, f"{IMAGE} "), ("R. Example", "r. example")),
         sessions=None,
+        witnesses=_witnesses(),
+    )
+
+
+def _witnesses() -> CheckMeters:
+    """Return a check meter that holds, and what it makes of the first shift."""
+    held = {"witness": SCRIPT, "kind": "check_meter", "sessions": 12, "adjusted": 1}
+    held |= {"sigma_pct": 0.02, "drift": 0.01, "drift_low": -0.02, "drift_high": 0.04}
+    held |= {"first_on": date(2024, 1, 1), "last_on": date(2025, 1, 1), "finding": "steady"}
+    verdict = {"kind": "vessel_step", "name": IMAGE, "effect_pct": 0.08, "witness": SCRIPT}
+    verdict |= {"from_on": date(2024, 5, 1), "to_on": date(2024, 6, 1), "change_pct": 0.07}
+    verdict |= {"change_error_pct": 0.01, "p_vessel": 0.99, "verdict": "vessel", "why": ""}
+    said = {"sentence": f"Over the same dates {SCRIPT} showed it.", "plan": f"Of {IMAGE}."}
+    return CheckMeters(
+        held=filled_frame([held | {"sentence": f"Check meter {SCRIPT}."}], CHECK_METERS),
+        verdicts=filled_frame([verdict | said], REFERENCE_VERDICTS),
     )
 
 

@@ -32,10 +32,10 @@ from drift.report.write import Progress
 from drift.review.analyse import analyse
 from drift.review.fleet_laws import FleetLaws
 from drift.review.learn_laws import (
-    PANEL_METERS,
     PartSums,
     begin_laws,
     finish_laws,
+    panel_of,
     part_sums,
     said_of_the_fleet,
 )
@@ -162,9 +162,9 @@ class FleetParts:
 
 
 def _panel(sources: PartedSources, fleet: pl.DataFrame) -> Sources:
-    """Return the sources of an even choice of meters, which no name decides."""
-    chosen = fleet.filter(pl.col("place") < PANEL_METERS)["meter_id"]
-    return sources.of(chosen.to_list())
+    """Return the sources of the meters that stand for a fleet, and of its check meters."""
+    chosen, unread = panel_of(fleet, sources.rest.equipment)
+    return sources.of(chosen, unread=unread)
 
 
 def is_large(fleet: pl.DataFrame) -> bool:

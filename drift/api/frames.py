@@ -31,6 +31,8 @@ class Frames:
     vessel_belief: pl.DataFrame
     vessel_agreement: pl.DataFrame
     vessel_checks: pl.DataFrame
+    check_meters: pl.DataFrame
+    reference_verdicts: pl.DataFrame
     check_series: pl.DataFrame
     check_days: pl.DataFrame
     comparison_scores: pl.DataFrame
@@ -41,6 +43,7 @@ class Frames:
     causes: pl.DataFrame
     zero_span: pl.DataFrame
     zero_span_drifts: pl.DataFrame
+    hysteresis: pl.DataFrame
     own_standings: pl.DataFrame
     barred_uses: pl.DataFrame
     unread_rows: pl.DataFrame

@@ -38,7 +38,12 @@ BACKGROUND_TABLES: dict[str, tuple[Column, ...]] = {
         REMARKS,
     ),
     "equipment": (
-        Column("equipment_id", "text", "identity of the equipment", required=True),
+        Column(
+            "equipment_id",
+            "text",
+            "identity of the equipment; of a check meter the meter_id it is read under",
+            required=True,
+        ),
         Column(
             "kind",
             "text",

@@ -25,6 +25,9 @@ from drift.reference.mixed_model import CrossProducts, cross_products, join_prod
 _SHOCK = 6.0
 _NORMAL_MAD = 1.4826
 _MOVED_TOGETHER = 8
+# Meters of one day that show what it did to all; where sessions are monthly, two steps of three of
+# a quarter are none of a shift.
+_OF_ONE_DAY = 4
 # Below this a difference of recorded values is binary rounding, % air.
 _ROUNDING = 1e-9
 # Share of sittings with a water temperature from which temperature stands for the season.
@@ -167,8 +170,12 @@ def _blocks(rows: pl.DataFrame) -> pl.DataFrame:
         quarter=(pl.col("t_years") * 4).floor(),
     )
     alike = ["vessel_id", "before", "quarter"]
-    typical = pl.when(pl.len().over(alike) >= _MOVED_TOGETHER).then(
-        pl.col("step").median().over(alike)
+    of_day = ["vessel_id", "before", "performed_on"]
+    typical = (
+        pl.when(pl.col("step").count().over(of_day) >= _OF_ONE_DAY)
+        .then(pl.col("step").median().over(of_day))
+        .when(pl.len().over(alike) >= _MOVED_TOGETHER)
+        .then(pl.col("step").median().over(alike))
     )
     rows = rows.with_columns(own=pl.col("step") - typical.fill_null(pl.col("step").median()))
     middle, mean = pl.col("own").abs().median(), pl.col("own").abs().mean()

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
+from drift.reference.check_meters.weigh import CheckMeters
 from drift.reference.crossed_fit import CrossedFit
 from drift.reference.operators import OperatorSpread
 from drift.reference.shared_effects import SharedEffects
@@ -32,6 +33,8 @@ class ReferenceLaws:
         Their names.
     worth : pl.DataFrame
         ``meter_id segment largest``: the segments of the fleet whose causes are weighed.
+    witnesses : CheckMeters
+        What check meters and artefacts say.
     """
 
     fit: CrossedFit | None
@@ -43,3 +46,4 @@ class ReferenceLaws:
     common: pl.DataFrame
     fitted: frozenset[str]
     worth: pl.DataFrame
+    witnesses: CheckMeters

@@ -4,7 +4,7 @@ It strings together the pure parts: what meters share, what the vessels stand fo
 segment's pattern of bias points to.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import polars as pl
@@ -14,6 +14,12 @@ from drift.meter.causes import CauseSettings, weigh_causes
 from drift.meter.dial import dials_of
 from drift.meter.marks import adjustment_balance, mark_moves
 from drift.reference.bowls import BowlSpread, bowl_spread, bowl_values
+from drift.reference.check_meters.placing import fleet_of
+from drift.reference.check_meters.weigh import (
+    CheckMeterChoices,
+    CheckMeters,
+    weigh_check_meters,
+)
 from drift.reference.content_order import meters_by_content
 from drift.reference.crossed_design import sittings
 from drift.reference.crossed_effects import REFERENCE
@@ -87,6 +93,8 @@ class Reference:
         Names of operators that may be one name spelled differently.
     sessions : pl.DataFrame or None
         The sittings less what meters share, None where nothing was found that could be taken out.
+    witnesses : CheckMeters
+        What check meters and artefacts say of that.
     """
 
     effects: pl.DataFrame
@@ -107,6 +115,7 @@ class Reference:
     operators: OperatorSpread
     alike: tuple[tuple[str, ...], ...]
     sessions: pl.DataFrame | None
+    witnesses: CheckMeters = field(default_factory=CheckMeters)
 
     @property
     def checks(self) -> pl.DataFrame:
@@ -117,14 +126,19 @@ class Reference:
 def learn_reference(
     ledger: pl.DataFrame,
     *,
-    sessions: pl.DataFrame,
-    vessels: pl.DataFrame,
-    false_discovery_rate: float,
+    tables: dict[str, pl.DataFrame],
+    choices: CheckMeterChoices,
     worth: pl.DataFrame,
 ) -> ReferenceLaws:
-    """Learn from meters that stand for a fleet; `worth` as of `ReferenceLaws`, others as below."""
-    fit = fit_crossed(ledger, sessions=sessions, vessels=vessels)
-    found, common, own, operators = _shared(fit, sessions, rate=false_discovery_rate)
+    """Learn from meters that stand for a fleet; `worth` as of `ReferenceLaws`, others as below.
+
+    `tables` are sessions and the input tables that check meters are judged by, by their names.
+    """
+    sessions = tables["sessions"]
+    fit = fit_crossed(
+        fleet_of(ledger, tables["equipment"]), sessions=sessions, vessels=tables["vessels"]
+    )
+    found, common, own, operators = _shared(fit, sessions, rate=choices.false_discovery_rate)
     return ReferenceLaws(
         fit=fit,
         found=found,
@@ -135,6 +149,7 @@ def learn_reference(
         common=common,
         fitted=frozenset(ledger["meter_id"]),
         worth=worth,
+        witnesses=weigh_check_meters(ledger, tables, shared=(fit, found), choices=choices),
     )
 
 
@@ -148,9 +163,10 @@ def weigh_reference(
     meters: pl.DataFrame,
     bowls: pl.DataFrame,
     equipment: pl.DataFrame,
+    checks: pl.DataFrame,
     bowl_spread_pct: float,
     vessel_uncertainty: str,
-    false_discovery_rate: float,
+    choices: CheckMeterChoices,
     worth_pct: float,
     laws: ReferenceLaws | None = None,
 ) -> Reference:
@@ -162,25 +178,29 @@ def weigh_reference(
         Frame of `drift.meter.ledger.LEDGER` built from the sessions.
     sessions : pl.DataFrame
         Frame of `drift.store.tables.SESSIONS`.
-    vessels, marks, service, meters, bowls, equipment : pl.DataFrame
+    vessels, marks, service, meters, bowls, equipment, checks : pl.DataFrame
         Rows of the input tables of these names.
     bowl_spread_pct : float
         How far a bowl may differ that was not measured, where too few are, % of its volume.
     vessel_uncertainty : str
         Which uncertainty of a vessel counts, as in the policy.
-    false_discovery_rate : float
-        Of what is called an effect.
+    choices : CheckMeterChoices
+        What is called an effect, and how check meters are charted.
     worth_pct : float
         Smallest bias whose cause is weighed, % air.
     laws : ReferenceLaws or None
         Of the fleet that these are some meters of; None where they are all of it.
     """
-    rate = false_discovery_rate
+    rate = choices.false_discovery_rate
     if laws is None:
-        fit = fit_crossed(ledger, sessions=sessions, vessels=vessels)
+        fit = fit_crossed(fleet_of(ledger, equipment), sessions=sessions, vessels=vessels)
         found, common, own, operators = _shared(fit, sessions, rate=rate)
         worth, repeatability = worth_weighing(ledger, worth_pct), _repeatability(ledger)
+        beside = {"sessions": sessions, "vessels": vessels, "checks": checks, "marks": marks}
+        beside |= {"service": service, "equipment": equipment}
+        witnesses = weigh_check_meters(ledger, beside, shared=(fit, found), choices=choices)
     else:
+        witnesses = laws.witnesses
         found, operators, repeatability = laws.found, laws.operators, laws.repeatability
         worth, common, own = _by_laws(ledger, laws, (sessions, vessels), rate=rate)
     effects = pl.DataFrame(schema=REFERENCE) if found is None else found.frame
@@ -202,6 +222,7 @@ def weigh_reference(
         operators=operators,
         alike=tuple(likely_duplicates(_operators((sessions, marks, service)))),
         sessions=own,
+        witnesses=witnesses,
     )
 
 

@@ -1,6 +1,6 @@
 """This module says what each column of the data files on checks between calibrations means."""
 
-from drift.report.note_units import DATE
+from drift.report.note_units import AIR, DATE, YEARLY
 
 _OWN = "in unit"
 _SERIES = {
@@ -11,6 +11,56 @@ _SERIES = {
 }
 # Table, column: unit (empty for none) and meaning.
 CHECK_NOTES: dict[str, dict[str, tuple[str, str]]] = {
+    "check_meters": {
+        "witness": ("", "check meter as named in equipment, or what the artefact is called"),
+        "kind": ("", "check_meter, or artefact: read by the fleet"),
+        "sessions": ("", "days on which it was read; 0 where nothing of it can be used"),
+        "first_on": (DATE, "first of them"),
+        "last_on": (DATE, "last of them"),
+        "adjusted": ("", "days of adjustments after the first; each begins its history anew"),
+        "adjusted_on": (DATE, "last of them"),
+        "jumped_pct": (AIR, "its largest jump by itself, at 5 % air; empty where none is found"),
+        "jumped_from": (DATE, "last day before that jump"),
+        "jumped_to": (DATE, "first day after it"),
+        "sigma_pct": (AIR, "scatter of one session, at 5 % air"),
+        "drift": (
+            YEARLY,
+            "its drift at 5 % air beside the fleet's shifts; empty: too few",
+        ),
+        "drift_low": (YEARLY, "lower end of its 95 % interval"),
+        "drift_high": (YEARLY, "upper end of that interval"),
+        "drift_p": ("", "chance of as large a drift where it has none, or the fleet's"),
+        "finding": ("", "steady, drifts, too_few_sessions or no_usable_reading; steady ones judge"),
+        "sentence": ("", "the same in words"),
+    },
+    "reference_verdicts": {
+        "kind": ("", "of the shift, as in reference.csv"),
+        "name": ("", "of the shift, as in reference.csv"),
+        "from_on": (DATE, "last day before it, or the first of a drift"),
+        "to_on": (DATE, "first day after it, or the last of a drift"),
+        "effect_pct": (AIR, "what all meters showed at 5 % air, of a drift a year"),
+        "effect_error_pct": (AIR, "its standard error"),
+        "witness": ("", "the surest check meter or artefact; empty where there is none"),
+        "witnesses": ("", "how many of them count"),
+        "change_pct": (AIR, "what it showed over the same dates, at 5 % air, of a drift a year"),
+        "change_error_pct": (AIR, "its standard error, rounding included"),
+        "likelihood_ratio": ("", "likelihood if the vessel moved over that if the meters did"),
+        "p_vessel": ("", "chance that the vessel moved, from even odds; empty: cannot say"),
+        "verdict": ("", "vessel, meters or cannot_say: from 95 % on"),
+        "why": (
+            "",
+            (
+                "why not: no_check_meter, only_drifting_ones, adjusted_in_between, "
+                "not_read_on_both_sides, moved_otherwise, not_sure_enough"
+            ),
+        ),
+        "sigma_pct": (AIR, "scatter of a session of a check meter, its own or a meter's, at 5 %"),
+        "sessions_half": ("", "sessions within which its EWMA shows that shift, half of all cases"),
+        "sessions_ninety": ("", "the same in nine of ten cases"),
+        "sessions_sure": ("", "sessions after it for a verdict in half of all cases; empty: never"),
+        "sentence": ("", "the verdict in words"),
+        "plan": ("", "the sessions in words"),
+    },
     "check_series": {
         **_SERIES,
         "name": ("", "kind and aim in words"),

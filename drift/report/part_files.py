@@ -32,6 +32,7 @@ _BY_METER = (
     "causes",
     "zero_span",
     "zero_span_drifts",
+    "hysteresis",
     "barred_uses",
     "unread_rows",
     "register",

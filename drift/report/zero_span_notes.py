@@ -26,6 +26,17 @@ ZERO_SPAN_NOTES: dict[str, dict[str, tuple[str, str]]] = {
         "upper": (AIR, "upper limit of the path"),
         "beyond": ("", "the path lies outside its limits"),
     },
+    "hysteresis": {
+        "meter_id": ("", "identity as given"),
+        "visits": ("", "visits with a point read on the way up and down"),
+        "readings": ("", "readings of those points"),
+        "difference_pct": (AIR, "read after a higher content less after a lower one"),
+        "difference_low": (AIR, "lower end of its 95 % interval"),
+        "difference_high": (AIR, "upper end of that interval"),
+        "p": ("", "chance of as large a difference where there is none"),
+        "finding": ("", "shown, not_shown or cannot_say"),
+        "why": ("", "no_order or one_way_only: why nothing can be said; empty where it can"),
+    },
     "zero_span_drifts": {
         **_WHOSE,
         "visits": ("", "visits that tell it"),

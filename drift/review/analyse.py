@@ -26,7 +26,7 @@ from drift.review.loading import load_fits
 from drift.review.meters import METERS
 from drift.review.noted_rows import why_held
 from drift.review.obligations import with_obligations
-from drift.review.policy import Policy, tables_of
+from drift.review.policy import Policy, check_meter_choices, tables_of
 from drift.review.responses import with_responses
 from drift.review.results import Review
 from drift.review.schedule import build_schedule
@@ -89,6 +89,7 @@ def analyse(
     found = _find_all(sources, ledger, as_of=as_of, policy=policy, laws=laws)
     seen, filed, upkeep = found.seen, found.filed, found.upkeep
     standings = stand(sources, seen, filed, as_of=as_of, policy=policy)
+    read, weighed = (ledger, sources.sessions), (found.reference, found.conformity)
     intervals = with_obligations(upkeep.intervals, standings.obligations, as_of=as_of)
     return Review(
         as_of=as_of,
@@ -113,9 +114,7 @@ def analyse(
         upkeep=dataclasses.replace(upkeep, intervals=intervals),
         conformity=found.conformity,
         comparisons=_comparisons(sources, ledger, found, policy),
-        zero_span=zero_span_of(
-            ledger, found.reference, found.conformity, policy=policy, fleet=laws.drifts
-        ),
+        zero_span=zero_span_of(read, weighed, policy=policy, fleet=laws.drifts),
         own_meters=_stand_alone(sources, found, as_of=as_of, policy=policy, laws=laws),
         since=_compare(earlier, sources, found, standings.meters, as_of=as_of, policy=policy),
         fit=seen.ahead.fit,
@@ -390,9 +389,10 @@ def reference_of(
         meters=sources.meters,
         bowls=sources.bowls,
         equipment=sources.equipment,
+        checks=sources.checks,
         bowl_spread_pct=policy.bowl_spread_pct,
         vessel_uncertainty=policy.vessel_uncertainty,
-        false_discovery_rate=policy.false_discovery_rate,
+        choices=check_meter_choices(policy),
         worth_pct=policy.tolerance_pct / 2,
         laws=laws,
     )

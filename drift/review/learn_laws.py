@@ -17,12 +17,13 @@ from drift.arrays import Floats
 from drift.conformity.weigh import weigh_conformity
 from drift.limits.baseline_change import TOO_FEW
 from drift.limits.charting import draw_charts, learn_charts
+from drift.reference.check_meters.placing import check_meter_names
 from drift.reference.repeatability import learn_repeatability
 from drift.reference.weigh import large_segments, learn_reference, most_worth
 from drift.review.analyse import ledger_of, reference_of, schedule_of
 from drift.review.fleet_laws import FleetLaws, OwnLaws
 from drift.review.forecasts import forecast_fleet, jumps_known, learn_forecasts
-from drift.review.policy import Policy
+from drift.review.policy import Policy, check_meter_choices
 from drift.review.stand import note_names
 from drift.store.tables import Sources
 from drift.trend.fleet_drifts import FleetDrifts
@@ -34,6 +35,26 @@ from drift.upkeep.weigh import UpkeepLaws, usual_replicates, weigh_upkeep
 # Meters that stand for a fleet: so many make shared effects, laws of scatter and hyper-parameters
 # known to a third digit.
 PANEL_METERS = 640
+
+
+def panel_of(fleet: pl.DataFrame, equipment: pl.DataFrame) -> tuple[list[str], list[str]]:
+    """Return the meters that stand for a fleet, and check meters never read by the table of them.
+
+    Parameters
+    ----------
+    fleet : pl.DataFrame
+        Frame of `drift.store.some_meters.FLEET`.
+    equipment : pl.DataFrame
+        The input table of that name.
+
+    Notes
+    -----
+    An even choice, which no name decides, and all check meters, which judge its reference.
+    """
+    judges = check_meter_names(equipment)
+    chosen = fleet.filter((pl.col("place") < PANEL_METERS) | pl.col("meter_id").is_in(judges))
+    read = set(fleet["meter_id"])
+    return chosen["meter_id"].to_list(), [name for name in judges if name not in read]
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,9 +97,15 @@ def begin_laws(panel: Sources, *, meters: int, as_of: date, policy: Policy) -> F
     ledger = ledger_of(panel, source_name="", as_of=as_of, policy=policy)
     reference = learn_reference(
         ledger,
-        sessions=panel.sessions,
-        vessels=panel.vessels,
-        false_discovery_rate=policy.false_discovery_rate,
+        tables={
+            "sessions": panel.sessions,
+            "vessels": panel.vessels,
+            "checks": panel.checks,
+            "marks": panel.marks,
+            "service": panel.service,
+            "equipment": panel.equipment,
+        },
+        choices=check_meter_choices(policy),
         worth=large_segments(ledger, np.inf).select("meter_id", "segment", "largest"),
     )
     laws = FleetLaws(

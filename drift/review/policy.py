@@ -14,6 +14,7 @@ from drift.ids import did_you_mean, nearest_file
 from drift.limits.choices import LimitChoices
 from drift.meter.choices import ReadingChoices
 from drift.places import check_place
+from drift.reference.check_meters.weigh import CheckMeterChoices
 from drift.review.policy_checks import check_choices
 from drift.upkeep.choices import IntervalChoices, RetirementChoices, UpkeepChoices
 
@@ -324,3 +325,15 @@ def _place_of(key: str) -> str:
         if last == key:
             return f"it belongs in [{table}]" if table else "it belongs before the first table"
     return ""
+
+
+def check_meter_choices(policy: Policy) -> CheckMeterChoices:
+    """Return what a policy chooses that bears on verdicts by check meters."""
+    return CheckMeterChoices(
+        false_discovery_rate=policy.false_discovery_rate,
+        tolerance_pct=policy.tolerance_pct,
+        negligible_drift_pct_per_year=policy.negligible_drift_pct_per_year,
+        ewma_weight=policy.ewma_weight,
+        limit_sigmas=policy.limit_sigmas,
+        baseline_visits=policy.baseline_visits,
+    )

@@ -1,6 +1,6 @@
 """This module says of every meter whether its zero moved or its span, since when and how fast."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import polars as pl
@@ -11,6 +11,7 @@ from drift.conformity.weigh import Conformity
 from drift.frames import Schema
 from drift.limits.charting import chart_settings
 from drift.limits.path_limits import path_limits
+from drift.meter.hysteresis import HYSTERESIS, hysteresis
 from drift.meter.segments import drift_steps
 from drift.meter.zero_span import PARTS, SPAN, SPAN_AT_PCT, ZERO, zero_and_span
 from drift.reference.weigh import Reference
@@ -65,28 +66,33 @@ class ZeroSpan:
     ----------
     visits, drifts : pl.DataFrame
         Frames of `ZERO_SPAN_VISITS` and `ZERO_SPAN_DRIFTS`, by meter and part.
+    hysteresis : pl.DataFrame
+        Frame of `drift.meter.hysteresis.HYSTERESIS`.
     """
 
     visits: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=ZERO_SPAN_VISITS))
     drifts: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=ZERO_SPAN_DRIFTS))
+    hysteresis: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=HYSTERESIS))
 
 
 def zero_span_of(
-    ledger: pl.DataFrame,
-    reference: Reference,
-    conformity: Conformity,
+    read: tuple[pl.DataFrame, pl.DataFrame],
+    weighed: tuple[Reference, Conformity],
     *,
     policy: Policy,
     fleet: FleetDrifts | None,
 ) -> ZeroSpan:
-    """Follow zero and span by the dials and the scatter of a review; arguments as below."""
-    return weigh_zero_span(
-        ledger,
-        dials=reference.dials,
-        repeatability=conformity.repeatability.select("meter_id", "repeatability_pct"),
-        policy=policy,
-        fleet=fleet,
+    """Follow zero and span by the dials and the scatter of a review; arguments as below.
+
+    `read` are the ledger and the sittings, which tell which way readings were made.
+    """
+    (ledger, sessions), (reference, conformity) = read, weighed
+    scatter = conformity.repeatability.select("meter_id", "repeatability_pct")
+    found = weigh_zero_span(
+        ledger, dials=reference.dials, repeatability=scatter, policy=policy, fleet=fleet
     )
+    ways = hysteresis(sessions, repeatability=scatter, resolution_pct=policy.resolution_pct)
+    return replace(found, hysteresis=ways)
 
 
 def weigh_zero_span(

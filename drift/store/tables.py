@@ -14,10 +14,11 @@ from drift.store.journal import JOURNAL
 # One row per meter, visit, stage and verification point: the replicates of one sitting.
 # visit_id is the given one, else the ISO date.  bias_pct is the mean of reading minus correct air
 # content, computed in decimal before it became a float; biases_pct the replicates themselves, in
-# the order of replicate.  spread_pct (n − 1) is null for one replicate.  resolution_pct is the
-# coarsest stated on the readings, null where none is, draws the most.  Of texts, several are joined
-# by " + " (a verdict of "fail + pass" is two readings that differ).  readings_left_out counts
-# replicates whose number is missing below the highest one.
+# the order of replicate; places their numbers, where these run on from point to point of the visit
+# and so tell in which order it was read, else null.  spread_pct (n − 1) is null for one replicate.
+# resolution_pct is the coarsest stated on the readings, draws the most.  Of texts, several are
+# joined by " + " (a verdict of "fail + pass" is two readings that differ).  readings_left_out
+# counts replicates whose number is missing below the highest one.
 SESSIONS: Schema = {
     "meter_id": pl.String,
     "visit_id": pl.String,
@@ -28,6 +29,7 @@ SESSIONS: Schema = {
     "replicates": pl.Int64,
     "bias_pct": pl.Float64,
     "biases_pct": pl.List(pl.Float64),
+    "places": pl.List(pl.Int64),
     "spread_pct": pl.Float64,
     "resolution_pct": pl.Float64,
     "vessel_id": pl.String,

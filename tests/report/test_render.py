@@ -193,6 +193,7 @@ def test_links_resolve(written: dict[str, str], registered: dict[str, str]) -> N
     data |= {"conformity.csv", "uncertainty.csv", "risks.csv", "vessels.csv", "vessel_checks.csv"}
     data |= {"vessel_bowls.csv", "bowls.csv", "vessel_history.csv", "vessel_belief.csv"}
     data |= {"comparison_scores.csv", "field_bench.csv", "check_series.csv", "check_days.csv"}
+    data |= {"check_meters.csv", "reference_verdicts.csv"}
     data |= {"register.csv", "due.csv", "register_faults.csv", "zero_span.csv"}
     every = written | registered
     known = set(every) | {f"data/{name}" for name in data}

@@ -432,6 +432,7 @@ def test_a_session_carries_what_its_readings_say(tmp_path: Path) -> None:
         "replicates": 3,
         "bias_pct": 0.033333333333,
         "biases_pct": [0.1, 0.0, 0.0],
+        "places": [1, 2, 3],
         "spread_pct": 0.057735026919,
         "resolution_pct": 0.1,
         "vessel_id": "V1 + V2",

@@ -7,6 +7,7 @@ import polars as pl
 from drift import format as text
 from drift.frames import Row
 from drift.meter.causes import NOTHING
+from drift.meter.hysteresis import NO_ORDER, ONE_WAY, SHOWN, UNTOLD
 from drift.meter.zero_span import PARTS, SPAN, SPAN_AT_PCT, ZERO
 from drift.report.figures.rows import listed_rows
 from drift.report.pages.dossier_bench import CAUSE_WORDS
@@ -21,6 +22,14 @@ _LONG = {
     ZERO: "The zero (what is off at 0 %, and with it along the whole dial)",
     SPAN: f"The span (what is off at {text.point(SPAN_AT_PCT)} beyond what that zero brings along)",
 }
+_UNTOLD_WAYS = {
+    NO_ORDER: "the records do not tell in which order its points were read",
+    ONE_WAY: "no point was read both after a lower and after a higher one",
+}
+_READ_BOTH_WAYS = (
+    "To know it, read up and down in one visit (0, 5, 10, 5, 0 %) and number the readings on from "
+    "point to point in replicate."
+)
 # Causes less probable than this at every visit have no column.
 _LEAST = 0.05
 
@@ -86,10 +95,34 @@ def zero_span_part(review: Review, meter_id: str) -> ZeroSpanPart:
     told = [drifts[part] for part in PARTS if part in drifts]
     return ZeroSpanPart(
         gist=_gist(told),
-        sentences=tuple(_sentence(row) for row in told),
+        sentences=(*(_sentence(row) for row in told), *_ways(review, meter_id)),
         rows=_figure(visits),
         parts=tuple(_row(row, visits.filter(pl.col("part") == row["part"])) for row in told),
     )
+
+
+def _ways(review: Review, meter_id: str) -> list[str]:
+    """Say whether the meter reads otherwise on the way down than on the way up."""
+    rows = review.zero_span.hysteresis.filter(pl.col("meter_id") == meter_id)
+    return [_way(row) for row in rows.iter_rows(named=True)]
+
+
+def _way(row: Row) -> str:
+    """Say what one meter does on the way up and down."""
+    if row["finding"] == UNTOLD:
+        why = _UNTOLD_WAYS[row["why"]]
+        return f"Hysteresis (rising against falling): {text.CANNOT_SAY}, {why}. {_READ_BOTH_WAYS}"
+    span = text.interval(row["difference_low"], row["difference_high"])
+    many = text.count(row["visits"], "visit")
+    if row["finding"] == SHOWN:
+        way = "higher" if row["difference_pct"] > 0 else "lower"
+        size = text.spread(abs(row["difference_pct"]))
+        return (
+            f"Hysteresis: the same point is read {size}{text.NO_BREAK}%{text.NO_BREAK}air {way} "
+            f"after a higher content than after a lower one ({span}, {many}; as much by chance: "
+            f"{text.probability(row['p'])})."
+        )
+    return f"No hysteresis is shown: {span} % air after a higher content ({many})."
 
 
 def _gist(told: list[Row]) -> str:

@@ -6,8 +6,10 @@ import polars as pl
 
 from drift import format as text
 from drift.frames import Row
+from drift.reference.check_meters.verdicts import FLEET, NOBODY
 from drift.report.pages.parts import dated, file_name
 from drift.report.pages.reference_bowls import bowls_part
+from drift.report.pages.reference_checked import checked_part
 from drift.report.pages.reference_compared import compared_part
 from drift.report.pages.reference_history import history_of_vessels
 from drift.report.pages.reference_rows import (
@@ -65,7 +67,7 @@ def reference_part(review: Review) -> ReferencePart:
     standings = standing_rows(review)
     doubt = _doubt(review, checks, vessels)
     return ReferencePart(
-        lead=lead(found.effects, policy=policy),
+        lead=lead(found.effects, policy=policy, verdicts=found.witnesses.verdicts),
         doubt=doubt,
         verdict="in doubt" if doubt else _without_doubt(found.effects),
         effects=effects[:_LONGEST_TABLE],
@@ -77,6 +79,7 @@ def reference_part(review: Review) -> ReferencePart:
         bowls=bowls_part(review),
         history=history_of_vessels(review),
         compared=compared_part(review),
+        checked=checked_part(found.witnesses),
         standings=standings,
         standings_lead=_standings_lead(review, standings),
     )
@@ -156,11 +159,20 @@ def _standings_lead(review: Review, standings: tuple[StandingRow, ...]) -> str:
     return f"With what meters share taken out of the readings, {count} {verb} differently. {rest}"
 
 
-def lead(effects: pl.DataFrame, *, policy: Policy) -> tuple[str, ...]:
-    """Say in a few sentences what meters share, what matters first."""
+def lead(effects: pl.DataFrame, *, policy: Policy, verdicts: pl.DataFrame) -> tuple[str, ...]:
+    """Say in a few sentences what meters share, what matters first.
+
+    Parameters
+    ----------
+    effects : pl.DataFrame
+        Frame of `drift.reference.crossed_effects.REFERENCE`.
+    policy : Policy
+    verdicts : pl.DataFrame
+        Frame of `drift.reference.check_meters.verdicts.REFERENCE_VERDICTS`.
+    """
     rows = effects.to_dicts()
     moved = _moved(rows, policy)
-    told = [_moved_sentence(row) for row in moved[:_MOST_SENTENCES]]
+    told = [_moved_sentence(row, verdicts) for row in moved[:_MOST_SENTENCES]]
     if len(moved) > len(told):
         told.append(f"{text.whole(len(moved) - len(told))} more in the table.")
     if not told:
@@ -179,8 +191,36 @@ def _moved(rows: list[Row], policy: Policy) -> list[Row]:
     return sorted(found, key=lambda row: (row["to_on"], row["name"]), reverse=True)
 
 
-def _moved_sentence(row: Row) -> str:
-    """Say what moved every meter alike."""
+def _moved_sentence(row: Row, verdicts: pl.DataFrame) -> str:
+    """Say what moved every meter alike, and what a check meter makes of it where there is one."""
+    found = _verdict_on(row, verdicts)
+    if found is None or found["why"] == NOBODY:
+        return f"{_moved_words(row)}{_pointing(row)}"
+    return f"{_moved_words(row)}. {found['sentence']}"
+
+
+def _verdict_on(row: Row, verdicts: pl.DataFrame) -> Row | None:
+    """Return the verdict of check meters on an effect, None where they were not asked."""
+    same = verdicts.filter(
+        *(pl.col(name) == row[name] for name in ("kind", "name", "from_on", "to_on"))
+    )
+    return same.row(0, named=True) if same.height else None
+
+
+def _pointing(row: Row) -> str:
+    """Say what a shift points to by itself."""
+    if row["kind"] == "fleet_drift":
+        return ": a vessel that wears looks the same."
+    if row["kind"] == "shared_step":
+        return (
+            ". No vessel is named on their readings: look at what they were compared with (vessel, "
+            "scale, way of working) before the meters."
+        )
+    return ": that points to the vessel, not to the meters."
+
+
+def _moved_words(row: Row) -> str:
+    """Say what moved every meter alike, without a full stop."""
     size = f"{text.spread(abs(row['effect_pct']))}{text.NO_BREAK}%{text.NO_BREAK}air"
     way = "higher" if row["effect_pct"] > 0 else "lower"
     interval = f"95{text.NO_BREAK}% interval {text.interval(row['low'], row['high'])}"
@@ -190,23 +230,19 @@ def _moved_sentence(row: Row) -> str:
     if row["kind"] == "fleet_drift":
         return (
             f"All {meters} drift together by {text.bias_with_unit(row['effect_pct'])} a year "
-            f"({interval}): a vessel that wears looks the same."
+            f"({interval})"
         )
     if row["kind"] == "shared_step":
         return (
             f"From some day {when} on, {meters} read {size} {way} at {at} ({interval}), all alike "
-            "and none by itself. No vessel is named on their readings: look at what they were "
-            "compared with (vessel, scale, way of working) before the meters."
+            "and none by itself"
         )
     if row["kind"] == "vessel_step":
         return (
             f"{name}: from some day {when} on, {meters} read {size} {way} at {at} ({interval}), "
-            "all with this vessel and none by itself: that points to the vessel, not to the meters."
+            "all with this vessel and none by itself"
         )
-    return (
-        f"From {name}, {when}: the same {meters} read {size} {way} at {at} ({interval}): "
-        "that points to the vessel, not to the meters."
-    )
+    return f"From {name}, {when}: the same {meters} read {size} {way} at {at} ({interval})"
 
 
 def _operator_sentence(row: Row) -> str:
@@ -271,9 +307,15 @@ def _untold(row: Row) -> str:
 def _doubt(review: Review, checks: tuple[CheckRow, ...], vessels: tuple[VesselRow, ...]) -> str:
     """Say why the reference is to be doubted before the meters, empty where it is not."""
     rows, since = review.reference.effects.to_dicts(), review.as_of - _RECENT
-    moved = [row for row in _moved(rows, review.policy) if _last_use(row, rows) >= since]
+    verdicts = review.reference.witnesses.verdicts
+    moved = [
+        row
+        for row in _moved(rows, review.policy)
+        if _last_use(row, rows) >= since
+        and (_verdict_on(row, verdicts) or {"verdict": None})["verdict"] != FLEET
+    ]
     if moved:
-        return _moved_sentence(moved[0])
+        return _moved_sentence(moved[0], verdicts)
     off = [row for row in checks if row.off_low is not None and row.to_on >= since]
     if off:
         return (

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from drift.report.pages.reference_bowls import BowlsPart
+from drift.report.pages.reference_checked import CheckedPart
 from drift.report.pages.reference_compared import ComparedPart
 from drift.report.pages.reference_history import VesselHistory
 
@@ -100,6 +101,7 @@ class ReferencePart:
     bowls: BowlsPart
     history: VesselHistory
     compared: ComparedPart
+    checked: CheckedPart
     standings: tuple[StandingRow, ...]
     standings_lead: str
 

@@ -3,6 +3,7 @@
 import polars as pl
 
 from drift import format as text
+from drift.reference.check_meters.verdicts import FLEET, NOBODY
 from drift.reference.pairs import UNKNOWN
 from drift.reference.vessel_history import TOO_SMALL
 from drift.review.clauses.clause import (
@@ -31,13 +32,30 @@ def reference_clauses(facts: LaboratoryFacts) -> tuple[Clause, ...]:
 
 
 def shifts(facts: LaboratoryFacts) -> pl.DataFrame:
-    """Return the shifts within one calibration that are more than chance and matter."""
+    """Return the shifts within one calibration that are more than chance and matter.
+
+    Those of which check meters say that the meters moved are none of the vessel's.
+    """
+    verdicts = facts.review.reference.witnesses.verdicts
+    cleared = verdicts.filter(pl.col("verdict") == FLEET)
     policy = facts.review.policy
-    return facts.review.reference.effects.filter(
-        pl.col("kind") == "vessel_step",
-        pl.col("q") <= policy.false_discovery_rate,
-        pl.col("effect_pct").abs() >= MATTERS * policy.tolerance_pct,
-    ).sort("effect_pct")
+    return (
+        facts.review.reference.effects.filter(
+            pl.col("kind") == "vessel_step",
+            pl.col("q") <= policy.false_discovery_rate,
+            pl.col("effect_pct").abs() >= MATTERS * policy.tolerance_pct,
+        )
+        .join(cleared, on=["kind", "name", "from_on"], how="anti")
+        .sort("effect_pct")
+    )
+
+
+def witnessed(facts: LaboratoryFacts) -> list[str]:
+    """Say what check meters make of the newest shift, and whether they hold."""
+    found = facts.review.reference.witnesses
+    told = found.held["sentence"].head(2).to_list()
+    newest = found.verdicts.filter(pl.col("why") != NOBODY).sort("to_on").tail(1)
+    return told + [f"{row['name']}: {row['sentence']}" for row in newest.iter_rows(named=True)]
 
 
 def bowls_unknown(facts: LaboratoryFacts) -> tuple[int, int]:
@@ -90,6 +108,7 @@ def reference_values(facts: LaboratoryFacts) -> Clause:
             f"{text.bias_with_unit(row['effect_pct'])}."
             for row in moved.head(1).to_dicts()
         ),
+        *witnessed(facts),
         *bowls_told(facts),
         f"{text.count(review.sources.marks.height, 'record')} of the initial pressure mark.",
     ]
@@ -112,6 +131,7 @@ def reference_values(facts: LaboratoryFacts) -> Clause:
             ("data/vessel_checks.csv", "readings with another value"),
             ("data/vessel_bowls.csv", "what vessels stand for on each bowl"),
             ("data/reference.csv", "what meters share"),
+            ("data/reference_verdicts.csv", "what check meters make of it"),
         ),
         to_file=_reference_file(facts, wrong=wrong, traced=traced == span_read.height),
         meters=tuple(wrong["meter_id"].unique(maintain_order=True).to_list()),
