@@ -303,6 +303,7 @@ def _unlike(
 def _standings(con: Connection, weighed: tuple[date, Policy], *, name: str) -> dict[str, str]:
     """Return the standing of each meter, with "overdue" where it is."""
     from drift.review.analyse import analyse  # noqa: PLC0415  # not to withdraw a struck reading
+
     as_of, policy = weighed
     sources = sources_of(con, as_of=as_of, policy=policy)
     review = analyse(sources, source_name=name, as_of=as_of, policy=policy)
@@ -392,9 +393,6 @@ def _renumbered(con: Connection, edits: Sequence[Edit]) -> tuple[Edit, ...]:
     if not taken & {int(edit.cells["replicate"]) for edit in edits}:
         return tuple(edits)
     return tuple(
-        replace(
-            edit,
-            sets={**sets, "replicate": str(max(taken) + int(edit.cells["replicate"]))},
-        )
+        replace(edit, sets={**sets, "replicate": str(max(taken) + int(edit.cells["replicate"]))})
         for edit in edits
     )
