@@ -42,7 +42,7 @@ set variable journal_broken = $broken;
 -- purpose: read where the journal of a folder breaks.
 -- grain: one row.
 -- parameters: none.
--- columns: broken, a sentence; empty where it is whole or that was not asked.
+-- columns: broken, a sentence, empty where it is whole or nobody asked.
 
 select coalesce(getvariable('journal_broken'), '') as broken;
 

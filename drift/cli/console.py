@@ -110,7 +110,12 @@ def say_review(written: "Written") -> None:
 
 def _say_input(written: "Written") -> None:
     """Print what became of the rows of the input, and what is not heard of below."""
-    from drift.store.tables import read_otherwise, unread_meters, unused_files  # noqa: PLC0415
+    from drift.store.tables import (  # noqa: PLC0415
+        checked_unread,
+        read_otherwise,
+        unread_meters,
+        unused_files,
+    )
 
     sources, rows = written.review.sources, written.rows
     tell(
@@ -135,10 +140,16 @@ def _say_input(written: "Written") -> None:
     if sources.journal_broken:
         tell(f"The journal is not as it was written: {visible(sources.journal_broken)}")
     if unread := unread_meters(sources, as_of=written.review.as_of):
-        named = ", ".join(one_line(meter_id) for meter_id in unread[:_LONGEST_LIST])
-        more = len(unread[_LONGEST_LIST:])
-        others = f" and {count(more, 'other meter')}" if more else ""
-        tell(f"In the meters table, in use and never read: {named}{others}")
+        tell(f"In the meters table, in use and never read: {_some_meters(unread)}")
+    if checked := [meter_id for meter_id, _, _ in checked_unread(sources)]:
+        tell(f"With checks and not one reading: {_some_meters(checked)}")
+
+
+def _some_meters(names: list[str]) -> str:
+    """Return the first of some meters, and how many others there are."""
+    named = ", ".join(one_line(meter_id) for meter_id in names[:_LONGEST_LIST])
+    more = len(names[_LONGEST_LIST:])
+    return f"{named} and {count(more, 'other meter')}" if more else named
 
 
 def _in_use(written: "Written") -> list[dict[str, Any]]:

@@ -113,7 +113,7 @@ REVIEW_FOLDER = FileKind(
     record="data/run.json",
     names=re.compile(
         r"(?:index|meters|reference|intervals|signals|basis|guide|evidence|register|labels|journal)"
-        r"\.(?:html|pdf)|(?:meters|sites)/[^/\\]+\.(?:html|pdf)|review\.xlsx"
+        r"\.(?:html|pdf)|(?:meters|sites|studies)/[^/\\]+\.(?:html|pdf)|review\.xlsx"
         rf"|{_SCRIPTS}"
         r"|data/(?:run\.json|[a-z_]+\.(?:csv|parquet))"
     ),

@@ -19,6 +19,7 @@ from drift.report.pages.guide import guide_page
 from drift.report.pages.parts import file_name
 from drift.report.pages.split import split_by_meter
 from drift.report.register_files import write_register
+from drift.report.study_pages import write_study_pages
 from drift.review.evidence import gather_evidence
 from drift.review.loading import load_fits
 from drift.review.results import Review
@@ -124,6 +125,7 @@ def write_pages(
     assets = drawn.result() if drawn else [] if alone else write_assets(folder)
     meanwhile()
     registered = write_register(review, folder, bar)
+    registered += write_study_pages(review, folder, bar, alone=alone)
     # From the far end, this process writes what no helper has begun.
     done, left = 1, []
     steps = len(parts) + len(_BESIDE_FLEET) + len(render.FLEET_PAGES) + len(registered)

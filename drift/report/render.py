@@ -174,9 +174,22 @@ def html_evidence(page: EvidencePage, bar: PageBar | None = None, *, alone: bool
     return _html("evidence.html.jinja2", page, figures=figures, top=top, sheet="evidence.css")
 
 
-def html_study(page: StudyPage) -> str:
-    """Return the page of a study of repeatability, its scripts beside it in ``assets/``."""
-    return _html("study.html.jinja2", page, figures="assets/")
+def html_study(page: StudyPage, bar: PageBar | None = None, *, alone: bool = False) -> str:
+    """Return the page of a study of repeatability as one HTML page.
+
+    Parameters
+    ----------
+    page : StudyPage
+    bar : PageBar or None
+        Of the review in whose folder ``studies`` it lies; None for a page by itself, its scripts
+        beside it in ``assets/``.
+    alone : bool
+        As of `html_fleet`.
+    """
+    if bar is None:
+        return _html("study.html.jinja2", page, figures="assets/")
+    figures = "" if alone else "../assets/"
+    return _html("study.html.jinja2", page, figures=figures, top=Top(bar, "reference", "../"))
 
 
 def html_short(page: ShortPage) -> str:

@@ -19,10 +19,12 @@ from drift.review.cause_patterns import CausePattern, cause_pattern
 from drift.review.changes import Since
 from drift.review.noted_rows import NOTED
 from drift.review.policy import Policy
+from drift.review.studying import Studied, studies_of
 from drift.review.zero_spans import ZeroSpan
 from drift.store.tables import (
     RowCounts,
     Sources,
+    checked_unread,
     readings_not_taken,
     row_counts,
     unread_meters,
@@ -139,6 +141,11 @@ class Review:
         return unread_meters(self.sources, as_of=self.as_of)
 
     @property
+    def checked_only(self) -> list[tuple[str, int, date]]:
+        """Return the meters with checks and no reading: their checks, and the day of the last."""
+        return checked_unread(self.sources)
+
+    @property
     def rule(self) -> DecisionRule:
         """Return the decision rule in force."""
         return decision_rule(self.policy.decision_rule)
@@ -194,6 +201,12 @@ class Review:
             causes=self.reference.causes.filter(mine),
             effects=self.reference.effects,
             k=chamber_scale_of(self.sources.meters, meter_id),
+        )
+
+    def studied(self) -> tuple[Studied, ...]:
+        """Analyse the studies of repeatability on record, by their names."""
+        return studies_of(
+            self.sources, source_name=self.source_name, as_of=self.as_of, policy=self.policy
         )
 
     def cause_history(self, meter_id: str) -> CauseHistory | None:

@@ -83,6 +83,16 @@ def find_study(
     )
 
 
+def studies_of(
+    sources: Sources, *, source_name: str, as_of: date, policy: Policy
+) -> tuple[Studied, ...]:
+    """Analyse every study of a source, by name; parameters as of `find_study`."""
+    return tuple(
+        find_study(sources, study_id, source_name=source_name, as_of=as_of, policy=policy)
+        for study_id in sources.studies["study_id"].unique().sort()
+    )
+
+
 def study_in_force(sources: Sources, policy: Policy) -> WeighedStudy | None:
     """Return the study whose scatter enters budgets; None where none is chosen or on record yet."""
     mine = sources.studies.filter(pl.col("study_id") == policy.scatter_study)

@@ -11,7 +11,7 @@ import os
 import sys
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, field, replace
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import TextIO
 
@@ -210,9 +210,8 @@ def _broken_at(entries: Sequence[Row], lines: Sequence[KeptLine]) -> str:
 
 def _cells(line: KeptLine) -> list[str]:
     """Return the cells of a line of the amendments as they are written."""
-    undoes = "" if line.undoes is None else str(line.undoes)
-    named = {"entry_no": str(line.entry_no), "undoes": undoes, "table_name": line.table}
-    return [named[name] if name in named else getattr(line, name) for name in AMENDED]
+    named = asdict(line) | {"table_name": line.table}
+    return ["" if named[name] is None else str(named[name]) for name in AMENDED]
 
 
 def append_kept(folder: Path, *drafts: tuple[Draft, Sequence[dict[str, str]]], seen: int) -> Row:

@@ -261,6 +261,13 @@ def unread_meters(sources: Sources, *, as_of: date) -> list[str]:
     return unread["meter_id"].unique().sort().to_list()
 
 
+def checked_unread(sources: Sources) -> list[tuple[str, int, date]]:
+    """Return meters with checks between calibrations and no reading: checks, day of the last."""
+    alone = sources.checks.join(sources.sessions, on="meter_id", how="anti")
+    counted = alone.group_by("meter_id").agg(pl.len(), pl.col("performed_on").max())
+    return counted.sort("meter_id").rows()
+
+
 def unused_files(sources: Sources) -> list[tuple[str, str]]:
     """Return the files of which no row could be used, and why, in the order of their names."""
     unused = sources.files.filter(pl.col("table_name") == "", pl.col("note") != "")

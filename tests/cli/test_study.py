@@ -60,6 +60,18 @@ def test_a_study_is_told_and_written(source: Path, tmp_path: Path) -> None:
     }
 
 
+def test_a_review_leads_to_the_page_of_each_study(source: Path, tmp_path: Path) -> None:
+    """The page of the reference links to it, and it has the way back."""
+    out = tmp_path / "out"
+    call = ["review", str(source), "--as-of", "2026-02-01", "--out", str(out)]
+    assert CliRunner().invoke(commands, call, standalone_mode=False).exception is None
+    reference = (out / "reference.html").read_text(encoding="utf-8")
+    assert '<a href="studies/REP-1.html">' in reference
+    page = (out / "studies" / "REP-1.html").read_text(encoding="utf-8")
+    assert 'href="../reference.html"' in page
+    assert "../assets/figures.js" in page
+
+
 def test_an_unknown_study_is_named_with_the_nearest(source: Path) -> None:
     """A slip of the pen is met by what there is."""
     told = CliRunner().invoke(commands, ["study", str(source), "REP-2"], standalone_mode=False)

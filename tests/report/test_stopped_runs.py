@@ -1,13 +1,13 @@
 """Runs that are killed, interrupted or out of room leave what was there before, or all of the new.
 
-Twenty kills in the default suite and 200 under ``-m long``: five and fifty of each command, half
-of them at each write in turn or as a file grows, half at random times.
+What a kill would leave at a write is copied there, at every write or every few, of one run that
+goes on; and runs are killed, half of them at a write or as a file grows, half at random times: 200
+under ``-m long``, a few of each command in the default suite.
 """
 
 import random
 import shutil
-import subprocess
-import sys
+import signal
 from datetime import date, timedelta
 from pathlib import Path
 
@@ -18,23 +18,26 @@ from drift.api.journal import Asked, read_journal
 from drift.api.sources import intake, read_known
 from drift.report.exchange import digests_of, place_for
 from drift.report.leftovers import UNFINISHED
-from drift.report.own_files import REVIEW_FOLDER, record_at
+from drift.report.own_files import (
+    IMPACT,
+    RETIREMENT,
+    REVIEW_FOLDER,
+    STUDY,
+    VISITS,
+    FileKind,
+    record_at,
+)
 from drift.review.policy import Policy
 from tests.csv_folders import readings, write
+from tests.stopped_run import run_stopped as run
 
-ROOT = Path(__file__).resolve().parents[2]
 AS_OF = date(2026, 3, 1)
 FIRST = date(2024, 1, 15)
 LOUD = [0.0, 0.02, 0.01, 0.0, 0.02, 0.01, 0.0, 0.6]
 SAID = ("--finding", "hand loose", "--action", "reset", "--by", "me", "--on", "2026-02-01")
-COUNTS = (5, pytest.param(50, marks=pytest.mark.long))
-
-
-def run(how: str, when: float, root: Path, *arguments: object) -> subprocess.CompletedProcess[str]:
-    command = [sys.executable, "-m", "tests.stopped_run", how, str(when), str(root)]
-    return subprocess.run(
-        [*command, *map(str, arguments)], capture_output=True, text=True, check=False, cwd=ROOT
-    )
+COUNTS = (2, pytest.param(50, marks=pytest.mark.long))
+# The library of stores writes unseen: there are kills alone.
+STORE_COUNTS = (5, pytest.param(50, marks=pytest.mark.long))
 
 
 def rows_of(meter: str) -> list[str]:
@@ -79,27 +82,32 @@ def stops(
     return chosen + [("time", rng.uniform(0.01, seconds)) for _ in range(count - half)]
 
 
-def measured(root: Path, *arguments: object) -> tuple[int, float]:
-    """Return how often an undisturbed run writes, and how long it takes."""
-    ran = run("none", 0, root, *arguments)
+def measured(root: Path, *arguments: object, copies: int = 0) -> tuple[int, float]:
+    """Return how often an undisturbed run writes, and how long it takes; copy what it leaves."""
+    ran = run("copy" if copies else "none", copies, root, *arguments)
     assert ran.returncode == 0, ran.stderr
     writes, seconds = ran.stdout.splitlines()[-1].split()
     return int(writes), float(seconds)
 
 
-def is_whole(out: Path) -> bool:
+def copies_of(root: Path) -> list[Path]:
+    """Return what a kill would have left of a folder at writes of a run."""
+    return sorted(root.with_name(f"{root.name}.stops").iterdir())
+
+
+def is_whole(out: Path, kind: FileKind = REVIEW_FOLDER) -> bool:
     """Say whether a folder holds just what its record lists, unchanged, unfinished output apart."""
-    written = record_at(out / REVIEW_FOLDER.record).get("written")
+    written = record_at(out / kind.record).get("written")
     there = digests_of(out) if out.exists() else {}
-    there.pop(REVIEW_FOLDER.record, None)
+    there.pop(kind.record, None)
     return written == {
         name: value for name, value in there.items() if not name.startswith(UNFINISHED)
     }
 
 
-def settled(out: Path) -> None:
+def settled(out: Path, kind: FileKind = REVIEW_FOLDER) -> None:
     """Let a run into the folder begin, which finishes or removes what another left."""
-    place_for(out, REVIEW_FOLDER)
+    place_for(out, kind)
     assert not list(out.glob(f"{UNFINISHED}*")) if out.exists() else True
 
 
@@ -109,14 +117,18 @@ def test_a_killed_review_leaves_nothing_that_looks_whole(
 ) -> None:
     """In a new folder there is the whole review or none, and the next run may begin."""
     probe = tmp_path / "probe"
-    writes, seconds = measured(probe, *review(source, probe, "--data-only"))
+    writes, seconds = measured(probe, *review(source, probe, "--data-only"), copies=1)
+    left = copies_of(probe)
+    assert len(left) > writes // 2
     for number, (how, when) in enumerate(
         stops(count, writes=writes, seconds=seconds, sizes=(1, 4000))
     ):
-        out = tmp_path / f"out-{number}"
-        run(how, when, out, *review(source, out, "--data-only"))
-        assert is_whole(out) or not (out / "data").exists(), (how, when)
+        left.append(tmp_path / f"out-{number}")
+        run(how, when, left[-1], *review(source, left[-1], "--data-only"))
+    for out in left:
+        assert is_whole(out) or not (out / "data").exists(), out
         settled(out)
+        assert is_whole(out) or not (out / "data").exists(), out
 
 
 @pytest.mark.parametrize("count", COUNTS)
@@ -127,26 +139,29 @@ def test_a_killed_re_review_leaves_the_earlier_one_or_the_new(
     more = write(tmp_path / "in", readings=readings(*rows_of("A"), *rows_of("B")))
     probe = tmp_path / "probe"
     shutil.copytree(earlier, probe)
-    writes, seconds = measured(probe, *review(more, probe))
+    writes, seconds = measured(probe, *review(more, probe), copies=3)
     before, after = (
         record_at(earlier / REVIEW_FOLDER.record),
         record_at(probe / REVIEW_FOLDER.record),
     )
     ends = [record["written"]["data/meters.csv"] for record in (before, after)]
+    left = copies_of(probe)
+    assert len(left) == writes // 3
     for number, (how, when) in enumerate(
         stops(count, writes=writes, seconds=seconds, sizes=(1, 300_000))
     ):
-        out = tmp_path / f"out-{number}"
-        shutil.copytree(earlier, out)
-        run(how, when, out, *review(more, out))
+        left.append(tmp_path / f"out-{number}")
+        shutil.copytree(earlier, left[-1])
+        run(how, when, left[-1], *review(more, left[-1]))
+    for out in left:
         interrupted = any(out.glob(f"{UNFINISHED}*/exchange.json"))
-        assert is_whole(out) or interrupted, (how, when)
+        assert is_whole(out) or interrupted, out
         settled(out)
         assert is_whole(out)
         assert record_at(out / REVIEW_FOLDER.record)["written"]["data/meters.csv"] in ends
 
 
-@pytest.mark.parametrize("count", COUNTS)
+@pytest.mark.parametrize("count", STORE_COUNTS)
 def test_a_killed_intake_leaves_a_store_that_can_be_loaded_and_read(
     source: Path, tmp_path: Path, count: int
 ) -> None:
@@ -179,18 +194,20 @@ def test_a_killed_response_is_recorded_whole_or_not_at_all(
     signal_id = str(pl.read_csv(earlier / "data" / "signals.csv")["signal_id"][0])
     probe = tmp_path / "probe"
     shutil.copytree(source, probe)
-    writes, seconds = measured(probe, "respond", probe, signal_id, *SAID)
-    assert writes
+    writes, seconds = measured(probe, "respond", probe, signal_id, *SAID, copies=1)
+    left = copies_of(probe)
+    assert len(left) == writes > 0
     whole = (probe / "responses.csv").read_bytes()
     for number, (how, when) in enumerate(
         stops(count, writes=writes, seconds=seconds, sizes=(1, len(whole)))
     ):
-        folder = tmp_path / f"in-{number}"
-        shutil.copytree(source, folder)
-        run(how, when, folder, "respond", folder, signal_id, *SAID)
+        left.append(tmp_path / f"in-{number}")
+        shutil.copytree(source, left[-1])
+        run(how, when, left[-1], "respond", left[-1], signal_id, *SAID)
+    for folder in left:
         assert (folder / "readings.csv").read_bytes() == (source / "readings.csv").read_bytes()
         made = folder / "responses.csv"
-        assert not made.exists() or made.read_bytes() == whole, (how, when)
+        assert not made.exists() or made.read_bytes() == whole, folder
 
 
 SIGN = ("--by", "me", "--why", "a slip", "--yes")
@@ -232,6 +249,58 @@ def test_a_killed_command_leaves_the_record_whole(
         assert (folder / "readings.csv").read_bytes() == (source / "readings.csv").read_bytes()
         if command == "export":
             assert not out.exists() or (out / "journal.csv").exists()
+
+
+OF_OUTPUT = {
+    "visit": (VISITS, ("A",)),
+    "impact": (IMPACT, ("A",)),
+    "retirement": (RETIREMENT, ("A",)),
+    "study": (STUDY, ("REP",)),
+}
+
+
+@pytest.fixture(scope="module")
+def studied(source: Path) -> Path:
+    """Add a study to the source: two people, three meters, two readings each."""
+    folder = source.parent / "studied"
+    shutil.copytree(source, folder)
+    rows = [
+        f"REP,{meter},2025-05-05,as_found,5.0,{5 + slip:.2f},{person}"
+        for person, slip in (("K. Vale", 0.01), ("R. Moor", 0.03), ("K. Vale", 0.02))
+        for meter in "ABC"
+    ]
+    columns = "study_id,meter_id,performed_on,stage,correct_air_pct,reading_air_pct,operator"
+    (folder / "studies.csv").write_text("\n".join([columns, *rows, ""]), encoding="utf-8")
+    return folder
+
+
+@pytest.mark.parametrize("count", FEW)
+@pytest.mark.parametrize("command", OF_OUTPUT)
+def test_killed_output_is_whole_or_none(
+    studied: Path, tmp_path: Path, command: str, count: int
+) -> None:
+    """What is there stands as its record says, or the next run finishes or removes it."""
+    kind, about = OF_OUTPUT[command]
+    asked = (command, studied, *about, "--as-of", AS_OF, "--out")
+    whole = tmp_path / "whole"
+    writes, _ = measured(whole, *asked, whole, copies=1)
+    assert is_whole(whole, kind)
+    for out in copies_of(whole):
+        interrupted = any(out.glob(f"{UNFINISHED}*"))
+        assert is_whole(out, kind) or interrupted or not digests_of(out)
+        settled(out, kind)
+        assert is_whole(out, kind) or not digests_of(out)
+    for number in range(count):
+        # From the last step backwards, which is where earlier output is exchanged for the new.
+        at = writes - 1 - number * (writes - 2) // count
+        for out in (tmp_path / f"new-{number}", tmp_path / f"old-{number}")[: 1 + (count > 1)]:
+            if out.name.startswith("old"):
+                shutil.copytree(whole, out)
+            assert run("write", at, out, *asked, out).returncode == -signal.SIGKILL
+            interrupted = any(out.glob(f"{UNFINISHED}*"))
+            assert is_whole(out, kind) or interrupted or not digests_of(out)
+            settled(out, kind)
+            assert is_whole(out, kind) or not digests_of(out)
 
 
 @pytest.mark.parametrize("room", [1, 2_000, 60_000])

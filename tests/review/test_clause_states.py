@@ -104,7 +104,7 @@ def retired(folder: Path) -> Review:
 def keep_journal(records: Path) -> Path:
     """Let a folder of records keep a journal of one entry; return its file."""
     records.mkdir(parents=True)
-    append_kept(records, (Draft(signed_now("K. Vale", "kept dry"), "review"), []), seen=0)
+    append_kept(records, (Draft(signed_now("K. Vale", "kept dry"), "response"), []), seen=0)
     return records / "journal.csv"
 
 

@@ -84,10 +84,13 @@ def test_a_meter_in_use_that_was_never_read_is_named(
         "F,,2025-01-01",
     )
     meters = "\n".join(("meter_id,status,in_service_on", *rows, ""))
-    folder = write(tmp_path / "f", r=readings(*ROWS), m=meters)
+    checks = "meter_id,performed_on,check,value\n<i>,2024-05-06,zero,0.05\n"
+    folder = write(tmp_path / "f", r=readings(*ROWS), m=meters, c=checks)
     _, said = run("review", folder, "--as-of", "2024-12-31", "--out", tmp_path / "o")
     assert "In the meters table, in use and never read: <b>, C\n" in said
+    assert "With checks and not one reading: <i>\n" in said
     page = (tmp_path / "o" / "index.html").read_text(encoding="utf-8")
+    assert "&lt;i&gt; (1 check, the last on 6\u00a0May\u00a02024).</p>" in page
     assert "calibrate before use: &lt;b&gt;, C.</p>" in page
 
 

@@ -8,6 +8,7 @@ from typing import Any
 import polars as pl
 
 from drift.forecast.proof import Proof
+from drift.format import count, day
 from drift.report.pages import captions, rows
 from drift.report.pages.fleet_conformity import FleetConformity, fleet_conformity
 from drift.report.pages.fleet_panels import FleetPanels, fleet_panels
@@ -130,6 +131,7 @@ class FleetPage:
     stray_responses_total: int
     held_back: tuple[HeldBackRow, ...]
     never_read: tuple[str, ...]
+    checked_only: tuple[str, ...]
     held_back_rows: int
     held_back_total: int
     policy: tuple[Choice, ...]
@@ -181,6 +183,10 @@ def fleet_page(review: Review, *, proof: Proof | None = None) -> FleetPage:
         stray_responses_total=stray.height,
         held_back=rows.held_back_rows(review.sources.held_back.head(_LONGEST_LIST)),
         never_read=tuple(review.never_read),
+        checked_only=tuple(
+            f"{meter_id} ({count(many, 'check')}, the last on {day(last)})"
+            for meter_id, many, last in review.checked_only
+        ),
         held_back_rows=review.rows.held_back,
         held_back_total=review.sources.held_back.height,
         policy=rows.policy_rows(policy),

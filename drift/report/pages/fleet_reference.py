@@ -82,6 +82,25 @@ def reference_part(review: Review) -> ReferencePart:
         checked=checked_part(found.witnesses),
         standings=standings,
         standings_lead=_standings_lead(review, standings),
+        studies=_studies(review.sources.studies),
+    )
+
+
+def _studies(readings: pl.DataFrame) -> tuple[tuple[str, str, str], ...]:
+    """Return each study on record, where its page is, and what was read for it."""
+    counted = readings.group_by("study_id").agg(
+        pl.len(), pl.col("operator").n_unique(), pl.col("meter_id").n_unique()
+    )
+    return tuple(
+        (
+            study_id,
+            f"studies/{file_name(study_id)}",
+            ", ".join(
+                text.count(number, what)
+                for number, what in ((many, "reading"), (operators, "operator"), (meters, "meter"))
+            ),
+        )
+        for study_id, many, operators, meters in counted.sort("study_id").iter_rows()
     )
 
 

@@ -86,7 +86,8 @@ class StandingRow:
 class ReferencePart:
     """Whether the reference holds; doubt is what the first screen says, empty where nothing.
 
-    verdict says it in two words.
+    verdict says it in two words; studies has each study on record, where its page is, and what was
+    read for it.
     """
 
     lead: tuple[str, ...]
@@ -104,6 +105,7 @@ class ReferencePart:
     checked: CheckedPart
     standings: tuple[StandingRow, ...]
     standings_lead: str
+    studies: tuple[tuple[str, str, str], ...]
 
 
 @dataclass(frozen=True, slots=True)

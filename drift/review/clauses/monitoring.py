@@ -13,6 +13,7 @@ from drift.review.clauses.clause import (
     SHOWN,
     Clause,
     by_count,
+    few,
     of,
 )
 from drift.review.clauses.facts import LaboratoryFacts, span
@@ -48,6 +49,7 @@ def between(facts: LaboratoryFacts) -> Clause:
                 f"go with a calibration; {text.count(meters, 'meter')} in use checked between them."
             ),
             _other_checks(series),
+            *_checked_only(facts),
             "Which checks are needed, and their procedure, is not in these tables.",
         ),
         proof=(
@@ -56,6 +58,15 @@ def between(facts: LaboratoryFacts) -> Clause:
         ),
         to_file="The procedure of intermediate checks, and each check with its date.",
     )
+
+
+def _checked_only(facts: LaboratoryFacts) -> list[str]:
+    """Name the meters with checks and no reading, which no series holds."""
+    names = [meter_id for meter_id, _, _ in facts.review.checked_only]
+    if not names:
+        return []
+    many = text.count(len(names), "meter")
+    return [f"Of {many} there are checks and not one reading: {few(names)}."]
 
 
 def _other_checks(series: pl.DataFrame) -> str:
