@@ -155,7 +155,9 @@ def _standing_out(study: WeighedStudy) -> str:
     parts = []
     for row in study.stands_out.iter_rows(named=True):
         who = "an operator not recorded" if row["name"] == NOT_RECORDED else row["name"]
-        if row["what"] == LEVEL:
+        if row["what"] == LEVEL and row["low"] <= 0 <= row["high"]:
+            parts.append(f"{row['kind']} {who} reads between others and differs from them")
+        elif row["what"] == LEVEL:
             way = "higher" if row["value"] > 0 else "lower"
             parts.append(
                 f"{row['kind']} {who} reads {text.spread(abs(row['value']))} % air {way} than the "

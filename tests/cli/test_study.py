@@ -60,6 +60,28 @@ def test_a_study_is_told_and_written(source: Path, tmp_path: Path) -> None:
     }
 
 
+def test_one_who_reads_between_two_others_is_said_to(tmp_path: Path) -> None:
+    """Three operators 0.1 % air from one to the next: the middle one is not higher or lower."""
+    chance = np.random.default_rng(1)
+    rows = ["study_id,operator,meter_id,performed_on,correct_air_pct,reading_air_pct,replicate"]
+    rows += [
+        f"REP-1,O{who},AM-{meter},2026-01-05,5.0,{5 + 0.1 * who + chance.normal(0, 0.01):.3f},{one}"
+        for who in range(3)
+        for meter in range(4)
+        for one in (1, 2)
+    ]
+    folder = write(
+        tmp_path / "in",
+        studies="\n".join([*rows, ""]),
+        readings=readings("AM-0,2026-01-02,as_found,5.0,5.02"),
+    )
+    call = ["study", str(folder), "REP-1", "--as-of", "2026-02-01", "--out", str(tmp_path / "out")]
+    said = " ".join(CliRunner().invoke(commands, call, standalone_mode=False).output.split())
+    assert "operator O1 reads between others and differs from them" in said
+    assert "air lower than the others" in said
+    assert "O1 reads 0" not in said
+
+
 def test_a_review_leads_to_the_page_of_each_study(source: Path, tmp_path: Path) -> None:
     """The page of the reference links to it, and it has the way back."""
     out = tmp_path / "out"

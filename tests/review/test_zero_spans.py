@@ -8,6 +8,8 @@ import pytest
 
 from drift.api.reviews import find
 from drift.meter.causes import NOTHING
+from drift.report.pages.dossier_zero_span import zero_span_part
+from drift.report.pages.split import split_by_meter
 from drift.review.cause_history import VISITS_WEIGHED
 from drift.review.policy import Policy
 from drift.review.results import Review
@@ -28,6 +30,18 @@ FLEET: dict[str, tuple[float, float, tuple[float, ...]]] = {
 }
 
 
+def sticking(rng: np.random.Generator) -> list[str]:
+    """Return visits of a dial that reads 0.06 % air higher on the way down, numbered in order."""
+    lines, way = [], (0.0, 5.0, 10.0, 5.0, 0.0)
+    for visit in range(12):
+        on = date(2023, 1, 15) + timedelta(days=91 * visit)
+        for place, air in enumerate(way):
+            true = air + (0.06 if place > 2 else 0.0) + rng.normal(0, 0.02)
+            read = round(true / STEP) * STEP
+            lines.append(f"sticks,{on},as_found,{air},{read:.2f},{place + 1},{STEP}")
+    return lines
+
+
 @pytest.fixture(scope="module")
 def review(tmp_path_factory: pytest.TempPathFactory) -> Review:
     """Give the review of a laboratory with one meter of each kind."""
@@ -42,6 +56,7 @@ def review(tmp_path_factory: pytest.TempPathFactory) -> Review:
                 for replicate in (1, 2):
                     read = round((true + rng.normal(0, 0.02)) / STEP) * STEP
                     lines.append(f"{meter},{on},as_found,{air},{read:.2f},{replicate},{STEP}")
+    lines += sticking(rng)
     folder = tmp_path_factory.mktemp("zero_span")
     (folder / "readings.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
     meters = "meter_id,chamber_bowl_ratio\n" + "".join(f"{meter},0.05\n" for meter in FLEET)
@@ -75,6 +90,19 @@ def test_what_does_not_move_is_not_said_to(review: Review) -> None:
         assert said(review, "new", part)["finding"] == TOO_FEW
 
 
+def test_a_dial_that_sticks_is_told_on_its_dossier(review: Review) -> None:
+    """Where readings are numbered on from point to point; elsewhere it says what to record."""
+    parts = dict(split_by_meter(review))
+    told = {
+        meter_id: zero_span_part(parts[meter_id], meter_id).sentences[-1]
+        for meter_id in ("sticks", "neither")
+    }
+    assert told["sticks"].startswith("Hysteresis: the same point is read 0.0")
+    assert "higher after a higher content" in told["sticks"]
+    assert "cannot say, the records do not tell in which order" in told["neither"]
+    assert "number the readings on" in told["neither"]
+
+
 def test_one_point_cannot_tell(review: Review) -> None:
     """Where one point was ever read nothing is said, but for a zero that was read itself."""
     for meter_id, part in (("one-point", "zero"), ("one-point", "span"), ("zero-only", "span")):
@@ -91,7 +119,7 @@ def test_a_zero_that_was_not_read_is_less_sure(review: Review) -> None:
 
 
 def test_every_meter_has_both_parts_and_every_visit_its_rows(review: Review) -> None:
-    assert review.zero_span.drifts.height == 2 * len(FLEET)
+    assert review.zero_span.drifts.height == 2 * (len(FLEET) + 1)
     counted = review.zero_span.visits.group_by("meter_id", "part").agg(pl.len())
     assert dict(zip(counted["meter_id"], counted["len"], strict=True))["neither"] == VISITS
 

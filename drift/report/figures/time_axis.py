@@ -41,7 +41,9 @@ def time_axis(field: str, *, labels: bool = False, beside: int = 0, years: bool 
     years : bool
         Whether it is ticked by years alone, or by what fits.
     """
-    shown: dict[str, Any] = {"format": "%Y", "labelOverlap": "parity"} if labels and years else {}
+    shown: dict[str, Any] = {"labelOverlap": "parity", "labelSeparation": 4} if labels else {}
+    if labels and years:
+        shown = {"format": "%Y", "labelOverlap": "parity"}
     axis = alt.Axis(
         labels=labels,
         ticks=labels,

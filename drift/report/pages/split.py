@@ -42,7 +42,11 @@ def split_by_meter(review: Review) -> Iterator[tuple[str, Review]]:
     )
     reference = _dealt_frames(_of_reference(review.reference))
     zero_span = _dealt_frames(
-        {"visits": review.zero_span.visits, "drifts": review.zero_span.drifts}
+        {
+            "visits": review.zero_span.visits,
+            "drifts": review.zero_span.drifts,
+            "hysteresis": review.zero_span.hysteresis,
+        }
     )
     intervals = _dealt(review.upkeep.intervals)
     trends = None if review.trends is None else _dealt(review.trends)
