@@ -307,6 +307,20 @@ def test_an_amendment_that_fits_no_more_is_told_once_and_kept(tmp_path: Path) ->
         assert said.startswith("amendments.csv:2: amends a row of readings that is not there: B")
 
 
+@pytest.mark.parametrize("way", IN_WAYS)
+def test_what_would_change_is_said_of_a_row_that_was_withdrawn_and_restored(
+    tmp_path: Path, way: str
+) -> None:
+    """What is planned comes after all that is on record, and leaves nothing there."""
+    source = source_of(tmp_path, way)
+    restored(source, changed(source, None, meter_id="B"))
+    before = read_journal(source, Asked())
+    weighed = date(2024, 5, 1), Policy()
+    planned = plan_edits(source, Wanted("readings", {"meter_id": "B"}), None, weighed=weighed)
+    assert ("B", "none") in {(meter, after) for meter, _, after in planned.standings}
+    assert read_journal(source, Asked()) == before
+
+
 def test_amendments_that_fit_no_more_are_closed_by_undoing_them(tmp_path: Path) -> None:
     """Each by itself; a folder lists it no more, nor does a store once it is loaded again."""
     folder, store = source_of(tmp_path, "folder"), tmp_path / "s.duckdb"
