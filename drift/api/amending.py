@@ -8,12 +8,11 @@ from datetime import date
 from pathlib import Path
 
 from drift.api.own_records import is_own
-from drift.api.reviews import sources_of
+from drift.api.sources import sources_of
 from drift.errors import DriftError, SourceError
 from drift.ids import did_you_mean, named_id, nearest_file, nearest_meters, spelled_id
 from drift.intake.columns import KNOWN_FROM, TABLES
 from drift.places import check_place
-from drift.review.analyse import analyse
 from drift.review.policy import Policy
 from drift.store.changing import (
     Edit,
@@ -305,6 +304,8 @@ def _unlike(
 
 def _standings(con: Connection, weighed: tuple[date, Policy], *, name: str) -> dict[str, str]:
     """Return the standing of each meter, with "overdue" where it is."""
+    from drift.review.analyse import analyse  # noqa: PLC0415  # not to withdraw a struck reading
+
     as_of, policy = weighed
     sources = sources_of(con, as_of=as_of, policy=policy)
     review = analyse(sources, source_name=name, as_of=as_of, policy=policy)
@@ -388,9 +389,6 @@ def _renumbered(con: Connection, edits: Sequence[Edit]) -> tuple[Edit, ...]:
     if not taken & {int(edit.cells["replicate"]) for edit in edits}:
         return tuple(edits)
     return tuple(
-        replace(
-            edit,
-            sets={**sets, "replicate": str(max(taken) + int(edit.cells["replicate"]))},
-        )
+        replace(edit, sets={**sets, "replicate": str(max(taken) + int(edit.cells["replicate"]))})
         for edit in edits
     )

@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 
 from drift.api.amending import Wanted, plan_edits, plan_restoration, write_planned
 from drift.api.journal import Asked, export_store, read_journal
-from drift.api.reviews import intake, read_known
+from drift.api.sources import intake, read_known
 from drift.errors import DriftError
 from drift.review.policy import Policy
 from drift.store.connection import Connection, frame
