@@ -36,6 +36,8 @@ BIAS_PLACES = 3
 _RECORDED_PLACES = 9
 # Readings lie on the steps of a dial, so that the same numbers are written again and again.
 _REMEMBERED = 8192
+# Names of statistics that are initials.
+_IN_CAPITALS = frozenset({"ewma", "cusum"})
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
 
@@ -311,8 +313,8 @@ def listed(words: list[str]) -> str:
 
 
 def words_of(name: str) -> str:
-    """Return an identifier such as ``moving_range`` as words."""
-    return name.replace("_", " ")
+    """Return an identifier as words, initials in capitals: "moving range", "EWMA"."""
+    return " ".join(word.upper() if word in _IN_CAPITALS else word for word in name.split("_"))
 
 
 def shortened(text: str, *, longest: int) -> str:

@@ -1,7 +1,7 @@
 """This module finds the name that a person meant: in other letters, begun only, or by a slip."""
 
 import difflib
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from drift.errors import DriftError
@@ -71,3 +71,9 @@ def named_id(wanted: str, known: Iterable[str]) -> str:
             what=f"begins {len(begun)} ids: {shown}", where=wanted, expected="enough of one id"
         )
     return begun[0] if begun else wanted
+
+
+def spelled_id(text: str, known: Sequence[str]) -> str:
+    """Return the known id that a text is in other letters, else the text: an id may be new."""
+    alike = [one for one in known if one.casefold() == text.casefold()]
+    return alike[0] if len(alike) == 1 else text

@@ -7,11 +7,13 @@ that tests start would compile them anew otherwise, which takes longer than what
 import os
 import signal
 import sys
+from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 
 import drift.cli  # noqa: F401  # sets the threads, as the command line does, before numpy is loaded
-from tests.sample_reviews import SampleReviews, reviews_kept_in
+from tests.sample_reviews import SampleReviews, analysed_once, reviews_kept_in
 
 sys.dont_write_bytecode = False
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
@@ -22,7 +24,24 @@ if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
 
 
 @pytest.fixture(scope="session")
-def sample_on(tmp_path_factory: pytest.TempPathFactory) -> SampleReviews:
-    """Give the review of the sample on a date, worked out once for all workers."""
+def shared_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Give the folder of this run that all its workers see."""
     base = tmp_path_factory.getbasetemp()
-    return reviews_kept_in(base.parent if "PYTEST_XDIST_WORKER" in os.environ else base)
+    return base.parent if "PYTEST_XDIST_WORKER" in os.environ else base
+
+
+@pytest.fixture(scope="session")
+def sample_on(shared_folder: Path) -> SampleReviews:
+    """Give the review of the sample on a date, worked out once for all workers."""
+    return reviews_kept_in(shared_folder)
+
+
+@pytest.fixture(scope="module", autouse=True)
+def shared_analyses(shared_folder: Path) -> Iterator[None]:
+    """Work what commands review out once for all tests that review the same rows.
+
+    A module that tests how it is worked out has a fixture of this name that does nothing, a test
+    of it works within `worked_out_anew`.
+    """
+    with analysed_once(shared_folder):
+        yield

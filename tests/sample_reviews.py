@@ -1,22 +1,34 @@
-"""This module reviews the sample once a run of the tests, whichever worker asks first."""
+"""This module works out a review once a run of the tests, whichever worker asks first."""
 
+import dataclasses
 import fcntl
+import hashlib
 import pickle
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, ExitStack, contextmanager
 from datetime import date
 from functools import cache
 from pathlib import Path
+from typing import Any
+from unittest import mock
+
+import polars as pl
 
 from drift.api.reviews import find
+from drift.review.analyse import analyse
 from drift.review.policy import Policy
 from drift.review.results import Review
+from drift.store.tables import Sources
 
 SAMPLE = Path(__file__).resolve().parents[1] / "sample_history"
 SampleReviews = Callable[[date], Review]
+# What reviews a source, by the names under which commands call it.
+_CALLED = ("drift.api.reviews.analyse", "drift.api.memos.analyse", "drift.review.analyse.analyse")
 
 
-def reviews_kept_in(shared: Path) -> SampleReviews:
-    """Return what gives the review of the sample on a date, by the default policy.
+@contextmanager
+def analysed_once(shared: Path) -> Iterator[None]:
+    """Let what commands review within be worked out once, if its rows and choices are the same.
 
     Parameters
     ----------
@@ -26,15 +38,47 @@ def reviews_kept_in(shared: Path) -> SampleReviews:
     """
 
     @cache
-    def on(as_of: date) -> Review:
-        kept = shared / f"sample_review_{as_of}.pickle"
-        with (shared / f"{kept.stem}.lock").open("w", encoding="utf-8") as lock:
+    def kept(at: Path) -> Review:
+        review: Review = pickle.loads(at.read_bytes())  # noqa: S301  # written below
+        return review
+
+    def work_out(sources: Sources, **asked: Any) -> Review:
+        parts = (getattr(sources, part.name) for part in dataclasses.fields(sources))
+        # What frames hold of missing values differs between equal ones: their rows speak.
+        rows = [part.rows() if isinstance(part, pl.DataFrame) else part for part in parts]
+        asked_for = (asked["source_name"], asked["as_of"], asked["policy"])
+        told = repr((rows, asked_for)).encode() + pickle.dumps(asked.get("earlier"))
+        key = hashlib.sha256(told).hexdigest()
+        at = shared / f"review-{key}.pickle"
+        with at.with_suffix(".lock").open("w", encoding="utf-8") as lock:
             fcntl.flock(lock, fcntl.LOCK_EX)
-            if not kept.exists():
-                found = find(SAMPLE, as_of=as_of, policy=Policy())
-                kept.write_bytes(pickle.dumps(found))
-                return found
-            review: Review = pickle.loads(kept.read_bytes())  # noqa: S301  # written just above
-            return review
+            if not at.exists():
+                at.write_bytes(pickle.dumps(analyse(sources, **asked)))
+        return kept(at)
+
+    with _worked_out_by(work_out):
+        yield
+
+
+def worked_out_anew() -> AbstractContextManager[None]:
+    """Let each review within be worked out, though its rows may be known."""
+    return _worked_out_by(analyse)
+
+
+@contextmanager
+def _worked_out_by(work_out: Callable[..., Review]) -> Iterator[None]:
+    with ExitStack() as stack:
+        for name in _CALLED:
+            stack.enter_context(mock.patch(name, work_out))
+        yield
+
+
+def reviews_kept_in(shared: Path) -> SampleReviews:
+    """Return what gives the review of the sample on a date, by the default policy."""
+
+    @cache
+    def on(as_of: date) -> Review:
+        with analysed_once(shared):
+            return find(SAMPLE, as_of=as_of, policy=Policy())
 
     return on

@@ -8,12 +8,11 @@ from datetime import date
 from pathlib import Path
 
 from drift.api.own_records import is_own
-from drift.api.reviews import sources_of
+from drift.api.sources import sources_of
 from drift.errors import DriftError, SourceError
-from drift.ids import did_you_mean, named_id, nearest_file, nearest_meters
+from drift.ids import did_you_mean, named_id, nearest_file, nearest_meters, spelled_id
 from drift.intake.columns import KNOWN_FROM, TABLES
 from drift.places import check_place
-from drift.review.analyse import analyse
 from drift.review.policy import Policy
 from drift.store.changing import (
     Edit,
@@ -33,6 +32,8 @@ from drift.store.restoring import check_undoable, meters_of, restore_entry
 from drift.store.rows_in_force import ids_in, rows_where
 
 _EXPECTED = "a folder of CSV files or a store file"
+# The entry of a change that is only tried: it comes after all that was done and undone before.
+_PLANNED = Draft(signed_now("planned", "planned"), "amendment")
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,7 +121,7 @@ def plan_edits(
         }
         if sets is not None:
             sets = {
-                name: _spelled(text, ids_in(con, wanted.table, name)) if is_id(name) else text
+                name: spelled_id(text, ids_in(con, wanted.table, name)) if is_id(name) else text
                 for name, text in sets.items()
             }
         rows = rows_where(con, wanted.table, cells=cells, point=wanted.point, at=wanted.at)
@@ -139,7 +140,7 @@ def plan_edits(
         rows_after: list[str] = []
 
         def change() -> None:
-            edit_rows(con, edits, draft=None, name="planned", scratch=scratch)
+            edit_rows(con, edits, draft=_PLANNED, name="planned", scratch=scratch)
             if sets is not None:
                 rows_after.extend(rows_entered_last(con, wanted.table))
 
@@ -303,6 +304,8 @@ def _unlike(
 
 def _standings(con: Connection, weighed: tuple[date, Policy], *, name: str) -> dict[str, str]:
     """Return the standing of each meter, with "overdue" where it is."""
+    from drift.review.analyse import analyse  # noqa: PLC0415  # not to withdraw a struck reading
+
     as_of, policy = weighed
     sources = sources_of(con, as_of=as_of, policy=policy)
     review = analyse(sources, source_name=name, as_of=as_of, policy=policy)
@@ -365,12 +368,6 @@ def is_id(column: str) -> bool:
     return column.endswith("_id")
 
 
-def _spelled(text: str, known: Sequence[str]) -> str:
-    """Return the known id that a text is in other letters, else the text: an id may be new."""
-    alike = [one for one in known if one.casefold() == text.casefold()]
-    return alike[0] if len(alike) == 1 else text
-
-
 def _renumbered(con: Connection, edits: Sequence[Edit]) -> tuple[Edit, ...]:
     """Give rows that move to where others are a number that is free there."""
     sets = edits[0].sets or {}
@@ -392,9 +389,6 @@ def _renumbered(con: Connection, edits: Sequence[Edit]) -> tuple[Edit, ...]:
     if not taken & {int(edit.cells["replicate"]) for edit in edits}:
         return tuple(edits)
     return tuple(
-        replace(
-            edit,
-            sets={**sets, "replicate": str(max(taken) + int(edit.cells["replicate"]))},
-        )
+        replace(edit, sets={**sets, "replicate": str(max(taken) + int(edit.cells["replicate"]))})
         for edit in edits
     )

@@ -9,7 +9,7 @@ from typing import Any
 
 import polars as pl
 
-from drift.api.reviews import read_known
+from drift.api.sources import read_known
 from drift.errors import DriftError, SourceError
 from drift.ids import named_id, nearest_meters
 from drift.intake.appending import append_rows, start_file, take_back

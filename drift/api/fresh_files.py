@@ -5,7 +5,7 @@ import tempfile
 from pathlib import Path
 
 from drift.api.own_records import as_folder, is_own
-from drift.api.reviews import read_folder
+from drift.api.sources import read_folder
 from drift.errors import SourceError
 from drift.ids import nearest_file
 from drift.intake.mapping import MAPPING_FILE

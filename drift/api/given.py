@@ -9,7 +9,7 @@ from pathlib import Path
 
 import polars as pl
 
-from drift.api.reviews import read_known
+from drift.api.sources import read_known
 from drift.errors import DriftError, SourceError
 from drift.ids import did_you_mean
 from drift.intake.columns import TABLES

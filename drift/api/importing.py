@@ -9,7 +9,7 @@ from datetime import date
 from pathlib import Path
 
 from drift.api.bench_visits import is_bench_file
-from drift.api.reviews import intake
+from drift.api.sources import intake
 from drift.errors import DriftError, SourceError, written_into
 from drift.intake.layouts.answers import Answers
 from drift.intake.layouts.history import Change, HistoryTables, as_csv, history_tables, key_of, news

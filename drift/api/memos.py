@@ -6,7 +6,7 @@ from pathlib import Path
 
 import polars as pl
 
-from drift.api.reviews import read_known
+from drift.api.sources import read_known
 from drift.errors import SourceError
 from drift.ids import named_id, nearest_ids
 from drift.report.data_files import plain_columns, write_data

@@ -7,7 +7,7 @@ from pathlib import Path
 import polars as pl
 
 from drift.api.given import Choices, Day, Source, day_given, policy_given, read_given
-from drift.api.reviews import read_known
+from drift.api.sources import read_known
 from drift.report.data_files import plain_columns
 from drift.report.repeatability_study import study_tables
 from drift.review.policy import Policy

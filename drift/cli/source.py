@@ -170,7 +170,7 @@ def intake(
 
     Example: drift intake records/history --store fleet.duckdb
     """
-    from drift.api.bench import check_before_intake, doubted_in  # noqa: PLC0415
+    from drift.api.before_loading import check_before_intake, doubted_in  # noqa: PLC0415
     from drift.api.bench_visits import half_done_in  # noqa: PLC0415
     from drift.api.struck_readings import withdraw_struck  # noqa: PLC0415
     from drift.review.policy import read_policy  # noqa: PLC0415
@@ -200,7 +200,7 @@ def _loaded(
     source: Path, store: Path, *, by: str | None, why: str | None, yes: bool
 ) -> "IntakeSummary":
     """Load a source; where that amends values, show them and ask who amends them and why."""
-    from drift.api.reviews import intake as take  # noqa: PLC0415
+    from drift.api.sources import intake as take  # noqa: PLC0415
     from drift.store.journal import signed_now  # noqa: PLC0415
     from drift.store.loading import UnsignedAmendmentsError  # noqa: PLC0415
 

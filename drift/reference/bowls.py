@@ -228,16 +228,19 @@ def bowl_spread(values: pl.DataFrame, *, usual_pct: float) -> BowlSpread:
 
     Notes
     -----
-    Of measured bowls twice their standard deviation counts, from five of one nominal size on; else
-    the half-width of the policy, as a rectangular distribution.
+    Of measured bowls twice their standard deviation counts, from five of one nominal size on, and
+    at least twice the standard uncertainty of a measurement: no bowl is known better for not being
+    measured.  Else the half-width of the policy counts, as a rectangular distribution.
     """
     last = values.filter("usable").unique("meter_id", keep="last", maintain_order=True)
     volumes = last["volume_ml"].to_numpy()
     if len(volumes):
         middle = float(np.median(volumes))
-        alike = volumes[np.abs(volumes / middle - 1) <= _ONE_SIZE]
+        of_one_size = np.abs(volumes / middle - 1) <= _ONE_SIZE
+        alike, u = volumes[of_one_size], last["u_share"].to_numpy()[of_one_size]
         if len(alike) >= _FEWEST_BOWLS:
-            share = float(alike.std(ddof=1) / alike.mean())
+            apart = float(alike.std(ddof=1) / alike.mean())
+            share = max(apart, float(np.sqrt((u**2).mean())))
             return BowlSpread(2 * share, share, f"{len(alike)} measured bowls")
     half = usual_pct / 100
     return BowlSpread(half, half / float(np.sqrt(3)), "the policy's bowl_spread_pct")

@@ -7,11 +7,12 @@ import re
 from dataclasses import dataclass
 from functools import cache
 
-from jinja2 import Environment, FunctionLoader, StrictUndefined
+from jinja2 import Environment, FileSystemBytecodeCache, FunctionLoader, StrictUndefined
 
 from drift import format as text
 from drift.folders import cautions, report
 from drift.report.figures.assets import figures_script, library_script
+from drift.report.kept_texts import where_kept
 from drift.report.pages.bar import PageBar
 from drift.report.pages.bench import BenchPage
 from drift.report.pages.dossier import DossierPage
@@ -316,6 +317,7 @@ def _css_string(words: str) -> str:
 @cache
 def _environment() -> Environment:
     """Return the one template environment; everything that a template prints is escaped."""
+    folder = where_kept()
     environment = Environment(
         autoescape=True,
         loader=FunctionLoader(report),
@@ -323,6 +325,7 @@ def _environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
         auto_reload=False,
+        bytecode_cache=FileSystemBytecodeCache(str(folder)) if folder else None,
     )
     environment.filters |= {
         "air": text.air,

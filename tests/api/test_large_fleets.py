@@ -69,45 +69,52 @@ def _written(
 def fleet(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Write the files of a fleet that is large enough to be cut."""
     folder = tmp_path_factory.mktemp("fleet")
-    write_fleet(folder, meters=30, visits=14)
+    write_fleet(folder, meters=20, visits=14)
     return folder
 
 
+@pytest.fixture(scope="module")
+def in_one(fleet: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, bytes]:
+    """Give the data files of one part that holds all meters, told by a panel of some."""
+    out = tmp_path_factory.mktemp("in_one") / "out"
+    with pytest.MonkeyPatch.context() as patch:
+        return _reviewed(fleet, out, patch, at_once=100, panel=12)
+
+
+@pytest.mark.parametrize("size", [4, 11])
 def test_no_size_of_parts_shows_in_any_digit(
-    fleet: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    fleet: Path,
+    in_one: dict[str, bytes],
+    size: int,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    """Meters one by one, some at a time and all at once give the same bytes."""
-    one, some, whole = (
-        _reviewed(fleet, tmp_path / str(size), monkeypatch, at_once=size, panel=12)
-        for size in (4, 11, 100)
-    )
-    assert "visits.csv" in whole
-    assert one == some == whole
+    """Some meters at a time give the same bytes as all at once."""
+    assert "visits.csv" in in_one
+    assert in_one == _reviewed(fleet, tmp_path / "parts", monkeypatch, at_once=size, panel=12)
 
 
 def test_processes_side_by_side_give_the_same_bytes(
-    fleet: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    fleet: Path, in_one: dict[str, bytes], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Two processes write what one does."""
     monkeypatch.setattr("drift.api.at_work.cores", lambda: 2)
     both = _reviewed(fleet, tmp_path / "two", monkeypatch, at_once=8, panel=12, beside=True)
-    alone = _reviewed(fleet, tmp_path / "one", monkeypatch, at_once=8, panel=12)
-    assert both == alone
+    assert both == in_one
 
 
 @pytest.mark.long
 @pytest.mark.filterwarnings("ignore")  # what the cluster's library leaves to be cleared away
 def test_workers_of_a_cluster_give_the_same_bytes(
-    fleet: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    fleet: Path, in_one: dict[str, bytes], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Two of them, which read the parts from the folder beside the output."""
     monkeypatch.setattr("drift.api.cluster.cores", lambda: 2)
     sent = _reviewed(fleet, tmp_path / "sent", monkeypatch, at_once=8, panel=12, cluster="local")
-    alone = _reviewed(fleet, tmp_path / "one", monkeypatch, at_once=8, panel=12)
-    assert sent == alone
+    assert sent == in_one
 
 
-@pytest.mark.parametrize("source", ["sample", "fleet"])
+@pytest.mark.parametrize("source", [pytest.param("sample", marks=pytest.mark.long), "fleet"])
 def test_what_all_meters_stand_for_is_what_is_said_at_once(
     source: str, request: pytest.FixtureRequest, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -7,7 +7,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from drift.api.reviews import read_known
+from drift.api.sources import read_known
 from drift.review.analyse import analyse
 from drift.review.policy import Policy
 from tests.csv_folders import readings, write

@@ -9,7 +9,7 @@ import pytest
 
 from drift.api.bench import check
 from drift.api.records_folder import start_folder, take_in_new
-from drift.api.reviews import intake, read_known
+from drift.api.sources import intake, read_known
 from drift.errors import SourceError
 from drift.intake.bench_file import visit_tables
 from drift.review.policy import Policy

@@ -15,8 +15,8 @@ from drift.api.bench import check
 from drift.api.bench_visits import half_done_in
 from drift.api.importing import propose_import
 from drift.api.records_folder import start_folder, take_in_new
-from drift.api.reviews import intake, read_known
 from drift.api.sheets import write_sheets
+from drift.api.sources import intake, read_known
 from drift.errors import DriftError, SourceError
 from drift.intake.round_book import is_round_book, read_round_book
 from drift.meter.tolerance import UNITS_PER_PCT, limit_and_step, within_tolerance_values

@@ -195,3 +195,11 @@ def test_measured_bowls_say_how_far_others_may_lie() -> None:
     assert bowl_spread(_bowls(*rows[:4]), usual_pct=0.6).half_share == 0.006
     larger = _bowl("M9", "2023-01-02", bowl_water_mass_g=8500.0)
     assert bowl_spread(_bowls(*rows, larger), usual_pct=0.6).half_share == spread.half_share
+
+
+def test_a_bowl_that_was_not_measured_is_known_no_better_than_one_that_was() -> None:
+    """Where all measured bowls hold the same, what one measurement is unsure by is left open."""
+    values = _bowls(*(_bowl(f"M{n}", "2023-01-02", bowl_water_mass_g=7000.0) for n in range(5)))
+    spread = bowl_spread(values, usual_pct=0.6)
+    assert spread.standard_share == pytest.approx(values["u_share"][0])
+    assert spread.half_share == pytest.approx(2 * spread.standard_share)

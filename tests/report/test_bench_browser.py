@@ -13,8 +13,8 @@ from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, sync_playwright
 
 from drift.api.bench import check
-from drift.api.reviews import intake, read_known
 from drift.api.sheets import write_sheets
+from drift.api.sources import intake, read_known
 from drift.api.struck_readings import withdraw_struck
 from drift.review.analyse import ledger_of
 from drift.review.policy import Policy

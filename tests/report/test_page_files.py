@@ -3,6 +3,7 @@
 import dataclasses
 import re
 import signal
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -22,6 +23,15 @@ def review() -> Review:
     return fabricate()
 
 
+@pytest.fixture(scope="module")
+def beside() -> Iterator[page_files.Helpers]:
+    """Give the helper that a machine of two cores has."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(page_files, "cores", lambda: 2)
+        with page_files.helpers(len(IDS)) as found:
+            yield found
+
+
 def _bytes(folder: Path) -> dict[str, bytes]:
     return {
         file.relative_to(folder).as_posix(): file.read_bytes() for file in folder.rglob("*.html")
@@ -29,19 +39,17 @@ def _bytes(folder: Path) -> dict[str, bytes]:
 
 
 def test_pages_are_the_same_on_one_core_and_on_two(
-    review: Review, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    review: Review, beside: page_files.Helpers, tmp_path: Path
 ) -> None:
     """Names and bytes do not depend on which process drew what; the bar of each reaches all."""
+    assert len(beside) == 1
     told: list[tuple[int, int]] = []
     written = {}
-    for cores in (1, 2):
-        monkeypatch.setattr(page_files, "cores", lambda cores=cores: cores)
+    for cores, others in ((1, ()), (2, beside)):
         folder = tmp_path / str(cores)
-        with page_files.helpers(len(IDS)) as beside:
-            assert len(beside) == cores - 1
-            names = page_files.write_pages(
-                review, folder, beside=beside, progress=lambda done, of: told.append((done, of))
-            )
+        names = page_files.write_pages(
+            review, folder, beside=others, progress=lambda done, of: told.append((done, of))
+        )
         written[cores] = _bytes(folder)
         assert names == [
             *render.FLEET_PAGES,
@@ -88,20 +96,23 @@ def test_progress_never_goes_back(review: Review, tmp_path: Path) -> None:
 
 
 def test_a_failure_in_another_process_is_raised(
-    review: Review, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    review: Review, beside: page_files.Helpers, tmp_path: Path
 ) -> None:
     """A page that cannot be written is an error, whichever process was to write it."""
-    monkeypatch.setattr(page_files, "cores", lambda: 2)
     (tmp_path / "meters" / file_name(min(IDS))).mkdir(parents=True)
-    with page_files.helpers(len(IDS)) as beside, pytest.raises(OSError, match="directory"):
+    with pytest.raises(OSError, match="directory"):
         page_files.write_pages(review, tmp_path, beside=beside, progress=lambda _done, _of: None)
 
 
-def test_the_keyboard_interrupts_the_main_process_alone(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_keyboard_interrupts_the_main_process_alone(beside: page_files.Helpers) -> None:
     """A helper that it interrupted while loading would print a traceback."""
-    monkeypatch.setattr(page_files, "cores", lambda: 2)
-    before = signal.getsignal(signal.SIGINT)
-    with page_files.helpers(len(IDS)) as beside:
-        assert beside[0].submit(signal.getsignal, signal.SIGINT).result() == signal.SIG_IGN
-        assert signal.getsignal(signal.SIGINT) == before
-    assert before != signal.SIG_IGN
+    assert beside[0].submit(signal.getsignal, signal.SIGINT).result() == signal.SIG_IGN
+    assert signal.getsignal(signal.SIGINT) != signal.SIG_IGN
+
+
+def test_a_machine_of_one_core_has_no_helper(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Neither has a fleet of few meters."""
+    for cores, dossiers in ((1, len(IDS)), (2, 3)):
+        monkeypatch.setattr(page_files, "cores", lambda cores=cores: cores)
+        with page_files.helpers(dossiers) as others:
+            assert len(others) == 0

@@ -157,7 +157,7 @@ def sheets(pdf: Path) -> list[tuple[str, list[float]]]:
 
 
 @needs_pdftotext
-@pytest.mark.parametrize("paper", PAPERS)
+@pytest.mark.parametrize("paper", ["A4", pytest.param("Letter", marks=pytest.mark.long)])
 @pytest.mark.parametrize("name", KINDS)
 def test_no_sheet_is_blank_or_cut_and_each_has_its_head(
     page: Page, folder: Path, tmp_path: Path, name: str, paper: str

@@ -17,6 +17,7 @@ from drift.report import render
 from drift.report.pages.dossier import dossier_page
 from drift.report.pages.fleet import fleet_page
 from drift.report.pdf import find_browser, print_pages
+from tests.command_line import run_here
 from tests.csv_folders import readings, write
 from tests.fabricated_ids import AS_OF, DRIFTER
 from tests.fabricated_review import fabricate
@@ -196,11 +197,11 @@ def test_printed_pages_go_when_a_later_review_prints_none(tmp_path: Path) -> Non
     rows = [f"A,2025-0{month}-15,as_found,5.0,5.0" for month in range(1, 4)]
     source = write(tmp_path / "in", readings=readings(*rows))
     common = (source, "--out", tmp_path / "out", "--as-of", "2025-06-01")
-    printed = drift(*common, "--pdf", "--browser", fake_browser(tmp_path, PRINTS))
+    printed = run_here("review", *common, "--pdf", "--browser", fake_browser(tmp_path, PRINTS))
     assert printed.returncode == 0, printed.stderr
     made = ("index.pdf", "meters/A.pdf")
     assert all((tmp_path / "out" / name).exists() for name in made)
-    assert drift(*common).returncode == 0
+    assert run_here("review", *common).returncode == 0
     left = {path.name for path in (tmp_path / "out").rglob("*") if path.is_file()}
     assert left >= {"index.html", "A.html", "review.xlsx"}
     assert not left & {"index.pdf", "A.pdf"}

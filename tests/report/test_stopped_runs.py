@@ -15,7 +15,7 @@ import polars as pl
 import pytest
 
 from drift.api.journal import Asked, read_journal
-from drift.api.reviews import intake, read_known
+from drift.api.sources import intake, read_known
 from drift.report.exchange import digests_of, place_for
 from drift.report.leftovers import UNFINISHED
 from drift.report.own_files import (

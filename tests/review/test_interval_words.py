@@ -34,8 +34,15 @@ def reviewed(folder: Path, *, meters: int, drift: float, every: int, seed: int) 
     return find(write(folder, readings=readings(*rows)), as_of=as_of, policy=policy)
 
 
-@pytest.mark.parametrize("every", [7, 91])
-@pytest.mark.parametrize("drift", [0.0, 0.1, 0.6])
+@pytest.mark.parametrize(
+    ("drift", "every"),
+    [
+        (0.0, 91),
+        (0.6, 91),
+        (0.1, 7),
+        *(pytest.param(*case, marks=pytest.mark.long) for case in ((0.0, 7), (0.6, 7), (0.1, 91))),
+    ],
+)
 def test_a_fleet_of_one_meter_has_its_interval(tmp_path: Path, drift: float, every: int) -> None:
     """Drifting fast or not at all: fleet, like meters and meter are told the same days."""
     review = reviewed(tmp_path, meters=1, drift=drift, every=every, seed=1)

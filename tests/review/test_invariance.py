@@ -33,6 +33,11 @@ NAMED = ("signal_id", "visit_id", "line")
 SAID = ("answer", "decided_by", "to_file")
 
 
+@pytest.fixture(scope="module")
+def shared_analyses() -> None:
+    """Share nothing: each review is worked out anew."""
+
+
 @dataclass(frozen=True)
 class Lab:
     """What a small laboratory is like; % air."""

@@ -23,6 +23,11 @@ AS_OF = date(2026, 10, 1)
 QUARTERS = 16
 
 
+@pytest.fixture(scope="module")
+def shared_analyses() -> None:
+    """Share nothing: calls of the library are counted."""
+
+
 def _folder(folder: Path, *, meters: int = 3) -> Path:
     """Return a folder of readings of meters that drift and scatter, each at 5 %."""
     rng = np.random.default_rng(11)

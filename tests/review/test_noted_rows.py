@@ -6,7 +6,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from drift.api.reviews import intake, read_known
+from drift.api.sources import intake, read_known
 from drift.review.noted_rows import held_rows_noted, names_noted, unread_since
 from drift.review.policy import Policy
 from tests.csv_folders import readings, write

@@ -10,7 +10,8 @@ import pytest
 
 from drift.api.answer_sheet import read_answers
 from drift.api.answering import AnswerGiven, Recorded, respond_all
-from drift.api.reviews import find, intake, read_known
+from drift.api.reviews import find
+from drift.api.sources import intake, read_known
 from drift.errors import DriftError
 from drift.ids import named_id, nearest_ids
 from drift.limits.signals import SIGNALS

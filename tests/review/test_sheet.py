@@ -9,8 +9,8 @@ import polars as pl
 import pytest
 
 from drift.api.bench import check
-from drift.api.reviews import intake, read_known
 from drift.api.sheets import write_sheets
+from drift.api.sources import intake, read_known
 from drift.errors import DriftError
 from drift.review.policy import Policy
 from drift.review.visit_plan import due_by_default

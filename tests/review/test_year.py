@@ -21,6 +21,11 @@ BEFORE = tuple(f"{year}-{month}-15" for year in (2023, 2024) for month in ("01",
 NOW = [datetime(2025, 1, 20, 9, tzinfo=UTC)]
 
 
+@pytest.fixture(scope="module")
+def shared_analyses() -> None:
+    """Share nothing: each review is worked out anew."""
+
+
 class Clock(datetime):
     """A clock that stands where the year has come to."""
 

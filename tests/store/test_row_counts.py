@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from drift.api.reviews import intake, read_known
+from drift.api.sources import intake, read_known
 from drift.cli import commands
 from drift.errors import DriftError
 from drift.review.policy import Policy

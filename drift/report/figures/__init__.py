@@ -1,4 +1,4 @@
-"""Figures as Altair charts over named data, described once for a review and drawn in its pages.
+"""Figures as Altair charts over named data, described once and drawn in pages.
 
 A *figure* is a picture; in `drift.limits` a *chart* is a fitted statistical object.
 """

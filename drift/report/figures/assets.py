@@ -10,6 +10,7 @@ from drift.folders import report
 from drift.report.figures.registry import FIGURES
 from drift.report.figures.rows import unchecked
 from drift.report.figures.theme import chart_config, with_variables
+from drift.report.kept_texts import kept_text
 
 # Each file begins so; `drift.report.own_files` knows it by that.
 _LIBRARY_MARK = "/* drift: the library that draws figures (Vega, Vega-Lite, vega-embed) */\n"
@@ -34,6 +35,10 @@ def write_assets(folder: Path) -> list[str]:
 @cache
 def library_script() -> str:
     """Return the script of the drawing library; no text in it ends a script element."""
+    return kept_text("library", _library)
+
+
+def _library() -> str:
     bundle: str = vl_convert.javascript_bundle()  # type: ignore[call-arg] # its stub is wrong
     return _LIBRARY_MARK + bundle.replace("</script", "<\\/script") + "\n"
 
@@ -44,6 +49,10 @@ def figures_script() -> str:
 
     It is one closure: the library declares short names for everybody.
     """
+    return kept_text("figures", _figures)
+
+
+def _figures() -> str:
     charts = {name: unchecked(figure).to_dict(validate=False) for name, figure in FIGURES.items()}
     for chart in charts.values():
         # Each would carry the library's default theme and the address of its schema.

@@ -216,10 +216,10 @@ class TrendRow:
 
 
 def dated(name: str) -> str:
-    """Return a name with the dates of calibrations written as pages write dates."""
+    """Return a name with the dates of calibrations and of bowls written as pages write dates."""
     return re.sub(
-        r" calibrated (\d{4})-(\d\d)-(\d\d)(?=$| to |; )",
-        lambda found: f" calibrated {text.day(date(*map(int, found.groups())))}",
+        r"( calibrated | measured )(\d{4}-\d\d-\d\d)(?=$| to |; )",
+        lambda found: f"{found[1]}{text.day(date.fromisoformat(found[2]))}",
         name,
     )
 

@@ -92,8 +92,9 @@ def _decisions_told(facts: LaboratoryFacts, *, answered: int) -> Iterator[str]:
     authorised = decisions["authorised_by"].drop_nulls().len()
     yield (
         f"{text.whole(answered)} have a response and {text.whole(decided)} a decision. "
-        f"{text.count(decisions.height, 'decision')} on record: {text.whole(told)} say when the "
-        f"customer was told, {text.whole(authorised)} who authorised going on."
+        f"{text.count(decisions.height, 'decision')} on record; when the customer was told is on "
+        f"record for {text.whole(told)} of them, who authorised going on for "
+        f"{text.whole(authorised)}."
     )
     visits = facts.visits.select("meter_id", about="on")
     stray = decisions.join(visits, on=["meter_id", "about"], how="anti")

@@ -315,7 +315,8 @@ def _journal_told(facts: LaboratoryFacts) -> str:
     changed = journal.filter(pl.col("kind").is_in(["amendment", "withdrawal", "restoration"]))
     return (
         f"The journal has {text.count(journal.height, 'entry', 'entries')} with person, time and "
-        f"hash, {text.whole(changed.height)} of them amend, withdraw or restore rows and say why."
+        f"hash, {text.whole(changed.height)} of them of rows amended, withdrawn or restored, with "
+        "the reason."
     )
 
 

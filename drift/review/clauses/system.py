@@ -149,15 +149,15 @@ def safeguarded(facts: LaboratoryFacts) -> Clause:
         decided_by=(
             f"the journal broken: {broken}"
             if broken
-            else f"{entries} of the journal in an unbroken chain"
+            else f"{entries} of the journal, its chain whole"
             if journal.height
             else "no journal is kept"
         ),
         answer=(
             f"The journal is not as it was written: {broken}."
             if broken
-            else f"{entries} of the journal follow one from another by their hashes: none was "
-            "changed, removed or put in between."
+            else f"The journal's chain of {entries} is whole: none was changed, removed or put in "
+            "between."
             if journal.height
             else "Who changed records is not on record: no journal is kept.",
             "Who may reach the records, and their back-up, is not in these tables.",
