@@ -11,6 +11,7 @@ import pytest
 from drift.api import fleet_reviews, large_fleets
 from drift.api.at_work import Do, worked
 from drift.api.reviews import review_source
+from drift.review import learn_laws
 from drift.review.policy import read_policy
 from tests.benchmarks.big_fleet import write_fleet
 
@@ -40,7 +41,7 @@ def _reviewed(
     monkeypatch.setattr(large_fleets, "_MUCH_CSV", 0)
     monkeypatch.setattr(fleet_reviews, "LARGE_FLEET", 0)
     monkeypatch.setattr(fleet_reviews, "METERS_AT_ONCE", at_once)
-    monkeypatch.setattr(fleet_reviews, "PANEL_METERS", panel)
+    monkeypatch.setattr(learn_laws, "PANEL_METERS", panel)
     if not beside:
         monkeypatch.setattr(fleet_reviews, "side_by_side", _alone)
     return _written(source, out, parquet=parquet, cluster=cluster)
