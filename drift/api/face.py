@@ -172,7 +172,7 @@ class Review(Frames):
         >>> import drift
         >>> chart = drift.review("sample_history", as_of="2026-10-01").chart("noticed_drifts")
         >>> sorted({row["monitor"] for row in chart.datasets["drifts"]})
-        ['beyond limits', 'cusum', 'ewma', 'tolerance check']
+        ['CUSUM', 'EWMA', 'beyond limits', 'tolerance check']
         """
         # Drawing is slow to load.
         from drift.report.review_charts import chart_of  # noqa: PLC0415

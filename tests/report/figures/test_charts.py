@@ -200,7 +200,7 @@ def test_labels_of_lines_do_not_cover_each_other() -> None:
     labels = rows.drop_nulls("label_at").sort("label_at")["label_at"].to_list()
     assert len(labels) == 2
     assert labels[1] - labels[0] > 0.004
-    assert rows.filter(pl.col("first"))["monitor"].unique().to_list() == ["ewma"]
+    assert rows.filter(pl.col("first"))["monitor"].unique().to_list() == ["EWMA"]
 
 
 def test_scripts_are_the_same_each_time_and_light(tmp_path: Path) -> None:
