@@ -30,7 +30,7 @@ HEADERS = {
     "resolution_pct,vessel_id,operator,water_temp_c,remarks",
     "marks": "meter_id,performed_on,mark,mark_unit,zero_reading_pct,action,operator,remarks",
     "meters": "meter_id,in_service_on,dial_resolution_pct,interval_days,chamber_bowl_ratio,"
-    "initial_pressure_kpa,status,site,remarks",
+    "initial_pressure_kpa,maker,model,serial,procedure,status,site,remarks",
     "vessels": "vessel_id,calibrated_on,water_mass_g,bowl_water_mass_g,u_air_pct,remarks",
     "service": "meter_id,performed_on,action,operator,remarks",
     "responses": "signal_id,recorded_on,finding,action,recorded_by",
@@ -221,6 +221,7 @@ def add_lists(tables: Tables) -> None:
                 "interval_days": str(meter.interval_days),
                 "chamber_bowl_ratio": f"{meter.chamber_bowl_ratio:g}",
                 "initial_pressure_kpa": str(scenario.NOMINAL_PRESSURE_KPA),
+                **record.identity(meter),
                 "status": meter.status,
                 "site": meter.site,
                 "remarks": meter.remarks,

@@ -35,6 +35,18 @@ def people() -> list[Row]:
     ]
 
 
+def identity(meter: scenario.Meter) -> Row:
+    """Return what identifies a meter, and the edition of the procedure that it is calibrated by."""
+    number = int(meter.meter_id.removeprefix("AM-"))
+    lost = meter.meter_id == scenario.PLATE_LOST
+    return {
+        "maker": meter.maker,
+        "model": meter.model,
+        "serial": "" if lost else f"{scenario.FIRST_SERIAL + 13 * number}",
+        "procedure": scenario.PROCEDURE,
+    }
+
+
 def equipment() -> list[Row]:
     """Return each calibration of a vessel, a balance or a thermometer, with its certificate."""
     return [

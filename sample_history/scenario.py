@@ -11,6 +11,9 @@ from typing import Literal
 
 SEED = "air-meter-fleet-1"
 AS_OF = date(2026, 10, 1)
+PROCEDURE = "C-12, edition 3"
+FIRST_SERIAL = 20417
+PLATE_LOST = "AM-18"  # nobody can read its serial number
 POINTS = (0, 1, 2)  # draws of the vessel: 0 %, about 5 %, about 10 %
 BOWL_WATER_G = 7056.4
 SETTING_SD = 0.0006  # of the initial pressure from visit to visit, relative: 0.009 % air at 10 %
@@ -67,6 +70,8 @@ class Meter:
         The technician adjusts when two readings of a point are farther off than this on one side.
     remedy : {"mark", "hand", "dry", "none"}
         What is then adjusted.
+    maker, model : str
+        Who made it, and its kind; invented.
     routine_as_left : bool
         As-left readings are taken at every visit, adjusted or not.
     zero_with_mark : bool
@@ -90,7 +95,9 @@ class Meter:
     remedy: Remedy = "mark"
     mark_pct: float = -0.2
     chamber_bowl_ratio: float = 0.05
-    status: Literal["active", "withdrawn", "retired"] = "active"
+    maker: str = "first maker"
+    model: str = "dial S"
+    status: Literal["active", "on_loan", "withdrawn", "retired"] = "active"
     routine_as_left: bool = False
     zero_with_mark: bool = False
     in_service_on: date = date(2019, 6, 3)
@@ -272,7 +279,9 @@ METERS = (
     _south(13, 10, 20, start_pct=-0.02),
     _south(14, 10, 27, start_pct=-0.03),
     _south(15, 11, 3, start_pct=0.0, replicates=2),
-    _south(16, 11, 10, start_pct=-0.02, chamber_bowl_ratio=0.048),
+    _south(
+        16, 11, 10, start_pct=-0.02, chamber_bowl_ratio=0.048, maker="second maker", model="dial 8"
+    ),
     _south(17, 11, 17, start_pct=-0.01, resolution_pct=0.1, noise_pct=0.03, remarks="old dial"),
     _south(18, 11, 24, visits=22, start_pct=-0.02),
     Meter(
@@ -282,6 +291,8 @@ METERS = (
         visits=4,
         start_pct=-0.03,
         in_service_on=date(2025, 11, 20),
+        maker="second maker",
+        model="dial 9",
         remarks="new",
     ),
     _south(
@@ -297,7 +308,15 @@ METERS = (
     _south(
         21, 12, 15, start_pct=-0.02, drift_pct_per_year=0.01, events=(Event(19, "no_as_found"),)
     ),
-    _south(22, 12, 22, noise_pct=0.035, events=(Event(9, "new_gauge", 0.0, "hand sticks"),)),
+    _south(
+        22,
+        12,
+        22,
+        noise_pct=0.035,
+        events=(Event(9, "new_gauge", 0.0, "hand sticks"),),
+        status="on_loan",
+        remarks="lent to the precast plant, comes back for each calibration",
+    ),
     _south(23, 11, 18, visits=12, interval_days=182, start_pct=-0.02, zero_with_mark=True),
     _south(24, 12, 1, start_pct=-0.03, routine_as_left=True),
 )

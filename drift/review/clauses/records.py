@@ -246,8 +246,13 @@ def practice_record(facts: LaboratoryFacts) -> Clause:
             ("data/visits.csv", "dates, results, adjustments"),
             ("data/register.csv", "identities and due dates"),
         ),
-        to_file=NO_RECORD if state == SHOWN else "The procedure, and what 6.4.13 lacks.",
+        to_file=NO_RECORD if state == SHOWN else _lacking(facts),
     )
+
+
+def _lacking(facts: LaboratoryFacts) -> str:
+    """Return what the practice's record lacks: what 6.4.13 does, and a procedure on no record."""
+    return "What 6.4.13 lacks." if _identified(facts) else "The procedure, and what 6.4.13 lacks."
 
 
 def methods(facts: LaboratoryFacts) -> Clause:
