@@ -160,6 +160,7 @@ def _frames(parts: list[dict[str, object]], plan: Plan, temperature: Floats) -> 
         correct_air_pct="point_pct",
         replicates=pl.lit(1, dtype=pl.Int64),
         biases_pct=pl.concat_list("bias_pct"),
+        places=pl.lit(None, dtype=pl.List(pl.Int64)),
         spread_pct=pl.lit(None, dtype=pl.Float64),
         resolution_pct=pl.lit(plan.resolution),
         remarks=pl.lit(None, dtype=pl.String),
