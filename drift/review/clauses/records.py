@@ -246,11 +246,11 @@ def practice_record(facts: LaboratoryFacts) -> Clause:
             ("data/visits.csv", "dates, results, adjustments"),
             ("data/register.csv", "identities and due dates"),
         ),
-        to_file=NO_RECORD if state == SHOWN else _lacking(facts),
+        to_file=NO_RECORD if state == SHOWN else _practice_lacks(facts),
     )
 
 
-def _lacking(facts: LaboratoryFacts) -> str:
+def _practice_lacks(facts: LaboratoryFacts) -> str:
     """Return what the practice's record lacks: what 6.4.13 does, and a procedure on no record."""
     return "What 6.4.13 lacks." if _identified(facts) else "The procedure, and what 6.4.13 lacks."
 
