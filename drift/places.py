@@ -3,7 +3,8 @@
 import stat
 from pathlib import Path
 
-from drift.errors import DriftError
+from drift.errors import DriftError, SourceError
+from drift.ids import nearest_file
 
 _KINDS = (
     (stat.S_ISFIFO, "a pipe"),
@@ -71,3 +72,19 @@ def _target(path: Path) -> Path:
         return path.resolve()
     except (OSError, RuntimeError):
         return path.readlink()
+
+
+def check_source(path: Path) -> None:
+    """Raise if there can be no source of histories at a path.
+
+    Raises
+    ------
+    SourceError
+        If nothing is there, or what `check_place` refuses.
+    """
+    expected = "a folder of CSV files or a store file"
+    check_place(path, raised=SourceError, expected=expected)
+    if not path.exists():
+        raise SourceError(
+            what="does not exist", where=str(path), expected=expected, hint=nearest_file(path)
+        )

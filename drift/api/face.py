@@ -64,14 +64,11 @@ class Review(Frames):
     """
 
     def __init__(self, found: results.Review, timings: dict[str, float]) -> None:
-        super().__init__()
+        super().__init__(lambda: data_tables(found))
         self.as_of = found.as_of
         self.policy = found.policy
         self._found = found
         self._timings = timings
-
-    def _make(self) -> dict[str, pl.DataFrame]:
-        return data_tables(self._found)
 
     @property
     def headline(self) -> str:

@@ -24,7 +24,7 @@ class MeterOfReview(Frames):
         *,
         draw: "Callable[[str], Chart]",
     ) -> None:
-        super().__init__()
+        super().__init__(self._of_meter)
         self.meter_id = meter_id
         self._whole = frames
         self._draw = draw
@@ -37,7 +37,7 @@ class MeterOfReview(Frames):
         """Return the meter and its standing in a line."""
         return f"<meter {visible(self.meter_id)}: {self.meters['standing'][0]}>"
 
-    def _make(self) -> dict[str, pl.DataFrame]:
+    def _of_meter(self) -> dict[str, pl.DataFrame]:
         mine = pl.col("meter_id") == self.meter_id
         return {
             name: frame.filter(mine) if "meter_id" in frame.columns else frame

@@ -1,6 +1,6 @@
 """This module gives the frames of a review by the names of its data files."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
@@ -50,7 +50,8 @@ class Frames:
     evidence: pl.DataFrame
     held_back: pl.DataFrame
 
-    def __init__(self) -> None:
+    def __init__(self, make: Callable[[], dict[str, pl.DataFrame]]) -> None:
+        self._make = make
         self._made: Mapping[str, pl.DataFrame] | None = None
 
     @property
@@ -66,10 +67,6 @@ class Frames:
         if self._made is None:
             self._made = MappingProxyType(self._make())
         return self._made
-
-    def _make(self) -> dict[str, pl.DataFrame]:
-        """Return the frames by name."""
-        raise NotImplementedError
 
     # Hidden from type checkers, which would take any name for a frame.
     if not TYPE_CHECKING:

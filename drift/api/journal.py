@@ -10,12 +10,12 @@ from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
 
-from drift.errors import DriftError, SourceError, written_into
+from drift.errors import DriftError, written_into
 from drift.frames import Row
-from drift.ids import did_you_mean, named_id, nearest_file
+from drift.ids import did_you_mean, named_id
 from drift.intake.columns import TABLES
 from drift.intake.kept_files import AMENDMENTS_FILE, JOURNAL_FILE, JOURNALLED
-from drift.places import check_place
+from drift.places import check_place, check_source
 from drift.store.connection import Connection, run
 from drift.store.folder_journal import read_kept
 from drift.store.journal import KINDS, broken_at, entries_of, names_meter
@@ -87,15 +87,7 @@ def read_journal(source: Path, asked: Asked, *, checked: bool = False) -> Found:
             expected=f"one of {', '.join(KINDS)}",
             hint=did_you_mean(asked.kind, KINDS),
         )
-    expected = "a folder of CSV files or a store file"
-    check_place(source, raised=SourceError, expected=expected)
-    if not source.exists():
-        raise SourceError(
-            what="does not exist",
-            where=str(source),
-            expected=expected,
-            hint=nearest_file(source),
-        )
+    check_source(source)
     read = _read_folder if source.is_dir() else _read_store
     found, asked, brought = read(source, asked, checked=checked)
     return replace(

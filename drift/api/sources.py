@@ -9,8 +9,7 @@ import polars as pl
 
 from drift.api.own_records import as_folder, is_own
 from drift.errors import SourceError
-from drift.ids import nearest_file
-from drift.places import check_place
+from drift.places import check_source
 from drift.review.policy import Policy
 from drift.store.connection import Connection, all_or_nothing, run
 from drift.store.folder_journal import read_kept
@@ -78,15 +77,7 @@ def read_known(
 
     With `known_on` only what was on record at the end of that day, which a store alone can tell.
     """
-    expected = "a folder of CSV files or a store file"
-    check_place(source, raised=SourceError, expected=expected)
-    if not source.exists():
-        raise SourceError(
-            what="does not exist",
-            where=str(source),
-            expected=expected,
-            hint=nearest_file(source),
-        )
+    check_source(source)
     if source.is_dir() or is_own(source):
         if known_on is not None:
             raise SourceError(

@@ -76,4 +76,5 @@ def _made_by() -> str:
 
 
 def _digest(text: str) -> str:
+    """Return the digest by which a kept text is known to be whole."""
     return hashlib.sha256(text.encode()).hexdigest()

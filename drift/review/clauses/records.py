@@ -226,6 +226,8 @@ def equipment_record(facts: LaboratoryFacts) -> Clause:
 def practice_record(facts: LaboratoryFacts) -> Clause:
     """Answer the same for the construction-materials practice."""
     state, decided = _record_state(facts)
+    identified = bool(_identified(facts))
+    lacks = "What 6.4.13 lacks." if identified else "The procedure, and what 6.4.13 lacks."
     return Clause(
         R18,
         "equipment record",
@@ -240,19 +242,14 @@ def practice_record(facts: LaboratoryFacts) -> Clause:
             "As 6.4.13: "
             + text.listed([f"{name} {of(some, total)}" for name, some, total in _recorded(facts)])
             + ".",
-            *(() if _identified(facts) else ("The procedure followed is not in these tables.",)),
+            *(() if identified else ("The procedure followed is not in these tables.",)),
         ),
         proof=(
             ("data/visits.csv", "dates, results, adjustments"),
             ("data/register.csv", "identities and due dates"),
         ),
-        to_file=NO_RECORD if state == SHOWN else _practice_lacks(facts),
+        to_file=NO_RECORD if state == SHOWN else lacks,
     )
-
-
-def _practice_lacks(facts: LaboratoryFacts) -> str:
-    """Return what the practice's record lacks: what 6.4.13 does, and a procedure on no record."""
-    return "What 6.4.13 lacks." if _identified(facts) else "The procedure, and what 6.4.13 lacks."
 
 
 def methods(facts: LaboratoryFacts) -> Clause:
