@@ -230,10 +230,12 @@ def signature(*, by: str | None, why: str | None, yes: bool, asks: str) -> "Sign
 
 def _show(planned: "Planned", *, weighed: bool) -> None:
     """Print what a change does to rows and to standings."""
+    from drift.store.rows_in_force import row_words  # noqa: PLC0415
+
     if planned.restores is not None:
         tell(f"Restores: {planned.what}")
     for edit in planned.edits[:MOST_TOLD]:
-        tell(f"{edit.row.table} {visible(edit.row.row)}")
+        tell(visible(row_words(edit.row.table, edit.row.row)))
         if edit.sets is None:
             said = ", ".join(f"{name} {text}" for name, text in edit.row.cells.items() if text)
             tell(f"  withdrawn: {visible(said)}")
@@ -242,7 +244,7 @@ def _show(planned: "Planned", *, weighed: bool) -> None:
                 before, after = edit.row.cells[name] or "empty", text or "empty"
                 tell(f"  {name}: {visible(before)} → {visible(after)}")
         if edit.row_after:
-            tell(f"  moves to {visible(edit.row_after)}")
+            tell(f"  moves to {visible(row_words(edit.row.table, edit.row_after))}")
     tell_more(len(planned.edits), "the journal will count them", as_="rows: ")
     standings = [
         f"{one_line(meter_id)} would be {after}, and is {before}"

@@ -165,8 +165,9 @@ def intake(
     """Load SOURCE into a store file: a folder of CSV files, a workbook, or visits from the bench.
 
     Visits that are new to the store are checked as by drift check, and what is a likely slip is
-    asked about first; scripts say --yes. Where values on record are amended they are shown, and who
-    amends them and why is asked too.
+    asked about first; scripts say --yes. Tables of more than 1 MiB are a history and not a round:
+    they are left to drift review. Where values on record are amended they are shown, and who amends
+    them and why is asked too.
 
     Example: drift intake records/history --store fleet.duckdb
     """

@@ -24,11 +24,14 @@ from drift.review.bench_verdicts import CONFIRMED, DOUBTED, swap_sentence, toler
 from drift.review.policy import Policy
 from drift.review.slips import (
     LIKELY,
+    AlikeMeters,
     Slip,
     SlipPosterior,
+    alike_meters,
     log_changed,
     log_evidence,
     log_spoilt,
+    meter_evidences,
     sitting_slips,
     slip_posterior,
     wrong_meter_posterior,
@@ -149,14 +152,14 @@ def check_readings(fresh: pl.DataFrame, history: History, policy: Policy) -> pl.
         years = (on - EPOCH).days / DAYS_PER_YEAR
         seen = set(of_day["meter_id"])
         at = _expect(history, years, {key for key in history.series if key[0] in seen})
-        everyone: At = {}
+        everyone: dict[float, list[AlikeMeters]] = {}
         for _, visit in of_day.group_by(["meter_id", "visit_id"], maintain_order=True):
             sittings = visit.to_dicts()
             judged, weighed = _check_visit(sittings, at, bands, history, policy)
             # Readings that are what their own meter should show are not another's.
             if any(row["verdict"] in DOUBTED for row in judged):
-                everyone = everyone or _expect(history, years, set(history.series))
-                _name_meter(judged, _weigh_meter(sittings, weighed, everyone, history))
+                everyone = everyone or _in_use(history, years)
+                _name_meter(judged, _weigh_meter(sittings, weighed, everyone))
             rows += judged
     _name_swaps(rows, swapped_points(fresh))
     order = ("meter_id", "performed_on", "visit_id", "stage", "point_pct")
@@ -265,25 +268,29 @@ def _weigh_sitting(row: Row, sittings: list[Row], at: At, history: History) -> S
     )
 
 
+def _in_use(history: History, years: float) -> dict[float, list[AlikeMeters]]:
+    """Return what is expected of every meter that is not retired at one time, by point."""
+    keys = {key for key in history.series if key[0] not in history.retired}
+    return alike_meters(_expect(history, years, keys))
+
+
 def _weigh_meter(
-    sittings: list[Row], weighed: dict[float, SlipPosterior], at: At, history: History
+    sittings: list[Row],
+    weighed: dict[float, SlipPosterior],
+    in_use: dict[float, list[AlikeMeters]],
 ) -> SlipPosterior:
-    """Weigh that a visit belongs to another meter."""
-    mine = sittings[0]["meter_id"]
-    compared = [
-        row for row in sittings if row["stage"] == "as_found" and row["point_pct"] in weighed
+    """Weigh that a visit belongs to another meter that has been read at all of its points."""
+    found = [
+        meter_evidences(
+            in_use.get(row["point_pct"], []),
+            np.array(row["biases_pct"]),
+            resolution=row["resolution_pct"],
+        )
+        for row in sittings
+        if row["stage"] == "as_found" and row["point_pct"] in weighed
     ]
-    others = {}
-    for name in {name for name, _ in at} - {mine} - history.retired:
-        if all((name, row["point_pct"]) in at for row in compared):
-            others[name] = sum(
-                log_evidence(
-                    at[name, row["point_pct"]],
-                    np.array(row["biases_pct"]),
-                    resolution=row["resolution_pct"],
-                )
-                for row in compared
-            )
+    names = set.intersection(*map(set, found)) if found else set()
+    others = {name: sum(one[name] for one in found) for name in names - {sittings[0]["meter_id"]}}
     return wrong_meter_posterior(sum(each.log_total for each in weighed.values()), others)
 
 

@@ -26,7 +26,9 @@ from drift.review.slips import (
     PRIORS,
     SPOILT_SHARE,
     Slip,
+    alike_meters,
     log_evidence,
+    meter_evidences,
     slip_posterior,
 )
 from drift.review.visit_check import CHECKED, History, check_readings, history_of
@@ -279,6 +281,28 @@ def test_evidence_of_one_reading_is_the_mass_of_its_cell() -> None:
     cells = np.arange(-20, 21) * 0.05
     total = sum(math.exp(log_evidence(known, np.array([cell]))) for cell in cells)
     assert total == pytest.approx(1.0, abs=1e-9)
+
+
+def test_meters_weighed_together_are_weighed_as_each_alone() -> None:
+    """Whatever lattices and kinds a fleet has; judged by the sum over levels, written out."""
+    rng = np.random.default_rng(3)
+    fleet = {}
+    for meter in range(60):
+        bins = Bins(step=0.01, resolution=(0.05, 0.1)[meter % 2], replicates=2)
+        levels = bins.resolution * rng.integers(-2, 3) + 0.01 * (np.arange(41) - 20)
+        masses = rng.dirichlet(np.ones(82)).reshape(2, 41)
+        fleet[f"M{meter}", 5.0] = Expected(levels, masses, np.array([0.02, 0.06]), bins)
+    biases = np.array([0.05, 0.1])
+    found = meter_evidences(alike_meters(fleet)[5.0], biases)
+    assert len(found) == 60
+    for (name, _), one in fleet.items():
+        half, total = one.bins.resolution / 2, 0.0
+        for kind, noise in enumerate(one.noise):
+            for level, mass in zip(one.levels, one.masses[kind], strict=True):
+                normal = NormalDist(float(level), float(noise))
+                cells = [normal.cdf(each + half) - normal.cdf(each - half) for each in biases]
+                total += mass * math.prod(cells)
+        assert math.exp(found[name]) == pytest.approx(total, rel=1e-6)
 
 
 def test_a_slip_is_weighed_by_bayes_rule() -> None:
