@@ -37,9 +37,8 @@ _ENOUGH_TEMPERATURES = 0.8
 _MOST_OPERATORS = 300
 _MOST_BINS = 240
 _FEWEST_BINS_EACH = 4
-# Days are bins by themselves where two meters or more were read on each; bins of more days hold
-# twice as many.  A shift inside a bin can only be dated beside it, and what is left of it there
-# looks like another shift or turns the sign of this one: the fewer sittings a bin holds, the less.
+# Days are bins where two meters or more were read on each, else bins hold twice as many: a shift
+# inside a bin is dated beside it, and what is left of it there looks like another.
 _ROWS_PER_DAY, _ROWS_PER_BIN = 2, 4
 _METERS_AT_ONCE = 250
 NOT_RECORDED = "not recorded"
@@ -233,13 +232,12 @@ def _with_bins(rows: pl.DataFrame, bins_each: int | None) -> pl.DataFrame:
         for each in (_ROWS_PER_DAY, _ROWS_PER_BIN)
     )
     day = pl.col("performed_on")
-    before = (day.rank("min").over(period) - 1) / pl.len().over(period)
     exact = (day.rank("dense").over(period) - 1).cast(pl.Int64)
+    before = (day.rank("min").over(period) - 1) / pl.len().over(period)
     part = pl.when(day.n_unique().over(period) <= of_days).then(exact)
     rows = rows.with_columns(part=part.otherwise((before * of_more).floor().cast(pl.Int64)))
-    return rows.with_columns(
-        bin=pl.struct(*period, "part").rank("dense").cast(pl.Int64) - 1,
-    ).drop("part")
+    number = pl.struct(*period, "part").rank("dense").cast(pl.Int64) - 1
+    return rows.with_columns(bin=number).drop("part")
 
 
 def _with_operators(rows: pl.DataFrame) -> pl.DataFrame:
