@@ -211,6 +211,12 @@ def test_links_resolve(written: dict[str, str], registered: dict[str, str]) -> N
                 assert anchor in Outline(written[path]).values("id"), (name, href)
 
 
+def test_what_a_style_sheet_quotes_keeps_its_blanks(registered: dict[str, str]) -> None:
+    """On a narrow page each cell is named before its value, with a blank between them."""
+    for name in ("register.html", "journal.html"):
+        assert 'content:attr(data-label) ": "' in registered[name]
+
+
 def test_intervals_stand_side_by_side(review: Review, written: dict[str, str]) -> None:
     """Each method's days, what it leaves possible or proves, and who should be seen sooner."""
     page = fleet_page(review)
@@ -436,8 +442,8 @@ def test_a_vessel_that_moved_is_doubted_before_the_meters(review: Review, fleet:
     part = fleet.reference
     moved = (
         f"Change from V-1 calibrated 1 Dec 2021 to {SCRIPT} calibrated 1 Mar 2024, between 29 Apr "
-        "2024 and 30 Apr 2024: the same 8 meters read 0.031 % air higher at 5 % (95 % interval +0.022 "
-        "to +0.040). That points to the vessel, not to the meters."
+        "2024 and 30 Apr 2024: the same 8 meters read 0.031 % air higher at 5 % (95 % interval "
+        "+0.022 to +0.040). That points to the vessel, not to the meters."
     )
     assert _plain(part.lead[0]) == moved
     assert part.doubt == part.lead[0]

@@ -199,7 +199,7 @@ def _fleet(review: Review) -> str:
         return "Would show on all meters that used it."
     row = shared[0]
     return (
-        "All meters would drift alike; together they drift "
+        "Would make all meters drift alike; together they drift "
         f"{text.bias_with_unit(row['effect_pct'])} a year "
         f"({text.interval(row['low'], row['high'])})."
     )

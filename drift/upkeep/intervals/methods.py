@@ -111,7 +111,7 @@ def reliability_answers(
         whole=evidence.of_own_law is None,
     )
     needed = passes_needed(choices.target, confidence=choices.confidence)
-    enough = f"To show {share(choices.target)}, {needed} passed in a row are needed"
+    enough = f"To show {share(choices.target)} takes {needed} in a row"
     kept = [
         exponential_interval(table["days"], observed=table[name], target=choices.target)
         for name in ("reliability", "low", "high", "proven")
