@@ -107,7 +107,7 @@ def amend(
     as_json: bool,
     **row: object,
 ) -> int:
-    """Amend rows of SOURCE, a folder or a store; another meter or day moves them there.
+    """Amend rows of SOURCE, a folder or a store; a new meter or day moves them there.
 
     What they said stays on record. Shows before and after and which standings would change, and
     asks before it writes.
@@ -157,8 +157,8 @@ def restore(
 ) -> int:
     """Undo in SOURCE what the entry ENTRY of its journal did.
 
-    A row that was withdrawn is in force again, an amended one says what it said, and of a load no
-    row is. Whatever rests on the entry must be restored first.
+    A withdrawn row counts again, an amended row says again what it said before, and the rows of a
+    load count no more. Entries that rest on this one must be undone first.
 
     Example: drift restore fleet.duckdb 2 --by "A. Person" --why "the meter was right" --yes
     """

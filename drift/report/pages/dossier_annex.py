@@ -11,21 +11,24 @@ from drift.report.pages.dossier_zero_span import ZeroSpanPart
 from drift.report.pages.intervals import ScopePart
 from drift.report.pages.journal import JournalRow
 from drift.report.pages.parts import SignalRow, TrendRow
+from drift.review.policy import Policy
 
 # Anchor, heading and what is in it.
 AnnexLine = tuple[str, str, str]
 
 
-def limits_line(limits: Sequence[LimitRow]) -> AnnexLine:
+def limits_line(limits: Sequence[LimitRow], policy: Policy) -> AnnexLine:
     """Say what the limits rest on."""
+    whole = 1 if policy.baseline_dates else policy.baseline_visits
     known = [row for row in limits if row.first_on and row.last_on]
     gist = "no chart has limits yet"
     if known:
         row = max(known, key=lambda row: row.phase)
-        gist = (
-            f"from {text.count(row.points, 'visit')}, {text.month(row.first_on)} to "  # type: ignore[arg-type]
-            f"{text.month(row.last_on)}; frozen"  # type: ignore[arg-type]
-        )
+        first, last = text.month(row.first_on), text.month(row.last_on)  # type: ignore[arg-type]
+        span = first if first == last else f"{first} to {last}"
+        anew = f"set anew at each visit until there are {whole}"
+        state = "frozen" if row.points >= whole else anew
+        gist = f"from {text.count(row.points, 'visit')}, {span}; {state}"
     return "limits", "Limits", gist
 
 
@@ -36,7 +39,7 @@ def conformity_line(part: ConformityPart, rule: str) -> AnnexLine:
     at = text.listed(list(dict.fromkeys(text.point(row.point_pct) for row in rows)))
     sure = min((row.p_conform for row in rows if row.p_conform is not None), default=None)
     verdict = "fails" if failed else "passes"
-    gist = f"{verdict} at {at}, {text.probability(sure)} sure to conform; {RULE_WORDS[rule]}"
+    gist = f"{verdict} at {at}, {text.chance(sure)} that it conforms; {RULE_WORDS[rule]}"
     return "annex-conformity", "Conformity and budget", gist
 
 
@@ -44,7 +47,7 @@ def drift_line(trends: Sequence[TrendRow]) -> AnnexLine:
     """Say what the drifts are."""
     known = [row for row in trends if text.known(row.drift)]
     told = [f"{text.bias(row.drift)} at {text.point(row.point_pct)}" for row in known]
-    gist = f"{text.listed(told)}, % air a year" if told else "no drift can be told yet"
+    gist = f"{text.listed(told)}, % air a year" if told else "too few visits to show a drift"
     return "drift", "Drift and forecast by point", gist
 
 
@@ -81,7 +84,7 @@ def visits_line(visits: Sequence[VisitRow], readings: Sequence[ReadingRow]) -> A
     """Say how many visits and readings there are."""
     many = sum(len(row.read_pct) for row in readings)
     lost = sum(visit.evidence_lost for visit in visits)
-    gone = f", as-found evidence lost at {lost}" if lost else ""
+    gone = f", {lost} adjusted before it was read as found" if lost else ""
     gist = f"{text.count(len(visits), 'visit')}, {text.count(many, 'reading')}{gone}"
     return "visits", "Visits and readings", gist
 
@@ -94,5 +97,5 @@ def work_line(events: Sequence[EventRow], noted: Sequence[str]) -> AnnexLine:
 
 def journal_line(entries: Sequence[JournalRow]) -> AnnexLine:
     """Say how many entries of the journal name the meter."""
-    gist = text.count(len(entries), "entry", "entries") if entries else "no entry names it"
+    gist = text.count(len(entries), "entry", "entries") if entries else "no entry about it"
     return "journal", "Who changed its records", gist

@@ -99,7 +99,9 @@ def _facts(review: Review, record: VisitRecord) -> tuple[tuple[str, str], ...]:
 
 def _sitting(row: Row) -> SittingRow:
     """Return one row of the table of a stage."""
-    successive = {True: "agree", False: "do not agree", None: "read once"}
+    # Only readings as left must agree two in a row.
+    unjudged = "read once" if row["stage"] == "as_left" else "not asked"
+    successive = {True: "agree", False: "do not agree", None: unjudged}
     return SittingRow(
         point_pct=row["point_pct"],
         vessel=_vessel(row),
