@@ -294,6 +294,11 @@ def count(number: int, noun: str, plural: str = "") -> str:
     return f"{whole(number)} {noun if number == 1 else plural or noun + 's'}"
 
 
+def how_often(number: int) -> str:
+    """Return how often: "once", "twice", "6 times"."""
+    return {1: "once", 2: "twice"}.get(number, f"{whole(number)} times")
+
+
 def decimal_text(value: Decimal) -> str:
     """Return a decimal as it is typed: every digit that it has, no nought at the end."""
     text = f"{value:f}"
@@ -338,8 +343,8 @@ def decimals(value: float, *, most: int) -> int:
 
 
 def percent(value: float, *, places: int) -> str:
-    """Return a share in percent as a terminal shows it: "88.8%"."""
-    return f"{value:.{places}%}"
+    """Return a share in percent to a number of places: "88.8 %"."""
+    return f"{fixed(100 * value, places=places)}{NO_BREAK}%"
 
 
 def brief(value: float) -> str:

@@ -124,7 +124,12 @@ def write_kept(folder: Path, strays: list[Row]) -> None:
         for row in strays
     ]
     lines = [_line(["1", "withdrawn", "", "readings", name, "", "", "", ""]) for name in names]
-    told = "; ".join(f"readings {name} withdrawn" for name in names)
+    told = "; ".join(
+        f"readings: {row['meter_id']}, {row['performed_on']}, "
+        f"{row['stage'].replace('_', ' ')} at {round(float(row['correct_air_pct']))} %, "
+        f"reading {row['replicate']}, withdrawn"
+        for row in strays
+    )
     entries = [(scenario.STRAY_NOTED, told, "".join(lines))]
     entries += [(one, one.what, "") for one in scenario.NOTED]
     prior, rows = "", []

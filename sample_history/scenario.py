@@ -410,7 +410,10 @@ class Noted:
 # none, at the end of the file, and withdrawn.
 STRAY = ("AM-24", 20)
 STRAY_NOTED = Noted(
-    "2025-09-08T09:12:00+00:00", "withdrawal", "AM-42", "typed twice, once for a meter that is none"
+    "2025-09-08T09:12:00+00:00",
+    "withdrawal",
+    "AM-42",
+    "typed twice, once for a meter that does not exist",
 )
 NOTED = (
     Noted(

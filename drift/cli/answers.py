@@ -63,10 +63,10 @@ def respond(
     policy: Path | None,
     as_json: bool,
 ) -> int:
-    """Record in SOURCE what was found and done about the signal SIGNAL_ID, a visit's, or many.
+    """Record in SOURCE what was found and done about one signal, those of a visit, or many.
 
-    A folder gets rows in its responses file (a new one where it has none), a store file rows;
-    nothing that is there is changed. An id may be its beginning, in any case of letters.
+    Rows are added to the responses file of the folder, or to the store; nothing that is there is
+    changed. The beginning of an id is enough where only one id begins so; capitals do not matter.
 
     Example: drift respond records/history SIGNAL_ID --finding "mark moved" --action "moved back"
     --by "A. Person"
@@ -137,7 +137,8 @@ def decide(
 ) -> int:
     """Record in SOURCE what was decided about results since a visit of METER that failed.
 
-    It closes what an impact note opens. METER may be the beginning of one id.
+    It closes what an impact note opens. The beginning of METER is enough where only one id
+    begins so.
 
     Example: drift decide records/history AM-09 --about 2026-09-03 --decision "results stand"
     --by "A. Person"

@@ -42,7 +42,7 @@ def check(
     NEW is CSV files, a round's workbook or visits saved by bench.html, or folders of such. Verdicts
     come first: out of tolerance and whether two readings confirm it, likely slip, repeat, passes.
     Each sitting is believable, surprising (repeat before adjusting) or a likely slip of the pen
-    (sign, decimal, wrong point, wrong meter). What is half done is told. Nothing is loaded.
+    (sign, decimal, wrong point, wrong meter). It names what is half done. Nothing is loaded.
 
     Example: drift check records/history new.csv
     """
@@ -103,7 +103,7 @@ def sheet(
     """Write a visit sheet for every meter of SOURCE that is due, overdue ones first.
 
     A workbook to fill in, bench.html for a tablet or phone, one page a meter to print, and CSV
-    files: as_found/, as_left/ and marks/. All are blind unless asked otherwise.
+    files: as_found/, as_left/ and marks/. None shows what a meter should read, unless asked.
 
     Example: drift sheet records/history --due-by 2026-12-31
     """

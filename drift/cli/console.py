@@ -262,21 +262,25 @@ def say_proof(proof: "Proof") -> None:
     if proof.forecasts == 0:
         return
     tell(
-        f"Tried on {count(proof.forecasts, 'mean')} that past visits found, each forecast from the "
-        f"visits before ({proof.series} meters and points); {proof.failures} were out of tolerance"
+        f"Tried on the means of {count(proof.forecasts, 'past reading', 'past readings')} "
+        f"({count(proof.series, 'series', 'series')}, each a meter at a point). Each was forecast "
+        f"from the visits before it; {proof.failures} were out of tolerance"
     )
     tell(
-        f"The bands promise to hold {percent(proof.band_level, places=0)} of such means and held "
-        f"{percent(proof.coverage, places=1)} ({percent(proof.coverage_low, places=1)} to "
-        f"{percent(proof.coverage_high, places=1)}, 95 % interval if points were independent)"
+        f"The bands should hold {share(proof.band_level)} of them. They held "
+        f"{percent(proof.coverage, places=1)} (95 % interval "
+        f"{percent(proof.coverage_low, places=1)} to {percent(proof.coverage_high, places=1)}, "
+        "if the points of a visit were independent)"
     )
     say_table(
-        "By method (Brier score: smaller is better; ranked apart: 1 is perfect)", proof.scores
+        "By method (brier, the squared error of the forecast chance: smaller is better; ranked "
+        "apart, how well bad visits stand out from good ones: 1 is perfect, 0.5 is guessing)",
+        proof.scores,
     )
-    say_table("By band of forecast probability", proof.reliability)
+    say_table("What came true, by forecast chance (p)", proof.reliability)
     for flag in proof.flags:
         tell(
-            f"If a meter is flagged from a chance of {share(flag.threshold)} on: "
+            f"If a chance of {share(flag.threshold)} or more flags a meter: "
             f"{flag.caught} of {count(flag.failures, 'failure')} flagged a visit ahead, "
             f"{count(flag.flags - flag.caught, 'false alarm')}"
         )

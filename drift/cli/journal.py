@@ -107,7 +107,7 @@ def amend(
     as_json: bool,
     **row: object,
 ) -> int:
-    """Amend rows of SOURCE, a folder or a store; another meter or day moves them there.
+    """Amend rows of SOURCE, a folder or a store; a new meter or day moves them there.
 
     What they said stays on record. Shows before and after and which standings would change, and
     asks before it writes.
@@ -157,8 +157,8 @@ def restore(
 ) -> int:
     """Undo in SOURCE what the entry ENTRY of its journal did.
 
-    A row that was withdrawn is in force again, an amended one says what it said, and of a load no
-    row is. Whatever rests on the entry must be restored first.
+    A withdrawn row counts again, an amended row says again what it said before, and the rows of a
+    load count no more. Entries that rest on this one must be undone first.
 
     Example: drift restore fleet.duckdb 2 --by "A. Person" --why "the meter was right" --yes
     """
@@ -230,10 +230,12 @@ def signature(*, by: str | None, why: str | None, yes: bool, asks: str) -> "Sign
 
 def _show(planned: "Planned", *, weighed: bool) -> None:
     """Print what a change does to rows and to standings."""
+    from drift.store.rows_in_force import row_words  # noqa: PLC0415
+
     if planned.restores is not None:
         tell(f"Restores: {planned.what}")
     for edit in planned.edits[:MOST_TOLD]:
-        tell(f"{edit.row.table} {visible(edit.row.row)}")
+        tell(visible(row_words(edit.row.table, edit.row.row)))
         if edit.sets is None:
             said = ", ".join(f"{name} {text}" for name, text in edit.row.cells.items() if text)
             tell(f"  withdrawn: {visible(said)}")
@@ -242,7 +244,7 @@ def _show(planned: "Planned", *, weighed: bool) -> None:
                 before, after = edit.row.cells[name] or "empty", text or "empty"
                 tell(f"  {name}: {visible(before)} → {visible(after)}")
         if edit.row_after:
-            tell(f"  moves to {visible(edit.row_after)}")
+            tell(f"  moves to {visible(row_words(edit.row.table, edit.row_after))}")
     tell_more(len(planned.edits), "the journal will count them", as_="rows: ")
     standings = [
         f"{one_line(meter_id)} would be {after}, and is {before}"

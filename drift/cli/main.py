@@ -31,7 +31,7 @@ _DATABASE_INTERRUPTED = "Query interrupted"
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
 @click.version_option(__version__, prog_name="drift", message="%(prog)s %(version)s")
-@click.option("--quiet", is_flag=True, help="Print nothing but trouble; the exit code says more.")
+@click.option("--quiet", is_flag=True, help="Print errors only; the exit code says the rest.")
 def commands(*, quiet: bool) -> None:
     """Watch a fleet of pressure-type air meters for drift toward its tolerance."""
     if quiet:

@@ -164,10 +164,10 @@ def intake(
 ) -> int:
     """Load SOURCE into a store file: a folder of CSV files, a workbook, or visits from the bench.
 
-    Visits that are new to the store are checked as by drift check, and what is a likely slip is
-    asked about first; scripts say --yes. Tables of more than 1 MiB are a history and not a round:
-    they are left to drift review. Where values on record are amended they are shown, and who amends
-    them and why is asked too.
+    New visits are checked as drift check does, and a likely slip is loaded only if you agree;
+    scripts give --yes. Tables of more than 1 MiB are a history and not a round: they are left to
+    drift review. Values on record that would be amended are shown, and you are asked who amends
+    them and why.
 
     Example: drift intake records/history --store fleet.duckdb
     """

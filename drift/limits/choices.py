@@ -108,9 +108,10 @@ class LimitChoices:
         Half-width of control limits in standard deviations.
     ewma_weight : float
         Weight of the newest point in the EWMA chart, over 0 and at most 1.
-    cusum_reference_sigmas, cusum_decision_sigmas : float
-        Reference value k and decision interval h of the CUSUM, in standard deviations of one
-        plotted point.
+    cusum_reference_sigmas : float
+        Reference value k of the CUSUM, in standard deviations of one plotted point.
+    cusum_decision_sigmas : float
+        Decision interval h of the CUSUM, in standard deviations of one plotted point.
     rules : tuple of str
         Rules that may speak on a chart.
     fleet_meters : int

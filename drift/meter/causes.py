@@ -74,7 +74,7 @@ CAUSE_NAMES = tuple(EVIDENCE)
 NOTHING = "nothing"
 ONE_POINT = "one point only: every cause looks alike there"
 ONE_VISIT = "one visit only: nothing shows what lasts and what is erratic"
-NO_BIAS = "no bias stands out of the noise"
+NO_BIAS = "no bias is clearly larger than the scatter"
 NO_CAUSE = "no cause stands out from the others"
 # Latest visits of a segment that are weighed, unless told otherwise.
 WEIGHED_VISITS = 12

@@ -296,7 +296,9 @@ def _style(further: str) -> str:
 def _small(style: str) -> str:
     """Return a style sheet without comments and the white space that means nothing."""
     bare = re.sub(r"\s+", " ", re.sub(r"/\*.*?\*/", "", style, flags=re.DOTALL))
-    return re.sub(r" ?([{};]) ?", r"\1", bare).replace(": ", ":").replace(";}", "}")
+    # What stands in quotes is shown, and keeps its blanks.
+    tight = re.sub(r'("[^"]*")| ?([{};]) ?|: ', lambda at: at[1] or at[2] or ":", bare)
+    return tight.replace(";}", "}")
 
 
 @cache

@@ -53,6 +53,6 @@ def level_words(row: Mapping[str, Any]) -> str:
     way = "higher" if row["t"] < 0 else "lower"
     visits = count(row["new_visits"], "visit")
     return (
-        f"it now reads {way} at {point(row['point_pct'])} than when its limits were set: {visits} "
-        f"against {row['old_visits']} (by chance alone: {rare(row['t_p'])})"
+        f"it now reads {way} at {point(row['point_pct'])} than when its limits were set ({visits} "
+        f"since, {row['old_visits']} then; by chance alone: {rare(row['t_p'])})"
     )

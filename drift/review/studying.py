@@ -20,7 +20,7 @@ from drift.store.tables import Sources
 COMPONENT_WORDS = {
     "operator": "between operators",
     "meter": "between meters",
-    "operator_by_meter": "an operator's from meter to meter",
+    "operator_by_meter": "between operators, by meter",
     "meter_by_point": "a meter's from point to point",
     "run": "between runs of days",
     "sitting": "between sittings",
@@ -135,9 +135,9 @@ def study_sentences(study: WeighedStudy, *, tolerance_pct: float) -> tuple[str, 
     if study.u_pct is not None:
         bound = "at most " if study.resolution_limited else ""
         told.append(
-            f"One reading, by any of these operators on any day, has a standard uncertainty of "
-            f"{bound}{text.spread(study.u_pct)} % air{_freedom(study.df)}, the dial's rounding and "
-            "the reference not counted."
+            f"The standard uncertainty of one reading, by any of these operators on any day, is "
+            f"{bound}{text.spread(study.u_pct)} % air{_freedom(study.df)}. The dial's rounding and "
+            "the reference are not counted in it."
         )
     told.append(
         "The dial's resolution hides part of the scatter."
@@ -156,7 +156,7 @@ def _standing_out(study: WeighedStudy) -> str:
     for row in study.stands_out.iter_rows(named=True):
         who = "an operator not recorded" if row["name"] == NOT_RECORDED else row["name"]
         if row["what"] == LEVEL and row["low"] <= 0 <= row["high"]:
-            parts.append(f"{row['kind']} {who} reads between others and differs from them")
+            parts.append(f"{row['kind']} {who} reads between the others, yet unlike each of them")
         elif row["what"] == LEVEL:
             way = "higher" if row["value"] > 0 else "lower"
             parts.append(
@@ -165,8 +165,8 @@ def _standing_out(study: WeighedStudy) -> str:
             )
         else:
             parts.append(
-                f"{row['kind']} {who} scatters by {text.spread(row['value'])} % air, the others by "
-                f"{text.spread(row['others'])}"
+                f"{row['kind']} {who} scatters by {text.spread(row['value'])} % air (standard "
+                f"deviation), the others by {text.spread(row['others'])} % air"
             )
     compared = study.effects.filter(pl.col("what") == LEVEL)["kind"].unique().to_list()
     if parts:
@@ -190,9 +190,10 @@ def _largest(study: WeighedStudy, tolerance_pct: float) -> str:
     limits = f"{text.spread(first['low'])} to "
     limits += text.spread(first["high"]) if first["high"] is not None else "no upper limit"
     return (
-        f"Most of it lies {COMPONENT_WORDS[first['name']]}: a standard deviation of "
-        f"{text.spread(first['sd'])} % air ({limits}); two of them take "
-        f"{text.percent(first['share'], places=0)} of ±{text.plain(tolerance_pct)} % air."
+        f"The largest part of the scatter is {COMPONENT_WORDS[first['name']]}: a standard "
+        f"deviation of {text.spread(first['sd'])} % air (95{text.NO_BREAK}% interval {limits}). "
+        f"Twice that takes {text.percent(first['share'], places=0)} of the "
+        f"tolerance, ±{text.plain(tolerance_pct)} % air."
     )
 
 
@@ -205,11 +206,14 @@ def plan_words(plan: Plan | None, rows: pl.DataFrame) -> str:
     """Say which study would tell operators apart."""
     if plan is None:
         return (
-            "No study of up to 30 meters, 4 days and 6 readings each would tell 0.02 % air between "
-            "two operators: what they differ by from meter to meter, or the dial, is too large."
+            "No study of up to 30 meters, 4 days and 6 readings each would show a difference of "
+            "0.02 % air between two operators. They differ too much from meter to meter, or the "
+            "dial is too coarse."
         )
     told = (
-        f" This one told {text.spread(plan.told_pct)} % air." if plan.told_pct is not None else ""
+        f" This study could show {text.spread(plan.told_pct)} % air."
+        if plan.told_pct is not None
+        else ""
     )
     steps = rows["resolution_pct"].drop_nulls()
     finer = (
@@ -218,12 +222,12 @@ def plan_words(plan: Plan | None, rows: pl.DataFrame) -> str:
         else ""
     )
     return (
-        f"To tell {text.plain(plan.difference_pct)} % air between two operators: "
+        f"To show a difference of {text.plain(plan.difference_pct)} % air between two operators: "
         f"{text.count(plan.operators, 'operator')} each read "
         f"{text.count(plan.meters, 'meter')} on {text.count(plan.days, 'day')}, "
-        f"{text.count(plan.replicates, 'reading')} each time{finer} ({text.whole(plan.readings)} "
-        f"readings; chance {text.probability(plan.power)}, "
-        f"{text.probability(plan.power_at_worst)} if the scatter is as large as it may be).{told}"
+        f"{text.count(plan.replicates, 'reading')} each time{finer}, {text.whole(plan.readings)} "
+        f"readings in all. The chance that this shows it is {text.probability(plan.power)}, or "
+        f"{text.probability(plan.power_at_worst)} if the scatter is as large as it may be.{told}"
     )
 
 

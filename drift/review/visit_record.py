@@ -7,7 +7,7 @@ import polars as pl
 
 from drift.conformity.weigh import CONFORMITY
 from drift.errors import DriftError
-from drift.format import point
+from drift.format import listed, point
 from drift.frames import Row, Schema
 from drift.reference.bowl_pairs import bowl_pairs
 from drift.review.results import Review
@@ -73,11 +73,11 @@ class VisitRecord:
         last = self.rows.filter(pl.col("stage") == self.rows["stage"][-1])
         out = last.filter(~pl.col("verdict").str.ends_with("pass"))["point_pct"]
         if last["verdict"].null_count():
-            return "Cannot say of every point whether it conforms."
+            return "Cannot say for every point whether it conforms."
         stage = self.rows["stage"][-1].replace("_", " ")
         if out.len():
-            return f"Does not conform as {stage[3:]} at {', '.join(point(at) for at in out)}."
-        read = ", ".join(point(at) for at in last["point_pct"])
+            return f"Does not conform as {stage[3:]} at {listed([point(at) for at in out])}."
+        read = listed([point(at) for at in last["point_pct"]])
         return f"Conforms as {stage[3:]} at {read}."
 
 

@@ -19,7 +19,7 @@ from drift.intake.columns import TABLES
 from drift.store.connection import Connection, run
 from drift.store.journal import Draft, next_entry, save_entry
 from drift.store.loading import take_within
-from drift.store.rows_in_force import KEY_MARK, RowInForce, rows_named
+from drift.store.rows_in_force import KEY_MARK, RowInForce, row_words, rows_named
 
 _CHANGED: Schema = {
     "entry_no": pl.Int32,
@@ -114,14 +114,14 @@ def _enter(
     if int(summary.files["taken"].sum()) != len(edits):
         raise DriftError(
             what="would say the same as another row",
-            where=f"{edits[0].row.table} {edits[0].row.row}",
+            where=row_words(edits[0].row.table, edits[0].row.row),
             expected="another value",
         )
     for row in summary.amendments.iter_rows(named=True):
         if (row["old_file"], row["old_line"]) not in places:
             raise DriftError(
                 what=f"stands there already ({row['old_file']}:{row['old_line']})",
-                where=f"{row['table_name']} {row['row_key']}",
+                where=row_words(row["table_name"], row["row_key"]),
                 expected="a place where no other row is",
                 hint="withdraw one of the two first",
             )
@@ -179,16 +179,16 @@ def told_edits(edits: Sequence[Edit]) -> str:
     """Return what edits do as one clause, the first rows by name."""
     parts = []
     for edit in edits[:_MOST_TOLD]:
-        said = f"{edit.row.table} {edit.row.row}"
+        said = row_words(edit.row.table, edit.row.row)
         if edit.sets is None:
-            parts.append(f"{said} withdrawn")
+            parts.append(f"{said}, withdrawn")
             continue
         changed = [
             f"{name} {edit.row.cells[name] or 'empty'} → {text or 'empty'}"
             for name, text in edit.sets.items()
             if edit.row.cells[name] != text
         ]
-        parts.append(f"{said}: {', '.join(changed)}")
+        parts.append(f"{said}, {', '.join(changed)}")
     more = f"; and {len(edits) - _MOST_TOLD} more rows" if len(edits) > _MOST_TOLD else ""
     return "; ".join(parts) + more
 
@@ -207,7 +207,7 @@ def check_still_there(con: Connection, edits: Sequence[Edit]) -> None:
         if [row.cells for row in found] != [edit.row.cells]:
             raise StoreError(
                 what="was changed by somebody else since it was shown; nothing was written",
-                where=f"{edit.row.table} {edit.row.row}",
+                where=row_words(edit.row.table, edit.row.row),
                 expected="a row as it was shown",
                 hint="look again: drift journal SOURCE says who changed it",
             )

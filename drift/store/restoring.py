@@ -11,7 +11,7 @@ from drift.frames import Row, Schema
 from drift.store.changing import save_changes
 from drift.store.connection import Connection, run
 from drift.store.journal import Draft, Signed, journal_of, next_entry, not_undoable, save_entry
-from drift.store.rows_in_force import KEY_MARK
+from drift.store.rows_in_force import KEY_MARK, row_words
 
 _UNDOING: Schema = {"entry_no": pl.Int32, "of_entry_no": pl.Int32, "is_undone": pl.Boolean}
 
@@ -91,10 +91,8 @@ def _check_doubles(con: Connection, entry_no: int, file_nos: list[int]) -> None:
     for (table,) in run(con, "tables_of_files", file_nos=file_nos).fetchall():
         about = {"in_force": f"{table}_in_force", "file_nos": file_nos}
         for (key,) in run(con, "doubled_keys", **about).fetchall():
-            said = key.replace("\0", KEY_MARK)
-            raise not_undoable(
-                entry_no, f"cannot be undone: {table} {said} has been entered anew since"
-            )
+            said = row_words(table, key.replace("\0", KEY_MARK))
+            raise not_undoable(entry_no, f"cannot be undone: {said} has been entered anew since")
 
 
 def _save_undone(

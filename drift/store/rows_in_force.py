@@ -8,13 +8,13 @@ from decimal import Decimal, InvalidOperation
 import duckdb
 
 from drift.errors import DriftError
-from drift.format import decimal_text
+from drift.format import decimal_text, words_of
 from drift.ids import did_you_mean
 from drift.intake.column import Column
 from drift.intake.columns import TABLES
 from drift.store.connection import Connection
 
-# Stands between the parts of a key that a person reads.
+# Stands between the parts of a key as a journal keeps it.
 KEY_MARK = " · "
 
 
@@ -29,7 +29,7 @@ class RowInForce:
     file_no, line : int
         Where it came from; the number of the file in its store.
     row : str
-        What makes it that row, for a reader.
+        What makes it that row, as a journal keeps it; `row_words` says it to a reader.
     cells : dict of str to str
         Its columns as they are written.
     """
@@ -135,6 +135,19 @@ def rows_named(con: Connection, table: str, names: Sequence[str]) -> dict[str, l
     for row in _rows_of(table, found):
         by_name[row.row].append(row)
     return by_name
+
+
+def row_words(table: str, row: str) -> str:
+    """Return what makes a row that row, as a person reads it.
+
+    A sitting without a name of its own is named by its day: what is said already is left out.
+    """
+    parts = row.split(KEY_MARK)
+    told = [part for part, before in zip(parts, ["", *parts], strict=False) if part != before]
+    if table == "readings":
+        *rest, stage, point, number = told
+        told = [*rest, f"{words_of(stage)} at {point} %", f"reading {number}"]
+    return f"{table}: {', '.join(told)}"
 
 
 def cell_text(value: object) -> str:

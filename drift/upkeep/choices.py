@@ -27,11 +27,12 @@ class IntervalChoices:
     confidence : float
         Confidence of exact and of fitted intervals.
     staircase_within : float
-        Share of the tolerance within which the staircase extends.  ILAC-G24 names 80 % as an
-        example.
-    staircase_extension, staircase_reduction : float
-        Share by which the staircase lengthens an interval after a good check, and shortens it
-        after a failed one.
+        Share of the tolerance within which a check must lie before the staircase lengthens the
+        interval.  ILAC-G24 names 80 % as an example.
+    staircase_extension : float
+        Share by which the staircase lengthens an interval after a good check.
+    staircase_reduction : float
+        Share by which the staircase shortens an interval after a failed check.
     """
 
     target: float = 0.95

@@ -77,7 +77,7 @@ def test_one_who_reads_between_two_others_is_said_to(tmp_path: Path) -> None:
     )
     call = ["study", str(folder), "REP-1", "--as-of", "2026-02-01", "--out", str(tmp_path / "out")]
     said = " ".join(CliRunner().invoke(commands, call, standalone_mode=False).output.split())
-    assert "operator O1 reads between others and differs from them" in said
+    assert "operator O1 reads between the others, yet unlike each of them" in said
     assert "air lower than the others" in said
     assert "O1 reads 0" not in said
 

@@ -207,7 +207,7 @@ def test_six_moves_one_way_are_said_to_be_so() -> None:
         ).replace("\u00a0", " ")
         for meter in "AB"
     }
-    assert "6 of 6 moves went down (by chance 3 %" in stories["A"]
+    assert "6 of 6 moves went down (by chance alone: 3 %)" in stories["A"]
     assert "leak or a tired spring" in stories["A"]
     assert "3 of 6 moves" in stories["B"]
     assert "leak" not in stories["B"]

@@ -39,7 +39,7 @@ def test_right_bowls_put_nothing_in_doubt(tmp_path_factory: pytest.TempPathFacto
     part, clause = _said(_reviewed(tmp_path_factory, readings=readings(BOWLS, right(BOWLS))))
     assert not part.doubt
     assert not part.checks
-    assert "leave ±0.030" in part.bowls.lead[1]
+    assert "may be off by ±0.030" in part.bowls.lead[1]
     assert "±0.060" in part.bowls.lead[1]
     assert "Nothing says that they are wrong" in part.bowls.lead[1]
     assert clause.state != CLAUSE_CONTRADICTED

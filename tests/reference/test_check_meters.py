@@ -232,7 +232,7 @@ def test_a_shift_as_small_as_the_baseline_is_known_is_never_sure() -> None:
 def test_sentences_name_the_vessel_or_the_meters() -> None:
     blank = dict.fromkeys(("p_vessel", "change_pct", "change_error_pct", "likelihood_ratio"))
     told = said_of_shift(blank | verdict(rows_of(stepped(0.08))))
-    assert "likelier where the vessel moved than where the meters did" in told
+    assert "likelier if the vessel moved than if the meters did" in told
     assert "for the meters" in said_of_shift(blank | verdict(rows_of(stepped(0.0))))
     assert "adjusted or jumped" in said_of_shift(
         blank | {"kind": "vessel_step", "witness": "CM-1", "why": ADJUSTED_BETWEEN}

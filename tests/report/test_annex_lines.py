@@ -29,8 +29,8 @@ def judged(stage: str, point: float, verdict: str, p: float | None) -> VerdictRo
                 judged("as left", 5.0, "passes", 0.97),
             ],
             (
-                "as found fails at 5 % (chance that it conforms 18 %); "
-                "as left passes at 0 % and 5 % (chance that it conforms 97 %); simple acceptance"
+                "as found fails at 5 %, an 18 % chance that it conforms; "
+                "as left passes at 0 % and 5 %, a 97 % chance that it conforms; simple acceptance"
             ),
         ),
         (

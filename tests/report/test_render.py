@@ -211,6 +211,12 @@ def test_links_resolve(written: dict[str, str], registered: dict[str, str]) -> N
                 assert anchor in Outline(written[path]).values("id"), (name, href)
 
 
+def test_what_a_style_sheet_quotes_keeps_its_blanks(registered: dict[str, str]) -> None:
+    """On a narrow page each cell is named before its value, with a blank between them."""
+    for name in ("register.html", "journal.html"):
+        assert 'content:attr(data-label) ": "' in registered[name]
+
+
 def test_intervals_stand_side_by_side(review: Review, written: dict[str, str]) -> None:
     """Each method's days, what it leaves possible or proves, and who should be seen sooner."""
     page = fleet_page(review)
@@ -229,7 +235,7 @@ def test_intervals_stand_side_by_side(review: Review, written: dict[str, str]) -
     own = Outline(written[f"meters/{file_name(DRIFTER)}"]).text.replace("\u00a0", " ")
     assert f"Advice for {DRIFTER}." in own
     retired = Outline(written[f"meters/{file_name('CON')}"]).text
-    assert "It is not in use, so nothing is asked of it." in retired
+    assert "It is not in use, so no interval is needed." in retired
 
 
 def test_a_fleet_that_was_never_left_in_has_no_survival_figure(review: Review) -> None:
@@ -379,7 +385,9 @@ def test_dossier_says_what_the_frames_hold(review: Review, dossier: DossierPage)
 def test_captions_are_computed(review: Review, dossier: DossierPage) -> None:
     """The conclusion of each figure follows the data: another meter, another sentence."""
     charts = {chart.name: chart.conclude for chart in dossier.control.charts}
-    assert "confirmed, for all the meters tested" in dossier.drift_words
+    assert "The drift is confirmed: the share of false alarms among such findings, q, is" in (
+        dossier.drift_words
+    )
     assert "It was adjusted 2 times" in dossier.history.label
     assert charts["moving-range"].startswith("1 signal, all have a response")
     other = dossier_page(review, "am-01")
@@ -433,9 +441,9 @@ def test_a_vessel_that_moved_is_doubted_before_the_meters(review: Review, fleet:
     """The change of vessel stands in the first screen and leads its section, with its numbers."""
     part = fleet.reference
     moved = (
-        f"From V-1 calibrated 1 Dec 2021 to {SCRIPT} calibrated 1 Mar 2024, between 29 Apr 2024 "
-        "and 30 Apr 2024: the same 8 meters read 0.031 % air higher at 5 % (95 % interval +0.022 "
-        "to +0.040): that points to the vessel, not to the meters."
+        f"Change from V-1 calibrated 1 Dec 2021 to {SCRIPT} calibrated 1 Mar 2024, between 29 Apr "
+        "2024 and 30 Apr 2024: the same 8 meters read 0.031 % air higher at 5 % (95 % interval "
+        "+0.022 to +0.040). That points to the vessel, not to the meters."
     )
     assert _plain(part.lead[0]) == moved
     assert part.doubt == part.lead[0]
@@ -538,16 +546,16 @@ def test_the_bench_is_told_what_to_look_at_first(review: Review, written: dict[s
     """The latest weighed segment speaks: a cause with its numbers, or that none can be told."""
     bench = dossier_page(review, DRIFTER).bench
     assert _plain(bench.lead).startswith(
-        "Initial pressure mark misplaced, 81 %: the pattern fits ("
+        "Initial pressure mark misplaced, 81 %: the pattern fits. Weighed: "
     )
     assert "+0.050 at 0 % and +0.100 at 5 %" in _plain(bench.lead)
-    assert _plain(bench.lead).endswith("That there is nothing to explain: 7 %.")
+    assert _plain(bench.lead).endswith("Chance that there is nothing to explain: 7 %.")
     shown = Outline(written[f"meters/{file_name(DRIFTER)}"]).text
     assert "never a diagnosis" in shown
     untold = _plain(dossier_page(review, SCRIPT).bench.lead)
     assert untold.startswith("Cannot tell: no cause stands out from the others. Likeliest are hand")
     assert _plain(dossier_page(review, NEWCOMER).bench.lead).startswith(
-        "Cannot tell: one visit only ("
+        "Cannot tell: one visit only. Weighed: "
     )
 
 

@@ -56,7 +56,7 @@ def test_a_record_holds_what_an_assessor_looks_for(source: Path, tmp_path: Path)
     page, headline = write_visit(
         source, "AM-1", on=DAY, out=tmp_path / "out", as_of=LATE, policy=Policy()
     )
-    assert headline.replace("\u00a0", " ") == "Conforms as left at 0 %, 5 %."
+    assert headline.replace("\u00a0", " ") == "Conforms as left at 0 % and 5 %."
     text = page.read_text(encoding="utf-8").replace("\u00a0", " ")
     found, left = text.index("As found</caption>"), text.index("As left</caption>")
     assert text[found:left].count(">fails<") == 2

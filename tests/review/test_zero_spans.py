@@ -97,10 +97,10 @@ def test_a_dial_that_sticks_is_told_on_its_dossier(review: Review) -> None:
         meter_id: zero_span_part(parts[meter_id], meter_id).sentences[-1]
         for meter_id in ("sticks", "neither")
     }
-    assert told["sticks"].startswith("Hysteresis: the same point is read 0.0")
-    assert "higher after a higher content" in told["sticks"]
-    assert "cannot say, the records do not tell in which order" in told["neither"]
-    assert "number the readings on" in told["neither"]
+    assert told["sticks"].startswith("Hysteresis: it reads 0.0")
+    assert "higher on the way down than on the way up" in told["sticks"]
+    assert "cannot say, the records do not say in which order" in told["neither"]
+    assert "number the readings from 1 on in that order" in told["neither"]
 
 
 def test_one_point_cannot_tell(review: Review) -> None:

@@ -233,9 +233,7 @@ def test_the_data_argue_but_do_not_overrule() -> None:
     """140 days by the forecast become the ceiling of 91, and the sentence says both."""
     days, reason, carried = advised(said("forecast", 140.4))
     assert days == 91
-    assert reason == (
-        "91 days: the forecast would allow 140 days, but the ceiling of 91 days stands."
-    )
+    assert reason == "91 days, which is the ceiling; the forecast would allow 140 days."
     assert carried == ("forecast",)
 
 
@@ -302,7 +300,7 @@ def test_few_checks_move_no_interval() -> None:
 def test_checks_that_speak_for_a_shorter_fixed_interval_are_mentioned() -> None:
     """A forecast of 80 days beside checks that allow 50 at most for a fixed interval says both."""
     _, reason, _ = advised(said("forecast", 80.0), said("reliability", 30.0, high=50.2))
-    assert "Going by its checks so far, a fixed interval would be 50 days or less" in reason
+    assert "adjusted only when found out, its checks so far speak for 50 days or less" in reason
 
 
 def fleet_ledger(fleet: Fleet) -> pl.DataFrame:

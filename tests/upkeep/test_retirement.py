@@ -306,7 +306,7 @@ def test_a_good_meter_is_kept_and_every_ground_answers() -> None:
     said = advice(found)
     assert said["recommendation"] == "keep"
     assert said["carried_by"] == []
-    assert "Cannot be said, and might change it" in said["would_change"]
+    assert "Not known, and might change it" in said["would_change"]
 
 
 def test_adjustments_are_counted_with_their_exact_interval() -> None:

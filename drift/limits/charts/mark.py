@@ -194,7 +194,7 @@ def _origin(
         estimator=["root mean square of moves, pooled over similar meters"] * len(size),
         note=[
             f"Limits from the {int(moves)} moves of the marks of similar meters, as known when "
-            "set; they widen with every move, as for moves either way by chance."
+            "set. They widen with every move, as a mark that is moved at random may stray further."
             if ok
             else f"No limits yet: {int(moves)} of {_FEWEST_MOVES} moves of similar meters needed."
             for moves, ok in zip(number.tolist(), known.tolist(), strict=True)

@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from drift.format import NO_BREAK, count, day, fixed, plain
+from drift.format import NO_BREAK, count, day, fixed, how_often, plain
 from drift.limits.checks.judging import (
     BY_ANSWER,
     BY_POLICY,
@@ -47,7 +47,7 @@ def said_of_series(row: dict[str, Any], *, needed: int) -> str:
     span = f"{day(row['first_on'])} to {day(row['last_on'])}"
     told = [f"{many}, {span}." if row["days"] > 1 else f"{many}, {day(row['last_on'])}."]
     if row["passed"] + row["failed"]:
-        told.append(f"Answered yes {_times(row['passed'])}, no {_times(row['failed'])}.")
+        told.append(f"Answered yes {how_often(row['passed'])}, no {how_often(row['failed'])}.")
     told.append(_limits_said(row))
     if row["numbers"]:
         told.append(_control_said(row, needed))
@@ -73,15 +73,10 @@ def _control_said(row: dict[str, Any], needed: int) -> str:
             return f"No control limits yet: {row['numbers']} of the {needed} that they need."
         return "No control limits: its numbers do not scatter, or a new level is too young."
     from_days = f"limits from {count(row['baseline'], 'day')}"
-    anew = f", set anew {_times(row['restarts'])}" if row["restarts"] else ""
+    anew = f", set anew {how_often(row['restarts'])}" if row["restarts"] else ""
     state = "Its level is stable" if row["in_control"] else "Its level has moved"
     centre = fixed(row["centre"], places=_PLACES, signed=True)
     return (
         f"{state}: EWMA and CUSUM about {centre}{NO_BREAK}{row['unit'].replace(' ', NO_BREAK)}, "
         f"{from_days}{anew}."
     )
-
-
-def _times(number: int) -> str:
-    """Return "once", "twice" or "6 times"."""
-    return {1: "once", 2: "twice"}.get(number, f"{number} times")

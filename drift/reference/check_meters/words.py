@@ -52,14 +52,14 @@ def said_of_witness(row: Row) -> str:
     if row["adjusted"]:
         times = "" if row["adjusted"] == 1 else f", the last of {row['adjusted']} times"
         told.append(
-            f"It was adjusted on {day(row['adjusted_on'])}{times}: its history begins anew there, "
-            "and across that day it says nothing. What is to judge the vessel is never adjusted."
+            f"It was adjusted on {day(row['adjusted_on'])}{times}. Its history begins anew there, "
+            "and across that day it says nothing. A check meter must never be adjusted."
         )
     if row["jumped_pct"] is not None:
         told.append(
             f"It moved by {bias_with_unit(row['jumped_pct'])} between {day(row['jumped_from'])} "
-            f"and {day(row['jumped_to'])} by itself, with nothing on record: adjusted by mistake, "
-            "or knocked. Its history begins anew there."
+            f"and {day(row['jumped_to'])} by itself, with nothing on record. It was adjusted by "
+            "mistake, or knocked. Its history begins anew there."
         )
     return " ".join([*told, _drift_said(row)])
 
@@ -97,8 +97,8 @@ def said_of_shift(row: Row) -> str:
     p = row["p_vessel"]
     if row["why"] == NOT_SURE:
         return (
-            f"{shown} From even odds that makes it {probability(p)} that the vessel moved and not "
-            f"the meters, short of the {probability(SURE)} from which a verdict is given."
+            f"{shown} If both are equally likely beforehand, the chance is {probability(p)} that "
+            f"the vessel moved and not the meters. A verdict needs {probability(SURE)}."
         )
     ratio = max(row["likelihood_ratio"], 1 / row["likelihood_ratio"])
     times = f"over {whole(_LARGE_RATIO)}" if ratio > _LARGE_RATIO else fixed(ratio, places=0)
@@ -106,8 +106,8 @@ def said_of_shift(row: Row) -> str:
         ("vessel", "meters", p) if row["verdict"] == VESSEL else ("meters", "vessel", 1 - p)
     )
     return (
-        f"{shown} That is {times} times likelier where the {which} moved than where the {other} "
-        f"did: from even odds to {probability(sure)} for the {which}."
+        f"{shown} That is {times} times likelier if the {which} moved than if the {other} did: a "
+        f"chance of {probability(sure)} for the {which}, if both are equally likely beforehand."
     )
 
 
@@ -115,11 +115,11 @@ def _why(row: Row) -> str:
     """Say why check meters say nothing."""
     size = bias_with_unit(row["change_pct"])
     return {
-        NOBODY: "no check meter or artefact was read; even odds",
-        ONLY_DRIFTING: "what could say it drifts by itself, or was read too seldom",
+        NOBODY: "no check meter or artefact was read, so both are equally likely",
+        ONLY_DRIFTING: "the check meter drifts by itself, or was read too seldom",
         ADJUSTED_BETWEEN: f"{row['witness']} was adjusted or jumped in between",
         ONE_SIDE: f"{row['witness']} was not read on both sides of it often enough",
-        OTHERWISE: f"{row['witness']} moved otherwise than either would do ({size})",
+        OTHERWISE: f"{row['witness']} moved in a way that neither explains ({size})",
     }[row["why"]]
 
 
@@ -137,11 +137,11 @@ def plan_of_shift(row: Row, *, steady: bool) -> str:
         return ""
     whose = "The chart of such a check meter shows" if steady else _WOULD_SHOW
     told = f"{whose} it {sessions_said(row['sessions_half'], row['sessions_ninety'])}"
-    told += f" (one session scatters by {spread(row['sigma_pct'])}{_AIR})"
+    told += f" (one session scatters by {spread(row['sigma_pct'])}{_AIR})."
     if row["sessions_sure"] is None:
-        return f"{told}."
+        return told
     sure = count(int(row["sessions_sure"]), "session")
-    return f"{told}, and allows a verdict of {probability(SURE)} in half of all cases after {sure}."
+    return f"{told} In half of all cases {sure} would allow a verdict of {probability(SURE)}."
 
 
 def sessions_said(half: float, ninety: float) -> str:

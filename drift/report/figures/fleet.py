@@ -6,7 +6,7 @@ height, row 0 at the top, so that chart and table keep step whatever a row's hei
 
 import altair as alt
 
-from drift.report.figures.theme import Chart, hue
+from drift.report.figures.theme import Chart, hue, number_axis
 
 # What a meter's strongest obligation makes of its marks.
 TONES = ("stop", "look", "calm", "quiet")
@@ -144,14 +144,25 @@ def shared_effects() -> Chart:
     matters), ``size`` in words.
     """
     base = alt.Chart(alt.NamedData("effects")).encode(
-        y=alt.Y("name:N", sort=None, title=None, axis=alt.Axis(grid=False, labelLimit=330))
+        y=alt.Y(
+            "name:N",
+            sort=None,
+            title=None,
+            # A change names two calibrations: one below the other.
+            axis=alt.Axis(
+                grid=False,
+                labelLimit=330,
+                labelLineHeight=11,
+                labelExpr="split(replace(datum.label, ' → ', ' →\\n'), '\\n')",
+            ),
+        )
     )
     shade = alt.condition("datum.found", alt.value(hue("look")), alt.value(hue("quiet")))
     signed = "datum.value == 0 ? '0' : format(datum.value, '+.2~f')"
     x = alt.X(
         "low:Q",
-        title="shift of all meters read with it, % air",
-        axis=alt.Axis(tickCount=5, labelExpr=signed),
+        title="shift of all meters, % air",
+        axis=number_axis(labels=signed),
     )
     told = [
         alt.Tooltip("name:N", title="which"),
@@ -172,7 +183,7 @@ def shared_effects() -> Chart:
             shape=alt.condition("datum.found", alt.value("triangle-up"), alt.value("circle")),
             tooltip=told,
         ),
-    ).properties(height=alt.Step(22))
+    ).properties(height=alt.Step(25))
 
 
 def visits_due() -> Chart:

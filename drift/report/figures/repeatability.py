@@ -6,7 +6,7 @@ import altair as alt
 import polars as pl
 
 from drift.format import bias, spread
-from drift.report.figures.theme import Chart, hue
+from drift.report.figures.theme import Chart, hue, number_axis
 
 _ROW = 30
 
@@ -20,7 +20,12 @@ def scatter_parts() -> Chart:
     base = alt.Chart(alt.NamedData("parts")).encode(
         y=alt.Y("part:N", sort=None, title=None, axis=alt.Axis(labelLimit=260))
     )
-    x = alt.X("low:Q", title="standard deviation, % air", scale=alt.Scale(zero=True, nice=True))
+    x = alt.X(
+        "low:Q",
+        title="standard deviation, % air",
+        scale=alt.Scale(zero=True, nice=True),
+        axis=number_axis(),
+    )
     told = [
         alt.Tooltip("part:N", title=""),
         alt.Tooltip("sd_words:N", title="standard deviation, % air"),
@@ -33,7 +38,7 @@ def scatter_parts() -> Chart:
             x=alt.X("edge:Q")
         ),
         edge.mark_text(align="left", baseline="top", dx=4, color=hue("ink")).encode(
-            x="edge:Q", y=alt.value(0), text=alt.value("takes all")
+            x="edge:Q", y=alt.value(0), text=alt.value("all of it")
         ),
         base.mark_rule(strokeWidth=2, color=hue("calm")).encode(x=x, x2="end:Q"),
         base.mark_circle(size=70, opacity=1, color=hue("calm")).encode(x="sd:Q", tooltip=told),
@@ -51,7 +56,12 @@ def who_differs() -> Chart:
     base = alt.Chart(alt.NamedData("levels")).encode(
         y=alt.Y("name:N", sort=None, title=None, axis=alt.Axis(labelLimit=200))
     )
-    x = alt.X("low:Q", title="reads higher than the others by, % air", scale=alt.Scale(nice=True))
+    x = alt.X(
+        "low:Q",
+        title="reads higher than the others by, % air",
+        scale=alt.Scale(nice=True),
+        axis=number_axis(),
+    )
     hues = alt.condition("datum.stands_out", alt.value(hue("stop")), alt.value(hue("quiet")))
     told = [
         alt.Tooltip("name:N", title=""),

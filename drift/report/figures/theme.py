@@ -33,6 +33,22 @@ def chart_config(*, dark: bool = False) -> dict[str, Any]:
     return config
 
 
+def number_axis(*, labels: str = "") -> alt.Axis:
+    """Return an axis of numbers that has as many ticks as its width can label.
+
+    Parameters
+    ----------
+    labels : str
+        Vega expression of a label; empty for the number itself.
+    """
+    return alt.Axis(
+        tickCount=alt.ExprRef("max(2, ceil(width / 120))"),
+        labelOverlap="greedy",
+        labelSeparation=6,
+        labelExpr=labels or "datum.label",
+    )
+
+
 def with_variables(specification: dict[str, Any]) -> dict[str, Any]:
     """Return a specification or configuration whose hues are variables of a page's style."""
     names = {shade: f"var(--{role})" for role, shade in _content()["light"].items()}

@@ -146,16 +146,17 @@ def path_words(trend: TrendRow | None, *, policy: Policy, jumps: tuple[str, ...]
         rate = f"a rate that its dial is too coarse to show ({interval})"
     else:
         rate = f"{text.bias_with_unit(trend.drift)} a year ({interval})"
-    q = f"q {text.p_value(trend.q)}, confirmed up to {text.plain(policy.false_discovery_rate)}"
+    accepted = f"up to {text.plain(policy.false_discovery_rate)} is accepted"
+    q = f"the share of false alarms among such findings, q, is {text.p_value(trend.q)}; {accepted}"
     matters = text.plain(policy.negligible_drift_pct_per_year)
     told = {
-        "drifting": f"At {at} it drifts by {rate}: confirmed, for all the meters tested ({q}).",
+        "drifting": f"At {at} it drifts by {rate}. The drift is confirmed: {q}.",
         "shown_steady": (
             f"At {at} it is shown to be steady: its drift, {rate}, is below {matters} a year, "
             "the least that matters."
         ),
     }
-    undecided = f"At {at} it may be drifting or steady, the records do not show which: {rate}, {q}."
+    undecided = f"At {at} it may be drifting or steady; the records do not show which: {rate}; {q}."
     return " ".join([told.get(trend.verdict, undecided), *jumps])
 
 
@@ -193,8 +194,8 @@ def control(
     if not signals and drifts and name not in _OF_SCATTER:
         return (
             "No point lies outside its control limits, yet the path without adjustments shows a "
-            f"drift: {'adjustments hide it here, and ' if adjusted else ''}drift among the visits "
-            "that set the limits widens them. Judge by the path."
+            f"drift. {'Adjustments hide it here. ' if adjusted else ''}The drift among the visits "
+            "that set the limits also makes them wide. Judge by the path."
         )
     if not signals:
         return (
@@ -204,8 +205,8 @@ def control(
     spoke = text.count(signals, "signal")
     answered = "all have a response" if not open_signals else f"{open_signals} without a response"
     return (
-        f"{spoke}, {answered}: the marked visits lie outside control limits, more than the usual "
-        "scatter of this meter."
+        f"{spoke}, {answered}: the marked visits lie outside control limits, further than this "
+        "meter usually scatters."
     )
 
 
@@ -231,9 +232,9 @@ def wide_limits(
     if not told:
         return ""
     why = (
-        "the visits that set them drifted already"
+        "it was drifting already at the visits that set them"
         if drifts
-        else "the visits that set them scatter so much"
+        else "the visits that set them scatter widely or are few"
     )
     return (
         f" Control limits lie outside the tolerance of ±{text.plain(tolerance_pct)}: "
@@ -255,8 +256,8 @@ def false_alarms(rates: Iterable[tuple[float | None, float | None]]) -> str:
         return "No limits, so no false alarms."
     told = text.rate(max((rate for rate, _ in known if rate is not None), default=None))
     attained = max((rate for _, rate in known if rate is not None), default=None)
-    steps = f" (with the steps of the dial {text.rate(attained)} at most)" if attained else ""
-    return f"Limits are set so that {told} of a sound meter's points fall outside{steps}."
+    steps = f" ({text.rate(attained)} at most, given the steps of the dial)" if attained else ""
+    return f"By chance {told} of a sound meter's points fall outside such limits{steps}."
 
 
 def not_drawn(charted: dict[str, int]) -> str:
@@ -339,7 +340,7 @@ def adjustment_story(ledger: pl.DataFrame, *, point_pct: float) -> str:
         return "Adjustments: none on record."
     told = f"Adjustments: {text.whole(adjusted)}"
     lost = int(rows["evidence_lost"].sum())
-    gap = f"; {lost} without the evidence of an as-found reading" if lost else ""
+    gap = f", {lost} of them made before the meter was read as found" if lost else ""
     if path_pct.is_empty():
         return f"{told}{gap}."
     return (

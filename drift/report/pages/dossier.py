@@ -179,7 +179,7 @@ def _annexed(
         "compared_alike": alike,
     }
     lines = (
-        annex.limits_line(found["limits"]),
+        annex.limits_line(found["limits"], review.policy),
         annex.conformity_line(found["conformity"].last, review.policy.decision_rule),
         annex.drift_line(trends),
         annex.zero_span_line(found["zero_span"]),

@@ -11,21 +11,24 @@ from drift.report.pages.dossier_zero_span import ZeroSpanPart
 from drift.report.pages.intervals import ScopePart
 from drift.report.pages.journal import JournalRow
 from drift.report.pages.parts import SignalRow, TrendRow
+from drift.review.policy import Policy
 
 # Anchor, heading and what is in it.
 AnnexLine = tuple[str, str, str]
 
 
-def limits_line(limits: Sequence[LimitRow]) -> AnnexLine:
+def limits_line(limits: Sequence[LimitRow], policy: Policy) -> AnnexLine:
     """Say what the limits rest on."""
+    whole = 1 if policy.baseline_dates else policy.baseline_visits
     known = [row for row in limits if row.first_on and row.last_on]
     gist = "no chart has limits yet"
     if known:
         row = max(known, key=lambda row: row.phase)
-        gist = (
-            f"from {text.count(row.points, 'visit')}, {text.month(row.first_on)} to "  # type: ignore[arg-type]
-            f"{text.month(row.last_on)}; frozen"  # type: ignore[arg-type]
-        )
+        first, last = text.month(row.first_on), text.month(row.last_on)  # type: ignore[arg-type]
+        span = first if first == last else f"{first} to {last}"
+        anew = f"set anew at each visit until there are {whole}"
+        state = "frozen" if row.points >= whole else anew
+        gist = f"from {text.count(row.points, 'visit')}, {span}; {state}"
     return "limits", "Limits", gist
 
 
@@ -45,7 +48,7 @@ def _verdict(sittings: Sequence[VerdictRow]) -> str:
         return text.CANNOT_SAY
     at = text.listed([text.point(row.point_pct) for row in judged])
     sure = min((row.p_conform for row in judged if row.p_conform is not None), default=None)
-    chance = f" (chance that it conforms {text.probability(sure)})" if sure is not None else ""
+    chance = f", {text.chance(sure)} that it conforms" if sure is not None else ""
     return f"{'fails' if failed else 'passes'} at {at}{chance}"
 
 
@@ -53,7 +56,7 @@ def drift_line(trends: Sequence[TrendRow]) -> AnnexLine:
     """Say what the drifts are."""
     known = [row for row in trends if text.known(row.drift)]
     told = [f"{text.bias(row.drift)} at {text.point(row.point_pct)}" for row in known]
-    gist = f"{text.listed(told)}, % air a year" if told else "no drift can be told yet"
+    gist = f"{text.listed(told)}, % air a year" if told else "too few visits to show a drift"
     return "drift", "Drift and forecast by point", gist
 
 
@@ -90,7 +93,7 @@ def visits_line(visits: Sequence[VisitRow], readings: Sequence[ReadingRow]) -> A
     """Say how many visits and readings there are."""
     many = sum(len(row.read_pct) for row in readings)
     lost = sum(visit.evidence_lost for visit in visits)
-    gone = f", as-found evidence lost at {lost}" if lost else ""
+    gone = f", {lost} adjusted before it was read as found" if lost else ""
     gist = f"{text.count(len(visits), 'visit')}, {text.count(many, 'reading')}{gone}"
     return "visits", "Visits and readings", gist
 
@@ -103,5 +106,5 @@ def work_line(events: Sequence[EventRow], noted: Sequence[str]) -> AnnexLine:
 
 def journal_line(entries: Sequence[JournalRow]) -> AnnexLine:
     """Say how many entries of the journal name the meter."""
-    gist = text.count(len(entries), "entry", "entries") if entries else "no entry names it"
+    gist = text.count(len(entries), "entry", "entries") if entries else "no entry about it"
     return "journal", "Who changed its records", gist

@@ -140,9 +140,9 @@ def _lead(review: Review, ledger: pl.DataFrame, latest: list[Row]) -> str:
         return f"Nothing to look for: no visit found a bias of {least} or more."
     best = latest[0]
     righted = _put_right(ledger, best["segment"], tolerance=review.policy.tolerance_pct)
-    span = f"{_span(ledger, best['segment'])}{righted}"
+    span = f"{_span(ledger, best['segment'])}{righted}."
     if best["probability"] is None:
-        return f"Cannot tell: {best['evidence']} ({span})."
+        return f"Cannot tell: {best['evidence']}. {span}"
     operators = review.reference.effects.filter(pl.col("kind") == "operator")
     biases = _biases(best, by_operators=operators["effect_pct"].is_not_null().any())
     if not best["can_tell"]:
@@ -150,13 +150,13 @@ def _lead(review: Review, ledger: pl.DataFrame, latest: list[Row]) -> str:
             f"{_words(row['cause'])} {text.probability(row['probability'])}" for row in latest[:2]
         ]
         return (
-            f"Cannot tell: {best['evidence']}. Likeliest are {text.listed(leading)} ({span}; "
-            f"{biases})."
+            f"Cannot tell: {best['evidence']}. Likeliest are {text.listed(leading)}. {span} "
+            f"{biases}"
         )
     nothing = 1 - sum(row["probability"] for row in latest)
     return (
         f"{_capital(_words(best['cause']))}, {text.probability(best['probability'])}: "
-        f"{best['evidence']} ({span}; {biases}). That there is nothing to explain: "
+        f"{best['evidence']}. {span} {biases} Chance that there is nothing to explain: "
         f"{text.probability(max(nothing, 0.0))}."
     )
 
@@ -178,13 +178,15 @@ def _span(ledger: pl.DataFrame, segment: int) -> str:
     days = visits.tail(WEIGHED_VISITS).to_list()
     newest = ledger["segment"].max() == segment
     if not days:
-        return f"segment {segment}"
+        return f"Weighed: segment {segment}"
     number = len(days)
     if number == 1:
-        return f"weighed: its visit of {text.day(days[0])}"
-    which = f"its latest {number} visits" if newest else f"the latest {number} with a bias to tell"
+        return f"Weighed: its visit of {text.day(days[0])}"
+    which = (
+        f"its latest {number} visits" if newest else f"the latest {number} visits that show a bias"
+    )
     span = f"{text.day(days[0])} to {text.day(days[-1])}"
-    return f"weighed: {which}, {span}, without an adjustment between them"
+    return f"Weighed: {which}, {span}, with no adjustment between them"
 
 
 def _biases(row: Row, *, by_operators: bool) -> str:
@@ -194,8 +196,8 @@ def _biases(row: Row, *, by_operators: bool) -> str:
         f"{text.bias(bias)} at {text.point(point)}"
         for point, bias in zip(points, biases, strict=True)
     ]
-    less = ", without what its operator is known to add," if by_operators else ""
-    return f"bias found last{less} {text.listed(told)}" if told else "biases unknown"
+    less = ", less what its operator is known to add" if by_operators else ""
+    return f"Bias found last{less}: {text.listed(told)}." if told else "Its biases are unknown."
 
 
 def _words(cause: str) -> str:

@@ -81,7 +81,7 @@ def _title(shown: CausePattern) -> str:
         return "No cause stands out"
     name = CAUSE_WORDS[best.cause][0]
     if shown.of_drift:
-        return f"The likeliest cause: {name}. Readings between resets cannot say so; the drift can."
+        return f"The likeliest cause: {name}. The drift shows it; readings between resets do not."
     return f"The likeliest cause: {name}."
 
 
@@ -95,8 +95,8 @@ def _lead(shown: CausePattern) -> str:
             f"Mean bias at each point, {text.day(days[0])} to {text.day(days[-1])}, % air, with "
             "95 % interval; thin lines are the visits"
         )
-    against = "against what one fault does by the dial's law, scaled to fit best"
-    return f"{what}. The same dots in each panel, {against}."
+    line = "the line is what one fault would do by the law of the dial, scaled to fit best"
+    return f"{what}. Each panel has the same dots; {line}."
 
 
 def _panel(review: Review, shown: CausePattern, fault: Fault, *, meter_id: str) -> CausePanel:
@@ -159,13 +159,13 @@ def _why(review: Review, shown: CausePattern, fault: Fault, *, meter_id: str) ->
 
 
 _SHAPES = {
-    "mark_misplaced": "Off at every point, growing as {ratio}, and steady.",
-    "leak": "Off at every point, growing as {ratio}, and different from visit to visit.",
-    "chamber_water": "Nothing at 0 %, growing as {ratio}, always high.",
-    "hand_shifted": "Nothing at 0 %, growing as {ratio}.",
-    "vessel_volume": "Nothing at 0 %, growing as {ratio}.",
+    "mark_misplaced": "Off at every point, as {ratio} from 0 to 10 %, and steady.",
+    "leak": "Off at every point, as {ratio} from 0 to 10 %, and different from visit to visit.",
+    "chamber_water": "Right at 0 %, off above it as {ratio}, always high.",
+    "hand_shifted": "Right at 0 %, off above it as {ratio}.",
+    "vessel_volume": "Right at 0 %, off above it as {ratio}.",
     "plain_drift": "Grows with time at its own rate at each point; no one fault has its shape.",
-    NOTHING: "A sound meter whose readings scattered so.",
+    NOTHING: "A sound meter; its readings scattered by chance.",
 }
 
 
@@ -187,7 +187,7 @@ def _mark_moves(review: Review, meter_id: str) -> str:
         return "Where the mark stood is not on record."
     moved = marks.filter(pl.col("action") == "moved").height
     if moved:
-        return f"The mark was moved {text.count(moved, 'time')}."
+        return f"The mark was moved {text.how_often(moved)}."
     since = marks["performed_on"][0].year
     return f"The mark has stood at {text.plain(marks['mark'][-1])} since {since}."
 
@@ -196,9 +196,10 @@ def _fleet(review: Review) -> str:
     """Say how the fleet drifts together, which is all that a vessel can explain."""
     shared = review.reference.effects.filter(pl.col("kind") == "fleet_drift").to_dicts()
     if not shared or shared[0]["effect_pct"] is None:
-        return "Would show alike on all meters that used it."
+        return "Would show on all meters that used it."
     row = shared[0]
     return (
-        f"Would drift alike on all meters; together they drift {text.bias(row['effect_pct'])} a "
-        f"year ({text.interval(row['low'], row['high'])})."
+        "Would make all meters drift alike; together they drift "
+        f"{text.bias_with_unit(row['effect_pct'])} a year "
+        f"({text.interval(row['low'], row['high'])})."
     )

@@ -42,8 +42,8 @@ _METHODS = {
     "rounding": "by the rounding method of ASTM E29, first rounded to the tolerance's last place",
 }
 _NOT_CONTROL = (
-    "Whether a bias conforms and whether a meter is in control are different questions: this part "
-    "answers the first, the charts and their signals the second."
+    "To conform is not to be in control. This part says whether a bias conforms; the charts and "
+    "their signals say whether the meter behaves as it always did."
 )
 # What the basis of a part of a budget says where nothing was measured.
 ASSUMED_WORDS = "assumed|the usual share"

@@ -152,7 +152,7 @@ def _about(review: Review, told: Told) -> str:
     parts = [
         told.meter.standing,
         "overdue" if told.meter.overdue else "",
-        status if status not in (None, "active", told.meter.standing) else "",
+        text.words_of(status) if status not in (None, "active", told.meter.standing) else "",
         row.get("site") or "",
         f"dial read to {text.plain(dial)}{text.NO_BREAK}% air" if text.known(dial) else "",
     ]
@@ -174,7 +174,7 @@ def _findings(review: Review, told: Told) -> Iterator[str]:
         why = "is asked for by a check between calibrations" if asked else _MAY_BE_OUT
         yield f"{why}: see it {when}."
     if owed.RESET in told.owed:
-        yield "passes, and rests so near the limit that it should be set anew."
+        yield "passes, but lies so near the limit that it should be reset."
     yield from _causes_found(told)
     yield from _settled(told)
 
@@ -185,7 +185,7 @@ def _causes_found(told: Told) -> Iterator[str]:
     if drift is not None and way >= _ONE_WAY:
         if not told.ever_outside:
             yield "passes every check only because it is reset before it fails."
-        yield f"drifts behind its adjustments: the last {way} all took it back."
+        yield f"drifts, and adjustments hide it: the last {way} all took it back."
     if told.jump is not None and owed.FIND_CAUSE in told.owed:
         at, size = text.point(told.jump["point_pct"]), text.bias(told.jump["size"])
         yield f"jumped by {size}{text.NO_BREAK}% air at {at}: find out why."
@@ -208,7 +208,7 @@ def _settled(told: Told) -> Iterator[str]:
     if owed.CLOSE in told.owed:
         yield "holds, but its file is open."
     if row["standing"] == "unproven":
-        yield "is inside, and too few visits say how long it stays so."
+        yield "is inside, with too few visits to say how long it will stay so."
     if row["p_out_next_due"] is None:
         yield "was left inside; what comes cannot be forecast."
     due = text.day(row["next_due_on"]) if row["next_due_on"] else "its next visit"
@@ -269,8 +269,8 @@ def _doubt(review: Review, told: Told) -> str:
         return ""
     standing = f" It would then be called {own[0]['standing']}." if other else ""
     return (
-        f"In doubt about the reference: as read, {text.chance(read)} that it is out when next due; "
-        f"without what readings share by vessel and operator, {text.chance(alone)}.{standing}"
+        f"Vessel or operator may shift its readings. As read, there is {text.chance(read)} that it "
+        f"is out when next due; with that shift taken out, {text.chance(alone)}.{standing}"
     )
 
 
@@ -323,7 +323,7 @@ def _no_cause(_review: Review, told: Told) -> str:
     """Say why no cause is asked for."""
     if told.row["visits"] < 2 or not told.trends:
         return "cannot say yet: too few visits"
-    return "no: no drift confirmed, no jump, no run of failures or of adjustments one way"
+    return "no: no confirmed drift, no jump, no failed checks or one-way adjustments in a row"
 
 
 def _no_review(_review: Review, told: Told) -> str:

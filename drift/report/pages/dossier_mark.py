@@ -94,30 +94,27 @@ def mark_story(charted: pl.DataFrame, *, signals: pl.DataFrame) -> str:
     up = int((moves > 0).sum())
     most = max(up, moves.len() - up)
     travel = text.fixed(float(moves.sum()), places=2, signed=True)
-    told = f"Moved {_times(moves.len())}, {travel} {unit} in all"
+    told = f"Moved {text.how_often(moves.len())}, {travel} {unit} in all"
     if moves.len() >= _FEWEST_MOVES:
         chance = _sign_chance(moves.len(), most)
         ways = "up" if up == most else "down"
         told += f"; {most} of {moves.len()} moves went {ways}"
-        told += f" (by chance {text.probability(chance)} if moves went either way)"
+        told += f" (by chance alone: {text.probability(chance)})"
         if chance < _ONE_WAY and not most < moves.len() - most:
-            told += ": look for what drives it, a leak or a tired spring, before moving it again"
+            told += (
+                ". Find what drives it, such as a leak or a tired spring, before moving it again"
+            )
     if not signals.is_empty():
         return f"{told}. {text.count(signals.height, 'signal')} of the mark: see below."
     if placed["upper"].null_count() == placed.height:
         return f"{told}. Cannot say yet how large such moves usually are."
-    return f"{told}. No move and no place lies beyond its limits."
+    return f"{told}. No move and no position lies beyond its limits."
 
 
 def _sign_chance(number: int, most: int) -> float:
     """Return the two-sided binomial chance of `most` or more of `number` moves on one side."""
     tail = sum(comb(number, times) for times in range(most, number + 1)) / 2.0**number
     return min(1.0, 2 * tail)
-
-
-def _times(number: int) -> str:
-    """Return "once", "twice" or "6 times"."""
-    return {1: "once", 2: "twice"}.get(number, f"{number} times")
 
 
 def _at(value: float, unit: str) -> str:

@@ -19,17 +19,18 @@ from drift.review.zero_spans import CANNOT_SAY, MOVES, TOO_FEW
 _WIDTH = 1.96
 _NAMES = {ZERO: "zero, at 0 %", SPAN: f"span, at {text.point(SPAN_AT_PCT)}"}
 _LONG = {
-    ZERO: "The zero (what is off at 0 %, and with it along the whole dial)",
-    SPAN: f"The span (what is off at {text.point(SPAN_AT_PCT)} beyond what that zero brings along)",
+    ZERO: "The zero (the error at 0 %, and what it brings along the dial)",
+    SPAN: f"The span (the error at {text.point(SPAN_AT_PCT)} that the zero does not explain)",
 }
 _UNTOLD_WAYS = {
-    NO_ORDER: "the records do not tell in which order its points were read",
+    NO_ORDER: "the records do not say in which order its points were read",
     ONE_WAY: "no point was read both after a lower and after a higher one",
 }
 _READ_BOTH_WAYS = (
-    "To know it, read up and down in one visit (0, 5, 10, 5, 0 %) and number the readings on from "
-    "point to point in replicate."
+    "To find out, read up and down in one visit (0, 5, 10, 5, 0 %) and number the readings from 1 "
+    "on in that order, in the column replicate."
 )
+_HYSTERESIS = "Hysteresis (a different reading on the way down than on the way up)"
 # Causes less probable than this at every visit have no column.
 _LEAST = 0.05
 
@@ -111,18 +112,18 @@ def _way(row: Row) -> str:
     """Say what one meter does on the way up and down."""
     if row["finding"] == UNTOLD:
         why = _UNTOLD_WAYS[row["why"]]
-        return f"Hysteresis (rising against falling): {text.CANNOT_SAY}, {why}. {_READ_BOTH_WAYS}"
+        return f"{_HYSTERESIS}: {text.CANNOT_SAY}, {why}. {_READ_BOTH_WAYS}"
     span = text.interval(row["difference_low"], row["difference_high"])
     many = text.count(row["visits"], "visit")
     if row["finding"] == SHOWN:
         way = "higher" if row["difference_pct"] > 0 else "lower"
         size = text.spread(abs(row["difference_pct"]))
         return (
-            f"Hysteresis: the same point is read {size}{text.NO_BREAK}%{text.NO_BREAK}air {way} "
-            f"after a higher content than after a lower one ({span}, {many}; as much by chance: "
+            f"Hysteresis: it reads {size}{text.NO_BREAK}%{text.NO_BREAK}air {way} on the way "
+            f"down than on the way up ({span}, {many}; as much by chance alone: "
             f"{text.probability(row['p'])})."
         )
-    return f"No hysteresis is shown: {span} % air after a higher content ({many})."
+    return f"No hysteresis is shown: the way down less the way up is {span} % air ({many})."
 
 
 def _gist(told: list[Row]) -> str:
@@ -149,7 +150,7 @@ def _sentence(row: Row) -> str:
     if row["finding"] == MOVES:
         return (
             f"{name} drifts {text.bias(row['drift'])} % air a year "
-            f"({text.interval(row['drift_low'], row['drift_high'])}; as much by chance: "
+            f"({text.interval(row['drift_low'], row['drift_high'])}; as much by chance alone: "
             f"{text.probability(row['drift_p'])}).{since}"
         )
     span = text.interval(row["drift_low"], row["drift_high"])
@@ -241,16 +242,15 @@ def _leads(found: CauseHistory) -> str:
     """Say what leads and since when."""
     last = found.steps.filter(pl.col("on") == pl.col("on").max(), pl.col("leads"))
     chance = text.probability(last["probability"][-1])
-    name = _name(found.leader)
-    name = name[:1].upper() + name[1:]
+    told = f"{_name(found.leader)} ({chance})"
     many = text.count(found.visits, "visit")
-    told = f"{name} is likeliest ({chance})"
     if found.before is None:
-        return f"{told} at all {many} weighed, from {text.day(found.since)} on."
-    before = f"before it was {_name(found.before)}"
+        since = text.day(found.since)
+        return f"Likeliest at all {many} weighed, since {since}: {told}."
+    before = f"Before that: {_name(found.before)}."
     if found.visits == 1:
-        return f"{told} at the last visit weighed; {before}."
-    return f"{told} since {text.day(found.since)}, {many} in a row; {before}."
+        return f"Likeliest at the last visit weighed: {told}. {before}"
+    return f"Likeliest since {text.day(found.since)}, {many} in a row: {told}. {before}"
 
 
 def _name(cause: str) -> str:

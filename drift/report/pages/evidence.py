@@ -201,7 +201,7 @@ def _reliability(proof: Proof) -> ShownMethod:
             "What each past visit found, at each point, was forecast from the visits before it. "
             "Forecasts are put in bands by their probability; each dot is a band, with the "
             "interval of the share that came true, hollow where it holds fewer than 10; on the "
-            "line they come true as often as they say. Intervals are 95 % and take the points of a "
+            "line they come true as often as they say. The 95 % intervals take the points of a "
             "visit as independent, which they are not quite: they are rather too short. What the "
             "fleet has in common was fitted once to the whole history; drift proof fits it year by "
             "year, which is the stricter test."

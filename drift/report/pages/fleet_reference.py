@@ -168,14 +168,12 @@ def _standings_lead(review: Review, standings: tuple[StandingRow, ...]) -> str:
     """Say what taking out the shared part does to the standings."""
     if review.own_meters.is_empty():
         return "Nothing was taken out of the readings: every standing is as read."
-    rest = "Everywhere else on these pages readings stand as read."
+    rest = "Everywhere else on these pages readings are used as read."
+    taken = "If the shifts that vessels and operators give all meters are taken out,"
     if not standings:
-        return (
-            "With what meters share taken out of the readings, no meter's standing changes. " + rest
-        )
-    verb = "stands" if len(standings) == 1 else "stand"
-    count = text.count(len(standings), "meter")
-    return f"With what meters share taken out of the readings, {count} {verb} differently. {rest}"
+        return f"{taken} no meter's standing changes. {rest}"
+    gets = "gets" if len(standings) == 1 else "get"
+    return f"{taken} {text.count(len(standings), 'meter')} {gets} another standing. {rest}"
 
 
 def lead(effects: pl.DataFrame, *, policy: Policy, verdicts: pl.DataFrame) -> tuple[str, ...]:
@@ -235,7 +233,7 @@ def _pointing(row: Row) -> str:
             ". No vessel is named on their readings: look at what they were compared with (vessel, "
             "scale, way of working) before the meters."
         )
-    return ": that points to the vessel, not to the meters."
+    return ". That points to the vessel, not to the meters."
 
 
 def _moved_words(row: Row) -> str:
@@ -253,15 +251,15 @@ def _moved_words(row: Row) -> str:
         )
     if row["kind"] == "shared_step":
         return (
-            f"From some day {when} on, {meters} read {size} {way} at {at} ({interval}), all alike "
-            "and none by itself"
+            f"From some day {when} on, {meters} read {size} {way} at {at} ({interval}): all of "
+            "them together, not one alone"
         )
     if row["kind"] == "vessel_step":
         return (
-            f"{name}: from some day {when} on, {meters} read {size} {way} at {at} ({interval}), "
-            "all with this vessel and none by itself"
+            f"{name}: from some day {when} on, {meters} read {size} {way} at {at} ({interval}): "
+            "all that use this vessel, not one alone"
         )
-    return f"From {name}, {when}: the same {meters} read {size} {way} at {at} ({interval})"
+    return f"Change from {name}, {when}: the same {meters} read {size} {way} at {at} ({interval})"
 
 
 def _operator_sentence(row: Row) -> str:

@@ -105,7 +105,7 @@ def impact_page(impact: Impact, review: Review) -> ImpactPage:
         numbers=_numbers(impact),
         path_rows=None if impact.path.is_empty() else _path_rows(impact, visits, policy),
         conclude=(
-            "Out of tolerance at some point on some day of it: probability "
+            "Chance that it was out of tolerance at any point on any day of that time: "
             f"{text.probability(impact.p_been_out)}."
         ),
         shows=(
@@ -113,8 +113,8 @@ def impact_page(impact: Impact, review: Review) -> ImpactPage:
             f"bias on each day at each point, % air, with its {text.share(policy.band_level)} "
             "band, from readings before and after that day, between lines at the tolerance; dots "
             "are as found, triangles as left. Below: the chance that it was out. Points not read "
-            "at its end are left out. A mean halfway may mean that it had jumped or had not: the "
-            "band tells."
+            "at the end are left out. Where it is not known on which day it jumped, the mean lies "
+            "between the two levels and the band is wide."
         ),
         tests=_test_rows(impact.tests),
         questions=QUESTIONS,

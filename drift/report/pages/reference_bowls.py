@@ -109,9 +109,10 @@ def _lead(review: Review) -> tuple[str, ...]:
     open_meters = unknown["meter_id"].n_unique()
     on_record = text.whole(meters - open_meters) if open_meters < meters else "none"
     known = (
-        "What a vessel stands for, 100 w/W, belongs to the vessel and to the bowl that it is "
-        f"drawn off into. Of {text.count(meters, 'meter')} read with a calibrated vessel, the "
-        f"bowls of {on_record} are on record."
+        "What a vessel stands for, 100 w/W, depends on the vessel and on the bowl beside it: w is "
+        "the water that fills the vessel, W the water that fills the bowl. Of "
+        f"{text.count(meters, 'meter')} read with a calibrated vessel, the bowls of {on_record} "
+        "are on record."
     )
     told = [known]
     if open_meters:
@@ -119,9 +120,9 @@ def _lead(review: Review) -> tuple[str, ...]:
         unit = f"{text.NO_BREAK}%{text.NO_BREAK}air"
         counts = "is counted" if review.policy.unknown_bowl == COUNTED else "is not counted"
         told.append(
-            f"The others leave ±{text.spread(5 * share)}{unit} open at {text.point(5.0)} and "
+            f"The others may be off by ±{text.spread(5 * share)}{unit} at {text.point(5.0)} and "
             f"±{text.spread(10 * share)}{unit} at {text.point(10.0)} (from {found.spread.basis}). "
-            f"That {counts} in their uncertainty. Nothing says that they are wrong: fill each bowl "
-            "with water once and put its mass on record (table bowls)."
+            f"That {counts} in their uncertainty. Nothing says that they are wrong. To know, fill "
+            "each bowl with water once and put its mass on record (table bowls)."
         )
     return tuple(told)

@@ -10,6 +10,7 @@ from drift.frames import Row
 from drift.reference.normalised_error import CONTRADICTED
 from drift.reference.vessel_history import BELIEVABLE, TOO_LARGE, TOO_SMALL, UNTOLD
 from drift.report.figures.rows import figure_rows
+from drift.review.obligation_words import capital
 from drift.review.results import Review
 
 _LONGEST_TABLE = 50
@@ -18,13 +19,13 @@ _LONGEST_NAME = 24
 _MOST_SENTENCES = 4
 _AIR = f"{text.NO_BREAK}%{text.NO_BREAK}air"
 _ONCE = (
-    "No vessel has been calibrated twice: whether one holds, and whether its uncertainty can be "
-    "meant, cannot be said from calibrations alone."
+    "No vessel has been calibrated twice. So calibrations alone cannot say whether a vessel holds, "
+    "or whether its stated uncertainty is right."
 )
 BELIEFS = {
     BELIEVABLE: "believable",
     TOO_SMALL: "too small for how its values differ, or it changed",
-    TOO_LARGE: "larger than its values differ",
+    TOO_LARGE: "larger than its values need",
     UNTOLD: "cannot say: one calibration",
 }
 
@@ -150,14 +151,14 @@ def _lead(review: Review) -> list[str]:
     told = [_contradicted(row) for row in against.tail(2).reverse().iter_rows(named=True)]
     small = belief.filter((pl.col("belief") == TOO_SMALL) & pl.col("vessel_id").is_not_null())
     told += [
-        f"The uncertainties stated of {_name(row)} are too small for how its values differ, or it "
-        f"changed: they scatter {text.plain(round(row['birge_ratio'], 1))} times as far as stated "
-        f"(chance {text.probability(row['p_larger'])} if the statements are true)."
+        f"The uncertainties stated for {_name(row)} are too small, or it changed: its values "
+        f"scatter {text.plain(round(row['birge_ratio'], 1))} times as far as stated (chance "
+        f"{text.probability(row['p_larger'])} if the stated uncertainties are right)."
         for row in small.head(1).iter_rows(named=True)
     ]
     late = belief.filter(pl.col("due_on") < review.as_of)
     told += [
-        f"{_name(row)} was due for calibration on {text.day(row['due_on'])}."
+        f"{capital(_name(row))} was due for calibration on {text.day(row['due_on'])}."
         for row in late.iter_rows(named=True)
     ]
     again = history.drop_nulls("en_all")["vessel_id"].n_unique()

@@ -43,7 +43,7 @@ def _resemblance(row: dict[str, Any], *, level: float) -> str:
     by = f"lag-1 autocorrelation {text.fixed(row['residual_lag1'], places=2, signed=True)}"
     test = f"{by}; Ljung–Box p {text.p_value(row['resemblance_p'])}"
     if row["resemblance_p"] > level:
-        return f"Neighbouring visits are not seen to resemble each other ({test})."
+        return f"Neighbouring visits show no likeness ({test})."
     if row["residual_lag1"] > 0:
         return (
             f"Neighbouring visits lie on the same side of the line ({test}): the path wanders, "
@@ -55,7 +55,7 @@ def _resemblance(row: dict[str, Any], *, level: float) -> str:
 def _influence(row: dict[str, Any]) -> str:
     """Say whether one visit carries the slope."""
     if abs(row["influence_sds"]) <= _INFLUENTIAL:
-        return "No single visit decides the slope (none moves it by more than its standard error)."
+        return "No single visit decides the slope: none moves it by more than its standard error."
     without = row["slope"] - row["influence"]
     return (
         f"The visit of {text.day(row['influential_on'])} moves the slope most: without it the "

@@ -78,14 +78,15 @@ def disagreement(row: dict[str, object]) -> str:
     size = text.bias_with_unit(row["difference_pct"])  # type: ignore[arg-type]
     allowed = text.spread(row["expanded_u_pct"])  # type: ignore[arg-type]
     did = (
-        f"With {later} meters read {size} off what its value lets one expect after {earlier}"
+        f"After the change from {earlier} to {later}, meters read {size} off what the two values "
+        "predict"
         if row["kind"] == "seen_by_meters"
         else f"{later} differs by {size} from {earlier}"
     )
     alone = text.fixed(row["en_stated"], places=1)  # type: ignore[arg-type]
     return (
-        f"{did}; the uncertainties explain ±{allowed} at most (E_n {normalised(row)}; {alone} with "
-        "the vessels' stated ones alone)."
+        f"{did}. The uncertainties explain ±{allowed} at most (E_n {normalised(row)}; {alone} by "
+        "the uncertainties stated for the vessels alone)."
     )
 
 

@@ -50,7 +50,7 @@ def between(facts: LaboratoryFacts) -> Clause:
             ),
             _other_checks(series),
             *_checked_only(facts),
-            "Which checks are needed, and their procedure, is not in these tables.",
+            "Which checks are needed, and their procedure, are not in these tables.",
         ),
         proof=(
             ("data/visits.csv", "every visit"),
@@ -100,8 +100,8 @@ def trends(facts: LaboratoryFacts) -> Clause:
         (
             f"{of(whole, series.len())} series of meters in use (a meter at a point) "
             "have limits from a"
-            f" whole baseline of {text.count(needed, 'visit')}; {text.whole(short)} from fewer, "
-            f"{text.whole(series.len() - latest.height)} have none yet."
+            f" full baseline of {text.count(needed, 'visit')}; {text.whole(short)} have limits "
+            f"from fewer, {text.whole(series.len() - latest.height)} have none yet."
         ),
         f"Drift is tested in {of(tested.height, series.len())} of them.",
     ]
@@ -116,7 +116,7 @@ def trends(facts: LaboratoryFacts) -> Clause:
         checked=True,
         asked="Data are recorded so that trends show, by statistical methods where practicable.",
         state=by_count(whole, series.len()),
-        decided_by=f"{of(whole, series.len())} series with limits from a whole baseline",
+        decided_by=f"{of(whole, series.len())} series with limits from a full baseline",
         answer=tuple(answer),
         proof=(
             ("#detectability", "what the charts can see"),
@@ -126,7 +126,7 @@ def trends(facts: LaboratoryFacts) -> Clause:
         to_file=(
             NO_RECORD
             if whole == series.len() and whole
-            else f"{text.count(needed, 'visit')} as found with one reference, each series."
+            else f"{text.count(needed, 'visit')} as found, with one reference, for each series."
         ),
     )
 
@@ -159,8 +159,9 @@ def compared(facts: LaboratoryFacts) -> Clause:
                 "through the meters that they read."
             ),
             (
-                f"Compared in use with something else: {text.count(scores.height, 'result')}, "
-                f"{text.whole(rounds.height)} of them with the assigned value of a round."
+                "Results in use that were compared with something else: "
+                f"{text.whole(scores.height)}, {text.whole(rounds.height)} of them with the "
+                "assigned value of a round."
             ),
         ),
         proof=(

@@ -81,17 +81,16 @@ def _decisions_told(facts: LaboratoryFacts, *, answered: int) -> Iterator[str]:
     decisions = facts.review.sources.decisions
     if decisions.is_empty():
         yield (
-            f"{text.whole(answered)} have a response; what was decided on earlier "
-            "results, who was told"
-            " and who authorised going on is not in these tables: the impact note has room for it, "
-            "and drift decide keeps it."
+            f"With a response: {text.whole(answered)}. What was decided on earlier results, who "
+            "was told and who authorised going on are not in these tables. The impact note has "
+            "room for it, and drift decide keeps it."
         )
         return
     decided = sum(one.decided for one in facts.failures)
     told = decisions["customer_told_on"].drop_nulls().len()
     authorised = decisions["authorised_by"].drop_nulls().len()
     yield (
-        f"{text.whole(answered)} have a response and {text.whole(decided)} a decision. "
+        f"With a response: {text.whole(answered)}; with a decision: {text.whole(decided)}. "
         f"{text.count(decisions.height, 'decision')} on record; when the customer was told is on "
         f"record for {text.whole(told)} of them, who authorised going on for "
         f"{text.whole(authorised)}."
@@ -100,7 +99,9 @@ def _decisions_told(facts: LaboratoryFacts, *, answered: int) -> Iterator[str]:
     stray = decisions.join(visits, on=["meter_id", "about"], how="anti")
     if stray.height:
         named = [f"{row['meter_id']} {row['about']}" for row in stray.iter_rows(named=True)]
-        yield f"{text.count(stray.height, 'decision')} name a visit not on record: {few(named)}."
+        many = text.count(stray.height, "decision")
+        names = "names" if stray.height == 1 else "name"
+        yield f"{many} {names} a visit not on record: {few(named)}."
 
 
 def _meters(failed: list[FailedVisit]) -> list[str]:
@@ -141,7 +142,7 @@ def corrected(facts: LaboratoryFacts) -> Clause:
             if facts.review.sources.decisions.is_empty()
             else [f"{of(sum(one.decided for one in facts.failures), failed)} have a decision."]
         ),
-        "Analysis of causes and the review of what was done is not in these tables.",
+        "The analysis of causes and the review of what was done are not in these tables.",
     ]
     return Clause(
         ISO,

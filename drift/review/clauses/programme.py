@@ -100,7 +100,7 @@ def calibrated(facts: LaboratoryFacts) -> Clause:
         checked=True,
         asked="Equipment whose accuracy affects results is calibrated.",
         state=by_count(good, len(facts.in_use), refuted=bool(wrong)),
-        decided_by=f"{of(good, len(facts.in_use))} meters in use calibrated and right as left",
+        decided_by=f"{of(good, len(facts.in_use))} meters in use calibrated and left in tolerance",
         answer=tuple(answer),
         proof=(("data/visits.csv", "every visit"), ("meters.html#meters", "meter by meter")),
         to_file=(
@@ -124,7 +124,7 @@ def _in_time(found: Gaps, overdue: list[str], *, argued: int) -> list[str]:
             f"{text.whole(found.over_three_months)} "
             "came more than three calendar months after the one before. The records "
             "contradict the clause "
-            f"where a meter is overdue or fewer than {text.share(found.share)} came in time."
+            f"where a meter is overdue or fewer than {text.share(found.share)} came on time."
         )
     ]
     if found.late.height:
@@ -135,8 +135,8 @@ def _in_time(found: Gaps, overdue: list[str], *, argued: int) -> list[str]:
         )
     answer.append(f"Overdue now: {few(overdue) or 'none'}.")
     answer.append(
-        f"Intervals of {text.count(argued, 'meter')} are argued from the data in this review; that "
-        "the laboratory reviews them is not in these tables."
+        f"This review works out the intervals of {text.count(argued, 'meter')} from the data. "
+        "Whether the laboratory reviews them is not in these tables."
     )
     return answer
 
@@ -159,7 +159,7 @@ def programme(facts: LaboratoryFacts) -> Clause:
         state=by_count(in_time, found.known, refuted=refuted, complete=argued > 0),
         decided_by=(
             f"{text.count(len(overdue), 'meter')} overdue; "
-            f"{of(in_time, found.known)} visits in time"
+            f"{of(in_time, found.known)} visits on time"
         ),
         answer=tuple(answer),
         proof=(("data/visits.csv", "every visit"), ("data/intervals.csv", "how each is argued")),
@@ -195,8 +195,8 @@ def practice_intervals(facts: LaboratoryFacts) -> Clause:
         )
     ]
     answer.append(
-        f"An interval above {_LONGEST} days, the justification for which is not in these tables: "
-        f"{few(longer)}."
+        f"With an interval above {_LONGEST} days: {few(longer)}. The justification is not in these "
+        "tables."
         if longer
         else f"No meter in use has an interval above {_LONGEST} days."
     )
@@ -213,7 +213,7 @@ def practice_intervals(facts: LaboratoryFacts) -> Clause:
         answer=tuple(answer),
         proof=(("data/visits.csv", "every visit"),),
         to_file=(
-            f"Why {few(longer)} may wait longer, or an interval of three months."
+            f"The reason why {few(longer)} may wait longer, or an interval of three months."
             if longer
             else "Why visits came later than three months."
             if found.over_three_months

@@ -84,7 +84,7 @@ def people(facts: LaboratoryFacts) -> Clause:
 def _people_file(*, kept: bool, wrong: int, named: bool) -> str:
     """Say what closes the clause on people."""
     wanted = {
-        "what calibrations by somebody not authorised are worth": wrong,
+        "a decision on what the calibrations by somebody not authorised are worth": wrong,
         "who is authorised for which task, since when and by whom": 0 if kept else 1,
         "the operator of every reading": 0 if named else 1,
     }

@@ -74,7 +74,7 @@ def bowls_told(facts: LaboratoryFacts) -> list[str]:
     told = (
         f"The bowls of {of(unknown, used)} meters are not on record: at 10{text.NO_BREAK}% air "
         f"their correct content may be off by ±{text.spread(10 * spread.half_share)}{OF_AIR} "
-        f"(from {spread.basis}); that it is, nothing says."
+        f"(from {spread.basis}). Nothing says that it is off."
     )
     return [told]
 
@@ -239,7 +239,7 @@ def _behind(facts: LaboratoryFacts) -> str:
     wrong = facts.faults.filter(pl.col("meter_id").is_null()).height
     return (
         f"{text.count(balances['equipment_id'].n_unique(), 'balance')} on record; "
-        f"{of(named, balances.height)} calibrations of them name a certificate"
+        f"{of(named, balances.height)} calibrations of balances name a certificate"
         + (f"; {text.count(wrong, 'vessel')} weighed with one not in order" if wrong else "")
         + ". The masses behind them are not in these tables."
     )

@@ -244,9 +244,10 @@ def unintended(facts: LaboratoryFacts) -> Clause:
     refuted = riddles.height > 0
     answer = [
         (
-            "An adjustment between visits shows as a jump of the path without adjustments: "
-            f"{text.count(jumps.height, 'jump')} found in {of(looked, series)} series long enough, "
-            f"{text.whole(riddles.height)} of them with no event on record."
+            "An adjustment that nobody recorded shows as a jump between two visits. "
+            f"{of(looked, series)} series are long enough to look: "
+            f"{text.count(jumps.height, 'jump')} found, {text.whole(riddles.height)} of them with "
+            "no event on record."
         ),
         f"Adjusted before it was read as found: {text.count(lost.height, 'visit')}"
         + (f" ({span(lost['on'])})." if lost.height else "."),

@@ -78,7 +78,7 @@ def labelled(facts: LaboratoryFacts) -> Clause:
             if names
             else "No field test on record was made past the due date of a meter overdue now.",
             f"For {of(filled, in_use.height)} meters in use the records say what a label tells.",
-            "That labels are on the meters is not in these tables.",
+            "Whether labels are on the meters is not in these tables.",
         ),
         proof=(
             ("labels.html", "labels to print"),
@@ -160,7 +160,7 @@ def safeguarded(facts: LaboratoryFacts) -> Clause:
             "between."
             if journal.height
             else "Who changed records is not on record: no journal is kept.",
-            "Who may reach the records, and their back-up, is not in these tables.",
+            "Who may reach the records, and their back-up, are not in these tables.",
         ),
         proof=(("journal.html", "who changed what"), ("data/run.json", "input files")),
         to_file=(

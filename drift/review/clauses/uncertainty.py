@@ -191,8 +191,8 @@ def statements(facts: LaboratoryFacts) -> Clause:
             "state conformity with."
         ),
         (
-            "The rule of such statements, and its risk, is not in these tables; in-house checks of "
-            "meters are answered at 6.4.4 and 6.4.5."
+            "The rule of such statements, and its risk, are not in these tables; in-house checks "
+            "of meters are answered at 6.4.4 and 6.4.5."
         ),
     ]
     if number:

@@ -111,7 +111,7 @@ def reliability_answers(
         whole=evidence.of_own_law is None,
     )
     needed = passes_needed(choices.target, confidence=choices.confidence)
-    enough = f"{share(choices.target)} would take {needed} in a row"
+    enough = f"To show {share(choices.target)} takes {needed} in a row"
     kept = [
         exponential_interval(table["days"], observed=table[name], target=choices.target)
         for name in ("reliability", "low", "high", "proven")
@@ -124,8 +124,8 @@ def reliability_answers(
         )
         sure = f"{share(choices.confidence)} confidence"
         if row["passes"] == row["checks"]:
-            basis = f"{seen}, which proves a share of {probability(row['proven'])} ({sure})"
-            basis += "." if row["proven"] >= choices.target else f"; {enough}."
+            basis = f"{seen}. This shows a share of {probability(row['proven'])} at least ({sure})."
+            basis += "" if row["proven"] >= choices.target else f" {enough}."
             yield Answer(
                 row["scope"], row["name"], "reliability", None, proven, None, row["checks"], basis
             )
@@ -134,8 +134,8 @@ def reliability_answers(
         basis = (
             f"{seen}: a share of {probability(row['reliability'])}, "
             f"{_span(row['low'], row['high'])} ({sure}). {share(choices.target)} would still pass "
-            f"after {in_days(days)}, by an exponential law"
-            + ("; some meters pass less often than others." if uneven else ".")
+            f"after {in_days(days)}, if meters go out at a constant rate (exponential law)."
+            + (" Some meters pass less often than others." if uneven else "")
         )
         yield Answer(
             row["scope"], row["name"], "reliability", days, low, high, row["checks"], basis
@@ -217,11 +217,12 @@ def staircase_answers(
     where = {EXTEND: near, REDUCE: "outside the tolerance"}
     rows = zip(last.iter_rows(named=True), said, days, strict=True)
     for row, verdict, new in rows:
+        to = f" to {in_days(float(new))}" if str(verdict) in where else ""
         basis = (
             f"Last found at {bias(row['error'])}{NO_BREAK}%{NO_BREAK}air, "
             f"{where.get(str(verdict), f'inside the tolerance but not {near}')}: {verdict} "
-            f"{in_days(row['interval_days'])} to {in_days(float(new))}; in the long run "
-            f"{probability(settled)} of checks pass by this rule."
+            f"{in_days(row['interval_days'])}{to}. In the long run {probability(settled)} of "
+            "checks pass under this rule."
         )
         yield Answer("meter", row["meter_id"], "staircase", float(new), None, None, 1, basis)
 
@@ -280,7 +281,7 @@ def forecast_answers(evidence: IntervalEvidence, *, choices: IntervalChoices) ->
             seen = in_days(row["seen_to_days"])
             basis = f"The forecast {held} stays above {aim} for {seen} at least."
         elif row["at_once"]:
-            basis = f"The forecast {held} was below {aim} on the day of its last visit already."
+            basis = f"The forecast {held} was already below {aim} on the day of its last visit."
         else:
             basis = (
                 f"The forecast {held} falls to {aim} {in_days(days)} after its last calibration."
@@ -320,14 +321,16 @@ def _weibull_answer(
     days = weibull.time_at(fit, choices.target)
     low, high = weibull.time_interval(fit, choices.target, confidence=sure)
     if days > _OPEN * low or _OPEN * days < high < math.inf:
-        basis = f"{seen}. By a Weibull law all of {_range(low, high)} is possible: no answer."
+        basis = (
+            f"{seen}. By a Weibull law anything from {_range(low, high)} is possible: no answer."
+        )
         return Answer(scope, name, method, None, None, None, part.height, basis)
     lowest, highest = weibull.survival_interval(fit, at_days, confidence=sure)
     now = float(weibull.survival(fit, at_days))
     basis = (
-        f"{seen}. {share(choices.target)} of them last {in_days(days)} ({_range(low, high)}) and "
-        f"{probability(now)} ({_span(lowest, highest)}) the present {in_days(at_days)}, by a "
-        f"Weibull law of shape {fixed(fit.shape, places=1)}."
+        f"{seen}. By a Weibull law (shape {fixed(fit.shape, places=1)}) {share(choices.target)} of "
+        f"stretches last {in_days(days)} ({_range(low, high)}) or longer; {probability(now)} "
+        f"({_span(lowest, highest)}) outlast the present {in_days(at_days)}."
     )
     return Answer(scope, name, method, days, low, _finite(high), part.height, basis)
 
@@ -348,8 +351,7 @@ def _stepwise_answer(
     falls = f"falls to {aim} between {in_days(left)} and {in_days(right)}"
     basis = (
         f"The share still in tolerance {f'never fell to {aim}' if math.isinf(left) else falls}; "
-        f"after the present {in_days(at_days)} it is {_span(float(low[0]), float(high[0]))}. No "
-        "law is assumed."
+        f"after the present {in_days(at_days)} it is {_span(float(low[0]), float(high[0]))}."
     )
     days = _finite(left)
     return Answer(scope, name, "survival_stepwise", days, days, _finite(right), part.height, basis)

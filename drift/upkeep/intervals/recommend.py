@@ -331,10 +331,8 @@ def _reason(
         said = f"Once adjusted, {said}"
     if base > choices.ceiling_days:
         over = present_days > choices.ceiling_days
-        return (
-            f"{said}: {by} would allow {in_days(base)}, but the ceiling of "
-            f"{in_days(choices.ceiling_days)} stands"
-            + (f"; the present {in_days(present_days)} are longer." if over else ".")
+        return f"{said}, which is the ceiling; {by} would allow {in_days(base)}" + (
+            f", and the present {in_days(present_days)} are over the ceiling." if over else "."
         )
     if days < present_days:
         return f"{said} by {by}, shorter than the present {in_days(present_days)}."
@@ -361,8 +359,8 @@ def _remark(said: dict[str, Answer], answer: Answer, base: float, choices: Inter
         and passed.high < min(base, choices.ceiling_days)
     ):
         return (
-            f" Going by its checks so far, a fixed interval would be "
-            f"{in_days(math.floor(passed.high))} or less, if it is adjusted only when found out."
+            f" If it is adjusted only when found out, its checks so far speak for "
+            f"{in_days(math.floor(passed.high))} or less."
         )
     return ""
 

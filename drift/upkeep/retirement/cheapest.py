@@ -127,7 +127,7 @@ def cost_words(
     if answer != best.choice:
         return (
             f"{_over(choices)} {_NAMED[best.choice]} is expected to cost less, {_range(least)}, "
-            f"than {_costs(answer, mine)}, but that lies within its range: luck may reverse them."
+            f"than {_costs(answer, mine)}, but the two ranges overlap: luck may reverse them."
         )
     cheaper = [name for name in costs if name != answer and _dearer(costs, answer, name)]
     told = "Of the choices that would remedy it" if cheaper else _over(choices)

@@ -42,17 +42,19 @@ class Ground:
 GROUND_TABLE: tuple[Ground, ...] = (
     Ground("adjustment_rate", "adjusted often", "per year", "check_more_often"),
     Ground("adjustment_rise", "adjusted more and more often", "p value", "check_more_often", False),
-    Ground("same_direction", "moved the same way again", "moves in a row", "check_more_often"),
+    Ground("same_direction", "always moved the same way", "moves in a row", "check_more_often"),
     Ground("pass_rate", "passes too seldom", "of checks at most", "check_more_often", False),
     Ground("interval_in_force", "needs checking sooner", "days", "check_more_often", False),
     Ground("mark_travel", "mark far from where it began", "% on the dial", "service"),
     Ground("repeatability", "repeats worse than it did", "times its baseline", "service"),
-    Ground("points_together", "cannot meet all points at once", "visits", "service"),
-    Ground("needed_interval", "needs an impracticable interval", "days", "service", False),
+    Ground("points_together", "cannot be set right at all points at once", "visits", "service"),
+    Ground("needed_interval", "needs too short an interval", "days", "service", False),
     Ground("recurring_fault", "leak or water again", "faults", "service"),
     Ground("age", "old", "years", ""),
-    Ground("cheaper_choice", "dearer as it is than otherwise", "times the high end", ""),
-    Ground("cost", "dearer to keep than to replace", "times a new meter", "retire"),
+    Ground(
+        "cheaper_choice", "costs more as it is than with another choice", "times the high end", ""
+    ),
+    Ground("cost", "costs more to keep than to replace", "times a new meter", "retire"),
 )
 BY_NAME = {ground.name: ground for ground in GROUND_TABLE}
 

@@ -219,11 +219,11 @@ def _would_change(
     parts = []
     if carried:
         against = [_against(case.rows[name]) for name in carried]
-        parts.append(f"It rests on {listed(against)}; were that no longer so, it would change.")
+        parts.append(f"It rests on {listed(against)}. Without that it would change.")
     if answer == SERVICE:
         parts.append(
             f"If {count(choices.grounds_to_retire, 'such ground')} were met after a service, "
-            "it would be to retire it."
+            "the recommendation would be to retire it."
         )
     if answer in {KEEP, MORE_OFTEN}:
         near = sorted(_with(case, NOT_MET), key=lambda row: -_closeness(row))
@@ -235,7 +235,7 @@ def _would_change(
         )
     unknown = [f"“{BY_NAME[row['ground']].title}”" for row in _with(case, NOT_KNOWN)]
     if unknown:
-        parts.append(f"Cannot be said, and might change it: {listed(unknown)}.")
+        parts.append(f"Not known, and might change it: {listed(unknown)}.")
     return " ".join(parts)
 
 

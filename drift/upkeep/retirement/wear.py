@@ -236,8 +236,8 @@ def measure_repeatability(
             row["limit"],
             (
                 f"Repeat readings now differ {two_places(value)} times as much as when first "
-                f"seen; chance explains {two_places(row['limit'])} times.{look} Their standard "
-                f"deviation was {spread(base)}{NO_BREAK}% air at the first "
+                f"seen; chance alone explains up to {two_places(row['limit'])} times.{look} Their "
+                f"standard deviation was {spread(base)}{NO_BREAK}% air at the first "
                 f"{choices.baseline_visits} visits{floor}, and is {spread(row['recent_sd'])}"
                 f"{NO_BREAK}% air at the last {count(row['recent_visits'], 'visit')}."
             ),
