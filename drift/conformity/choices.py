@@ -24,8 +24,8 @@ class ConformityChoices:
     field_u_pct : float
         Standard uncertainty of one result in use beyond the meter's bias (sampling, consolidation,
         operator), % air; with 0 it is not stated, and a difference beyond the bench's uncertainty
-        alone is no disagreement.  The precision of Type B meters is not determined in ASTM C231 (from
-        memory, to be checked against the current edition).
+        alone is no disagreement.  The precision of Type B meters is not determined in ASTM C231
+        (from memory, to be checked against the current edition).
     comparison_sd_pct : float
         Standard deviation for proficiency assessment of a z score, % air; with 0 it is not stated,
         and the robust one of at least eight comparisons of a kind is used.
