@@ -36,8 +36,10 @@ _ENOUGH_TEMPERATURES = 0.8
 # very large fleet stays within a minute.
 _MOST_OPERATORS = 300
 _MOST_BINS = 240
-_BINS_EACH = (4, 40)
-_ROWS_PER_BIN = 8
+_FEWEST_BINS_EACH = 4
+# Days are bins where two meters or more were read on each, else bins hold twice as many: a shift
+# inside a bin is dated beside it, and what is left of it there looks like another.
+_ROWS_PER_DAY, _ROWS_PER_BIN = 2, 4
 _METERS_AT_ONCE = 250
 NOT_RECORDED = "not recorded"
 # Names of further columns, and what is added to one that is 0 in the first half of the dates.
@@ -224,17 +226,18 @@ def _with_bins(rows: pl.DataFrame, bins_each: int | None) -> pl.DataFrame:
     """Cut each vessel's calibration periods into bins of whole days with about equal visits."""
     period = ["vessel_id", "calibrated_on"]
     periods = rows.select(pl.struct(period).n_unique()).item()
-    low, high = _BINS_EACH
-    most = min(bins_each or high, max(_MOST_BINS // periods, low))
-    most = max(min(most, rows.height // (_ROWS_PER_BIN * periods)), 1)
+    most = min(bins_each or _MOST_BINS, max(_MOST_BINS // periods, _FEWEST_BINS_EACH))
+    of_days, of_more = (
+        max(min(most, rows.height // (each * periods)), 1)
+        for each in (_ROWS_PER_DAY, _ROWS_PER_BIN)
+    )
     day = pl.col("performed_on")
-    before = (day.rank("min").over(period) - 1) / pl.len().over(period)
     exact = (day.rank("dense").over(period) - 1).cast(pl.Int64)
-    part = pl.when(day.n_unique().over(period) <= most).then(exact)
-    rows = rows.with_columns(part=part.otherwise((before * most).floor().cast(pl.Int64)))
-    return rows.with_columns(
-        bin=pl.struct(*period, "part").rank("dense").cast(pl.Int64) - 1,
-    ).drop("part")
+    before = (day.rank("min").over(period) - 1) / pl.len().over(period)
+    part = pl.when(day.n_unique().over(period) <= of_days).then(exact)
+    rows = rows.with_columns(part=part.otherwise((before * of_more).floor().cast(pl.Int64)))
+    number = pl.struct(*period, "part").rank("dense").cast(pl.Int64) - 1
+    return rows.with_columns(bin=number).drop("part")
 
 
 def _with_operators(rows: pl.DataFrame) -> pl.DataFrame:

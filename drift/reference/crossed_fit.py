@@ -24,7 +24,6 @@ _ROOT_GRID = (0.0, 0.3, 0.6, 1.0, 1.7, 3.0, 5.5, 10.0)
 _FINER_STEPS = 8
 _COLLINEAR = 1e-8
 _BINS_FOR_VARIANCES = 48
-_BINS_EACH = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,7 +135,7 @@ def _variance_ratios(rows: pl.DataFrame) -> tuple[float, float] | None:
         rows = rows.filter(pl.col("meter_id").is_in(chosen.implode()))
     # Dates are cut finely, so that an unrecorded shift is not taken for wandering of the meters.
     periods = rows.select(pl.struct("vessel_id", "calibrated_on").n_unique()).item()
-    design = lay_out(rows, bins_each=min(max(_BINS_FOR_VARIANCES // periods, 1), _BINS_EACH))
+    design = lay_out(rows, bins_each=max(_BINS_FOR_VARIANCES // periods, 1))
     products, _ = whitened_products(design, wander=0.0)
     keep = independent(absorb(products, ratios=np.zeros(1)).products[:-1, :-1])
     if products.rows <= len(keep) + 1:

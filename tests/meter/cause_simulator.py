@@ -45,6 +45,7 @@ class Plan:
     calibrated_visits: tuple[int, ...] = (0,)
     points: tuple[float, ...] = (0.0, 5.0, 10.0)
     adjust: bool = True
+    every_days: int = QUARTER_DAYS
     vessel_of: npt.NDArray[np.int64] | None = field(default=None)
     operator_of: npt.NDArray[np.int64] | None = field(default=None)
 
@@ -59,7 +60,7 @@ class Fleet:
 
 
 def simulate_fleet(seed: int, plan: Plan) -> Fleet:
-    """Simulate a fleet that is visited every quarter and adjusted when found outside ± 0.1."""
+    """Simulate a fleet that is visited at one interval and adjusted when found outside ± 0.1."""
     rng = np.random.default_rng(seed)
     shape = (plan.meters, plan.visits)
     vessel = (
@@ -72,7 +73,7 @@ def simulate_fleet(seed: int, plan: Plan) -> Fleet:
         if plan.operator_of is None
         else plan.operator_of
     )
-    t = np.arange(plan.visits) * QUARTER_DAYS / 365.25
+    t = np.arange(plan.visits) * plan.every_days / 365.25
     common = np.asarray(plan.vessel_effects)[vessel] + np.where(
         np.arange(plan.visits) >= plan.shift_visit, plan.shift, 0.0
     )
@@ -136,7 +137,7 @@ def _frames(parts: list[dict[str, object]], plan: Plan, temperature: Floats) -> 
     for part in parts:
         meters = np.asarray(part["meters"])
         visit = int(part["visit"])  # type: ignore[call-overload]  # a whole number by construction
-        on = START + timedelta(days=QUARTER_DAYS * visit)
+        on = START + timedelta(days=plan.every_days * visit)
         frames.append(
             pl.DataFrame(
                 {
@@ -185,7 +186,7 @@ def _frames(parts: list[dict[str, object]], plan: Plan, temperature: Floats) -> 
         [
             {
                 "vessel_id": f"V{code}",
-                "calibrated_on": START + timedelta(days=QUARTER_DAYS * visit - 30),
+                "calibrated_on": START + timedelta(days=plan.every_days * visit - 30),
                 "air_pct": 5.0,
             }
             for code in range(len(plan.vessel_effects))

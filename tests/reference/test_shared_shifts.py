@@ -10,6 +10,8 @@ import pytest
 from scipy.stats import binom
 
 from drift.api.reviews import find
+from drift.reference.crossed_fit import fit_crossed
+from drift.reference.shared_effects import find_shared_effects
 from drift.report.pages.fleet import fleet_page
 from drift.review.analyse import ledger_of, reference_of
 from drift.review.policy import Policy
@@ -81,6 +83,31 @@ def test_a_shift_of_all_meters_is_found_and_is_no_season(tmp_path: Path, vessels
     assert (told.shifts, told.dated) == (4, 4)
     assert told.seasons <= 1
     assert told.drifts <= 1
+
+
+@pytest.mark.parametrize(
+    ("plan", "fewest"),
+    [
+        # Sixteen monthly sessions, the shift at the eighth: between two sessions, not two pairs.
+        (Plan(meters=4, visits=16, shift_visit=7, every_days=30), 10),
+        # Two years of weekly ones: more days than bins would be on a large fleet.
+        (Plan(meters=4, visits=104, shift_visit=53, every_days=7), 10),
+    ],
+)
+def test_a_shift_between_any_two_sessions_has_its_size(plan: Plan, fewest: int) -> None:
+    """0.08 % at 5 % air, season and drift fitted beside it: a 95 % interval holds it, in 12."""
+    on, held = START + timedelta(days=plan.every_days * plan.shift_visit), 0
+    still = replace(plan, shift=0.08, drift_sd=0.0, wander_sd=0.0, adjust=False, points=(5.0, 10.0))
+    for seed in range(12):
+        fleet = simulate_fleet(seed, still)
+        fit = fit_crossed(fleet.ledger, sessions=fleet.sessions, vessels=fleet.vessels)
+        assert fit is not None
+        steps = find_shared_effects(fit).steps
+        held += any(
+            step["from_on"] < on <= step["to_on"] and step["low"] <= 0.08 <= step["high"]  # type: ignore[operator]  # days and numbers
+            for step in steps
+        )
+    assert held >= fewest
 
 
 @pytest.mark.parametrize("vessels", [True, False])
