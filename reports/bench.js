@@ -155,7 +155,7 @@ const app = {
   },
   async take(file) {
     const theirs = file && visitsIn(await file.text());
-    if (!theirs) return this.show({ wrong: "That is no file of this page." });
+    if (!theirs) return this.show({ wrong: "That file was not saved by this page." });
     this.visits = merged(this.visits, theirs);
     return this.show({ saved: `${theirs.length} ${theirs.length === 1 ? "visit" : "visits"} taken up.` });
   },

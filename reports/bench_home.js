@@ -64,6 +64,6 @@ function filePart(app, states) {
       button("Save as CSV", () => app.save("csv"), { disabled: !any, key: "save-csv" })),
     h("label", { class: "file" }, "Take up a saved file", h("input", { type: "file", accept: ".json,application/json", "data-key": "take", onchange: (event) => app.take(event.target.files[0]) })),
     any && app.view.asking !== "clear" ? button("Begin a new round", () => app.show({ asking: "clear" }), { kind: "link", key: "clear" }) : null,
-    app.view.asking === "clear" ? card("stop", "Forget all visits of this browser?", "Do it only when the file is saved and taken in.",
+    app.view.asking === "clear" ? card("stop", "Delete all visits kept in this browser?", "Do it only when the file is saved and loaded.",
       h("div", { class: "row" }, button("Forget them", () => app.forget(), { key: "forget" }), button("Keep them", () => app.show({ asking: null }), { key: "keep-all" }))) : null);
 }

@@ -165,7 +165,7 @@ function adviceHeadline(advice, state) {
     return `Move the mark from ${markText(state.mark, state)} to ${markText(move.to, state)}.`;
   }
   if (named.startsWith("mark")) return "The mark is off.";
-  return named === "nothing" ? "Nothing stands out. Read again." : "The readings do not tell one cause.";
+  return named === "nothing" ? "Nothing stands out. Read again." : "The readings do not point to one cause.";
 }
 
 function outcomeWords(state) {

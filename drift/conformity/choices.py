@@ -23,19 +23,18 @@ class ConformityChoices:
         contradicted, or one as much larger as E_n asks.
     field_u_pct : float
         Standard uncertainty of one result in use beyond the meter's bias (sampling, consolidation,
-        operator), % air; 0: not stated, and then a comparison beyond the bench's uncertainty alone
-        is no disagreement.  The precision of Type B meters is not determined in ASTM C231 (from
-        memory, to be checked against the current edition).
+        operator), % air; with 0 it is not stated, and a difference beyond the bench's uncertainty
+        alone is no disagreement.  The precision of Type B meters is not determined in ASTM C231
+        (from memory, to be checked against the current edition).
     comparison_sd_pct : float
-        Standard deviation for proficiency assessment of a z score, % air; 0: not stated, and then
-        the robust one of at least eight comparisons of a kind counts.
+        Standard deviation for proficiency assessment of a z score, % air; with 0 it is not stated,
+        and the robust one of at least eight comparisons of a kind is used.
     bowl_spread_pct : float
-        How far the bowl of a meter that was not measured may differ from the one that its vessel
-        was set against, half-width in % of its volume, where fewer than five bowls are measured.
-        Common practice, no source.
+        How far a bowl that was not measured may differ from the one that its vessel was set
+        against, as ± % of its volume; used while fewer than five bowls are measured.  Common
+        practice, no source.
     unknown_bowl : {"told", "counted"}
-        Whether what a bowl that was not measured leaves open is told beside a budget or is a
-        component of it.
+        Whether the doubt that an unmeasured bowl leaves is told beside a budget or counted in it.
     air_left_pct : float
         Most air that stays in a bowl called full of water, % air; a component of every budget, as
         a half-width about the reading.  ASTM C231 annex A1 warns of bubbles on inner surfaces and

@@ -40,12 +40,13 @@ class Policy(ReadingChoices, LimitChoices, UpkeepChoices):
         A confirmed drift makes a meter drifting when it is expected to cross the tolerance within
         this many days, however likely the next visit is to find it in.
     untaken_readings_share : float
-        Share of the rows of readings that could not be read, above which a review says so first.
+        Where a larger share of the rows of readings than this could not be read, a review says so
+        first.
     signal_days : int
         A signal without a response keeps a meter watched for this many days.
     adjust_after : {"every_point", "zero"}
-        What is read as found before the bench page gives its advice on the mark: every point, or
-        zero alone, by which what the meter did at the other points is lost.
+        What must be read as found before the bench page gives its advice on the mark: every point,
+        or zero alone. With zero alone, what the meter did at the other points is lost.
     """
 
     laboratory: str = ""

@@ -212,7 +212,7 @@ def _failure_words(suspicion: Suspicion, policy: Policy) -> str:
     if not suspicion.failed:
         return (
             f"No point was found outside {tolerance} on {day(suspicion.closed)}: that visit is no "
-            "failure. The path up to it is shown all the same."
+            "failure. What the meter did up to it is shown all the same."
         )
     found = listed([f"{bias_with_unit(bias)} at {point(at)}" for at, bias in suspicion.failed])
     if policy.decision_rule != "simple_acceptance":
@@ -231,8 +231,8 @@ def _period_words(suspicion: Suspicion) -> str:
     name = "Suspect period" if suspicion.failed else "Span shown"
     if not suspicion.evidence:
         return (
-            f"{name}: {span}. No earlier visit shows the meter in tolerance, so that it starts "
-            "with the first visit on record; results before it are not covered."
+            f"{name}: {span}. No earlier visit shows the meter in tolerance, so it starts with the "
+            "first visit on record. Results before that are not covered."
         )
     return (
         f"{name}: {span}. It starts from the last good evidence, when the meter was "
@@ -247,14 +247,14 @@ def _since_words(impact: Impact) -> str:
     early, middle, late = impact.bracket
     drops = listed([day(each) for each in impact.drops])
     drop = (
-        f" A drop is on record for {drops}: that it jumped on that day is taken as likely as not."
+        f" A drop is on record for {drops}. The chance that it jumped then is taken as one half."
         if drops
         else ""
     )
     if middle is None:
         return (
-            "By all its readings it was hardly ever out of tolerance in that time (chance "
-            f"{probability(impact.p_been_out)}).{drop}"
+            "By all its readings it was almost certainly never out of tolerance in that time "
+            f"(chance that it was: {probability(impact.p_been_out)}).{drop}"
         )
     sure = next(words for least, words in _SURENESS if impact.p_been_out >= least)
     suspicion = impact.suspicion
@@ -264,8 +264,8 @@ def _since_words(impact: Impact) -> str:
         review = f" Review results {good}." if suspicion.evidence else " Review all its results."
     return (
         f"{sure} already wrong before this check (chance {probability(impact.p_been_out)}), most "
-        f"likely from {day(middle)}, perhaps from {day(early)} "
-        f"({share(BRACKET[2] - BRACKET[0])} interval {day(early)} to {day(late)}).{review}{drop}"
+        f"likely from {day(middle)} on ({share(BRACKET[2] - BRACKET[0])} interval {day(early)} to "
+        f"{day(late)}).{review}{drop}"
     )
 
 
@@ -321,10 +321,10 @@ def tests_words(impact: Impact, policy: Policy) -> str:
     some = int((wrong >= least).sum())
     if some == 0:
         return (
-            f"{first} For none is there a chance of {share(least)} or more that a meter that reads "
-            "true would have given the other verdict."
+            f"{first} In none of them would a meter without error have given the other verdict "
+            f"with a chance of {share(least)} or more."
         )
     return (
-        f"{first} A meter that reads true would more likely than not have given the other verdict "
-        f"for {likely}; for {some} the chance of that is {share(least)} or more."
+        f"{first} A meter without error would have given the other verdict: more likely than not "
+        f"in {likely} of them, with a chance of {share(least)} or more in {some}."
     )

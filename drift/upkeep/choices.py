@@ -67,16 +67,16 @@ class RetirementChoices:
     Attributes
     ----------
     adjustments_per_year : float
-        Adjustments a year from which a meter is adjusted too often.
+        From so many adjustments a year on, a meter is adjusted too often.
     adjustment_rise_level : float
         p value below which adjustments are said to become more frequent.
     same_direction_moves : int
-        Adjustments in a row that move the readings the same way, from which they count.
+        From so many adjustments in a row on, all moving the readings the same way, they count.
     mark_travel_pct : float
-        Distance of the mark from where it was established that counts, % on the dial.
+        From so far on, the distance of the mark from its first place counts, % on the dial.
     repeatability_level : float
-        Chance of calling any repeatability of the fleet worse though none is; shared out over the
-        meters in use, it sets the limit √F.
+        Chance, for the whole fleet, of calling the repeatability of a meter worse though none is.
+        Shared out over the meters in use, it sets how much worse a meter must be (limit √F).
     baseline_visits : int
         First visits, which set a meter's own repeatability.
     recent_visits : int
@@ -84,29 +84,29 @@ class RetirementChoices:
     recent_adjustments : int
         Last adjustments, after which all points should be within the tolerance.
     left_out_visits : int
-        Of those adjustments, how many left a point outside, from which it counts.
+        From so many of those adjustments on that left a point outside, it counts.
     fault_years : float
-        Years back to which leaks and water count.
+        For so many years back, leaks and water count.
     recurring_faults : int
-        Leaks or water within those years from which they recur.
+        From so many leaks or cases of water in those years on, they recur.
     cause_probability : float
-        Probability of a leak or of water from which the readings suggest one.
+        From this probability of a leak or of water on, the readings suggest one.
     age_years : float
-        Years in service from which age supports other grounds.
+        From so many years in service on, age supports other grounds.
     fewest_visits : int
-        Visits below which a rate of adjustments is not given.
+        With fewer visits no rate of adjustments is given.
     grounds_to_retire : int
-        Grounds that call for service and, met together after a service, call for retirement.
+        So many grounds that call for service, met together after a service, call for retirement.
     service_tried_years : float
-        Years for which a service counts as tried.
+        For so many years a service counts as tried.
     adjust_early_share : float
-        Share of the tolerance past which a meter that is checked more often is adjusted.
+        A meter that is checked more often is adjusted past this share of the tolerance.
     cost_ratio : float
-        Cost of keeping it, as a multiple of that with a new meter, from which to replace it.
+        Replace a meter when keeping it costs this many times as much as a new meter, or more.
     horizon_years : float
         Years over which costs are counted.
     cost_coverage : float
-        Share of the outcomes that the range of a cost holds.
+        Share of the outcomes that lie within the range of a cost.
     check_price : float
         Price of one visit, in the laboratory's currency; 0 is not given.
     adjustment_price : float

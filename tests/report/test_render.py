@@ -385,8 +385,9 @@ def test_dossier_says_what_the_frames_hold(review: Review, dossier: DossierPage)
 def test_captions_are_computed(review: Review, dossier: DossierPage) -> None:
     """The conclusion of each figure follows the data: another meter, another sentence."""
     charts = {chart.name: chart.conclude for chart in dossier.control.charts}
-    assert "The drift is confirmed: the share of false alarms among such findings, q, is" in (
-        dossier.drift_words
+    assert (
+        "The drift is confirmed: under 1 % of such findings are false alarms (q 0.003; 5 % is"
+        in (_plain(dossier.drift_words))
     )
     assert "It was adjusted 2 times" in dossier.history.label
     assert charts["moving-range"].startswith("1 signal, all have a response")

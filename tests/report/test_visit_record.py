@@ -61,6 +61,10 @@ def test_a_record_holds_what_an_assessor_looks_for(source: Path, tmp_path: Path)
     found, left = text.index("As found</caption>"), text.index("As left</caption>")
     assert text[found:left].count(">fails<") == 2
     assert text[left:].count(">passes<") == 2
+    # Whether the last two agree is asked of what was left, and both points were read twice.
+    assert "Last two" not in text[found:left]
+    assert "read once" not in text
+    assert text[left:].count(">agree<") == 2
     for words in (
         "5.3, 5.3",
         "V-1, calibrated 1 Feb 2022",

@@ -146,17 +146,25 @@ def path_words(trend: TrendRow | None, *, policy: Policy, jumps: tuple[str, ...]
         rate = f"a rate that its dial is too coarse to show ({interval})"
     else:
         rate = f"{text.bias_with_unit(trend.drift)} a year ({interval})"
-    accepted = f"up to {text.plain(policy.false_discovery_rate)} is accepted"
-    q = f"the share of false alarms among such findings, q, is {text.p_value(trend.q)}; {accepted}"
+    accepted = f"{text.share(policy.false_discovery_rate)} is accepted"
+    q = f"(q {text.p_value(trend.q)}; {accepted})"
+    false = text.probability(trend.q)
+    most = f"up to {false}" if false[0].isdigit() else false
     matters = text.plain(policy.negligible_drift_pct_per_year)
     told = {
-        "drifting": f"At {at} it drifts by {rate}. The drift is confirmed: {q}.",
+        "drifting": (
+            f"At {at} it drifts by {rate}. The drift is confirmed: {most} of such findings are "
+            f"false alarms {q}."
+        ),
         "shown_steady": (
-            f"At {at} it is shown to be steady: its drift, {rate}, is below {matters} a year, "
-            "the least that matters."
+            f"At {at} it is shown to be steady: its drift, {rate}, is below "
+            f"{matters}{text.NO_BREAK}%{text.NO_BREAK}air a year, the least that matters."
         ),
     }
-    undecided = f"At {at} it may be drifting or steady; the records do not show which: {rate}; {q}."
+    undecided = (
+        f"At {at} it may be drifting or steady; the records do not show which: {rate}. Of findings "
+        f"like this, if called drifts, {most} would be false alarms {q}."
+    )
     return " ".join([told.get(trend.verdict, undecided), *jumps])
 
 

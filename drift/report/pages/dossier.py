@@ -180,7 +180,7 @@ def _annexed(
     }
     lines = (
         annex.limits_line(found["limits"], review.policy),
-        annex.conformity_line(found["conformity"], review.policy.decision_rule),
+        annex.conformity_line(found["conformity"].last, review.policy.decision_rule),
         annex.drift_line(trends),
         annex.zero_span_line(found["zero_span"]),
         annex.charts_line(control),

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 from drift import format as text
 from drift.report.pages.dossier_checks import ChecksPart
-from drift.report.pages.dossier_conformity import RULE_WORDS, ConformityPart
+from drift.report.pages.dossier_conformity import RULE_WORDS, VerdictRow
 from drift.report.pages.dossier_control import ControlPart
 from drift.report.pages.dossier_tables import EventRow, LimitRow, ReadingRow, VisitRow
 from drift.report.pages.dossier_zero_span import ZeroSpanPart
@@ -32,15 +32,24 @@ def limits_line(limits: Sequence[LimitRow], policy: Policy) -> AnnexLine:
     return "limits", "Limits", gist
 
 
-def conformity_line(part: ConformityPart, rule: str) -> AnnexLine:
-    """Say what the last visit conforms to."""
-    failed = [row for row in part.last if row.verdict.startswith("fails")]
-    rows = failed or list(part.last)
-    at = text.listed(list(dict.fromkeys(text.point(row.point_pct) for row in rows)))
-    sure = min((row.p_conform for row in rows if row.p_conform is not None), default=None)
-    verdict = "fails" if failed else "passes"
-    gist = f"{verdict} at {at}, {text.chance(sure)} that it conforms; {RULE_WORDS[rule]}"
+def conformity_line(last: Sequence[VerdictRow], rule: str) -> AnnexLine:
+    """Say what the last visit conforms to, as found and as left."""
+    stages = dict.fromkeys(row.stage for row in last)
+    told = [f"{stage} {_verdict([row for row in last if row.stage == stage])}" for stage in stages]
+    gist = "; ".join([*told, RULE_WORDS[rule]]) if told else "no reading to judge"
     return "annex-conformity", "Conformity and budget", gist
+
+
+def _verdict(sittings: Sequence[VerdictRow]) -> str:
+    """Say where the sittings of a stage fail, or else pass, and how sure that is at the worst."""
+    failed = [row for row in sittings if row.verdict.startswith("fails")]
+    judged = failed or [row for row in sittings if row.verdict.startswith("passes")]
+    if not judged:
+        return text.CANNOT_SAY
+    at = text.listed([text.point(row.point_pct) for row in judged])
+    sure = min((row.p_conform for row in judged if row.p_conform is not None), default=None)
+    chance = f", {text.chance(sure)} that it conforms" if sure is not None else ""
+    return f"{'fails' if failed else 'passes'} at {at}{chance}"
 
 
 def drift_line(trends: Sequence[TrendRow]) -> AnnexLine:

@@ -27,7 +27,7 @@ class SittingRow:
     expanded_u_pct: float | None
     limit_pct: float | None
     verdict: str
-    successive: str
+    successive: str | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,10 +98,9 @@ def _facts(review: Review, record: VisitRecord) -> tuple[tuple[str, str], ...]:
 
 
 def _sitting(row: Row) -> SittingRow:
-    """Return one row of the table of a stage."""
-    # Only readings as left must agree two in a row.
-    unjudged = "read once" if row["stage"] == "as_left" else "not asked"
-    successive = {True: "agree", False: "do not agree", None: unjudged}
+    """Return one row of the table of a stage; the rule of the last two is one of readings left."""
+    agreed = {True: "agree", False: "do not agree", None: "read once"}
+    left = row["stage"] == "as_left"
     return SittingRow(
         point_pct=row["point_pct"],
         vessel=_vessel(row),
@@ -111,7 +110,7 @@ def _sitting(row: Row) -> SittingRow:
         expanded_u_pct=row["expanded_u_pct"],
         limit_pct=row["limit_pct"],
         verdict=VERDICTS.get(row["verdict"], text.CANNOT_SAY),
-        successive=successive[row["two_successive"]],
+        successive=agreed[row["two_successive"]] if left else None,
     )
 
 

@@ -111,7 +111,7 @@ def reliability_answers(
         whole=evidence.of_own_law is None,
     )
     needed = passes_needed(choices.target, confidence=choices.confidence)
-    enough = f"To show {share(choices.target)} takes {needed} in a row"
+    enough = f"It takes {needed} in a row to show {share(choices.target)}"
     kept = [
         exponential_interval(table["days"], observed=table[name], target=choices.target)
         for name in ("reliability", "low", "high", "proven")
