@@ -2,6 +2,7 @@
 
 from datetime import date
 
+import numpy as np
 import pytest
 
 from drift.api.reviews import find
@@ -13,6 +14,7 @@ from drift.review.policy import Policy
 from drift.review.results import Review
 from tests.csv_folders import write
 from tests.reference.bowl_laboratories import (
+    BOWL_G,
     ONE_VESSEL,
     alike,
     bowls_table,
@@ -20,6 +22,7 @@ from tests.reference.bowl_laboratories import (
     right,
     shares,
 )
+from tests.reference.bowl_laboratories import BOWLS as MEASURED
 
 BOWLS = shares(11)
 
@@ -60,6 +63,24 @@ def test_one_value_for_all_bowls_is_not_shown_to_be_right(
     assert "state another air content" in part.doubt
     assert clause.state == CLAUSE_CONTRADICTED
     worst = max(part.bowls.pairs, key=lambda row: abs(row.off))
-    assert worst.meter_id in {"M01", "M11"}
+    assert len(worst.meters) == 1
+    assert set(worst.meters) <= {"M01", "M11"}
     assert abs(worst.off) == pytest.approx(0.03, abs=0.008)
     assert part.bowls.lead == (part.bowls.lead[0],)
+
+
+def test_bowls_that_are_alike_are_told_in_one_row(tmp_path_factory: pytest.TempPathFactory) -> None:
+    """Eleven equal bowls are one row that names three of them; one that disagrees is its own."""
+    same = np.zeros(11)
+    measured = MEASURED + "".join(f"M{one:02},2023-09-04,{BOWL_G},20\n" for one in range(1, 12))
+    stated = right(same)
+    review = _reviewed(tmp_path_factory, readings=readings(same, stated), bowls=measured)
+    (pair,) = reference_part(review).bowls.pairs
+    assert pair.meters == ("M01", "M02", "M03")
+    assert pair.others == 8
+    assert pair.sittings == review.reference.pairs["sittings"].sum()
+    stated[3] += 0.2
+    review = _reviewed(tmp_path_factory, readings=readings(same, stated), bowls=measured)
+    told = reference_part(review).bowls
+    assert {pair.meters for pair in told.pairs if pair.disagreeing} == {("M04",)}
+    assert sum(len(pair.meters) + pair.others for pair in told.pairs) == 11

@@ -11,14 +11,22 @@ from drift.reference.pairs import UNKNOWN
 from drift.review.results import Review
 
 _LONGEST_TABLE = 50
+_MOST_NAMED = 3
+# What a row shows of a pair beside its meter, numbers as they are printed.
+_SHOWN = ("vessel_id", "calibrated_on", "bowl", "measured_on")
+_PRINTED = ("air_pct", "whole_u", "open_pct", "stated_pct", "off_pct")
 
 
 @dataclass(frozen=True, slots=True)
 class PairRow:
-    """What a vessel stands for on one bowl, % air at one fill.
+    """What a vessel stands for on a bowl, or on bowls that are alike, % air at one fill.
 
     Attributes
     ----------
+    meters : tuple of str
+        The first meters with such a bowl.
+    others : int
+        How many more there are.
     u : float
         Standard uncertainty of `expected`, bowl included where it is known.
     open : float or None
@@ -27,7 +35,8 @@ class PairRow:
 
     vessel_id: str
     calibrated_on: date
-    meter_id: str
+    meters: tuple[str, ...]
+    others: int
     known: str
     expected: float
     u: float
@@ -63,23 +72,23 @@ def bowls_part(review: Review) -> BowlsPart:
     found = review.reference
     # One line for each bowl that nobody measured would say the same of all of them.
     told = found.pairs.filter((pl.col("bowl") != UNKNOWN) | (pl.col("disagreeing") > 0))
-    # The newest calibrations, and of them what disagrees most.
-    ordered = told.sort("calibrated_on", pl.col("off_pct").abs(), descending=True, nulls_last=True)
+    alike = _alike(told)
     pairs = tuple(
         PairRow(
             vessel_id=row["vessel_id"],
             calibrated_on=row["calibrated_on"],
-            meter_id=row["meter_id"],
+            meters=tuple(row["meter_id"][:_MOST_NAMED]),
+            others=max(len(row["meter_id"]) - _MOST_NAMED, 0),
             known=_known(row["bowl"], row["measured_on"]),
             expected=row["air_pct"],
-            u=((row["u_pct"] or 0.0) ** 2 + (row["bowl_u_pct"] or 0.0) ** 2) ** 0.5,
+            u=row["whole_u"],
             open=row["open_pct"],
             stated=row["stated_pct"],
             off=row["off_pct"],
             sittings=row["sittings"],
             disagreeing=row["disagreeing"],
         )
-        for row in ordered.head(_LONGEST_TABLE).iter_rows(named=True)
+        for row in alike.head(_LONGEST_TABLE).iter_rows(named=True)
     )
     wrong = found.bowls.filter(pl.col("problem") != "").select(
         "meter_id", "measured_on", "usable", "problem"
@@ -87,8 +96,30 @@ def bowls_part(review: Review) -> BowlsPart:
     return BowlsPart(
         lead=_lead(review),
         pairs=pairs,
-        pairs_total=told.height,
+        pairs_total=alike.height,
         wrong=tuple(BowlRow(**row) for row in wrong.head(_LONGEST_TABLE).iter_rows(named=True)),
+    )
+
+
+def _alike(pairs: pl.DataFrame) -> pl.DataFrame:
+    """Put pairs into a row that would say the same but for the meter; who disagrees stays alone.
+
+    The newest calibrations come first, and of them what is off most.
+    """
+    whole_u = (
+        pl.col("u_pct").fill_null(0.0) ** 2 + pl.col("bowl_u_pct").fill_null(0.0) ** 2
+    ).sqrt()
+    alone = pl.when(pl.col("disagreeing") > 0).then("meter_id")
+    return (
+        pairs.with_columns(whole_u=whole_u)
+        .with_columns(pl.col(_PRINTED).round(3), alone=alone)
+        .group_by(*_SHOWN, *_PRINTED, "alone", maintain_order=True)
+        .agg(pl.col("meter_id").sort(), pl.col("sittings", "disagreeing").sum())
+        .sort(
+            *("calibrated_on", pl.col("off_pct").abs(), pl.col("meter_id").list.first()),
+            descending=[True, True, False],
+            nulls_last=True,
+        )
     )
 
 

@@ -11,8 +11,8 @@ from drift.report.pages.parts import dated
 
 _LONGEST_TABLE = 20
 _NOBODY = (
-    "No check meter and no fixed artefact is on record. So nothing can tell whether the vessel "
-    "shifted or all meters did."
+    "No check meter and no fixed artefact is on record. Nothing but the fleet itself tells whether "
+    "the vessel shifted or all meters did."
 )
 _HOLDS = {STEADY: "holds", DRIFTS: "drifts by itself", NEVER_READ: "never read"}
 _VERDICTS = {VESSEL: "the vessel", FLEET: "the meters", CANNOT_TELL: text.CANNOT_SAY}

@@ -8,6 +8,7 @@ import polars as pl
 from drift import format as text
 from drift.reference.normalised_error import CONTRADICTED
 from drift.review.clauses.outcomes import FailedVisit, failures, in_use, visit_outcomes
+from drift.review.register import register_of
 from drift.review.register_faults import register_faults
 from drift.review.results import Review
 from drift.store.tables import rows_then
@@ -34,6 +35,8 @@ class LaboratoryFacts:
         first.
     faults : pl.DataFrame
         Frame of `drift.review.register_faults.REGISTER_FAULTS`.
+    register : pl.DataFrame
+        Frame of `drift.review.register.REGISTER`.
     """
 
     review: Review
@@ -44,6 +47,7 @@ class LaboratoryFacts:
     held: int
     disagreeing: list[dict[str, object]]
     faults: pl.DataFrame
+    register: pl.DataFrame
 
 
 def gather_laboratory_facts(review: Review) -> LaboratoryFacts:
@@ -60,6 +64,7 @@ def gather_laboratory_facts(review: Review) -> LaboratoryFacts:
         held=held,
         disagreeing=against.sort("en", descending=True).to_dicts(),
         faults=register_faults(review),
+        register=register_of(review),
     )
 
 

@@ -18,7 +18,6 @@ from drift.review.clauses.clause import (
     of,
 )
 from drift.review.clauses.facts import LaboratoryFacts
-from drift.review.register import register_of
 from drift.review.register_faults import UNAUTHORISED, UNKNOWN
 
 # Water at the bench may differ this much more than readings bear before it is spoken of: a tenth
@@ -167,7 +166,7 @@ def _recorded(facts: LaboratoryFacts) -> tuple[tuple[str, int, int], ...]:
 
 def _identified(facts: LaboratoryFacts) -> tuple[tuple[str, int, int], ...]:
     """Return how many meters have an identity and a procedure on record; nothing where none has."""
-    register = register_of(facts.review).filter(pl.col("meter_id").is_in(facts.in_use))
+    register = facts.register.filter(pl.col("meter_id").is_in(facts.in_use))
     whole = register.drop_nulls(["maker", "serial"]).height
     followed = register["procedure"].count()
     if not whole and not followed:

@@ -17,7 +17,6 @@ from drift.review.clauses.clause import (
     of,
 )
 from drift.review.clauses.facts import LaboratoryFacts
-from drift.review.register import register_of
 from drift.review.validations import VALIDATIONS
 from drift.store.tables import unused_files
 from drift.version import __version__
@@ -61,7 +60,7 @@ def labelled(facts: LaboratoryFacts) -> Clause:
     )
     names = late["meter_id"].unique(maintain_order=True).to_list()
     # What a label says: the day of the calibration, by whom, and when the next is due.
-    in_use = register_of(review).filter(pl.col("status").is_in(IN_USE))
+    in_use = facts.register.filter(pl.col("status").is_in(IN_USE))
     filled = in_use.drop_nulls(["calibrated_on", "calibrated_by", "next_due_on"]).height
     complete = 0 < filled == in_use.height
     return Clause(
