@@ -183,7 +183,7 @@ def shared_effects() -> Chart:
             shape=alt.condition("datum.found", alt.value("triangle-up"), alt.value("circle")),
             tooltip=told,
         ),
-    ).properties(height=alt.Step(25))
+    ).properties(height=alt.Step(28))
 
 
 def visits_due() -> Chart:

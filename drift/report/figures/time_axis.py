@@ -27,6 +27,12 @@ def span_of_time(*views: str) -> alt.TopLevelSelectionParameter:
     )
 
 
+# The day stands before its month, since "Mar 22" may be a year; the first of a month is that month.
+_DAY_OR_MONTH = (
+    "date(datum.value) == 1 ? timeFormat(datum.value, '%b %Y') : timeFormat(datum.value, '%-d %b')"
+)
+
+
 def time_axis(field: str, *, labels: bool = False, beside: int = 0, years: bool = True) -> alt.X:
     """Return the time axis over a field of days.
 
@@ -41,7 +47,9 @@ def time_axis(field: str, *, labels: bool = False, beside: int = 0, years: bool 
     years : bool
         Whether it is ticked by years alone, or by what fits.
     """
-    shown: dict[str, Any] = {"labelOverlap": "parity", "labelSeparation": 4} if labels else {}
+    shown: dict[str, Any] = {}
+    if labels:
+        shown = {"labelOverlap": "parity", "labelSeparation": 4, "labelExpr": _DAY_OR_MONTH}
     if labels and years:
         shown = {"format": "%Y", "labelOverlap": "parity"}
     axis = alt.Axis(
