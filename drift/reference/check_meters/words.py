@@ -68,7 +68,7 @@ def _whose(row: Row) -> str:
     """Say whether a jump was its own, by what the meters read with the vessel did."""
     own = row["jumped_own"]
     if own is None:
-        return "whether it moved or all others did cannot be told"
+        return "whether it moved or all others did cannot be said"
     if own < SURE:
         return (
             f"most likely it did so by itself ({probability(own)})"
