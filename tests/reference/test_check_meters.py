@@ -6,6 +6,7 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 import pytest
+from scipy.stats import binom
 
 from drift.frames import DAYS_PER_YEAR, EPOCH
 from drift.reference.check_meters.fitting import OwnMotion, estimate, rounding_variance
@@ -279,3 +280,29 @@ def test_check_meters_are_right_and_drifting_ones_keep_silent() -> None:
     drifting = told(CASES["meters moved, check meter drifts"], 10)
     assert drifting.drifting >= 0.9
     assert drifting.vessel == 0
+
+
+@pytest.mark.parametrize(("wander", "step"), [(0.0, 0.0), (0.0, 0.05), (0.02, 0.0)])
+def test_steady_check_meters_are_said_to_drift_as_often_as_the_level_says(
+    wander: float, step: float
+) -> None:
+    """At most what 5 % allows of 300: at rest, beside a shift of the vessel, and wandering.
+
+    Sessions are means of four readings on a dial of 0.05, σ 0.02, brought to 5 % air.
+    """
+    scatter = np.sqrt(0.02**2 + 0.05**2 / 12) / 2 / 1.5
+    motion = OwnMotion((wander / scatter) ** 2, 0.0)
+    shifts = [MOVED] if step else []
+    rng, told = np.random.default_rng(5), 0
+    for _ in range(300):
+        walk = np.cumsum(rng.normal(0, wander * np.sqrt(30 / 365.25), 16))
+        level = rng.uniform(-0.025, 0.025) + walk + np.where(np.arange(16) >= 7, step, 0.0)
+        air = np.array([1.0, 2.0])[:, None]
+        true = np.repeat(level[:, None, None] * air, 2, axis=2)
+        read = np.round((true + rng.normal(0, 0.02, true.shape)) / 0.05) * 0.05
+        rows = rows_of(read.mean(axis=(1, 2)) / 1.5)
+        witnesses = Witnesses(("CM-1",), rows, NO_DAYS)
+        found = steadiness(rows, witnesses, jumps=[], shifts=shifts, motion=motion)
+        told += found["finding"][0] == DRIFTS
+    assert told <= binom.ppf(0.999, 300, 0.05)
+    assert told >= 3

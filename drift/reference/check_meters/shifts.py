@@ -61,13 +61,27 @@ class Shift:
         named = np.where(vessel == self.after, 1.0, np.where(vessel == self.before, 0.0, np.nan))
         return np.where(vessel == "", by_day, named)
 
+    def in_doubt(self, rows: pl.DataFrame) -> np.ndarray:
+        """Say which sessions lie within its dates and were read with what it moved."""
+        vessel = rows["vessel_id"].fill_null("").to_numpy()
+        named = np.isin(vessel, ["", self.before or "", self.after or ""])
+        return np.isnan(self.column(rows)) & (named | (self.after is None))
+
 
 def columns_beside(rows: pl.DataFrame, shifts: list[Shift]) -> Floats:
-    """Return the columns of the fleet's shifts on these rows, sessions in doubt as before them."""
+    """Return the columns of the fleet's shifts on these rows, and one for each session in doubt.
+
+    A session within the dates of a shift may lie before it or after it: a column of its own takes
+    it out, where a guess would look like a drift or a jump.
+    """
     if rows["follows"][0] == OF_ITSELF:
         return np.empty((len(rows), 0))
-    steps = [np.nan_to_num(one.column(rows)) for one in shifts if one.kind != FLEET_DRIFT]
-    return np.column_stack(steps) if steps else np.empty((len(rows), 0))
+    steps = [one for one in shifts if one.kind != FLEET_DRIFT]
+    columns = [np.nan_to_num(one.column(rows)) for one in steps]
+    doubted = np.zeros(len(rows), dtype=bool)
+    for one in steps:
+        doubted |= one.in_doubt(rows)
+    return np.column_stack([np.empty((len(rows), 0)), *columns, np.eye(len(rows))[:, doubted]])
 
 
 def years_of(on: date) -> float:
