@@ -22,6 +22,9 @@ CHECK_NOTES: dict[str, dict[str, tuple[str, str]]] = {
         "jumped_pct": (AIR, "its largest jump by itself, at 5 % air; empty where none is found"),
         "jumped_from": (DATE, "last day before that jump"),
         "jumped_to": (DATE, "first day after it"),
+        "jumped_own": ("", "probability that it alone moved there; empty: the fleet cannot tell"),
+        "silent_from": (DATE, "day from which no verdict rests on it, after its first jump"),
+        "silent_until": (DATE, "its next adjustment on record, from which one may again"),
         "sigma_pct": (AIR, "scatter of one session, at 5 % air"),
         "drift": (
             YEARLY,
@@ -51,9 +54,11 @@ CHECK_NOTES: dict[str, dict[str, tuple[str, str]]] = {
             "",
             (
                 "why not: no_check_meter, only_drifting_ones, adjusted_in_between, "
-                "not_read_on_both_sides, moved_otherwise, not_sure_enough"
+                "not_read_on_both_sides, moved_otherwise, not_sure_enough, "
+                "changed_without_record"
             ),
         ),
+        "changed_on": (DATE, "day from which that witness is off without a record, if any"),
         "sigma_pct": (AIR, "scatter of a session of a check meter, its own or a meter's, at 5 %"),
         "sessions_half": ("", "sessions within which its EWMA shows that shift, half of all cases"),
         "sessions_ninety": ("", "the same in nine of ten cases"),

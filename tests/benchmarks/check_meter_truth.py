@@ -30,6 +30,14 @@ CASES: dict[str, Laboratory] = {
     ),
     "vessel moved, artefact read by the fleet": replace(MOVED, artefact=True),
     "meters moved, artefact read by the fleet": replace(STAYED, artefact=True),
+    "vessel moved, artefact changed before, no record": replace(
+        MOVED, artefact=True, own_jump=MISTAKE
+    ),
+    "meters moved, artefact changed after, no record": replace(
+        STAYED, artefact=True, own_jump=MISTAKE, jump_at=20
+    ),
+    "nothing moved, artefact changed, no record": Laboratory(artefact=True, own_jump=MISTAKE),
+    "nothing moved, artefact steady": Laboratory(artefact=True),
     "nothing moved": Laboratory(),
 }
 

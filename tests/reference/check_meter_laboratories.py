@@ -37,7 +37,7 @@ class Laboratory:
     own_drift : float
         Drift of the check meter by itself, % air a year at 5 %.
     own_jump, jump_at : float, int
-        Its jump by itself, and the session from which on.
+        Its jump by itself, and the session from which on; of the artefact, where there is one.
     recorded : bool
         Whether that is on record as a reset of its hand.
     meters, sessions, since : int
@@ -80,6 +80,7 @@ def tables(truth: Laboratory, *, seed: int) -> dict[str, str]:
                     lines.append(f"{name},{on},as_found,{air:g},{read},{replicate},{STEP_PCT},V-1")
             if truth.artefact:
                 of_meter = own[name] + (truth.fleet if after else 0.0)
+                of_meter += truth.own_jump if session >= truth.jump_at else 0.0
                 checks.append(f"{name},{on},artefact,{_read(rng, 5 + of_meter)},%,5")
     found = {"readings": "\n".join([*lines, ""]), "vessels": VESSELS}
     if truth.artefact:

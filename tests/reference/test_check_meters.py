@@ -22,8 +22,8 @@ from drift.reference.check_meters.steadiness import (
     STEADY,
     TOO_FEW,
     steadiness,
-    without_jumps,
 )
+from drift.reference.check_meters.unrecorded import FleetStep, without_jumps
 from drift.reference.check_meters.verdicts import (
     ADJUSTED_BETWEEN,
     CANNOT_TELL,
@@ -135,10 +135,17 @@ def test_a_change_to_another_vessel_is_told_by_the_vessels_that_were_read() -> N
     assert verdict(rows, change)["verdict"] == VESSEL
 
 
-def held(rows: pl.DataFrame, shifts: list[Shift]) -> dict[str, object]:
+def unmoved(_: date, __: date) -> tuple[float, float]:
+    """Say that the fleet took no step."""
+    return 0.0, 0.005
+
+
+def held(
+    rows: pl.DataFrame, shifts: list[Shift], *, fleet: FleetStep = unmoved
+) -> dict[str, object]:
     """Return what is found of the one check meter in rows."""
     witnesses = Witnesses(("CM-1",), rows, NO_DAYS)
-    cut, jumps = without_jumps(witnesses, shifts, STILL)
+    cut, jumps = without_jumps(witnesses, shifts, STILL, fleet=fleet)
     row = steadiness(cut, witnesses, jumps=jumps, shifts=shifts, motion=STILL).row(0, named=True)
     assert said_of_witness(row)
     return row
@@ -230,7 +237,9 @@ def test_a_shift_as_small_as_the_baseline_is_known_is_never_sure() -> None:
 
 
 def test_sentences_name_the_vessel_or_the_meters() -> None:
-    blank = dict.fromkeys(("p_vessel", "change_pct", "change_error_pct", "likelihood_ratio"))
+    blank = dict.fromkeys(
+        ("p_vessel", "change_pct", "change_error_pct", "likelihood_ratio", "changed_on")
+    )
     told = said_of_shift(blank | verdict(rows_of(stepped(0.08))))
     assert "likelier if the vessel moved than if the meters did" in told
     assert "for the meters" in said_of_shift(blank | verdict(rows_of(stepped(0.0))))

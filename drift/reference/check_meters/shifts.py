@@ -9,6 +9,7 @@ from scipy.special import ndtri
 
 from drift.arrays import Floats
 from drift.frames import DAYS_PER_YEAR, EPOCH
+from drift.reference.check_meters.placing import OF_ITSELF
 
 STEPS = ("vessel_change", "vessel_step", "shared_step")
 FLEET_DRIFT = "fleet_drift"
@@ -59,6 +60,14 @@ class Shift:
         # Two vessels may be read in turn for a while.
         named = np.where(vessel == self.after, 1.0, np.where(vessel == self.before, 0.0, np.nan))
         return np.where(vessel == "", by_day, named)
+
+
+def columns_beside(rows: pl.DataFrame, shifts: list[Shift]) -> Floats:
+    """Return the columns of the fleet's shifts on these rows, sessions in doubt as before them."""
+    if rows["follows"][0] == OF_ITSELF:
+        return np.empty((len(rows), 0))
+    steps = [np.nan_to_num(one.column(rows)) for one in shifts if one.kind != FLEET_DRIFT]
+    return np.column_stack(steps) if steps else np.empty((len(rows), 0))
 
 
 def years_of(on: date) -> float:

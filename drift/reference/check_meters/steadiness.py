@@ -1,36 +1,32 @@
 """This module asks of each check meter and artefact whether it holds, before it may judge.
 
-A drift of its own, or a jump that the fleet did not take, is told; a meter adjusted by mistake
-looks like such a jump where nobody recorded it.
+A drift of its own is told here beside the jumps that `unrecorded` finds.
 """
-
-from dataclasses import dataclass
-from datetime import date
 
 import numpy as np
 import polars as pl
 from scipy.special import stdtr, stdtrit
 
-from drift.arrays import Floats, Integers
 from drift.frames import Schema
 from drift.reference.check_meters.fitting import Estimate, OwnMotion, estimate
-from drift.reference.check_meters.placing import CHECK_METER, OF_ITSELF, Witnesses
-from drift.reference.check_meters.shifts import FLEET_DRIFT, Shift
+from drift.reference.check_meters.placing import CHECK_METER, OF_FLEET, OF_ITSELF, Witnesses
+from drift.reference.check_meters.shifts import FLEET_DRIFT, Shift, columns_beside
+from drift.reference.check_meters.unrecorded import Jump, day_values, trusted_again
 
 STEADY, DRIFTS = "steady", "drifts"
 TOO_FEW, NEVER_READ = "too_few_sessions", "no_usable_reading"
 # Sessions that let a drift of its own be tested, its level taken as free.
 FEWEST = 5
-# Levels of the tests (common practice, no source).
-_DRIFT_LEVEL, _JUMP_LEVEL = 0.05, 0.01
-# Sessions on each side of a jump that is looked for.
-_EACH_SIDE = 2
-_MOST_JUMPS = 3
+# Level of the test (common practice, no source).
+_DRIFT_LEVEL = 0.05
 
 # One row per check meter and artefact: `data/check_meters.csv`.  sessions are those that its
 # series hold; adjusted counts days of adjustments after its first session, adjusted_on the last of
 # them.  jumped_pct is its own largest jump, between jumped_from and jumped_to, that no record
-# explains.  sigma_pct is the scatter of a session, % air at 5 % air; drift its own, a year there.
+# explains; jumped_own the probability that it alone moved there (null: the fleet cannot tell).  No
+# verdict rests on it from silent_from on, the day after its first jump, until the day before
+# silent_until, its next adjustment on record.  sigma_pct is the scatter of a session, % air at 5 %
+# air; drift its own, a year there.
 CHECK_METERS: Schema = {
     "witness": pl.String,
     "kind": pl.String,
@@ -42,6 +38,9 @@ CHECK_METERS: Schema = {
     "jumped_pct": pl.Float64,
     "jumped_from": pl.Date,
     "jumped_to": pl.Date,
+    "jumped_own": pl.Float64,
+    "silent_from": pl.Date,
+    "silent_until": pl.Date,
     "sigma_pct": pl.Float64,
     "drift": pl.Float64,
     "drift_low": pl.Float64,
@@ -50,93 +49,6 @@ CHECK_METERS: Schema = {
     "finding": pl.String,
     "sentence": pl.String,
 }
-
-
-@dataclass(frozen=True, slots=True)
-class Jump:
-    """A jump of a check meter that the fleet did not take and no record explains."""
-
-    witness: str
-    size: float
-    from_on: date
-    to_on: date
-
-
-def without_jumps(
-    witnesses: Witnesses, shifts: list[Shift], motion: OwnMotion
-) -> tuple[pl.DataFrame, list[Jump]]:
-    """Begin the series of a check meter anew where it jumped by itself.
-
-    Returns
-    -------
-    rows : pl.DataFrame
-        Frame of `drift.reference.check_meters.placing.WITNESS_ROWS`.
-    jumps : list of Jump
-
-    Notes
-    -----
-    Every day is tried beside the shifts of the fleet, at 1 % by Bonferroni's bound over the days
-    and series of the check meter.  A jump on the day of a shift cannot be told from the shift.
-    """
-    jumps: list[Jump] = []
-    parts = []
-    for part in witnesses.rows.partition_by("witness", "follows", maintain_order=True):
-        rows = part
-        if rows["kind"][0] == CHECK_METER:
-            for _ in range(_MOST_JUMPS):
-                found = _largest_jump(rows, shifts, motion)
-                if found is None:
-                    break
-                rows, jump = found
-                jumps.append(jump)
-        parts.append(rows)
-    return (pl.concat(parts) if parts else witnesses.rows), jumps
-
-
-def _largest_jump(
-    rows: pl.DataFrame, shifts: list[Shift], motion: OwnMotion
-) -> tuple[pl.DataFrame, Jump] | None:
-    """Return the rows with the series of their largest jump cut there, and the jump."""
-    beside = _beside(rows, shifts)
-    series = rows["series"].rle_id().cast(pl.Int64).to_numpy()
-    begins = np.flatnonzero(np.diff(series, prepend=-1))
-    trials = [(int(first), cut) for first in begins for cut in _cuts(series, int(first))]
-    best: tuple[float, Estimate, int, int] | None = None
-    for first, cut in trials:
-        last = first + int((series == series[first]).sum())
-        column = np.zeros(len(rows))
-        column[cut:last] = 1.0
-        found = estimate(rows, column, beside=beside, motion=motion)
-        if found is None or found.error <= 0:
-            continue
-        p = 2 * float(stdtr(found.freedom, -abs(found.value / found.error)))
-        if best is None or p < best[0]:
-            best = p, found, cut, last
-    if best is None or best[0] * len(trials) > _JUMP_LEVEL:
-        return None
-    _, found, cut, last = best
-    days = rows["performed_on"]
-    name = f"{rows['series'][cut]} and its jump of {days[cut]}"
-    cut_rows = rows.with_columns(
-        series=pl.when(pl.int_range(pl.len()).is_between(cut, last - 1))
-        .then(pl.lit(name))
-        .otherwise("series")
-    )
-    return cut_rows, Jump(rows["witness"][0], found.value, days[cut - 1], days[cut])
-
-
-def _cuts(series: Integers, first: int) -> range:
-    """Return the places at which a series that begins at `first` may have jumped."""
-    size = int((series == series[first]).sum())
-    return range(first + _EACH_SIDE, first + size - _EACH_SIDE + 1)
-
-
-def _beside(rows: pl.DataFrame, shifts: list[Shift]) -> Floats:
-    """Return the columns of the fleet's shifts on these rows, sessions in doubt as before them."""
-    if rows["follows"][0] == OF_ITSELF:
-        return np.empty((len(rows), 0))
-    steps = [np.nan_to_num(one.column(rows)) for one in shifts if one.kind != FLEET_DRIFT]
-    return np.column_stack(steps) if steps else np.empty((len(rows), 0))
 
 
 def steadiness(
@@ -152,7 +64,7 @@ def steadiness(
     Parameters
     ----------
     rows : pl.DataFrame
-        From `without_jumps`.
+        From `drift.reference.check_meters.unrecorded.without_jumps`.
     witnesses : Witnesses
     jumps : list of Jump
     shifts : list of Shift
@@ -163,9 +75,13 @@ def steadiness(
     -----
     The test of a drift is a t test beside the fleet's shifts, at 5 % over the series kinds of a
     witness together.  Where the fleet drifts together, a check meter that goes with it shows the
-    vessel and no drift of its own: then it drifts only where it does neither.
+    vessel and no drift of its own: then it drifts only where it does neither.  What several meters
+    read of an artefact drifts with them too: the spread of their rates counts as scatter there.
     """
-    told = [_held(name, part, jumps, shifts, motion) for (name,), part in _by_witness(rows)]
+    told = [
+        _held(part, jumps, witnesses.adjusted, shifts=shifts, motion=motion)
+        for part in rows.partition_by("witness", maintain_order=True)
+    ]
     read = {row["witness"] for row in told}
     told += [
         {"witness": name, "kind": CHECK_METER, "sessions": 0, "finding": NEVER_READ}
@@ -186,17 +102,16 @@ def steadiness(
     )
 
 
-def _by_witness(rows: pl.DataFrame) -> list[tuple[tuple[str], pl.DataFrame]]:
-    """Return the rows of each witness, by name."""
-    return [
-        ((part["witness"][0],), part) for part in rows.partition_by("witness", maintain_order=True)
-    ]
-
-
 def _held(
-    name: str, part: pl.DataFrame, jumps: list[Jump], shifts: list[Shift], motion: OwnMotion
+    part: pl.DataFrame,
+    jumps: list[Jump],
+    adjusted: pl.DataFrame,
+    *,
+    shifts: list[Shift],
+    motion: OwnMotion,
 ) -> dict[str, object]:
     """Return what is found of one witness."""
+    name = part["witness"][0]
     mine = sorted((jump for jump in jumps if jump.witness == name), key=lambda one: -abs(one.size))
     row: dict[str, object] = {
         "witness": name,
@@ -211,7 +126,11 @@ def _held(
             "jumped_pct": jump.size,
             "jumped_from": jump.from_on,
             "jumped_to": jump.to_on,
+            "jumped_own": jump.own,
         }
+    if mine:
+        first = min(mine, key=lambda one: one.to_on)
+        row |= {"silent_from": first.to_on, "silent_until": trusted_again(first, adjusted)}
     kinds = part.partition_by("follows", maintain_order=True)
     for rows in kinds:
         found = _own_drift(rows, shifts, motion)
@@ -235,9 +154,11 @@ def _held(
 
 def _own_drift(rows: pl.DataFrame, shifts: list[Shift], motion: OwnMotion) -> Estimate | None:
     """Return the drift of a witness beside the fleet's shifts, its level wandering."""
-    t_years = rows["t_years"].to_numpy()
-    alone = OwnMotion(motion.wander, 0.0)
-    return estimate(rows, t_years - t_years.mean(), beside=_beside(rows, shifts), motion=alone)
+    read = day_values(rows)
+    t_years = read["t_years"].to_numpy()
+    of_meters = motion.drift if rows["follows"][0] == OF_FLEET else 0.0
+    own = OwnMotion(motion.wander, of_meters)
+    return estimate(read, t_years - t_years.mean(), beside=columns_beside(read, shifts), motion=own)
 
 
 def _drift_p(found: Estimate, follows: str, shifts: list[Shift]) -> float:

@@ -1,7 +1,8 @@
 """This module asks check meters and artefacts whether the vessel moved or the fleet."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from datetime import date
 
 import numpy as np
 import polars as pl
@@ -18,6 +19,7 @@ VESSEL, FLEET, CANNOT_TELL = "vessel", "meters", "cannot_say"
 NOBODY, ONLY_DRIFTING = "no_check_meter", "only_drifting_ones"
 ADJUSTED_BETWEEN, ONE_SIDE = "adjusted_in_between", "not_read_on_both_sides"
 OTHERWISE, NOT_SURE = "moved_otherwise", "not_sure_enough"
+CHANGED = "changed_without_record"
 # A verdict is given from this probability on (common practice, no source).
 SURE = 0.95
 # A change so unlikely under both is neither.
@@ -31,7 +33,8 @@ _MOST_LOG_ODDS = float(np.log(1e4))
 # where the meters did; p_vessel from even odds.  sigma_pct: scatter of a session of a check meter,
 # there or to be expected; an EWMA chart of one read in every session shows a shift of that size
 # within sessions_half in half of all cases, within sessions_ninety in nine of ten; sessions_sure
-# after it let half of the verdicts reach 95 %.
+# after it let half of the verdicts reach 95 %.  changed_on: day from which the witness is off
+# without a record, so that the verdict rests on what it showed before.
 REFERENCE_VERDICTS: Schema = {
     "kind": pl.String,
     "name": pl.String,
@@ -47,6 +50,7 @@ REFERENCE_VERDICTS: Schema = {
     "p_vessel": pl.Float64,
     "verdict": pl.String,
     "why": pl.String,
+    "changed_on": pl.Date,
     "sigma_pct": pl.Float64,
     "sessions_half": pl.Float64,
     "sessions_ninety": pl.Float64,
@@ -174,6 +178,27 @@ def _log_density(away: float, scale: float, freedom: int) -> float:
         - np.log(scale)
         - half * np.log1p(away**2 / freedom)
     )
+
+
+def told_of_change(
+    told: Sequence[Testimony], shift: Shift, changed: dict[str, date]
+) -> list[Testimony]:
+    """Return testimonies of which those that an unrecorded change silences say so.
+
+    Parameters
+    ----------
+    told : sequence of Testimony
+    shift : Shift
+    changed : dict of str to date
+        First day after an unrecorded change of each witness that changed.
+    """
+    unread = (ONE_SIDE, ADJUSTED_BETWEEN)
+    return [
+        replace(one, why=CHANGED)
+        if one.why in unread and changed.get(one.witness, date.max) <= shift.to_on
+        else one
+        for one in told
+    ]
 
 
 def verdict_row(shift: Shift, told: Sequence[Testimony], *, drifting: bool) -> dict[str, object]:

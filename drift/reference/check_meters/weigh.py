@@ -15,13 +15,14 @@ from drift.reference.check_meters.planner import (
     sessions_to_show,
 )
 from drift.reference.check_meters.shifts import FLEET_DRIFT, Shift, shifts_found
-from drift.reference.check_meters.steadiness import (
-    CHECK_METERS,
-    STEADY,
-    steadiness,
-    without_jumps,
+from drift.reference.check_meters.steadiness import CHECK_METERS, STEADY, steadiness
+from drift.reference.check_meters.unrecorded import fleet_steps, trusted_rows, without_jumps
+from drift.reference.check_meters.verdicts import (
+    REFERENCE_VERDICTS,
+    hear_witnesses,
+    told_of_change,
+    verdict_row,
 )
-from drift.reference.check_meters.verdicts import REFERENCE_VERDICTS, hear_witnesses, verdict_row
 from drift.reference.check_meters.words import (
     plan_of_shift,
     said_of_outlook,
@@ -96,18 +97,22 @@ def weigh_check_meters(
     witnesses, (fit, found) = place_witnesses(ledger, tables), shared
     motion = _own_motion(fit, choices)
     shifts = _shifts(fit, found, choices)
-    rows, jumps = without_jumps(witnesses, shifts, motion)
+    rows, jumps = without_jumps(witnesses, shifts, motion, fleet=fleet_steps(fit, found))
     held = steadiness(rows, witnesses, jumps=jumps, shifts=shifts, motion=motion)
     holding = held.filter(pl.col("finding") == STEADY)["witness"]
-    asked = rows.filter(pl.col("witness").is_in(holding.implode()))
+    trusted = trusted_rows(rows, jumps, witnesses.adjusted)
+    asked = trusted.filter(pl.col("witness").is_in(holding.implode()))
+    changed = dict(held.select("witness", "silent_from").drop_nulls().iter_rows())
     plans = _plans(held, fit, choices)
     told = []
     for shift in shifts:
+        heard = hear_witnesses(asked, shift, others=shifts, motion=motion)
         row = verdict_row(
             shift,
-            hear_witnesses(asked, shift, others=shifts, motion=motion),
+            told_of_change(heard, shift, changed),
             drifting=held.height > len(holding),
         )
+        row["changed_on"] = changed.get(str(row["witness"]))
         told.append({**row, **_planned(shift, plans)})
     verdicts = pl.DataFrame(
         [{name: row.get(name) for name in REFERENCE_VERDICTS} for row in told],

@@ -19,6 +19,7 @@ from drift.reference.check_meters.shifts import FLEET_DRIFT
 from drift.reference.check_meters.steadiness import DRIFTS, FEWEST, NEVER_READ, STEADY
 from drift.reference.check_meters.verdicts import (
     ADJUSTED_BETWEEN,
+    CHANGED,
     NOBODY,
     NOT_SURE,
     ONE_SIDE,
@@ -58,10 +59,33 @@ def said_of_witness(row: Row) -> str:
     if row["jumped_pct"] is not None:
         told.append(
             f"It moved by {bias_with_unit(row['jumped_pct'])} between {day(row['jumped_from'])} "
-            f"and {day(row['jumped_to'])} by itself, with nothing on record. It was adjusted by "
-            "mistake, or knocked. Its history begins anew there."
+            f"and {day(row['jumped_to'])}, with nothing on record: {_whose(row)}. {_silence(row)}"
         )
     return " ".join([*told, _drift_said(row)])
+
+
+def _whose(row: Row) -> str:
+    """Say whether a jump was its own, by what the meters read with the vessel did."""
+    own = row["jumped_own"]
+    if own is None:
+        return "whether it moved or all others did cannot be said"
+    if own < SURE:
+        return (
+            f"most likely it did so by itself ({probability(own)})"
+            if own > 0.5
+            else (f"it or all others ({probability(own)} for it alone)")
+        )
+    return f"by itself ({probability(own)}), for the meters did not follow"
+
+
+def _silence(row: Row) -> str:
+    """Say from when on no verdict rests on what jumped without a record."""
+    since = f"From {day(row['silent_from'])} on no verdict rests on it"
+    if row["silent_until"] is not None:
+        return f"{since}, until its adjustment of {day(row['silent_until'])} begins it anew."
+    if row["kind"] == ARTEFACT:
+        return f"{since}. Look for damage, or for another artefact in its place."
+    return f"{since}: find out what was done to it and put that on record."
 
 
 def _drift_said(row: Row) -> str:
@@ -95,6 +119,11 @@ def said_of_shift(row: Row) -> str:
     others = f", with {count(row['witnesses'] - 1, 'other')}" if row["witnesses"] > 1 else ""
     shown = f"Over the same dates {row['witness']}{others} showed {size}{yearly}."
     p = row["p_vessel"]
+    if row["changed_on"] is not None:
+        shown += (
+            f" It changed without a record by {day(row['changed_on'])}: this rests on what it "
+            "showed before."
+        )
     if row["why"] == NOT_SURE:
         return (
             f"{shown} If both are equally likely beforehand, the chance is {probability(p)} that "
@@ -119,6 +148,7 @@ def _why(row: Row) -> str:
         ONLY_DRIFTING: "the check meter drifts by itself, or was read too seldom",
         ADJUSTED_BETWEEN: f"{row['witness']} was adjusted or jumped in between",
         ONE_SIDE: f"{row['witness']} was not read on both sides of it often enough",
+        CHANGED: f"{row['witness']} had changed without a record by then",
         OTHERWISE: f"{row['witness']} moved in a way that neither explains ({size})",
     }[row["why"]]
 
