@@ -62,7 +62,7 @@ def test_the_rule_and_the_method_are_named(
 
 def test_control_and_conformity_are_told_apart(fleet: FleetPage, dossier: DossierPage) -> None:
     """Both pages say which question the part answers; the brief has a line for each verdict."""
-    assert "different questions" in fleet.conformity.rule[1]
+    assert "To conform is not to be in control." in fleet.conformity.rule[1]
     begins = [line.split(":")[0] for line in dossier.brief]
     assert begins[:3] == ["Tolerance", "Conformity", "Control"]
     control = next(line for line in dossier.brief if line.startswith("Control"))
