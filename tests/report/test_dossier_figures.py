@@ -17,6 +17,7 @@ from drift.report.figures.rows import unchecked, unpacked
 from drift.report.pages.dossier import dossier_page, history_data
 from drift.report.pages.dossier_history import history_points
 from drift.report.pages.dossier_limits import is_beyond, limit_stretches, runs_beyond
+from drift.report.pages.dossier_zero_span import cause_history_part
 from drift.review.results import Review
 from tests.fabricated_ids import (
     AS_OF,
@@ -30,6 +31,7 @@ from tests.fabricated_ids import (
     VISITS,
 )
 from tests.fabricated_review import fabricate
+from tests.sample_reviews import SampleReviews
 
 OF_METERS = (
     *("meter_history", "meter_cause", "meter_lines", "meter_control"),
@@ -273,6 +275,24 @@ def test_each_panel_of_a_cause_has_the_same_dots(review: Review) -> None:
             first["params"]["high"],
         )
     assert sum(panel.likely for panel in page.cause.panels) <= 1
+
+
+@pytest.mark.parametrize("meter_id", ["AM-06", "AM-09"])
+def test_a_cause_that_leads_is_named_where_it_is_surest(
+    sample_on: SampleReviews, meter_id: str
+) -> None:
+    """Each once, at the visit of its largest chance among those where it is the likeliest."""
+    review = sample_on(date(2026, 10, 1))
+    found = review.cause_history(meter_id)
+    assert found is not None
+    chances = _drawn(cause_history_part(review, meter_id).rows)["data"]["chances"]
+    leading: dict[str, float] = {}
+    for row in found.steps.filter("leads").iter_rows(named=True):
+        leading[row["cause"]] = max(leading.get(row["cause"], 0.0), row["probability"])
+    columns = (chances[name] for name in ("cause", "chance", "label"))
+    named = [(cause, chance) for cause, chance, label in zip(*columns, strict=True) if label]
+    assert len(named) == len(leading) > 1
+    assert dict(named) == pytest.approx(leading, abs=1e-5)
 
 
 def test_every_reading_is_on_the_dossier(review: Review) -> None:

@@ -17,7 +17,7 @@ ZERO_SPAN_DATA = {
     ),
 }
 CAUSE_HISTORY_DATA = {
-    "chances": ("on", "cause", "chance", "leads", "stretch", "label", "words"),
+    "chances": ("on", "cause", "chance", "leads", "stretch", "label", "late", "words"),
 }
 
 
@@ -100,11 +100,13 @@ def cause_history() -> Chart:
     """Return the chart of how likely each cause was at each visit.
 
     Data set ``chances``, one row a visit and cause: ``chance`` from 0 to 1, ``leads`` (the
-    likeliest of its visit), ``stretch`` (readings between two adjustments), ``label`` (a name at
-    the last visit of what is told, else null), ``words`` for its tooltip.
+    likeliest of its visit), ``stretch`` (readings between two adjustments), ``label`` (the name of
+    a cause that leads somewhere, where it is surest, else null), ``late`` (in the latter half of
+    the visits: there a name ends at its dot), ``words`` for its tooltip.
     """
-    axis = alt.Axis(title=None, format="%", tickCount=3, grid=False)
-    scale = alt.Scale(domain=[0, 1], nice=False)
+    axis = alt.Axis(title=None, format="%", values=[0, 0.5, 1], grid=False)
+    # More than 0 to 1: dots at its ends are drawn whole, and a name has room above its dot.
+    scale = alt.Scale(domain=[-0.04, 1.22], nice=False)
     y = alt.Y("chance:Q", axis=axis, scale=scale)
     base = alt.Chart(alt.NamedData("chances")).encode(
         x=time_axis("on", labels=True, beside=10, years=False), y=y
@@ -113,6 +115,11 @@ def cause_history() -> Chart:
         base.mark_line(strokeWidth=1, color=hue("quiet")).encode(detail=["cause:N", "stretch:N"]),
         _told(base, "leads", "triangle-up", sizes=(90, 20), tone=_LEADS).properties(name="chances"),
         base.transform_filter("isValid(datum.label)")
-        .mark_text(align="right", dx=-10, dy=-9, color=hue("ink"))
+        .mark_text(
+            align=alt.ExprRef("datum.late ? 'right' : 'left'"),
+            dx=alt.ExprRef("datum.late ? 6 : -6"),
+            dy=-12,
+            color=hue("ink"),
+        )
         .encode(text="label:N"),
     ).properties(height=150, params=[span_of_time("chances")])

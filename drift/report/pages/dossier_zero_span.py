@@ -224,7 +224,7 @@ def cause_history_part(review: Review, meter_id: str) -> CauseHistoryPart:
     visits = steps.select("segment", "on").unique(maintain_order=True).rows()
     return CauseHistoryPart(
         sentence=_leads(found),
-        rows=_chances(steps.filter(pl.col("cause").is_in(told)), found),
+        rows=_chances(steps.filter(pl.col("cause").is_in(told))),
         causes=tuple(_name(cause) for cause in told),
         visits=tuple(
             (
@@ -258,9 +258,13 @@ def _name(cause: str) -> str:
     return "nothing to explain" if cause == NOTHING else CAUSE_WORDS[cause][0]
 
 
-def _chances(steps: pl.DataFrame, found: CauseHistory) -> str:
+def _chances(steps: pl.DataFrame) -> str:
     """Return the rows of the figure of causes over time."""
-    last = steps["on"].max()
+    leading = steps.filter("leads").sort("probability", descending=True, maintain_order=True)
+    surest = leading.unique("cause", keep="first", maintain_order=True).select("cause", "on")
+    named = set(surest.iter_rows())
+    days = steps["on"].unique().sort()
+    late = set(days[days.len() // 2 :])
     return listed_rows(
         "cause_history",
         {
@@ -271,9 +275,8 @@ def _chances(steps: pl.DataFrame, found: CauseHistory) -> str:
                     "chance": row["probability"],
                     "leads": row["leads"],
                     "stretch": str(row["segment"]),
-                    "label": _name(row["cause"])
-                    if row["on"] == last and row["cause"] == found.leader
-                    else None,
+                    "label": _name(row["cause"]) if (row["cause"], row["on"]) in named else None,
+                    "late": row["on"] in late,
                     "words": f"{_name(row['cause'])}, {text.probability(row['probability'])}",
                 }
                 for row in steps.iter_rows(named=True)
