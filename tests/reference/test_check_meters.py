@@ -136,7 +136,7 @@ def test_a_change_to_another_vessel_is_told_by_the_vessels_that_were_read() -> N
     assert verdict(rows, change)["verdict"] == VESSEL
 
 
-def unmoved(_: date, __: date) -> tuple[float, float]:
+def unmoved(_: date) -> tuple[float, float]:
     """Say that the fleet took no step."""
     return 0.0, 0.005
 

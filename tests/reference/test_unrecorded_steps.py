@@ -60,7 +60,7 @@ def on_artefact(
     return pl.concat(parts)
 
 
-def still(_: date, __: date) -> tuple[float, float]:
+def still(_: date) -> tuple[float, float]:
     """Say that the fleet took no step."""
     return 0.0, 0.006
 
@@ -79,13 +79,13 @@ def test_a_step_that_the_fleet_does_not_take_is_the_artefacts() -> None:
 
 
 def test_a_step_that_the_fleet_takes_too_is_not_the_artefacts() -> None:
-    assert jumps_of(on_artefact(seed=1, step=0.06), fleet=lambda _, __: (0.06, 0.006)) == []
+    assert jumps_of(on_artefact(seed=1, step=0.06), fleet=lambda _: (0.06, 0.006)) == []
 
 
 def test_a_step_that_the_fleet_cannot_tell_is_heeded_and_said_to_be_untold() -> None:
-    (jump,) = jumps_of(on_artefact(seed=1, step=0.06), fleet=lambda _, __: None)
+    (jump,) = jumps_of(on_artefact(seed=1, step=0.06), fleet=lambda _: None)
     assert jump.own is None
-    (half,) = jumps_of(on_artefact(seed=1, step=0.06), fleet=lambda _, __: (0.03, 0.02))
+    (half,) = jumps_of(on_artefact(seed=1, step=0.06), fleet=lambda _: (0.03, 0.02))
     assert half.own is not None
     assert 0.05 < half.own < 0.95
 

@@ -30,8 +30,8 @@ _JUMP_LEVEL = 0.01
 _EACH_SIDE = 2
 _MOST_JUMPS = 3
 
-# Size and standard error of the fleet's step between two days; None where it cannot be known.
-FleetStep = Callable[[date, date], tuple[float, float] | None]
+# Size and standard error of the fleet's step up to a day; None where it cannot be known.
+FleetStep = Callable[[date], tuple[float, float] | None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,21 +58,23 @@ class Jump:
 
 
 def fleet_steps(fit: CrossedFit | None, found: SharedEffects | None) -> FleetStep:
-    """Return what tells the fleet's own step over two days, beside all that it shares."""
+    """Return what tells the fleet's own step up to a day, beside all that it shares."""
 
-    def between(_: date, to_on: date) -> tuple[float, float] | None:
+    def up_to(to_on: date) -> tuple[float, float] | None:
         if fit is None or found is None:
             return None
         later = fit.design.bins.filter(pl.col("first_on") >= to_on)["bin"].to_list()
+        if not later:
+            return None
         levels = solve_levels(fit, steps=[*found.steps, {"bins": later}])
         contrast = np.eye(len(levels.estimates))[-1]
-        if not later or not is_estimable(levels, contrast):
+        if not is_estimable(levels, contrast):
             return None
         size = contrast_row(levels, contrast, level=0.95)["effect_pct"]
         error = float(np.sqrt(max(contrast @ levels.covariance @ contrast, 0.0)))
         return float(size), error  # type: ignore[arg-type]  # a number here
 
-    return between
+    return up_to
 
 
 def without_jumps(
@@ -189,7 +191,7 @@ def _jump(rows: pl.DataFrame, step: Estimate, days: tuple[date, date], fleet: Fl
     """
     own: float | None = 1.0
     if rows["follows"][0] != OF_ITSELF:
-        of_fleet = fleet(*days)
+        of_fleet = fleet(days[1])
         own = None
         if of_fleet is not None and of_fleet[1] > 0:
             size, error = of_fleet

@@ -69,12 +69,10 @@ def _whose(row: Row) -> str:
     own = row["jumped_own"]
     if own is None:
         return "whether it moved or all others did cannot be said"
+    if own <= 0.5:
+        return f"it or all others ({probability(own)} for it alone)"
     if own < SURE:
-        return (
-            f"most likely it did so by itself ({probability(own)})"
-            if own > 0.5
-            else (f"it or all others ({probability(own)} for it alone)")
-        )
+        return f"most likely it did so by itself ({probability(own)})"
     return f"by itself ({probability(own)}), for the meters did not follow"
 
 
