@@ -262,7 +262,7 @@ def say_proof(proof: "Proof") -> None:
     if proof.forecasts == 0:
         return
     tell(
-        f"Tried on the means of {count(proof.forecasts, 'past reading', 'past readings')} "
+        f"Tried on {count(proof.forecasts, 'mean')} that past visits found "
         f"({count(proof.series, 'series', 'series')}, each a meter at a point). Each was forecast "
         f"from the visits before it; {proof.failures} were out of tolerance"
     )
