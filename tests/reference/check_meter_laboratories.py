@@ -9,13 +9,17 @@ from datetime import date, timedelta
 from pathlib import Path
 
 import numpy as np
+import polars as pl
 
+from drift.reference.check_meters.fitting import OwnMotion
 from drift.reference.check_meters.weigh import CheckMeters
 from drift.review.analyse import ledger_of, reference_of
 from drift.review.policy import Policy
 from tests.csv_folders import load, write
 
 FIRST = date(2024, 1, 8)
+STILL = OwnMotion(0.0, 0.0)
+NO_DAYS = pl.DataFrame(schema={"meter_id": pl.String, "on": pl.Date})
 CHECK_METER = "CM-1"
 SIGMA_PCT, STEP_PCT = 0.02, 0.05
 READINGS = (

@@ -40,11 +40,16 @@ from drift.reference.check_meters.verdicts import (
 from drift.reference.check_meters.words import said_of_shift, said_of_witness
 from tests.benchmarks.check_meter_truth import CASES, STAYED, told
 from tests.benchmarks.check_meter_truth import MOVED as VESSEL_MOVED
-from tests.reference.check_meter_laboratories import Laboratory, asked, asked_of, tables
+from tests.reference.check_meter_laboratories import (
+    FIRST,
+    NO_DAYS,
+    STILL,
+    Laboratory,
+    asked,
+    asked_of,
+    tables,
+)
 
-STILL = OwnMotion(0.0, 0.0)
-FIRST = date(2024, 1, 8)
-NO_DAYS = pl.DataFrame(schema={"meter_id": pl.String, "on": pl.Date})
 MOVED = Shift("vessel_step", "V-1", date(2024, 8, 1), date(2024, 8, 8), 0.08, 0.005, "V-1", "V-1")
 
 

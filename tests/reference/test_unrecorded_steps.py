@@ -21,11 +21,7 @@ from drift.reference.check_meters.unrecorded import (
     without_jumps,
 )
 from drift.reference.check_meters.verdicts import CANNOT_TELL, CHANGED, VESSEL
-from tests.reference.check_meter_laboratories import Laboratory, asked
-
-STILL = OwnMotion(0.0, 0.0)
-FIRST = date(2024, 1, 8)
-NO_DAYS = pl.DataFrame(schema={"meter_id": pl.String, "on": pl.Date})
+from tests.reference.check_meter_laboratories import FIRST, NO_DAYS, STILL, Laboratory, asked
 
 
 def on_artefact(
