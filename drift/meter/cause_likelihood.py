@@ -5,7 +5,7 @@ noise are given; those are averaged over a grid, amplitudes are integrated in cl
 """
 
 import math
-from dataclasses import dataclass, fields, replace
+from dataclasses import asdict, dataclass, replace
 from itertools import accumulate, pairwise
 
 import numpy as np
@@ -160,9 +160,9 @@ def _evened(case: Case) -> Case:
         return case
     rows = (np.cumsum(counts) - counts)[:, None] + np.where(wide, np.arange(wide.shape[1]), 0)
     each = {
-        item.name: value[rows.ravel()]
-        for item in fields(case)
-        if isinstance(value := getattr(case, item.name), np.ndarray)
+        name: value[rows.ravel()]
+        for name, value in asdict(case).items()
+        if isinstance(value, np.ndarray)
     }
     real = wide.ravel()
     each["replicates"], each["scatter"] = each["replicates"] * real, each["scatter"] * real
