@@ -1,21 +1,24 @@
 """This module reads a source, reviews it and writes the review."""
 
 import dataclasses
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from concurrent.futures import Future
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from drift.api.at_work import helpers_for
 from drift.api.large_fleets import ReviewAsked, review_large
 from drift.api.noted_reviews import note_review
 from drift.api.sources import read_known
+from drift.beside import Aside, Done, Given
 from drift.report.data_files import read_previous, write_record, write_review
 from drift.report.exchange import Place, digests_of, exchanged_for, place_for
 from drift.report.own_files import REVIEW_FOLDER
 from drift.report.review_record import kept_pages, review_record
-from drift.report.write import Progress, page_helpers, timed, write_beside
+from drift.report.write import Progress, make_pages_ready, timed, write_beside
 from drift.review.analyse import analyse
 from drift.review.changes import Earlier
 from drift.review.policy import Policy
@@ -120,16 +123,25 @@ def review_source(
         large = review_large(asked, place, progress=progress)
         if large is not None:
             return _as_written(source, large, out, signed=signed)
-    with timed(timings, "read"):
-        sources = read_known(source, as_of=as_of, policy=policy, known_on=known_on)
-        earlier = earlier_review(previous, sources, source_name=name, as_of=as_of)
-    then = earlier.as_of if earlier else None
-    kept = (
-        {} if with_pages else kept_pages(place, sources, as_of=as_of, policy=policy, previous=then)
-    )
-    with page_helpers(sources, with_pages=with_pages) as beside:
+    with helpers_for(source, with_pages=with_pages) as beside:
+        with timed(timings, "read"):
+            sources = read_known(source, as_of=as_of, policy=policy, known_on=known_on)
+            earlier = earlier_review(previous, sources, source_name=name, as_of=as_of)
+        then = earlier.as_of if earlier else None
+        kept = (
+            {}
+            if with_pages
+            else kept_pages(place, sources, as_of=as_of, policy=policy, previous=then)
+        )
         with timed(timings, "analyse"):
-            review = analyse(sources, source_name=name, as_of=as_of, policy=policy, earlier=earlier)
+            review = analyse(
+                sources,
+                source_name=name,
+                as_of=as_of,
+                policy=policy,
+                earlier=earlier,
+                aside=_aside(beside, sources, with_pages=with_pages),
+            )
             if with_trends:
                 review = dataclasses.replace(review, trends=review.plain_trends())
         write_found(
@@ -144,6 +156,22 @@ def review_source(
             timings=timings,
         )
     return _as_written(source, review, out, signed=signed, with_pages=with_pages)
+
+
+def _aside(beside: "Helpers", sources: Sources, *, with_pages: bool) -> Aside | None:
+    """Return what hands work to the first helper; once it has some, all make ready for pages."""
+    if not beside:
+        return None
+
+    def submit(
+        work: Callable[Given, Done], /, *given: Given.args, **named: Given.kwargs
+    ) -> Future[Done]:
+        begun = beside[0].submit(work, *given, **named)
+        if with_pages:
+            make_pages_ready(beside, sources)
+        return begun
+
+    return submit
 
 
 def _as_written(

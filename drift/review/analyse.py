@@ -6,7 +6,7 @@ from datetime import date
 
 import polars as pl
 
-from drift.beside import Threads
+from drift.beside import Aside, Threads
 from drift.conformity.comparisons import Comparisons, weigh_comparisons
 from drift.conformity.weigh import Conformity, judge_sittings, weigh_conformity
 from drift.errors import SourceError
@@ -21,7 +21,7 @@ from drift.reference.reference_laws import ReferenceLaws
 from drift.reference.weigh import Reference, weigh_reference
 from drift.review.changes import Earlier, Present, Since, changes_since
 from drift.review.fleet_laws import FleetLaws
-from drift.review.forecasts import forecast_fleet, forecast_rows, forecast_with_jumps, jumps_known
+from drift.review.forecasts import forecast_fleet, forecast_rows, jumps_known
 from drift.review.loading import load_fits
 from drift.review.meters import METERS
 from drift.review.noted_rows import why_held
@@ -62,6 +62,7 @@ def analyse(
     policy: Policy,
     earlier: Earlier | None = None,
     laws: FleetLaws = _NO_LAWS,
+    aside: Aside | None = None,
 ) -> Review:
     """Compute everything that a review of `sources` says on `as_of`.
 
@@ -79,6 +80,8 @@ def analyse(
         An earlier review, to say what has changed since.
     laws : FleetLaws
         What the fleet lends to these meters of it; empty where they are all of it.
+    aside : callable or None
+        Hands the forecast to another process; None to let a thread of this one do it.
 
     Raises
     ------
@@ -86,7 +89,7 @@ def analyse(
         If there is no reading to speak of.
     """
     ledger = ledger_of(sources, source_name=source_name, as_of=as_of, policy=policy)
-    found = _find_all(sources, ledger, as_of=as_of, policy=policy, laws=laws)
+    found = _find_all(sources, ledger, as_of=as_of, policy=policy, laws=laws, aside=aside)
     seen, filed, upkeep = found.seen, found.filed, found.upkeep
     standings = stand(sources, seen, filed, as_of=as_of, policy=policy)
     read, weighed = (ledger, sources.sessions), (found.reference, found.conformity)
@@ -134,12 +137,18 @@ def _comparisons(
 
 
 def _find_all(
-    sources: Sources, ledger: pl.DataFrame, *, as_of: date, policy: Policy, laws: FleetLaws
+    sources: Sources,
+    ledger: pl.DataFrame,
+    *,
+    as_of: date,
+    policy: Policy,
+    laws: FleetLaws,
+    aside: Aside | None,
 ) -> _Found:
     """Find out from a source all that meters' standings are decided by."""
     schedule = schedule_of(ledger, sources, as_of=as_of, policy=policy)
     charts, drift, reference, conformity, ahead = _weighed(
-        sources, ledger, schedule=schedule, as_of=as_of, policy=policy, laws=laws
+        sources, ledger, schedule=schedule, as_of=as_of, policy=policy, laws=laws, aside=aside
     )
     path_trends, changes = drift
     checks = checks_of(sources, ledger, policy)
@@ -193,13 +202,14 @@ def _weighed(
     as_of: date,
     policy: Policy,
     laws: FleetLaws,
+    aside: Aside | None,
 ) -> tuple[Charts, tuple[pl.DataFrame, pl.DataFrame], Reference, Conformity, Forecasts]:
     """Return what each room says of the readings by itself."""
     # The forecast takes longest; all that does not need it goes on beside it.
     with Threads(2) as beside:
-        begun = beside.submit(
-            forecast_with_jumps,
-            *(ledger, sources, schedule),
+        begun = (aside or beside.submit)(
+            forecast_fleet,
+            *(jumps_known(ledger, sources), schedule),
             as_of=as_of,
             policy=policy,
             learnt=laws.forecasts,
