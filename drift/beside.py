@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ProcessPoolExecutor, ThreadPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
+from dataclasses import dataclass
 from typing import ParamSpec, Protocol, TypeVar
 from weakref import WeakSet
 
@@ -25,6 +26,25 @@ class Aside(Protocol):
     ) -> Future[Done]:
         """Begin `work`, a function of a module, so that another process can do it."""
         ...
+
+
+@dataclass(frozen=True, slots=True)
+class Help:
+    """Who helps with a long piece of work.
+
+    Attributes
+    ----------
+    aside : callable or None
+        Hands a part of it to another process; None where a thread of this one is to do it.
+    meanwhile : callable
+        What a thread of this process does at the start, such as to load what is needed later.
+    over : callable
+        Called once nothing more will be handed aside.
+    """
+
+    aside: Aside | None = None
+    meanwhile: Callable[[], object] = lambda: None
+    over: Callable[[], object] = lambda: None
 
 
 class Threads(ThreadPoolExecutor):

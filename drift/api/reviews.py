@@ -1,8 +1,7 @@
 """This module reads a source, reviews it and writes the review."""
 
 import dataclasses
-from collections.abc import Callable, Iterator
-from concurrent.futures import Future
+from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date
@@ -13,12 +12,12 @@ from drift.api.at_work import helpers_for
 from drift.api.large_fleets import ReviewAsked, review_large
 from drift.api.noted_reviews import note_review
 from drift.api.sources import read_known
-from drift.beside import Aside, Done, Given
+from drift.beside import Help
 from drift.report.data_files import read_previous, write_record, write_review
 from drift.report.exchange import Place, digests_of, exchanged_for, place_for
 from drift.report.own_files import REVIEW_FOLDER
 from drift.report.review_record import kept_pages, review_record
-from drift.report.write import Progress, make_pages_ready, timed, write_beside
+from drift.report.write import Progress, load_pages, make_pages_ready, timed, write_beside
 from drift.review.analyse import analyse
 from drift.review.changes import Earlier
 from drift.review.policy import Policy
@@ -140,7 +139,7 @@ def review_source(
                 as_of=as_of,
                 policy=policy,
                 earlier=earlier,
-                aside=_aside(beside, sources, with_pages=with_pages),
+                helped=_help(beside, sources, with_pages=with_pages),
             )
             if with_trends:
                 review = dataclasses.replace(review, trends=review.plain_trends())
@@ -158,20 +157,17 @@ def review_source(
     return _as_written(source, review, out, signed=signed, with_pages=with_pages)
 
 
-def _aside(beside: "Helpers", sources: Sources, *, with_pages: bool) -> Aside | None:
-    """Return what hands work to the first helper; once it has some, all make ready for pages."""
+def _help(beside: "Helpers", sources: Sources, *, with_pages: bool) -> Help:
+    """Let the first helper forecast; then all make ready to write pages, as does this process."""
     if not beside:
-        return None
-
-    def submit(
-        work: Callable[Given, Done], /, *given: Given.args, **named: Given.kwargs
-    ) -> Future[Done]:
-        begun = beside[0].submit(work, *given, **named)
-        if with_pages:
-            make_pages_ready(beside, sources)
-        return begun
-
-    return submit
+        return Help()
+    if not with_pages:
+        return Help(beside[0].submit)
+    return Help(
+        beside[0].submit,
+        meanwhile=load_pages,
+        over=lambda: make_pages_ready(beside, sources),
+    )
 
 
 def _as_written(

@@ -54,6 +54,11 @@ def write_beside(
     return [*pages, *workbook, *printed]
 
 
+def load_pages() -> None:
+    """Load what pages are drawn with, beside other work."""
+    from drift.report import page_files, workbook  # noqa: F401, PLC0415
+
+
 def make_pages_ready(beside: "Helpers", sources: Sources) -> None:
     """Let processes make ready to write the pages of a review of `sources`."""
     from drift.report.page_files import make_ready  # noqa: PLC0415
