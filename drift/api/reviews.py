@@ -117,8 +117,8 @@ def review_source(
     name = source.resolve().name
     progress(0, 1)
     place = place_for(out, REVIEW_FOLDER)
+    asked = ReviewAsked(source, as_of, policy, known_on, parquet, cluster)
     if not (with_pages or with_trends or previous):
-        asked = ReviewAsked(source, as_of, policy, known_on, parquet, cluster)
         large = review_large(asked, place, progress=progress)
         if large is not None:
             return _as_written(source, large, out, signed=signed)
@@ -126,23 +126,10 @@ def review_source(
         with timed(timings, "read"):
             sources = read_known(source, as_of=as_of, policy=policy, known_on=known_on)
             earlier = earlier_review(previous, sources, source_name=name, as_of=as_of)
-        then = earlier.as_of if earlier else None
-        kept = (
-            {}
-            if with_pages
-            else kept_pages(place, sources, as_of=as_of, policy=policy, previous=then)
-        )
+        kept = {} if with_pages else _kept(place, asked, sources, earlier)
         with timed(timings, "analyse"):
-            review = analyse(
-                sources,
-                source_name=name,
-                as_of=as_of,
-                policy=policy,
-                earlier=earlier,
-                helped=_help(beside, sources, with_pages=with_pages),
-            )
-            if with_trends:
-                review = dataclasses.replace(review, trends=review.plain_trends())
+            helped = _help(beside, sources, with_pages=with_pages)
+            review = _analysed(asked, sources, earlier, helped=helped, with_trends=with_trends)
         write_found(
             review,
             place,
@@ -155,6 +142,35 @@ def review_source(
             timings=timings,
         )
     return _as_written(source, review, out, signed=signed, with_pages=with_pages)
+
+
+def _analysed(
+    asked: ReviewAsked,
+    sources: Sources,
+    earlier: Earlier | None,
+    *,
+    helped: Help,
+    with_trends: bool,
+) -> Review:
+    """Review what was read, its plain trends too where they are asked for."""
+    name = asked.source.resolve().name
+    review = analyse(
+        sources,
+        source_name=name,
+        as_of=asked.as_of,
+        policy=asked.policy,
+        earlier=earlier,
+        helped=helped,
+    )
+    return dataclasses.replace(review, trends=review.plain_trends()) if with_trends else review
+
+
+def _kept(
+    place: Place, asked: ReviewAsked, sources: Sources, earlier: Earlier | None
+) -> dict[str, str]:
+    """Return the digests of pages of an earlier review that stay beside new data files."""
+    then = earlier.as_of if earlier else None
+    return kept_pages(place, sources, as_of=asked.as_of, policy=asked.policy, previous=then)
 
 
 def _help(beside: "Helpers", sources: Sources, *, with_pages: bool) -> Help:

@@ -97,16 +97,9 @@ def analyse(
         If there is no reading to speak of.
     """
     ledger = ledger_of(sources, source_name=source_name, as_of=as_of, policy=policy)
-    with Threads(2) as beside:
-        weighed = _weighed(
-            *(sources, ledger, beside),
-            helped=helped,
-            as_of=as_of,
-            policy=policy,
-            laws=laws,
-        )
-        found = _find_all(sources, ledger, weighed, as_of=as_of, policy=policy, laws=laws)
-        own_meters = stand_alone(weighed.own, found.filed, as_of=as_of, policy=policy)
+    found, own_meters = _find(
+        *(sources, ledger), as_of=as_of, policy=policy, laws=laws, helped=helped
+    )
     seen, filed, upkeep = found.seen, found.filed, found.upkeep
     standings = stand(sources, seen, filed, as_of=as_of, policy=policy)
     read, judged = (ledger, sources.sessions), (found.reference, found.conformity)
@@ -143,6 +136,29 @@ def analyse(
         uses=filed.records.uses,
         part=laws.known,
     )
+
+
+def _find(
+    sources: Sources,
+    ledger: pl.DataFrame,
+    *,
+    as_of: date,
+    policy: Policy,
+    laws: FleetLaws,
+    helped: Help,
+) -> tuple[_Found, pl.DataFrame]:
+    """Find out what standings are decided by, and those without what meters share."""
+    with Threads(2) as beside:
+        weighed = _weighed(
+            *(sources, ledger, beside),
+            helped=helped,
+            as_of=as_of,
+            policy=policy,
+            laws=laws,
+        )
+        found = _find_all(sources, ledger, weighed, as_of=as_of, policy=policy, laws=laws)
+        own_meters = stand_alone(weighed.own, found.filed, as_of=as_of, policy=policy)
+    return found, own_meters
 
 
 def _comparisons(
@@ -198,9 +214,7 @@ def _find_all(
             signals=signals,
             responses=responses,
             records=find_records(
-                sources,
-                ledger,
-                verdicts,
+                *(sources, ledger, verdicts),
                 interval_days=policy.interval_days,
                 names=laws.names,
             ),
