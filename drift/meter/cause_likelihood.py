@@ -5,7 +5,7 @@ noise are given; those are averaged over a grid, amplitudes are integrated in cl
 """
 
 import math
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from itertools import accumulate, pairwise
 
 import numpy as np
@@ -158,15 +158,26 @@ def _evened(case: Case) -> Case:
     wide = np.arange(counts.max()) < counts[:, None]
     if wide.all():
         return case
-    rows = (np.cumsum(counts) - counts)[:, None] + np.where(wide, np.arange(wide.shape[1]), 0)
-    each = {
-        name: value[rows.ravel()]
-        for name, value in asdict(case).items()
-        if isinstance(value, np.ndarray)
-    }
-    real = wide.ravel()
-    each["replicates"], each["scatter"] = each["replicates"] * real, each["scatter"] * real
-    return replace(case, **each)
+    at = (np.cumsum(counts) - counts)[:, None] + np.where(wide, np.arange(wide.shape[1]), 0)
+    at, real = at.ravel(), wide.ravel()
+    return replace(
+        case,
+        bias=case.bias[at],
+        air=case.air[at],
+        elapsed=case.elapsed[at],
+        replicates=case.replicates[at] * real,
+        scatter=case.scatter[at] * real,
+        point=case.point[at],
+        visit=case.visit[at],
+        dried=case.dried[at],
+        sealed=case.sealed[at],
+        mark_moved=case.mark_moved[at],
+        hand_reset=case.hand_reset[at],
+        mark_worth=case.mark_worth[at],
+        resolution=case.resolution[at],
+        common=case.common[at],
+        common_error=case.common_error[at],
+    )
 
 
 def _grid(case: Case) -> _Grid:
