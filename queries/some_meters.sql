@@ -43,9 +43,10 @@ order by meter_id;
 -- purpose: keep the readings in force by meter, so that those of some meters lie together.
 -- grain: as readings.
 -- parameters: none.
--- columns: those of readings.
+-- columns: those of readings but file_no, line and row_key.
 
-create temp table readings_by_meter as select * from readings_in_force order by meter_id;
+create temp table readings_by_meter as
+select * exclude (file_no, line, row_key) from readings_in_force order by meter_id;
 
 -- statement: see_asked
 -- purpose: let readings and marks in force be those of the meters asked for alone.
