@@ -213,7 +213,7 @@ placed_zeros as (
     left join visits_of_day using (meter_id, performed_on)
 ),
 
-placed as (
+placed as not materialized (
     select * from placed_readings
     union all
     select *
@@ -240,34 +240,22 @@ sittings as (
         avg(water_temp_c) as water_temp_c,
         max(draws) as draws,
         min(vessel_id) as vessel_id,
-        min(operator) as operator,
-        min(procedure) as procedure,
-        min(checked_by) as checked_by,
-        min(stated_verdict) as stated_verdict,
-        min(visit_reason) as visit_reason,
-        min(remarks) as remarks,
         max(vessel_id) as last_vessel_id,
+        min(operator) as operator,
         max(operator) as last_operator,
-        max(procedure) as last_procedure,
-        max(checked_by) as last_checked_by,
-        max(stated_verdict) as last_stated_verdict,
-        max(visit_reason) as last_visit_reason,
-        max(remarks) as last_remarks
+        bool_or(
+            coalesce(procedure, checked_by, stated_verdict, visit_reason, remarks) is not null
+        ) as says_more
     from placed
     group by meter_id, visit_id, stage, point_pct
 ),
 
--- Words are listed only where a sitting has several: nearly all have one.
-several as (
+-- Words are joined only where there are several, and what few readings say is looked for only where
+-- one says it.
+worded as (
     select meter_id, visit_id, stage, point_pct
     from sittings
-    where vessel_id <> last_vessel_id
-        or operator <> last_operator
-        or procedure <> last_procedure
-        or checked_by <> last_checked_by
-        or stated_verdict <> last_stated_verdict
-        or visit_reason <> last_visit_reason
-        or remarks <> last_remarks
+    where says_more or vessel_id <> last_vessel_id or operator <> last_operator
 ),
 
 together as (
@@ -286,7 +274,7 @@ together as (
             as visit_reason,
         joined_words(list(remarks) filter (where remarks is not null)) as remarks
     from placed
-    semi join several using (meter_id, visit_id, stage, point_pct)
+    semi join worded using (meter_id, visit_id, stage, point_pct)
     group by meter_id, visit_id, stage, point_pct
 ),
 
@@ -313,7 +301,7 @@ of_points as (
         sittings.point_pct,
         bit_or(sittings.numbers | coalesce(held_numbers.held, 0::ubigint)) as numbers,
         sum(sittings.replicates) as readings,
-        min(sittings.stage) as first_stage
+        min(sittings.stage) as stage
     from sittings
     left join held_numbers using (meter_id, performed_on, stage, point_pct)
     group by sittings.meter_id, sittings.visit_id, sittings.point_pct
@@ -325,10 +313,29 @@ of_visits as (
         visit_id,
         bit_or(numbers) as numbers,
         bit_count(bit_or(numbers)) >= sum(readings) as runs_on,
-        min(struct_pack(stage := first_stage, point_pct := point_pct)) as opening
+        min(struct_pack(stage := stage, point_pct := point_pct)) as opening
     from of_points
     group by meter_id, visit_id
 ),
+
+running_on as (select * from of_visits where runs_on),
+
+left_out as (
+    select
+        meter_id,
+        visit_id,
+        opening.stage as stage,
+        opening.point_pct as point_pct,
+        floor(log2(numbers)) + 1 - bit_count(numbers) as readings
+    from running_on
+    union all
+    select
+        meter_id, visit_id, stage, point_pct, floor(log2(numbers)) + 1 - bit_count(numbers)
+    from of_points
+    anti join running_on using (meter_id, visit_id)
+),
+
+some_left_out as (select * from left_out where readings > 0),
 
 sessions as (
     select
@@ -342,7 +349,7 @@ sessions as (
         round(sittings.sum_bias_pct::double / sittings.replicates, 12) as bias_pct,
         list_transform(sittings.numbered_biases, lambda numbered: numbered.bias_pct) as biases_pct,
         case
-            when of_visits.runs_on
+            when running_on.runs_on
                 then list_transform(
                     sittings.numbered_biases, lambda numbered: numbered.number::bigint
                 )
@@ -363,23 +370,15 @@ sessions as (
         coalesce(together.operator, sittings.operator) as operator,
         round(sittings.water_temp_c::double, 9) as water_temp_c,
         sittings.draws,
-        coalesce(together.procedure, sittings.procedure) as procedure,
-        coalesce(together.checked_by, sittings.checked_by) as checked_by,
-        coalesce(together.stated_verdict, sittings.stated_verdict) as stated_verdict,
-        coalesce(together.visit_reason, sittings.visit_reason) as visit_reason,
-        coalesce(together.remarks, sittings.remarks) as remarks,
-        case
-            when of_visits.runs_on
-                and of_visits.opening.stage = sittings.stage
-                and of_visits.opening.point_pct = sittings.point_pct
-                then floor(log2(of_visits.numbers)) + 1 - bit_count(of_visits.numbers)
-            when not of_visits.runs_on and of_points.first_stage = sittings.stage
-                then floor(log2(of_points.numbers)) + 1 - bit_count(of_points.numbers)
-            else 0
-        end::bigint as readings_left_out
+        together.procedure,
+        together.checked_by,
+        together.stated_verdict,
+        together.visit_reason,
+        together.remarks,
+        coalesce(some_left_out.readings, 0)::bigint as readings_left_out
     from sittings
-    join of_points using (meter_id, visit_id, point_pct)
-    join of_visits using (meter_id, visit_id)
+    left join running_on using (meter_id, visit_id)
+    left join some_left_out using (meter_id, visit_id, stage, point_pct)
     left join together using (meter_id, visit_id, stage, point_pct)
 )
 

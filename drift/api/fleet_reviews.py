@@ -44,7 +44,7 @@ from drift.review.responses import match_responses
 from drift.review.results import Review
 from drift.review.zero_spans import ZeroSpan
 from drift.store.connection import Connection
-from drift.store.some_meters import PartedSources, parted
+from drift.store.some_meters import parted
 from drift.store.tables import AMENDMENTS, Sources
 
 # Meters worked out at a time, which bounds the memory.
@@ -123,9 +123,15 @@ def parted_fleet(
             point_window_pct=asked.policy.point_window_pct,
         )
         dealt = _dealt(fleet["meter_id"], sources.rest.meters["meter_id"])
+        chosen, unread_judges = panel_of(fleet, sources.rest.equipment)
+        stands = pl.col("meter_id").is_in(chosen)
+        standing = []
         for place, (meters, unread) in enumerate(dealt):
-            _keep(sources.of(meters, unread=unread), asked, place)
-        yield asked, FleetParts(len(dealt), fleet, sources.rest, _panel(sources, fleet))
+            part = sources.of(meters, unread=unread)
+            _keep(part, asked, place)
+            standing.append(part.sessions.filter(stands))
+        panel = sources.around(pl.concat(standing, rechunk=True), meters=[*chosen, *unread_judges])
+        yield asked, FleetParts(len(dealt), fleet, sources.rest, panel)
 
 
 def _dealt(read: pl.Series, listed: pl.Series) -> list[tuple[list[str], list[str]]]:
@@ -159,12 +165,6 @@ class FleetParts:
     fleet: pl.DataFrame
     rest: Sources
     panel: Sources
-
-
-def _panel(sources: PartedSources, fleet: pl.DataFrame) -> Sources:
-    """Return the sources of the meters that stand for a fleet, and of its check meters."""
-    chosen, unread = panel_of(fleet, sources.rest.equipment)
-    return sources.of(chosen, unread=unread)
 
 
 def is_large(fleet: pl.DataFrame) -> bool:

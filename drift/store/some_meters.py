@@ -62,17 +62,22 @@ class PartedSources:
         """Return what the store holds of some meters, and of some others that were never read."""
         run(self.con, "ask_nobody")
         run(self.con, "ask", meters=list(meters))
-        theirs = pl.Series("meter_id", [*meters, *unread], dtype=pl.String)
+        sessions = read_sessions(
+            self.con,
+            as_of=self.as_of,
+            points_pct=self.points_pct,
+            point_window_pct=self.point_window_pct,
+        )
+        return self.around(sessions, meters=[*meters, *unread])
+
+    def around(self, sessions: pl.DataFrame, *, meters: Sequence[str]) -> Sources:
+        """Return sittings of some meters with all else that the store holds of these meters."""
+        theirs = pl.Series("meter_id", meters, dtype=pl.String)
         mine = pl.col("meter_id").is_in(theirs.implode())
         rest = self.rest
         return dataclasses.replace(
-            self.rest,
-            sessions=read_sessions(
-                self.con,
-                as_of=self.as_of,
-                points_pct=self.points_pct,
-                point_window_pct=self.point_window_pct,
-            ),
+            rest,
+            sessions=sessions,
             marks=rest.marks.filter(mine),
             meters=rest.meters.filter(mine),
             service=rest.service.filter(mine),
