@@ -5,6 +5,7 @@ part is read, worked out, written and let go.
 """
 
 import dataclasses
+import io
 import pickle
 import tempfile
 from bisect import bisect_left
@@ -241,15 +242,19 @@ def _found(asked: tuple[Job, int]) -> PartFound:
 
 
 def _keep(sources: Sources, job: Job, place: int) -> None:
-    """Write a part where processes find it."""
+    """Write a part where processes find it, its sittings packed: they are nearly all of it."""
+    packed = io.BytesIO()
+    sources.sessions.write_ipc(packed, compression="zstd")
+    rest = dataclasses.replace(sources, sessions=sources.sessions.clear())
     with (job.folder / f"part-{place:06}").open("wb") as file:
-        pickle.dump(sources, file)
+        pickle.dump((rest, packed.getvalue()), file)
 
 
 def _part(job: Job, place: int) -> Sources:
     """Read a part."""
     with (job.folder / f"part-{place:06}").open("rb") as file:
-        sources: Sources = pickle.load(file)  # noqa: S301  # written by this run
+        rest, packed = pickle.load(file)  # noqa: S301  # written by this run
+    sources: Sources = dataclasses.replace(rest, sessions=pl.read_ipc(io.BytesIO(packed)))
     return sources
 
 
