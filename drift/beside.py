@@ -1,14 +1,50 @@
-"""This module lets threads work beside each other, and stops them where their block fails."""
+"""This module lets threads and processes work beside each other, stopped where a block fails."""
 
 import ctypes
+import multiprocessing
 import threading
-from collections.abc import Callable
-from concurrent.futures import Future, ThreadPoolExecutor
-from typing import ParamSpec, TypeVar
+from collections.abc import Callable, Iterator
+from concurrent.futures import Future, ProcessPoolExecutor, ThreadPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import ParamSpec, Protocol, TypeVar
 from weakref import WeakSet
 
-_Given = ParamSpec("_Given")
-_Done = TypeVar("_Done")
+from drift.errors import DriftError
+from drift.threads import interrupts_kept_off, keep_frames_on_one_thread
+
+Given = ParamSpec("Given")
+Done = TypeVar("Done")
+
+
+class Aside(Protocol):
+    """Hands work to what works beside, as the `submit` of every executor."""
+
+    def __call__(
+        self, work: Callable[Given, Done], /, *given: Given.args, **named: Given.kwargs
+    ) -> Future[Done]:
+        """Begin `work`, a function of a module, so that another process can do it."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class Help:
+    """Who helps with a long piece of work.
+
+    Attributes
+    ----------
+    aside : callable or None
+        Hands a part of it to another process; None where a thread of this one is to do it.
+    meanwhile : callable
+        What a thread of this process does at the start, such as to load what is needed later.
+    over : callable
+        Called once nothing more will be handed aside.
+    """
+
+    aside: Aside | None = None
+    meanwhile: Callable[[], object] = lambda: None
+    over: Callable[[], object] = lambda: None
 
 
 class Threads(ThreadPoolExecutor):
@@ -33,11 +69,11 @@ class Threads(ThreadPoolExecutor):
             _LIVE.add(self)
 
     def submit(
-        self, work: Callable[_Given, _Done], /, *given: _Given.args, **named: _Given.kwargs
-    ) -> Future[_Done]:
+        self, work: Callable[Given, Done], /, *given: Given.args, **named: Given.kwargs
+    ) -> Future[Done]:
         """Let a thread do some work; as of every executor."""
 
-        def watched() -> _Done:
+        def watched() -> Done:
             me = threading.get_ident()
             with self._guard:
                 self._working.add(me)
@@ -77,3 +113,51 @@ class Threads(ThreadPoolExecutor):
 
 _LISTED = threading.Lock()
 _LIVE: WeakSet[Threads] = WeakSet()
+
+
+@contextmanager
+def processes(
+    count: int, *, ready: Callable[[], object]
+) -> Iterator[tuple[ProcessPoolExecutor, ...]]:
+    """Give processes that begin at once, and are stopped at once where their block fails.
+
+    Each is a pool of its own, so that work can be handed to one of them.
+
+    Parameters
+    ----------
+    count : int
+        How many, 0 or more.
+    ready : callable
+        What each does first, a function of a module: such as to load what it will need.
+
+    Raises
+    ------
+    DriftError
+        If one was ended from outside.
+    """
+    before = set(multiprocessing.active_children())
+    # Spawned: a fork of a process whose data library holds threads may hang.
+    context = multiprocessing.get_context("spawn")
+    pools = tuple(
+        ProcessPoolExecutor(1, mp_context=context, initializer=keep_frames_on_one_thread)
+        for _ in range(count)
+    )
+    try:
+        with interrupts_kept_off():
+            for pool in pools:
+                pool.submit(ready)
+        yield pools
+    except BaseException as error:
+        for child in set(multiprocessing.active_children()) - before:
+            child.kill()
+        if isinstance(error, BrokenProcessPool):
+            raise DriftError(
+                what="stopped: a process that helped was ended by the system",
+                where="the review",
+                expected="enough memory",
+                hint="run it again with fewer other programs open",
+            ) from error
+        raise
+    finally:
+        for pool in pools:
+            pool.shutdown(cancel_futures=True)

@@ -108,7 +108,8 @@ delete from asked;
 insert into asked select unnest($meters::varchar[]);
 
 -- statement: see_last_load
--- purpose: let readings in force be those of the visits that the last load brought readings of.
+-- purpose: let readings in force be those of the visits that the last load brought readings of, if
+--   a reading of it lies nearer to another air content of its visit than to its own.
 -- grain: as readings.
 -- parameters: none.
 -- columns: those of readings.
@@ -118,15 +119,42 @@ with last_files as (
     select file_no from files where load_no = (select max(load_no) from loads)
 ),
 
-touched as (
-    select distinct meter_id, performed_on from readings semi join last_files using (file_no)
+visits as (
+    select distinct meter_id, coalesce(visit_id, performed_on::varchar) as visit_id
+    from readings
+    semi join last_files using (file_no)
+),
+
+-- A tenth of a percent is the tolerance: what reads no further off is at no other point.
+off as (
+    select
+        meter_id,
+        performed_on,
+        coalesce(visit_id, performed_on::varchar) as visit_id,
+        correct_air_pct,
+        reading_air_pct
+    from readings
+    semi join visits
+        on readings.meter_id = visits.meter_id
+        and coalesce(readings.visit_id, readings.performed_on::varchar) = visits.visit_id
+    where abs(reading_air_pct - correct_air_pct) > 0.1
+),
+
+astray as (
+    select distinct off.meter_id, off.performed_on
+    from off
+    join readings as others
+        on off.meter_id = others.meter_id
+        and off.visit_id = coalesce(others.visit_id, others.performed_on::varchar)
+    where abs(off.reading_air_pct - others.correct_air_pct)
+        < abs(off.reading_air_pct - off.correct_air_pct)
 )
 
 select readings.*
 from readings
 -- A visit goes on for days: those of one visit_id are two weeks apart at most.
-semi join touched
-    on readings.meter_id = touched.meter_id
-    and abs(readings.performed_on - touched.performed_on) <= 14
+semi join astray
+    on readings.meter_id = astray.meter_id
+    and abs(readings.performed_on - astray.performed_on) <= 14
 anti join rows_out using (file_no, line)
 anti join files_out using (file_no);

@@ -15,7 +15,7 @@ from drift.ids import named_id, nearest_meters
 from drift.intake.appending import append_rows, start_file, take_back
 from drift.intake.mapping import Mapping as NoMapping
 from drift.intake.written_decisions import decision_id_of
-from drift.review.analyse import find_signals, ledger_of
+from drift.review.analyse import find_signals
 from drift.review.policy import Policy
 from drift.review.responses import (
     Response,
@@ -24,6 +24,7 @@ from drift.review.responses import (
     check_response,
 )
 from drift.review.settled import settled_since
+from drift.review.sourced import ledger_of
 from drift.store.connection import all_or_nothing
 from drift.store.folder_journal import append_kept, read_kept
 from drift.store.journal import Draft, next_entry, signed_now

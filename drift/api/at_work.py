@@ -1,19 +1,20 @@
 """This module lets processes work side by side, and hands out what they did in order."""
 
-import multiprocessing
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
-from concurrent.futures.process import BrokenProcessPool
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from functools import partial
+from pathlib import Path
 from typing import Protocol, TypeVar
 
-from drift.errors import DriftError
-from drift.threads import cores, interrupts_kept_off, keep_frames_on_one_thread
+from drift.beside import Done, processes
+from drift.threads import cores
 
 Asked = TypeVar("Asked")
-Done = TypeVar("Done")
 
+# Bytes of CSV files, and of a store, below which a review is worked out sooner than another process
+# has loaded what it needs: some eight meters.
+_WORTH_A_PROCESS, _STORE_WORTH_IT = 100_000, 4_000_000
 # Pieces of work that a process has before it, so that it need not wait for the next.
 _BEFORE_IT = 2
 
@@ -26,6 +27,34 @@ class Do(Protocol):
         ...
 
 
+def helpers_for(
+    source: Path, *, with_pages: bool
+) -> AbstractContextManager[tuple[ProcessPoolExecutor, ...]]:
+    """Give processes that help with the review of a source, begun while it is still being read.
+
+    The first forecasts, and all write pages.  None are given where there is no other core, or so
+    little on record that loading takes longer.
+
+    Parameters
+    ----------
+    source : Path
+        Folder of CSV files, or store file.
+    with_pages : bool
+        Whether pages are to be written.
+    """
+    if source.is_dir():
+        many = sum(file.stat().st_size for file in source.glob("*.csv")) // _WORTH_A_PROCESS
+    else:
+        many = source.stat().st_size // _STORE_WORTH_IT if source.is_file() else 0
+    most = cores() - 1 if with_pages else min(cores() - 1, 1)
+    return processes(min(most, many), ready=_load_forecaster)
+
+
+def _load_forecaster() -> None:
+    """Load what forecasting needs."""
+    from drift.review import forecasts  # noqa: F401, PLC0415
+
+
 @contextmanager
 def side_by_side(pieces: int) -> Iterator[Do]:
     """Give what does work in this process and others, which are stopped at once where it is.
@@ -35,26 +64,8 @@ def side_by_side(pieces: int) -> Iterator[Do]:
     pieces : int
         Pieces of work there are: none are given for a single one.
     """
-    others = min(cores(), pieces) - 1
-    before = set(multiprocessing.active_children())
-    # Spawned: a fork of a process whose data library holds threads may hang.
-    context = multiprocessing.get_context("spawn")
-    pools = [
-        ProcessPoolExecutor(1, mp_context=context, initializer=keep_frames_on_one_thread)
-        for _ in range(others)
-    ]
-    try:
-        with interrupts_kept_off():
-            for pool in pools:
-                pool.submit(_nothing)
+    with processes(min(cores(), pieces) - 1, ready=_nothing) as pools:
         yield partial(worked, beside=pools)
-    except BaseException:
-        for child in set(multiprocessing.active_children()) - before:
-            child.kill()
-        raise
-    finally:
-        for pool in pools:
-            pool.shutdown(cancel_futures=True)
 
 
 def _nothing() -> None:
@@ -77,11 +88,6 @@ def worked(
         What it is called with.
     beside : sequence of ProcessPoolExecutor
         From `side_by_side`.
-
-    Raises
-    ------
-    DriftError
-        If a process died.
     """
     left = list(reversed(range(len(pieces))))
     begun: dict[Future[Done], int] = {}
@@ -92,7 +98,7 @@ def worked(
         while place not in done:
             for future in [one for one in begun if one.done()]:
                 load[owner.pop(future)] -= 1
-                done[begun.pop(future)] = _result(future)
+                done[begun.pop(future)] = future.result()
             for at, pool in enumerate(beside):
                 while left and load[at] < _BEFORE_IT:
                     number = left.pop()
@@ -107,16 +113,3 @@ def worked(
             else:
                 wait(begun, return_when=FIRST_COMPLETED)
         yield done.pop(place)
-
-
-def _result(future: Future[Done]) -> Done:
-    """Return what a process gave."""
-    try:
-        return future.result()
-    except BrokenProcessPool as error:
-        raise DriftError(
-            what="stopped: a process that helped was ended by the system",
-            where="the review",
-            expected="enough memory",
-            hint="run it again with fewer other programs open",
-        ) from error

@@ -11,11 +11,11 @@ import polars as pl
 from drift.api.bench_visits import half_done_in
 from drift.api.fresh_files import check_fresh, read_fresh
 from drift.api.sources import read_known
-from drift.review.analyse import ledger_of
 from drift.review.bench_advice import bench_advice, bench_dials
 from drift.review.bench_verdicts import visit_verdicts
 from drift.review.forecasts import next_visits
 from drift.review.policy import Policy
+from drift.review.sourced import ledger_of
 from drift.review.visit_check import check_readings, history_of
 from drift.store.tables import Sources
 

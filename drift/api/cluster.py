@@ -8,7 +8,8 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import Any
 
-from drift.api.at_work import Asked, Do, Done
+from drift.api.at_work import Asked, Do
+from drift.beside import Done
 from drift.errors import DriftError
 from drift.threads import cores
 

@@ -24,11 +24,12 @@ from drift.report.render import html_short
 from drift.report.review_record import kept_pages
 from drift.report.write import timed
 from drift.review import results
-from drift.review.analyse import analyse, ledger_of
+from drift.review.analyse import analyse
 from drift.review.evidence import study_detectability, study_proof
 from drift.review.forecasts import jumps_known
 from drift.review.headline import headline
 from drift.review.policy import Policy
+from drift.review.sourced import ledger_of
 from drift.store.tables import Sources
 from drift.visible import visible
 

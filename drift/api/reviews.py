@@ -8,14 +8,16 @@ from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from drift.api.at_work import helpers_for
 from drift.api.large_fleets import ReviewAsked, review_large
 from drift.api.noted_reviews import note_review
 from drift.api.sources import read_known
+from drift.beside import Help
 from drift.report.data_files import read_previous, write_record, write_review
 from drift.report.exchange import Place, digests_of, exchanged_for, place_for
 from drift.report.own_files import REVIEW_FOLDER
 from drift.report.review_record import kept_pages, review_record
-from drift.report.write import Progress, page_helpers, timed, write_beside
+from drift.report.write import Progress, load_pages, make_pages_ready, timed, write_beside
 from drift.review.analyse import analyse
 from drift.review.changes import Earlier
 from drift.review.policy import Policy
@@ -115,23 +117,19 @@ def review_source(
     name = source.resolve().name
     progress(0, 1)
     place = place_for(out, REVIEW_FOLDER)
+    asked = ReviewAsked(source, as_of, policy, known_on, parquet, cluster)
     if not (with_pages or with_trends or previous):
-        asked = ReviewAsked(source, as_of, policy, known_on, parquet, cluster)
         large = review_large(asked, place, progress=progress)
         if large is not None:
             return _as_written(source, large, out, signed=signed)
-    with timed(timings, "read"):
-        sources = read_known(source, as_of=as_of, policy=policy, known_on=known_on)
-        earlier = earlier_review(previous, sources, source_name=name, as_of=as_of)
-    then = earlier.as_of if earlier else None
-    kept = (
-        {} if with_pages else kept_pages(place, sources, as_of=as_of, policy=policy, previous=then)
-    )
-    with page_helpers(sources, with_pages=with_pages) as beside:
+    with helpers_for(source, with_pages=with_pages) as beside:
+        with timed(timings, "read"):
+            sources = read_known(source, as_of=as_of, policy=policy, known_on=known_on)
+            earlier = earlier_review(previous, sources, source_name=name, as_of=as_of)
+        kept = {} if with_pages else _kept(place, asked, sources, earlier)
         with timed(timings, "analyse"):
-            review = analyse(sources, source_name=name, as_of=as_of, policy=policy, earlier=earlier)
-            if with_trends:
-                review = dataclasses.replace(review, trends=review.plain_trends())
+            helped = _help(beside, sources, with_pages=with_pages)
+            review = _analysed(asked, sources, earlier, helped=helped, with_trends=with_trends)
         write_found(
             review,
             place,
@@ -144,6 +142,48 @@ def review_source(
             timings=timings,
         )
     return _as_written(source, review, out, signed=signed, with_pages=with_pages)
+
+
+def _analysed(
+    asked: ReviewAsked,
+    sources: Sources,
+    earlier: Earlier | None,
+    *,
+    helped: Help,
+    with_trends: bool,
+) -> Review:
+    """Review what was read, its plain trends too where they are asked for."""
+    name = asked.source.resolve().name
+    review = analyse(
+        sources,
+        source_name=name,
+        as_of=asked.as_of,
+        policy=asked.policy,
+        earlier=earlier,
+        helped=helped,
+    )
+    return dataclasses.replace(review, trends=review.plain_trends()) if with_trends else review
+
+
+def _kept(
+    place: Place, asked: ReviewAsked, sources: Sources, earlier: Earlier | None
+) -> dict[str, str]:
+    """Return the digests of pages of an earlier review that stay beside new data files."""
+    then = earlier.as_of if earlier else None
+    return kept_pages(place, sources, as_of=asked.as_of, policy=asked.policy, previous=then)
+
+
+def _help(beside: "Helpers", sources: Sources, *, with_pages: bool) -> Help:
+    """Let the first helper forecast; then all make ready to write pages, as does this process."""
+    if not beside:
+        return Help()
+    if not with_pages:
+        return Help(beside[0].submit)
+    return Help(
+        beside[0].submit,
+        meanwhile=load_pages,
+        over=lambda: make_pages_ready(beside, sources),
+    )
 
 
 def _as_written(

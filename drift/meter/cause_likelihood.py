@@ -5,13 +5,15 @@ noise are given; those are averaged over a grid, amplitudes are integrated in cl
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import accumulate, pairwise
 
 import numpy as np
 from scipy.special import log_ndtr
 
 from drift.arrays import Flags, Floats, Integers
 from drift.meter.dial import shape_of_hand, shape_of_mark, shape_of_volume
+from drift.meter.visit_sums import VisitSums, sums_from, sums_until
 
 # Prior standard deviation of what a cause does at 5 % air, % air.  Judgement: biases that bring a
 # meter to the bench are of the size of the tolerance.
@@ -95,6 +97,8 @@ class _Grid:
     Attributes
     ----------
     case : Case
+    visits : int
+        Number of visits (v), of equally many readings each.
     mark, hand : array (k, n)
         Shapes over the readings.
     noise : array (f, n)
@@ -108,6 +112,7 @@ class _Grid:
     """
 
     case: Case
+    visits: int
     mark: Floats
     hand: Floats
     noise: Floats
@@ -130,18 +135,49 @@ def log_evidences(case: Case) -> dict[str, float]:
     What the vessel is known to do to every meter is in the readings whatever else the cause is;
     ``vessel_volume`` is that alone, ``nothing`` not even that.
     """
-    grid = _grid(case)
-    volume = np.broadcast_to(shape_of_volume(case.air), grid.mark.shape)
-    always = np.ones(len(case.bias), dtype=bool)
+    grid = _grid(_evened(case))
+    columns, at = _columns(grid)
+    # Visits are independent of each other but for what the columns do, so that what each says is
+    # summed once for every cause.
+    every = _summed(grid, columns, grid.noise[None, :, :, None])
+    always, own = every.total(), [*at["rest"], *at["values"]]
+    told = np.abs(case.common).max() + case.common_base >= _LEAST_COMMON
     return {
-        "mark_misplaced": _stepped(grid, grid.mark, active=always),
-        "hand_shifted": _stepped(grid, grid.hand, active=always),
-        "chamber_water": _stepped(grid, volume, active=~case.dried, positive=True),
-        "leak": _leaking(grid),
-        "vessel_volume": _of_the_vessel(grid),
-        "plain_drift": _drifting(grid),
-        "nothing": _marginal(grid, grid.columns[:, :, None], mean=-_common(case)),
+        **_stepped(grid, every, at),
+        "leak": _leaking(grid, every.taken(own)),
+        # Where its vessels are known to have done nothing to the segment they are not the cause.
+        "vessel_volume": _marginal(grid, always.taken([*at["vessel"], *own])) if told else -np.inf,
+        "plain_drift": _marginal(grid, always.taken([*at["drift"], *own])),
+        "nothing": _marginal(grid, always.taken([*at["rest"], *at["uncommon"]])),
     }
+
+
+def _evened(case: Case) -> Case:
+    """Give every visit as many rows; those added stand for no reading."""
+    counts = np.unique(case.visit, return_counts=True)[1]
+    wide = np.arange(counts.max()) < counts[:, None]
+    if wide.all():
+        return case
+    at = (np.cumsum(counts) - counts)[:, None] + np.where(wide, np.arange(wide.shape[1]), 0)
+    at, real = at.ravel(), wide.ravel()
+    return replace(
+        case,
+        bias=case.bias[at],
+        air=case.air[at],
+        elapsed=case.elapsed[at],
+        replicates=case.replicates[at] * real,
+        scatter=case.scatter[at] * real,
+        point=case.point[at],
+        visit=case.visit[at],
+        dried=case.dried[at],
+        sealed=case.sealed[at],
+        mark_moved=case.mark_moved[at],
+        hand_reset=case.hand_reset[at],
+        mark_worth=case.mark_worth[at],
+        resolution=case.resolution[at],
+        common=case.common[at],
+        common_error=case.common_error[at],
+    )
 
 
 def _grid(case: Case) -> _Grid:
@@ -177,6 +213,7 @@ def _grid(case: Case) -> _Grid:
     columns = np.delete(columns, points + 2 + np.flatnonzero(~used), axis=-1)
     return _Grid(
         case=case,
+        visits=len(np.unique(case.visit)),
         mark=mark,
         hand=hand,
         noise=noise,
@@ -191,41 +228,32 @@ def _common(case: Case) -> Floats:
     return np.asarray(case.common * shape_of_volume(case.air))
 
 
-def _of_the_vessel(grid: _Grid) -> float:
-    """Return the log evidence that the vessel is all that is wrong.
-
-    Where its vessels are known to have done nothing to the segment it cannot be the cause.
-    """
-    case = grid.case
-    if np.abs(case.common).max() + case.common_base < _LEAST_COMMON:
-        return -np.inf
-    base = case.common_base * shape_of_volume(case.air)
-    own = np.broadcast_to(base[:, None], (*grid.columns.shape[:-1], 1))
-    return _marginal(grid, np.concatenate([own, grid.columns], axis=-1)[:, :, None])
-
-
-def _onsets(case: Case) -> tuple[Flags, Floats]:
-    """Return which readings come from each possible visit of onset on, (o, n), and log priors."""
-    first = np.unique(case.visit)
-    later = (1 - _FROM_START) / max(len(first) - 1, 1)
-    prior = np.full(len(first), later)
-    prior[0] = _FROM_START if len(first) > 1 else 1.0
-    return case.visit >= first[:, None], np.log(prior)
-
-
-def _stepped(grid: _Grid, shape: Floats, *, active: Flags, positive: bool = False) -> float:
-    """Return the log evidence of a cause that is there from some visit on."""
-    since, log_prior = _onsets(grid.case)
-    cause = _AMPLITUDE * shape[:, None, None, :] * (since & active)
-    full = (*grid.log_weights.shape, *since.shape, 1)
-    own = np.broadcast_to(cause[..., None], full)
-    rest = np.broadcast_to(grid.columns[:, :, None], (*full[:-1], grid.columns.shape[-1]))
-    columns = np.concatenate([own, rest], axis=-1)
-    return _marginal(grid, columns, log_prior=log_prior, positive=positive)
+def _columns(grid: _Grid) -> tuple[Floats, dict[str, list[int]]]:
+    """Return the columns of all causes and the values, (k, f, n, q), and where each stands."""
+    case, shape = grid.case, grid.mark.shape
+    volume = shape_of_volume(case.air)
+    parts = {
+        "rest": grid.columns,
+        "values": grid.values[:, None, :, None],
+        "uncommon": (grid.values + _common(case))[:, None, :, None],
+        "vessel": np.broadcast_to(case.common_base * volume, shape)[:, None, :, None],
+        "drift": _drifts(grid)[:, None],
+        "mark_misplaced": _AMPLITUDE * grid.mark[:, None, :, None],
+        "hand_shifted": _AMPLITUDE * grid.hand[:, None, :, None],
+        "chamber_water": np.broadcast_to(_AMPLITUDE * volume * ~case.dried, shape)[
+            :, None, :, None
+        ],
+    }
+    ends = [0, *accumulate(part.shape[-1] for part in parts.values())]
+    at = dict(zip(parts, (list(range(*both)) for both in pairwise(ends)), strict=True))
+    columns = np.empty((*grid.columns.shape[:-1], ends[-1]))
+    for name, part in parts.items():
+        columns[..., at[name]] = part
+    return columns, at
 
 
-def _drifting(grid: _Grid) -> float:
-    """Return the log evidence of drift that starts with the segment, of any smooth shape.
+def _drifts(grid: _Grid) -> Floats:
+    """Return the columns of drift that starts with the segment, of any smooth shape; (k, n, m).
 
     It may be alike at every point, or wander like the mark or the hand, and a little of its own.
     """
@@ -241,82 +269,108 @@ def _drifting(grid: _Grid) -> float:
         ],
         axis=-1,
     )
-    drift = shapes * case.elapsed[:, None]
-    own = np.broadcast_to(drift[:, None], (*grid.columns.shape[:-1], drift.shape[-1]))
-    return _marginal(grid, np.concatenate([own, grid.columns], axis=-1)[:, :, None])
+    return np.asarray(shapes * case.elapsed[:, None])
 
 
-def _leaking(grid: _Grid) -> float:
-    """Return the log evidence of a leak of unknown strength that is there from some visit on."""
-    since, log_prior = _onsets(grid.case)
-    active = (since & ~grid.case.sealed).astype(np.float64)
-    each = (_LEAKS[:, None, None] * active).reshape(-1, active.shape[1])
-    strength = _AMPLITUDE * each * grid.mark[:, None, None, :]
-    return _marginal(
-        grid,
-        grid.columns[:, :, None],
-        log_prior=(np.log(_LEAK_WEIGHTS)[:, None] + log_prior).ravel(),
-        mean=_HALF_NORMAL_MEAN * strength,
-        further=_HALF_NORMAL_VARIANCE * strength**2,
-    )
+def _onsets(visits: int) -> Floats:
+    """Return the log prior of each visit that a cause may be there from, (v,)."""
+    prior = np.full(visits, (1 - _FROM_START) / max(visits - 1, 1))
+    prior[0] = _FROM_START if visits > 1 else 1.0
+    return np.asarray(np.log(prior))
 
 
-def _marginal(
-    grid: _Grid,
-    columns: Floats,
-    *,
-    log_prior: Floats | None = None,
-    positive: bool = False,
-    mean: Floats | float = 0.0,
-    further: Floats | float = 0.0,
-) -> float:
-    """Average normal likelihoods over the grid.
+def _summed(grid: _Grid, columns: Floats, each: Floats) -> VisitSums:
+    """Sum over the readings of every visit.
 
     Parameters
     ----------
     grid : _Grid
-    columns : array (k, f, o, n, r)
-        Columns with standard normal coefficients.
-    log_prior : array (o,), optional
-        Of the further grid axis (onset or strength); one value if not given.
-    positive : bool
-        Whether the first coefficient is half-normal.
-    mean, further : array (k, f, o, n) or float
-        Mean of the readings and further variance of each.
+    columns : array (k, f, n, q)
+    each : array, broadcast with (k, f, n, l)
+        Variance of each reading, for l strengths of what scatters them.
     """
     case = grid.case
-    prior = np.zeros(1) if log_prior is None else log_prior
-    shape = (*grid.log_weights.shape, len(prior), len(case.bias))
-    left = np.broadcast_to(grid.values[:, None, None, :] - mean, shape)
-    each = np.broadcast_to(grid.noise[None, :, None, :] + further, shape)
-    variance = each / case.replicates
-    columns = np.broadcast_to(columns, (*shape, columns.shape[-1]))
-    # V = D + Σ s s' over the visits (the setting of the mark) + columns·columns'.
-    setting = _SETTING * np.broadcast_to(grid.mark[:, None, None, :], shape)
-    belongs = (case.visit == np.unique(case.visit)[:, None]).astype(np.float64)
-    both = np.concatenate([columns, left[..., None]], axis=-1)
-    weighted = both / variance[..., None]
-    by_visit = (belongs * setting[..., None, :]) @ weighted
-    taken = 1 + setting**2 / variance @ belongs.T
-    whole = np.swapaxes(weighted, -1, -2) @ both
-    whole = whole - np.swapaxes(by_visit, -1, -2) @ (by_visit / taken[..., None])
-    inner = whole[..., :-1, :-1] + np.eye(columns.shape[-1])
-    right = whole[..., :-1, -1]
-    solved = np.linalg.solve(inner, right[..., None])[..., 0]
-    squares = whole[..., -1, -1] - (right * solved).sum(axis=-1)
-    log_det = np.log(variance).sum(axis=-1) + np.log(taken).sum(axis=-1)
-    log_det = log_det + np.linalg.slogdet(inner)[1]
-    # What replicates say about their own variance, beside their means; constants are left out.
-    within = ((case.replicates - 1) * np.log(each) + case.scatter / each).sum(axis=-1)
-    log_density = -(squares + log_det + within) / 2
-    if positive:
-        first = np.linalg.inv(inner)[..., 0, 0]
-        log_density = log_density + np.log(2) + log_ndtr(solved[..., 0] / np.sqrt(first))
-    return _log_sum(log_density + grid.log_weights[..., None] + prior)
+    by_visit = (*columns.shape[:2], grid.visits, -1)
+    rows = columns.reshape(*by_visit, columns.shape[-1])
+    precision = np.broadcast_to(
+        case.replicates[:, None] / each, (*columns.shape[:3], each.shape[-1])
+    )
+    precision = np.swapaxes(precision.reshape(*by_visit, each.shape[-1]), -1, -2)
+    # V = D + Σ s s' over the visits (the setting of the mark).
+    setting = _SETTING * grid.mark.reshape(len(grid.mark), 1, grid.visits, 1, -1)
+    weighted = precision * setting
+    taken = 1 + (weighted * setting).sum(axis=-1)
+    set_ = weighted @ rows
+    pairs = rows[..., :, None] * rows[..., None, :]
+    products = (precision @ pairs.reshape(*rows.shape[:-1], -1)).reshape(*set_.shape, -1)
+    products -= (set_ / taken[..., None])[..., :, None] * set_[..., None, :]
+    costs = case.replicates[:, None] * np.log(each) + case.scatter[:, None] / each
+    costs = costs.reshape(*costs.shape[:2], grid.visits, -1, each.shape[-1]).sum(axis=3)
+    return VisitSums(products, costs + np.log(taken))
 
 
-def _log_sum(logs: Floats) -> float:
-    """Return the logarithm of a sum given by the logarithms of its terms, which are finite.
+def _stepped(grid: _Grid, every: VisitSums, at: dict[str, list[int]]) -> dict[str, float]:
+    """Return the log evidence of each cause that is there from some visit on."""
+    names = ("mark_misplaced", "hand_shifted", "chamber_water")
+    own = [*at["rest"], *at["values"]]
+    step = np.array([at[name] for name in names])
+    lower, squares, costs = every.taken(own).total().explained()
+    # Nothing of a column is left in the visits before the onset.
+    products = sums_from(
+        np.concatenate(
+            [every.products[..., 0, step, own], every.products[..., 0, step, step]], axis=-1
+        )
+    )
+    crossed = np.moveaxis(products[..., :-2], -1, 2)
+    solved = np.linalg.solve(lower[..., 0, :-1, :-1], crossed.reshape(*crossed.shape[:3], -1))
+    solved = solved.reshape(crossed.shape)
+    left = 1 + products[..., -1] - (solved**2).sum(axis=2)
+    fitted = (lower[..., 0, -1, :-1, None, None] * solved).sum(axis=2)
+    slope = products[..., -2] - fitted
+    gained = (slope**2 / left - np.log(left)) / 2 + _onsets(grid.visits)[:, None]
+    # Water can only lift the bias.
+    gained[..., -1] += np.log(2) + log_ndtr(slope[..., -1] / np.sqrt(left[..., -1]))
+    log_density = gained - (squares + costs)[..., None] / 2
+    return {name: _averaged(grid, log_density[..., place]) for place, name in enumerate(names)}
+
+
+def _leaking(grid: _Grid, steady: VisitSums) -> float:
+    """Return the log evidence of a leak of unknown strength that is there from some visit on.
+
+    `steady` is of the columns of a meter in order and of the values.
+    """
+    reach = _AMPLITUDE * grid.mark * ~grid.case.sealed
+    shape = (*grid.columns.shape[:-1], 1)
+    values = np.broadcast_to(grid.values[:, None, :, None], shape)
+    mean = np.broadcast_to(_HALF_NORMAL_MEAN * reach[:, None, :, None], shape)
+    each = grid.noise[:, :, None] + _HALF_NORMAL_VARIANCE * (reach[:, None, :, None] * _LEAKS) ** 2
+    leaking = _summed(grid, np.concatenate([grid.columns, values, mean], axis=-1), each)
+    # The values less the mean of what a leak of each strength does.
+    products, strength = leaking.products, _LEAKS[:, None]
+    products[..., -2, :] -= strength * products[..., -1, :]
+    products[..., :, -2] -= strength * products[..., :, -1]
+    joined = VisitSums(
+        sums_from(products[..., :-1, :-1]) + sums_until(steady.products),
+        sums_from(leaking.costs) + sums_until(steady.costs),
+    )
+    prior = _onsets(grid.visits)[:, None] + np.log(_LEAK_WEIGHTS)
+    return _marginal(grid, joined, log_prior=prior)
+
+
+def _marginal(grid: _Grid, summed: VisitSums, *, log_prior: Floats | float = 0.0) -> float:
+    """Average normal likelihoods over the grid; the last of the columns are the values."""
+    _, squares, costs = summed.explained()
+    return _averaged(grid, -(squares + costs) / 2 + log_prior)
+
+
+def _averaged(grid: _Grid, log_density: Floats) -> float:
+    """Return the logarithm of a mean of densities over nodes, factors and further axes, summed."""
+    further = (1,) * (log_density.ndim - 2)
+    return log_sum(log_density + grid.log_weights.reshape(*grid.log_weights.shape, *further))
+
+
+def log_sum(logs: Floats) -> float:
+    """Return the logarithm of a sum given by the logarithms of its terms, one of them finite.
 
     scipy's `logsumexp` says the same and takes a quarter of the time of all the rest.
     """

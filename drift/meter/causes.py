@@ -9,10 +9,9 @@ from itertools import pairwise
 
 import numpy as np
 import polars as pl
-from scipy.special import logsumexp
 
 from drift.frames import Schema
-from drift.meter.cause_likelihood import Case, log_evidences
+from drift.meter.cause_likelihood import Case, log_evidences, log_sum
 from drift.meter.dial import USUAL_SCALE, USUAL_SCALE_LOG_SD
 
 # One row per reading.  visit counts from 0 within the segment; the as-left readings of the visit
@@ -258,7 +257,7 @@ def _weigh(case: Case, settings: CauseSettings) -> list[dict[str, object]]:
     evidence = log_evidences(case)
     each = np.log((1 - settings.none) / len(CAUSE_NAMES))
     log_joint = np.array([evidence[cause] + each for cause in CAUSE_NAMES])
-    total = logsumexp([*log_joint, evidence[NOTHING] + np.log(settings.none)])
+    total = log_sum(np.append(log_joint, evidence[NOTHING] + np.log(settings.none)))
     probability = np.exp(log_joint - total)
     order = np.argsort(-probability, kind="stable")
     told = bool(probability[order[0]] > _TOLD_FROM)

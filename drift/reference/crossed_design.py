@@ -3,22 +3,17 @@
 One row is one sitting of one meter: as found, or as left after an adjustment.  Within a *block*
 (the sittings of a meter from one adjustment to the next) the bias is a free level plus drift plus
 the common effects plus noise; the free level takes whatever the adjustment did, so that a reset
-neither hides nor imitates a common effect.  The wandering of the level is whitened away here; the
-module estimates nothing.
+neither hides nor imitates a common effect.  The module estimates nothing.
 """
 
-from collections.abc import Iterator
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
-import numpy.typing as npt
 import polars as pl
 
 from drift.arrays import Floats, Integers
 from drift.meter.dial import STATED_AT_PCT
 from drift.reference.content_order import meters_by_content
-from drift.reference.mixed_model import CrossProducts, cross_products, join_products
 
 # A step this many robust standard deviations from those of the other meters is the meter's own
 # shock (a drop, a slip of the pen) and says nothing about what the meters share.
@@ -40,7 +35,6 @@ _FEWEST_BINS_EACH = 4
 # Days are bins where two meters or more were read on each, else bins hold twice as many: a shift
 # inside a bin is dated beside it, and what is left of it there looks like another.
 _ROWS_PER_DAY, _ROWS_PER_BIN = 2, 4
-_METERS_AT_ONCE = 250
 NOT_RECORDED = "not recorded"
 # Names of further columns, and what is added to one that is 0 in the first half of the dates.
 SEASON = ("season_cosine", "season_sine")
@@ -293,108 +287,3 @@ def _summary(rows: pl.DataFrame, key: list[str]) -> pl.DataFrame:
         )
         .sort(key[0])
     )
-
-
-def whitened_products(
-    design: Design, *, wander: float, keep: Integers | None = None
-) -> tuple[CrossProducts, float]:
-    """Return the sums of products after whitening, and log |V| of the whitening.
-
-    Parameters
-    ----------
-    design : Design
-    wander : float
-        Variance per year of the random walk of a meter's level, over that of the noise; ≥ 0.
-    keep : int array, optional
-        Columns to keep.
-
-    Notes
-    -----
-    Within a block the bias is level(t) + noise, the level a random walk with a free start.  The
-    one-step prediction errors of the Kalman filter, divided by their standard deviations, are white
-    (Durbin & Koopman 2012, Time Series Analysis by State Space Methods, sections 2.2 and 2.9); the
-    first sitting of a block fixes its level and drops out.  Every column is filtered alike, so
-    that least squares on the filtered columns is generalised least squares on the given ones.
-    """
-    parts, log_det = [], 0.0
-    for first, last in _chunks(design):
-        columns = _columns(design, first, last)
-        if keep is not None:
-            columns = columns[:, [*keep, -2, -1]]
-        white, kept, added = whiten(
-            columns,
-            block=design.block[first:last],
-            t_years=design.t_years[first:last],
-            wander=wander,
-        )
-        log_det += added
-        if not len(white):
-            continue
-        meter = design.meter[first:last][kept]
-        group = np.unique(meter, return_inverse=True)[1].astype(np.int64)
-        parts.append(
-            cross_products(
-                white[:, -1], group=group, group_design=white[:, [-2]], columns=white[:, :-2]
-            )
-        )
-    if not parts:
-        raise ValueError("no meter was seen twice without an adjustment between")
-    return join_products(parts), log_det
-
-
-def _chunks(design: Design) -> Iterator[tuple[int, int]]:
-    """Yield row ranges that hold whole meters."""
-    starts = np.flatnonzero(np.diff(design.meter, prepend=-1))
-    bounds = [*starts[::_METERS_AT_ONCE].tolist(), len(design.meter)]
-    yield from pairwise(bounds)
-
-
-def _columns(design: Design, first: int, last: int) -> Floats:
-    """Return bins, operators, extra, the meter's drift and the response of some rows."""
-    count = last - first
-    bins, operators = design.bins.height, design.operators.height
-    columns = np.zeros((count, design.width + 2))
-    row = np.arange(count)
-    columns[row, design.bin_code[first:last]] = design.air[first:last]
-    columns[row, bins + design.operator_code[first:last]] = 1.0
-    columns[:, bins + operators : -2] = design.extra[first:last]
-    columns[:, -2] = design.extra[first:last, -1]
-    columns[:, -1] = design.response[first:last]
-    return columns
-
-
-def whiten(
-    columns: Floats, *, block: Integers, t_years: Floats, wander: float
-) -> tuple[Floats, npt.NDArray[np.bool_], float]:
-    """Filter columns block by block; rows sorted by block and time.
-
-    Returns
-    -------
-    white : array (n_kept, n_columns)
-        Standardised prediction errors.
-    kept : bool array (n,)
-        False for the first row of each block.
-    log_det : float
-        Sum of the log variances of the prediction errors, in units of the noise variance.
-    """
-    starts = np.flatnonzero(np.diff(block, prepend=block[0] - 1))
-    lengths = np.diff(starts, append=len(block))
-    white = np.empty_like(columns)
-    level = columns[starts]
-    spread = np.ones(len(starts))
-    log_det = 0.0
-    active = np.arange(len(starts))
-    for position in range(1, int(lengths.max())):
-        going = lengths[active] > position
-        active, level, spread = active[going], level[going], spread[going]
-        row = starts[active] + position
-        predicted = spread + wander * (t_years[row] - t_years[row - 1])
-        variance = predicted + 1
-        error = columns[row] - level
-        white[row] = error / np.sqrt(variance)[:, None]
-        level = level + (predicted / variance)[:, None] * error
-        spread = predicted / variance
-        log_det += float(np.log(variance).sum())
-    kept = np.ones(len(block), dtype=bool)
-    kept[starts] = False
-    return white[kept], kept, log_det

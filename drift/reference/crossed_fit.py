@@ -13,7 +13,8 @@ from scipy.linalg import lapack
 from scipy.optimize import minimize_scalar
 
 from drift.arrays import Floats, Integers
-from drift.reference.crossed_design import Design, lay_out, sittings, whitened_products
+from drift.reference.crossed_design import Design, lay_out, sittings
+from drift.reference.crossed_products import block_steps, whitened_products
 from drift.reference.mixed_model import absorb, fit_one_component
 
 # Meters from which the wandering of a level and the spread of drift rates are estimated; more
@@ -101,7 +102,7 @@ def fit_crossed(
         return None
     wander, drift_ratio = found
     design = lay_out(rows, bins_each=bins_each)
-    products, _ = whitened_products(design, wander=wander)
+    products, _ = whitened_products(block_steps(design), wander=wander)
     absorbed = absorb(products, ratios=np.array([drift_ratio])).products
     gram, right, total = absorbed[:-1, :-1], absorbed[:-1, -1], float(absorbed[-1, -1])
     estimates, rank = _solve(gram, right)
@@ -136,15 +137,16 @@ def _variance_ratios(rows: pl.DataFrame) -> tuple[float, float] | None:
     # Dates are cut finely, so that an unrecorded shift is not taken for wandering of the meters.
     periods = rows.select(pl.struct("vessel_id", "calibrated_on").n_unique()).item()
     design = lay_out(rows, bins_each=max(_BINS_FOR_VARIANCES // periods, 1))
-    products, _ = whitened_products(design, wander=0.0)
+    products, _ = whitened_products(block_steps(design), wander=0.0)
     keep = independent(absorb(products, ratios=np.zeros(1)).products[:-1, :-1])
     if products.rows <= len(keep) + 1:
         return None
 
+    parts = list(block_steps(design, keep=keep))
     tried: dict[float, float] = {}
 
     def fitted(root: float) -> tuple[float, float]:
-        part, log_det = whitened_products(design, wander=root**2, keep=keep)
+        part, log_det = whitened_products(parts, wander=root**2)
         ratio, criterion = fit_one_component(part)
         tried[root] = criterion + log_det
         return tried[root], ratio

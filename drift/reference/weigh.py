@@ -15,11 +15,8 @@ from drift.meter.dial import dials_of
 from drift.meter.marks import adjustment_balance, mark_moves
 from drift.reference.bowls import BowlSpread, bowl_spread, bowl_values
 from drift.reference.check_meters.placing import fleet_of
-from drift.reference.check_meters.weigh import (
-    CheckMeterChoices,
-    CheckMeters,
-    weigh_check_meters,
-)
+from drift.reference.check_meters.weigh import CheckMeters, weigh_check_meters
+from drift.reference.choices import CheckMeterChoices
 from drift.reference.content_order import meters_by_content
 from drift.reference.crossed_design import sittings
 from drift.reference.crossed_effects import REFERENCE

@@ -137,9 +137,21 @@ def write_record(record: dict[str, object], path: Path) -> None:
 def plain_columns(frame: pl.DataFrame) -> pl.DataFrame:
     """Round and spell `frame` so that it reads the same in any program and on any run."""
     return frame.select(
-        _plain_number(name) if kind.is_float() else _plain_text(name) if kind == pl.String else name
+        _plain_number(name)
+        if kind.is_float()
+        else _spelled(frame[name], _plain_text(name))
+        if kind == pl.String
+        else name
         for name, kind in frame.schema.items()
     )
+
+
+def _spelled(column: pl.Series, spelling: pl.Expr) -> pl.Series:
+    """Return a column of text in another spelling; most have few values, and none that changes."""
+    values = column.unique().to_frame()
+    if values.select(spelling).to_series().equals(values.to_series()):
+        return column
+    return column.to_frame().select(spelling).to_series()
 
 
 def _plain_number(name: str) -> pl.Expr:
@@ -156,9 +168,18 @@ def _plain_text(name: str) -> pl.Expr:
 
 def disarmed(frame: pl.DataFrame) -> pl.DataFrame:
     """Take the power out of text that a spreadsheet would run as a formula, by an apostrophe."""
-    texts = pl.col(pl.String).str.replace_all(FORMULA_WITHIN, "$1'$2")
-    formula = pl.col(pl.String).str.contains(FORMULA_STARTS)
-    return frame.with_columns(pl.when(formula).then("'" + texts).otherwise(texts).name.keep())
+    return frame.with_columns(
+        _spelled(frame[name], _disarmed_text(name))
+        for name, kind in frame.schema.items()
+        if kind == pl.String
+    )
+
+
+def _disarmed_text(name: str) -> pl.Expr:
+    """Put an apostrophe before what begins a formula."""
+    text = pl.col(name).str.replace_all(FORMULA_WITHIN, "$1'$2")
+    formula = pl.col(name).str.contains(FORMULA_STARTS)
+    return pl.when(formula).then("'" + text).otherwise(text).alias(name)
 
 
 def read_previous(folder: Path, *, as_of: date, source_name: str, meter_ids: pl.Series) -> Earlier:

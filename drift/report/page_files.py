@@ -1,10 +1,8 @@
 """This module writes the pages of a review, on all cores."""
 
 import dataclasses
-import multiprocessing
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
-from contextlib import contextmanager
 from functools import partial
 from pathlib import Path
 
@@ -23,12 +21,9 @@ from drift.report.study_pages import write_study_pages
 from drift.review.evidence import gather_evidence
 from drift.review.loading import load_fits
 from drift.review.results import Review
-from drift.threads import cores, interrupts_kept_off, keep_frames_on_one_thread
 
 Helpers = Sequence[ProcessPoolExecutor]
 
-# Fewer dossiers than this are written sooner than another process has loaded what it needs.
-_WORTH_A_PROCESS = 8
 # To load the library of fits takes each process as long as some 300 series are fitted in.  Of so
 # few dossiers the plain trends are fitted, and the evidence is gathered, by this process alone,
 # which has loaded it for the analysis.
@@ -37,36 +32,20 @@ _FITTED_HERE = 100
 _BESIDE_FLEET = ("evidence.html", "guide.html")
 
 
-@contextmanager
-def helpers(dossiers: int) -> Iterator[Helpers]:
-    """Give processes that load what drawing needs, one a core but this one's.
-
-    Meant to be entered before a review is known: loading then goes on beside the analysis.  None
-    are given where there is no other core, or so few dossiers that loading takes longer.
+def make_ready(pools: Helpers, *, dossiers: int) -> None:
+    """Let processes load what drawing needs, while a review is being worked out.
 
     Parameters
     ----------
+    pools : sequence of ProcessPoolExecutor
+        From `drift.beside.processes`.
     dossiers : int
-        How many there may be to write.
+        How many there will be to write.
     """
-    others = min(cores() - 1, dossiers // _WORTH_A_PROCESS)
-    # Spawned: a fork of a process whose data library holds threads may hang.
-    context = multiprocessing.get_context("spawn")
-    # A pool for each process, so that one writes the evidence pack while others write dossiers.
-    pools = tuple(
-        ProcessPoolExecutor(1, mp_context=context, initializer=keep_frames_on_one_thread)
-        for _ in range(others)
-    )
-    try:
-        with interrupts_kept_off():
-            for pool in pools if dossiers > _FITTED_HERE else ():
-                pool.submit(load_fits)
-            for pool in pools[:1]:
-                pool.submit(_ready_assets)
-        yield pools
-    finally:
-        for pool in pools:
-            pool.shutdown(cancel_futures=True)
+    for pool in pools if dossiers > _FITTED_HERE else ():
+        pool.submit(load_fits)
+    for pool in pools[:1]:
+        pool.submit(_ready_assets)
 
 
 def write_pages(
@@ -87,7 +66,7 @@ def write_pages(
     folder : Path
         Where ``index.html``, ``evidence.html`` and ``meters/`` go.
     beside : sequence of ProcessPoolExecutor
-        What `helpers` gave.
+        What was given to `make_ready`.
     progress : callable
         Told how many pages are done and how many there are.
     meanwhile : callable

@@ -54,16 +54,16 @@ def write_beside(
     return [*pages, *workbook, *printed]
 
 
-@contextmanager
-def page_helpers(sources: Sources, *, with_pages: bool) -> Iterator["Helpers"]:
-    """Give processes that make ready to write pages while the analysis goes on."""
-    if not with_pages:
-        yield ()
-        return
-    from drift.report.page_files import helpers  # noqa: PLC0415
+def load_pages() -> None:
+    """Load what pages are drawn with, beside other work."""
+    from drift.report import page_files, workbook  # noqa: F401, PLC0415
 
-    with helpers(sources.sessions["meter_id"].n_unique()) as beside:
-        yield beside
+
+def make_pages_ready(beside: "Helpers", sources: Sources) -> None:
+    """Let processes make ready to write the pages of a review of `sources`."""
+    from drift.report.page_files import make_ready  # noqa: PLC0415
+
+    make_ready(beside, dossiers=sources.sessions["meter_id"].n_unique())
 
 
 def _write_pages(

@@ -6,39 +6,35 @@ from datetime import date
 
 import polars as pl
 
-from drift.beside import Threads
+from drift.beside import Help, Threads
 from drift.conformity.comparisons import Comparisons, weigh_comparisons
-from drift.conformity.weigh import Conformity, judge_sittings, weigh_conformity
-from drift.errors import SourceError
+from drift.conformity.weigh import Conformity, weigh_conformity
 from drift.forecast.forecasts import Forecasts
 from drift.limits.baseline_change import tell_phases
 from drift.limits.charting import Charts, chart_settings, draw_charts
-from drift.limits.checks.weigh import CheckCharts, weigh_checks
+from drift.limits.checks.weigh import CheckCharts
 from drift.limits.signals import signals_of
-from drift.meter.calibrations import CalibrationRule
-from drift.meter.ledger import build_ledger
-from drift.reference.reference_laws import ReferenceLaws
-from drift.reference.weigh import Reference, weigh_reference
+from drift.reference.weigh import Reference
 from drift.review.changes import Earlier, Present, Since, changes_since
 from drift.review.fleet_laws import FleetLaws
-from drift.review.forecasts import forecast_fleet, forecast_rows, forecast_with_jumps, jumps_known
+from drift.review.forecasts import forecast_fleet, forecast_rows, jumps_known
 from drift.review.loading import load_fits
-from drift.review.meters import METERS
-from drift.review.noted_rows import why_held
 from drift.review.obligations import with_obligations
-from drift.review.policy import Policy, check_meter_choices, tables_of
+from drift.review.own_standings import Own, begin_own, stand_alone
+from drift.review.policy import Policy, tables_of
 from drift.review.responses import with_responses
 from drift.review.results import Review
-from drift.review.schedule import build_schedule
+from drift.review.sourced import checks_of, ledger_of, reference_of, schedule_of
 from drift.review.stand import OnFile, Seen, find_records, stand
 from drift.review.studying import study_in_force, with_operators_of
 from drift.review.zero_spans import zero_span_of
 from drift.store.tables import Sources
 from drift.trend.weigh import weigh_drift
-from drift.upkeep.weigh import Upkeep, meter_falls, weigh_upkeep
+from drift.upkeep.weigh import Upkeep, weigh_upkeep
 from drift.version import __version__
 
 _NO_LAWS = FleetLaws()
+_ALONE = Help()
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +50,18 @@ class _Found:
     filed: OnFile
 
 
+@dataclass(frozen=True, slots=True)
+class _Weighed:
+    """What each room says of the readings by itself; `own` of those without what is shared."""
+
+    charts: Charts
+    drift: tuple[pl.DataFrame, pl.DataFrame]
+    reference: Reference
+    conformity: Conformity
+    ahead: Forecasts
+    own: Own | None
+
+
 def analyse(
     sources: Sources,
     *,
@@ -62,6 +70,7 @@ def analyse(
     policy: Policy,
     earlier: Earlier | None = None,
     laws: FleetLaws = _NO_LAWS,
+    helped: Help = _ALONE,
 ) -> Review:
     """Compute everything that a review of `sources` says on `as_of`.
 
@@ -79,6 +88,8 @@ def analyse(
         An earlier review, to say what has changed since.
     laws : FleetLaws
         What the fleet lends to these meters of it; empty where they are all of it.
+    helped : Help
+        Who works out forecasts beside this process; by default threads of its own.
 
     Raises
     ------
@@ -86,10 +97,12 @@ def analyse(
         If there is no reading to speak of.
     """
     ledger = ledger_of(sources, source_name=source_name, as_of=as_of, policy=policy)
-    found = _find_all(sources, ledger, as_of=as_of, policy=policy, laws=laws)
+    found, own_meters = _find(
+        *(sources, ledger), as_of=as_of, policy=policy, laws=laws, helped=helped
+    )
     seen, filed, upkeep = found.seen, found.filed, found.upkeep
     standings = stand(sources, seen, filed, as_of=as_of, policy=policy)
-    read, weighed = (ledger, sources.sessions), (found.reference, found.conformity)
+    read, judged = (ledger, sources.sessions), (found.reference, found.conformity)
     intervals = with_obligations(upkeep.intervals, standings.obligations, as_of=as_of)
     return Review(
         as_of=as_of,
@@ -114,8 +127,8 @@ def analyse(
         upkeep=dataclasses.replace(upkeep, intervals=intervals),
         conformity=found.conformity,
         comparisons=_comparisons(sources, ledger, found, policy),
-        zero_span=zero_span_of(read, weighed, policy=policy, fleet=laws.drifts),
-        own_meters=_stand_alone(sources, found, as_of=as_of, policy=policy, laws=laws),
+        zero_span=zero_span_of(read, judged, policy=policy, fleet=laws.drifts),
+        own_meters=own_meters,
         since=_compare(earlier, sources, found, standings.meters, as_of=as_of, policy=policy),
         fit=seen.ahead.fit,
         held=filed.records.held,
@@ -123,6 +136,29 @@ def analyse(
         uses=filed.records.uses,
         part=laws.known,
     )
+
+
+def _find(
+    sources: Sources,
+    ledger: pl.DataFrame,
+    *,
+    as_of: date,
+    policy: Policy,
+    laws: FleetLaws,
+    helped: Help,
+) -> tuple[_Found, pl.DataFrame]:
+    """Find out what standings are decided by, and those without what meters share."""
+    with Threads(2) as beside:
+        weighed = _weighed(
+            *(sources, ledger, beside),
+            helped=helped,
+            as_of=as_of,
+            policy=policy,
+            laws=laws,
+        )
+        found = _find_all(sources, ledger, weighed, as_of=as_of, policy=policy, laws=laws)
+        own_meters = stand_alone(weighed.own, found.filed, as_of=as_of, policy=policy)
+    return found, own_meters
 
 
 def _comparisons(
@@ -134,14 +170,17 @@ def _comparisons(
 
 
 def _find_all(
-    sources: Sources, ledger: pl.DataFrame, *, as_of: date, policy: Policy, laws: FleetLaws
+    sources: Sources,
+    ledger: pl.DataFrame,
+    weighed: _Weighed,
+    *,
+    as_of: date,
+    policy: Policy,
+    laws: FleetLaws,
 ) -> _Found:
     """Find out from a source all that meters' standings are decided by."""
-    schedule = schedule_of(ledger, sources, as_of=as_of, policy=policy)
-    charts, drift, reference, conformity, ahead = _weighed(
-        sources, ledger, schedule=schedule, as_of=as_of, policy=policy, laws=laws
-    )
-    path_trends, changes = drift
+    charts, conformity, ahead = weighed.charts, weighed.conformity, weighed.ahead
+    path_trends, changes = weighed.drift
     checks = checks_of(sources, ledger, policy)
     signals, responses = with_responses(
         signals_of(charts, ledger, checks.signals), sources, ledger, strays=not laws.known
@@ -157,12 +196,12 @@ def _find_all(
     return _Found(
         charts=charts,
         checks=checks,
-        reference=reference,
+        reference=weighed.reference,
         conformity=conformity,
         upkeep=upkeep,
         seen=Seen(
             ledger=ledger,
-            schedule=schedule,
+            schedule=schedule_of(ledger, sources, as_of=as_of, policy=policy),
             ahead=ahead,
             path_trends=path_trends,
             changes=changes,
@@ -175,9 +214,7 @@ def _find_all(
             signals=signals,
             responses=responses,
             records=find_records(
-                sources,
-                ledger,
-                verdicts,
+                *(sources, ledger, verdicts),
                 interval_days=policy.interval_days,
                 names=laws.names,
             ),
@@ -188,46 +225,54 @@ def _find_all(
 def _weighed(
     sources: Sources,
     ledger: pl.DataFrame,
+    beside: Threads,
     *,
-    schedule: pl.DataFrame,
+    helped: Help,
     as_of: date,
     policy: Policy,
     laws: FleetLaws,
-) -> tuple[Charts, tuple[pl.DataFrame, pl.DataFrame], Reference, Conformity, Forecasts]:
-    """Return what each room says of the readings by itself."""
-    # The forecast takes longest; all that does not need it goes on beside it.
-    with Threads(2) as beside:
-        begun = beside.submit(
-            forecast_with_jumps,
-            *(ledger, sources, schedule),
-            as_of=as_of,
-            policy=policy,
-            learnt=laws.forecasts,
-        )
-        loaded = beside.submit(load_fits)
-        charts = draw_charts(
-            ledger,
-            marks=sources.marks,
-            service=sources.service,
-            policy=policy,
-            laws=laws.charts,
-        )
-        loaded.result()
-        drift = weigh_drift(ledger, policy, fleet=laws.drifts)
-        study = study_in_force(sources, policy)
-        reference = with_operators_of(
-            study, reference_of(sources, ledger, policy, laws=laws.reference)
-        )
-        conformity = weigh_conformity(
-            sources.sessions,
-            ledger,
-            reference,
-            policy=policy,
-            study=study,
-            scatter=laws.scatter,
-        )
-        ahead = begun.result()
-    return charts, drift, reference, conformity, ahead
+) -> _Weighed:
+    """Weigh the readings by each room; the forecast, which takes longest, goes on beside all."""
+    aside = helped.aside or beside.submit
+    begun = aside(
+        forecast_fleet,
+        jumps_known(ledger, sources),
+        schedule_of(ledger, sources, as_of=as_of, policy=policy),
+        as_of=as_of,
+        policy=policy,
+        learnt=laws.forecasts,
+    )
+    loaded = beside.submit(load_fits)
+    beside.submit(helped.meanwhile)
+    charts = draw_charts(
+        ledger,
+        marks=sources.marks,
+        service=sources.service,
+        policy=policy,
+        laws=laws.charts,
+    )
+    loaded.result()
+    drift = weigh_drift(ledger, policy, fleet=laws.drifts)
+    study = study_in_force(sources, policy)
+    reference = with_operators_of(study, reference_of(sources, ledger, policy, laws=laws.reference))
+    conformity = weigh_conformity(
+        sources.sessions,
+        ledger,
+        reference,
+        policy=policy,
+        study=study,
+        scatter=laws.scatter,
+    )
+    ahead = begun.result()
+    own = begin_own(
+        *(sources, (reference, conformity), ahead.fit),
+        aside=aside,
+        as_of=as_of,
+        policy=policy,
+        laws=laws,
+    )
+    helped.over()
+    return _Weighed(charts, drift, reference, conformity, ahead, own)
 
 
 def _told_phases(
@@ -247,45 +292,6 @@ def _told_phases(
         levels=(policy.phase_level, chart_settings(policy).pooling_level),
         unsettled=dict.fromkeys(spoken, "a signal") | dict.fromkeys(changes["series"], "a jump"),
     )
-
-
-def _stand_alone(
-    sources: Sources, found: _Found, *, as_of: date, policy: Policy, laws: FleetLaws
-) -> pl.DataFrame:
-    """Return where meters stand with what they share taken out; empty where nothing was found."""
-    reference, seen = found.reference, found.seen
-    if reference.sessions is None:
-        return pl.DataFrame(schema=METERS)
-    alone = dataclasses.replace(sources, sessions=reference.sessions)
-    ledger = ledger_of(alone, source_name="", as_of=as_of, policy=policy)
-    schedule = schedule_of(ledger, alone, as_of=as_of, policy=policy)
-    path_trends, changes = weigh_drift(ledger, policy, fleet=laws.own.drifts)
-    ahead = forecast_fleet(
-        jumps_known(ledger, alone),
-        schedule,
-        as_of=as_of,
-        policy=policy,
-        fit=seen.ahead.fit,
-        learnt=laws.own.forecasts,
-    )
-    own = Seen(
-        ledger=ledger,
-        schedule=schedule,
-        ahead=ahead,
-        path_trends=path_trends,
-        changes=changes,
-        verdicts=judge_sittings(
-            alone.sessions,
-            ledger,
-            reference,
-            policy=policy,
-            repeatability=found.conformity.repeatability,
-        ),
-        falls=meter_falls(ledger, ahead, as_of=as_of, policy=policy),
-        # Limits are those of the readings as they stand.
-        phases=seen.phases.clear(),
-    )
-    return stand(alone, own, found.filed, as_of=as_of, policy=policy).meters
 
 
 def _compare(
@@ -323,76 +329,3 @@ def find_signals(
     charts = draw_charts(ledger, marks=sources.marks, service=sources.service, policy=policy)
     checks = checks_of(sources, ledger, policy)
     return with_responses(signals_of(charts, ledger, checks.signals), sources, ledger)
-
-
-def checks_of(sources: Sources, ledger: pl.DataFrame, policy: Policy) -> CheckCharts:
-    """Weigh the checks between calibrations of the meters of a ledger."""
-    return weigh_checks(
-        sources.checks,
-        ledger=ledger,
-        marks=sources.marks,
-        service=sources.service,
-        policy=policy,
-        tolerance_pct=policy.tolerance_pct,
-        comparison=policy.comparison,
-    )
-
-
-def ledger_of(sources: Sources, *, source_name: str, as_of: date, policy: Policy) -> pl.DataFrame:
-    """Build the ledger of a review's sources.
-
-    Raises
-    ------
-    SourceError
-        If there is no reading to speak of.
-    """
-    if sources.sessions.is_empty():
-        raise SourceError(
-            what=f"holds no usable reading on or before {as_of}",
-            where=source_name,
-            expected="at least one row of readings that is not held back",
-            hint=why_held(sources.held_back),
-        )
-    return build_ledger(
-        sources.sessions,
-        marks=sources.marks,
-        service=sources.service,
-        meters=sources.meters,
-        resolution_pct=policy.resolution_pct,
-        tolerance_pct=policy.tolerance_pct,
-        vessels=sources.vessels,
-        rule=CalibrationRule(
-            required_points_pct=policy.required_points_pct,
-            tolerance_pct=policy.tolerance_pct,
-            comparison=policy.comparison,
-        ),
-    )
-
-
-def schedule_of(
-    ledger: pl.DataFrame, sources: Sources, *, as_of: date, policy: Policy
-) -> pl.DataFrame:
-    """Return when each meter is due, see `drift.review.schedule`."""
-    return build_schedule(ledger, sources.meters, as_of=as_of, interval_days=policy.interval_days)
-
-
-def reference_of(
-    sources: Sources, ledger: pl.DataFrame, policy: Policy, *, laws: ReferenceLaws | None = None
-) -> Reference:
-    """Weigh the reference of a review: biases from half the tolerance on are looked into."""
-    return weigh_reference(
-        ledger,
-        sessions=sources.sessions,
-        vessels=sources.vessels,
-        marks=sources.marks,
-        service=sources.service,
-        meters=sources.meters,
-        bowls=sources.bowls,
-        equipment=sources.equipment,
-        checks=sources.checks,
-        bowl_spread_pct=policy.bowl_spread_pct,
-        vessel_uncertainty=policy.vessel_uncertainty,
-        choices=check_meter_choices(policy),
-        worth_pct=policy.tolerance_pct / 2,
-        laws=laws,
-    )

@@ -92,20 +92,6 @@ def forecast_fleet(
     return forecast(ledger, due=due, now=now, settings=settings, fit=fit)
 
 
-def forecast_with_jumps(
-    ledger: pl.DataFrame,
-    sources: Sources,
-    schedule: pl.DataFrame,
-    *,
-    as_of: date,
-    policy: Policy,
-    learnt: Learnt | None,
-) -> Forecasts:
-    """Forecast every series as `forecast_fleet` does; lets go of what is forecast from."""
-    known = jumps_known(ledger, sources)
-    return forecast_fleet(known, schedule, as_of=as_of, policy=policy, learnt=learnt)
-
-
 def learn_forecasts(
     ledger: pl.DataFrame, *, policy: Policy, steps: tuple[float, ...], fit: Fit | None = None
 ) -> Learnt:

@@ -20,10 +20,10 @@ from drift.limits.charting import draw_charts, learn_charts
 from drift.reference.check_meters.placing import check_meter_names
 from drift.reference.repeatability import learn_repeatability
 from drift.reference.weigh import large_segments, learn_reference, most_worth
-from drift.review.analyse import ledger_of, reference_of, schedule_of
 from drift.review.fleet_laws import FleetLaws, OwnLaws
 from drift.review.forecasts import forecast_fleet, jumps_known, learn_forecasts
 from drift.review.policy import Policy, check_meter_choices
+from drift.review.sourced import ledger_of, reference_of, schedule_of
 from drift.review.stand import note_names
 from drift.store.tables import Sources
 from drift.trend.fleet_drifts import FleetDrifts

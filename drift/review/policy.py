@@ -14,7 +14,7 @@ from drift.ids import did_you_mean, nearest_file
 from drift.limits.choices import LimitChoices
 from drift.meter.choices import ReadingChoices
 from drift.places import check_place
-from drift.reference.check_meters.weigh import CheckMeterChoices
+from drift.reference.choices import CheckMeterChoices
 from drift.review.policy_checks import check_choices
 from drift.upkeep.choices import IntervalChoices, RetirementChoices, UpkeepChoices
 

@@ -15,8 +15,8 @@ import polars as pl
 
 from drift.meter.dial import dials_of
 from drift.reference.weigh import Reference
-from drift.review.analyse import ledger_of
 from drift.review.policy import Policy
+from drift.review.sourced import ledger_of
 from drift.review.zero_spans import MOVES, weigh_zero_span
 from tests.csv_folders import load, write
 from tests.reference.bowl_laboratories import (

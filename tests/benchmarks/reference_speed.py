@@ -14,8 +14,8 @@ import numpy as np
 import polars as pl
 
 from drift.conformity.weigh import weigh_conformity
-from drift.review.analyse import reference_of
 from drift.review.policy import Policy
+from drift.review.sourced import reference_of
 from drift.store.tables import AMENDMENTS, FILES, HELD_BACK, Sources
 from tests.meter.cause_simulator import Fleet, Plan, simulate_fleet
 from tests.sittings import table

@@ -10,8 +10,8 @@ from statsmodels.robust.scale import Huber
 from drift.conformity.comparisons import Comparisons, weigh_comparisons
 from drift.conformity.scores import en_score, robust_mean_sd, z_score, zeta_score
 from drift.conformity.weigh import weigh_conformity
-from drift.review.analyse import ledger_of, reference_of
 from drift.review.policy import Policy
+from drift.review.sourced import ledger_of, reference_of
 from tests.csv_folders import load, write
 
 FIRST = date(2024, 1, 8)

@@ -8,7 +8,13 @@ from scipy.optimize import minimize
 
 from drift.limits.rounding.cells import log_cell_probability, sheppard_sigma
 from drift.limits.rounding.observations import Patterns
-from drift.limits.rounding.visit_likelihood import PER_STEP, shapes_of, tabulate
+from drift.limits.rounding.visit_likelihood import (
+    PER_STEP,
+    Visit,
+    chance_at_least,
+    shapes_of,
+    tabulate,
+)
 from tests.published.reference_tables import column, expected
 
 
@@ -66,6 +72,30 @@ def test_likelihood_of_a_visit_equals_integration(within: float, between: float)
         exact, _ = integrate.quad(density, centre - 8, centre + 8, epsabs=0, limit=200)
         place = 2 * PER_STEP + round(centre * PER_STEP)
         assert np.exp(table[0, 0, place]) == pytest.approx(exact, rel=0.01)
+
+
+@pytest.mark.parametrize("step", [20.0, 13.2])
+@pytest.mark.parametrize("phase", [0, 8])
+def test_chance_of_a_mean_equals_integration(step: float, phase: int) -> None:
+    """The mean of two readings of a new visit, wherever its process lies among the steps.
+
+    A step that is no whole number of grid units is tabulated centre by centre.
+    """
+    spread, within = 6.0, 5.0
+    centres = np.arange(-50.0, 51.0)
+    chance, values, _ = chance_at_least(
+        centres, Visit(2, step, phase), spreads=np.array([spread]), within=within
+    )
+    cells = np.arange(-9, 10)
+    for centre in (-50, -23, 0, 1, 34, 50):
+        levels = np.linspace(centre - 9 * spread, centre + 9 * spread, 4001)
+        share = stats.norm.pdf(levels, centre, spread) * (levels[1] - levels[0])
+        low = (phase + (cells - 0.5) * step - levels[:, None]) / within
+        one = stats.norm.cdf(low + step / within) - stats.norm.cdf(low)
+        both = share @ np.array([np.convolve(each, each) for each in one])
+        means = phase + np.arange(2 * cells[0], 2 * cells[-1] + 1) * step / 2
+        exact = [both[means > value - step / 4].sum() for value in values]
+        assert chance[0, centre + 50] == pytest.approx(exact, abs=1e-7)
 
 
 @pytest.mark.parametrize("edges", [(-1.0, 0.5), (3.0, 3.001), (12.0, 13.0), (-40.0, -39.0)])

@@ -12,8 +12,8 @@ import numpy as np
 from drift.conformity.weigh import Conformity, weigh_conformity
 from drift.reference.vessel import water_volume_ml
 from drift.reference.weigh import Reference
-from drift.review.analyse import ledger_of, reference_of
 from drift.review.policy import Policy
+from drift.review.sourced import ledger_of, reference_of
 from drift.store.tables import Sources
 from tests.csv_folders import load, write
 

@@ -13,8 +13,8 @@ import polars as pl
 
 from drift.reference.check_meters.fitting import OwnMotion
 from drift.reference.check_meters.weigh import CheckMeters
-from drift.review.analyse import ledger_of, reference_of
 from drift.review.policy import Policy
+from drift.review.sourced import ledger_of, reference_of
 from tests.csv_folders import load, write
 
 FIRST = date(2024, 1, 8)

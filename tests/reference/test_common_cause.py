@@ -7,7 +7,7 @@ import numpy.typing as npt
 import polars as pl
 import pytest
 
-from drift.reference.crossed_design import lay_out, sittings, whitened_products
+from drift.reference.crossed_design import lay_out, sittings
 from drift.reference.crossed_effects import (
     NOTHING_TO_COMPARE,
     REFERENCE,
@@ -16,6 +16,7 @@ from drift.reference.crossed_effects import (
     solve_levels,
 )
 from drift.reference.crossed_fit import CrossedFit, fit_crossed
+from drift.reference.crossed_products import block_steps, whitened_products
 from drift.reference.mixed_model import absorb
 from drift.reference.shared_effects import (
     EFFECT_KINDS,
@@ -54,7 +55,7 @@ def test_fit_equals_generalised_least_squares() -> None:
     design = lay_out(rows, bins_each=3)
     wander, drift = 0.7, 0.4
     absorbed = absorb(
-        whitened_products(design, wander=wander)[0], ratios=np.array([drift])
+        whitened_products(block_steps(design), wander=wander)[0], ratios=np.array([drift])
     ).products
     n, t = len(design.response), design.t_years
     same_block = design.block[:, None] == design.block

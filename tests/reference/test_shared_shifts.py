@@ -13,8 +13,8 @@ from drift.api.reviews import find
 from drift.reference.crossed_fit import fit_crossed
 from drift.reference.shared_effects import find_shared_effects
 from drift.report.pages.fleet import fleet_page
-from drift.review.analyse import ledger_of, reference_of
 from drift.review.policy import Policy
+from drift.review.sourced import ledger_of, reference_of
 from tests.csv_folders import load
 from tests.meter.cause_simulator import QUARTER_DAYS, START, Fleet, Plan, simulate_fleet
 

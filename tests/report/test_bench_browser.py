@@ -16,8 +16,8 @@ from drift.api.bench import check
 from drift.api.sheets import write_sheets
 from drift.api.sources import intake, read_known
 from drift.api.struck_readings import withdraw_struck
-from drift.review.analyse import ledger_of
 from drift.review.policy import Policy
+from drift.review.sourced import ledger_of
 from tests.report.bench_driver import SIZES, Bench, saved_rows, sit_down
 from tests.report.test_pages_browser import ARGUMENTS, CHROMIUM
 from tests.review.test_sheet import AS_OF, DUE_BY, HOSTILE, make_source

@@ -1,6 +1,7 @@
 """Pages on disk: the same on one core and on several."""
 
 import dataclasses
+import os
 import re
 import signal
 from collections.abc import Iterator
@@ -8,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from drift.beside import processes
 from drift.report import page_files, render
 from drift.report.pages.dossier import dossier_page
 from drift.report.pages.parts import file_name
@@ -26,10 +28,9 @@ def review() -> Review:
 @pytest.fixture(scope="module")
 def beside() -> Iterator[page_files.Helpers]:
     """Give the helper that a machine of two cores has."""
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(page_files, "cores", lambda: 2)
-        with page_files.helpers(len(IDS)) as found:
-            yield found
+    with processes(1, ready=os.getpid) as found:
+        page_files.make_ready(found, dossiers=len(IDS))
+        yield found
 
 
 def _bytes(folder: Path) -> dict[str, bytes]:
@@ -108,11 +109,3 @@ def test_the_keyboard_interrupts_the_main_process_alone(beside: page_files.Helpe
     """A helper that it interrupted while loading would print a traceback."""
     assert beside[0].submit(signal.getsignal, signal.SIGINT).result() == signal.SIG_IGN
     assert signal.getsignal(signal.SIGINT) != signal.SIG_IGN
-
-
-def test_a_machine_of_one_core_has_no_helper(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Neither has a fleet of few meters."""
-    for cores, dossiers in ((1, len(IDS)), (2, 3)):
-        monkeypatch.setattr(page_files, "cores", lambda cores=cores: cores)
-        with page_files.helpers(dossiers) as others:
-            assert len(others) == 0

@@ -15,6 +15,7 @@ from statsmodels.robust.robust_linear_model import RLM
 from statsmodels.stats import multitest, proportion
 
 from drift import format as text
+from drift.api import at_work
 from drift.api.reviews import review_source
 from drift.report import page_files
 from drift.review.policy import Policy
@@ -79,7 +80,7 @@ def test_a_dossier_prints_the_librarys_numbers(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Pages call OLS, GLS and RLM for each meter, and print what OLS gives when called here."""
-    monkeypatch.setattr(page_files, "cores", lambda: 1)
+    monkeypatch.setattr(at_work, "cores", lambda: 1)
     called = _counted(monkeypatch)
     out = _reviewed(_folder(tmp_path / "in"), tmp_path / "out", with_pages=True, with_trends=True)
     # Once a meter, for the data file and the dossiers alike; RLM fits by least squares in its turn.
@@ -113,7 +114,7 @@ def test_dossiers_are_the_same_wherever_their_trends_are_fitted(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Of few meters all are fitted at once, of many one with each dossier: the same pages."""
-    monkeypatch.setattr(page_files, "cores", lambda: 1)
+    monkeypatch.setattr(at_work, "cores", lambda: 1)
     source = _folder(tmp_path / "in")
     at_once = _reviewed(source, tmp_path / "once", with_pages=True)
     monkeypatch.setattr(page_files, "_FITTED_HERE", 0)
@@ -132,7 +133,8 @@ def test_processes_beside_a_small_fleet_do_without_the_library(
 
     Frames are on one thread there.
     """
-    monkeypatch.setattr(page_files, "cores", lambda: 2)
+    monkeypatch.setattr(at_work, "cores", lambda: 2)
+    monkeypatch.setattr(at_work, "_WORTH_A_PROCESS", 1_000)
     real = page_files.write_pages
     loaded: list[set[str]] = []
     threads: list[int] = []

@@ -17,10 +17,11 @@ from drift.ids import named_id, nearest_ids
 from drift.limits.signals import SIGNALS
 from drift.meter.ledger import LEDGER
 from drift.report.data_files import write_review
-from drift.review.analyse import find_signals, ledger_of
+from drift.review.analyse import find_signals
 from drift.review.open_points import open_points
 from drift.review.policy import Policy
 from drift.review.responses import Response, answered_on, match_responses
+from drift.review.sourced import ledger_of
 from drift.store.journal import signed_now
 from drift.store.tables import AMENDMENTS, SET_ASIDE
 from tests.sittings import table

@@ -30,7 +30,7 @@ class Told:
 
 @contextmanager
 def alone(*_args: object, **_settings: object) -> Iterator[tuple[()]]:
-    """Stand for the processes that help to write pages: none."""
+    """Stand for the processes that help with a review: none."""
     yield ()
 
 
@@ -67,7 +67,7 @@ def named(text: str) -> str:
 def told(tmp_path_factory: pytest.TempPathFactory) -> Told:
     out = tmp_path_factory.mktemp("told") / "review"
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(reviews, "page_helpers", alone)
+        patch.setattr(reviews, "helpers_for", alone)
         written = review_source(
             SAMPLE,
             out=out,

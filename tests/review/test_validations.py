@@ -124,7 +124,7 @@ def traced() -> Iterator[set[CodeType]]:
 
 @contextmanager
 def alone(*_args: object, **_settings: object) -> Iterator[tuple[()]]:
-    """Stand for the processes that help to write pages: none."""
+    """Stand for the processes that help with a review: none."""
     yield ()
 
 
@@ -165,7 +165,7 @@ def run(tmp_path_factory: pytest.TempPathFactory) -> Run:
         words = ["review", str(source), "--as-of", "2026-10-01", "--out", str(place / "out")]
         forget_what_is_kept()
         with pytest.MonkeyPatch.context() as patch, traced() as entered:
-            patch.setattr(reviews, "page_helpers", alone)
+            patch.setattr(reviews, "helpers_for", alone)
             chosen = ("--policy", str(place / "policy.toml"))
             done = CliRunner().invoke(commands, [*words, *chosen, *more])
         assert (place / "out" / "data" / "evidence.csv").exists(), done.output

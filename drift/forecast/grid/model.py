@@ -320,6 +320,10 @@ def log_rate_prior(hyper: HyperParameters, grid: Grid) -> Floats:
     return log
 
 
+# A mass below this is none: a processor works slowly with numbers near the smallest it can hold.
+_NONE = 1e-24
+
+
 def bell_mass(offset: Masses, *, variance: Masses | np.float64, step: float) -> Masses:
     """Return the mass of cells at `offset` from the centre of a normal density.
 
@@ -331,6 +335,7 @@ def bell_mass(offset: Masses, *, variance: Masses | np.float64, step: float) -> 
         return _three_cells(offset, variance=variance, step=step)
     safe = np.maximum(variance, 1e-30)
     mass: Masses = np.exp(np.square(offset) * (-0.5 / safe)) * (step / np.sqrt(2 * np.pi * safe))
+    np.putmask(mass, mass < _NONE, 0.0)
     if narrow.any():
         three = _three_cells(offset, variance=variance, step=step)
         mass = np.where(narrow, three, mass).astype(mass.dtype)  # type: ignore[assignment]  # its own type

@@ -25,6 +25,8 @@ _PER_NODE, _PER_TYPICAL = 12, 6
 # Hypotheses so much less likely than the best, in log-likelihood, are dropped.
 _FORGOTTEN = 16.0
 _TINY = 1e-300
+# Logarithms of densities are cut here, far from the smallest numbers, which take a processor long.
+_LEAST_LOG = -500.0
 # Fewest meters, and fewest degrees of freedom together, from which spread is pooled.
 FEWEST_METERS = 5
 FEWEST_DF = 20
@@ -168,23 +170,27 @@ def _hypotheses(number: int, step: float) -> tuple[Floats, Floats, Floats, Float
     # Hat functions share the mass between two nodes among them, so that narrow laws are not lost.
     share = np.maximum(1 - np.abs(fine[:, None] - logs) / step, 0)
     typical = fine[:: _PER_NODE // _PER_TYPICAL]
-    pairs = [(centre, variation) for centre in typical for variation in _VARIATIONS]
-    laws = np.array([_law(fine, centre, variation, 0.0) @ share for centre, variation in pairs])
-    cautious = np.array(
-        [_law(fine, centre, variation, _CAUTION) @ share for centre, variation in pairs]
+    laws, cautious = (
+        np.stack([_laws(fine, typical, each, caution) @ share for each in _VARIATIONS], axis=1)
+        for caution in (0.0, _CAUTION)
     )
-    centres, variations = np.array(pairs).T
-    return laws, cautious, centres, variations
+    centres, variations = np.meshgrid(typical, _VARIATIONS, indexing="ij")
+    return (
+        laws.reshape(-1, len(logs)),
+        cautious.reshape(-1, len(logs)),
+        centres.ravel(),
+        variations.ravel(),
+    )
 
 
-def _law(logs: Floats, centre: float, variation: float, caution: float) -> Floats:
-    """Return a law of log σ: scaled inverse χ², flat from its peak to `caution` variations up."""
+def _laws(logs: Floats, centres: Floats, variation: float, caution: float) -> Floats:
+    """Return laws of log σ: scaled inverse χ², flat from each peak to `caution` variations up."""
+    past = logs - centres[:, None]
     if variation == 0:
-        nearest = np.zeros_like(logs)
-        nearest[np.abs(logs - centre).argmin()] = 1
+        nearest = np.zeros_like(past)
+        nearest[np.arange(len(centres)), np.abs(past).argmin(axis=1)] = 1
         return nearest
     df = 1 / (2 * variation**2)
-    past = logs - centre
     beyond = np.where(past > 0, np.maximum(past - caution * variation, 0), past)
-    density = np.exp(-df * beyond + df / 2 * (1 - np.exp(-2 * beyond)))
-    return np.asarray(density / density.sum())
+    density = np.exp(np.maximum(-df * beyond + df / 2 * (1 - np.exp(-2 * beyond)), _LEAST_LOG))
+    return np.asarray(density / density.sum(axis=1, keepdims=True))

@@ -32,6 +32,10 @@ _LEVELS = np.array([0.05, 0.1, 0.16, 0.25, 0.37, 0.6])
 _WIDE = 2.0
 # Terms of the series of a wrapped normal law.
 _WAVES = 12
+# Parts of a step in which the place of a visit's mean is summed, at least.
+_PARTS = 40
+# Log-likelihood against the peak below which a place does not matter; no smaller number arises.
+_UNLIKELY = -500.0
 LOWEST_WITHIN = 0.05
 
 
@@ -178,7 +182,8 @@ def replicate_log_likelihoods(
         here = np.flatnonzero(mine[pattern])
         size = n[pattern[here]]
         for node in np.flatnonzero(nodes < each):
-            table = _by_place(offsets[mine] / each, float(nodes[node] / each))
+            # Without what division leaves in the last digits, steps have their weights in common.
+            table = _by_place(offsets[mine] / each, round(float(nodes[node] / each), 12))
             # Means of visits differ by their replicates too, which moves no visit's true mean;
             # and the mean of the block is itself only that of so many visits.
             apart = np.maximum(spread[here] ** 2 - nodes[node] ** 2 / size, 0.0)
@@ -250,26 +255,35 @@ def _places(observations: Observations, entries: Integers) -> tuple[Floats, Floa
 def _by_place(offsets: Floats, within: float) -> Floats:
     """Return log-likelihoods of patterns for every level and place; lengths in steps."""
     margin = 0.5 + 6 * within
-    fine = min(1 / 40, within / 2)
-    grid = np.arange(-margin, float(np.nanmax(offsets)) + margin, fine)
-    total = np.zeros((len(offsets), len(grid)))
-    for column in offsets.T:
-        used = np.isfinite(column)
-        low = (column[used, None] - 0.5 - grid) / within
-        total[used] += log_cell_probability(low, low + 1 / within)
+    parts = int(np.ceil(max(_PARTS, 2 / within)))
+    number = int(np.ceil((float(np.nanmax(offsets)) + 2 * margin) * parts))
+    grid = -margin + np.arange(number) / parts
+    # Readings lie whole steps apart: a cell's chances serve every pattern that it is in.
+    seen = np.isfinite(offsets)
+    cells, cell = np.unique(offsets[seen], return_inverse=True)
+    low = (cells[:, None] - 0.5 - grid) / within
+    times = np.zeros((len(offsets), len(cells)))
+    np.add.at(times, (np.nonzero(seen)[0], cell), 1.0)
+    total = times @ log_cell_probability(low, low + 1 / within)
     peak = total.max(axis=1)
-    weights = _weights(-margin, fine, len(grid))
-    mass = np.einsum("pm,lcm->plc", np.exp(total - peak[:, None]), weights, optimize=True) * fine
-    return np.asarray(peak[:, None, None] + np.log(np.maximum(mass, 1e-300)))
+    like = np.zeros((len(offsets), -(-number // parts) * parts))
+    like[:, :number] = np.exp(np.maximum(total - peak[:, None], _UNLIKELY))
+    # What counts is the place within a step.
+    folded = like.reshape(len(offsets), -1, parts).sum(axis=1)
+    weights = _weights(-margin, parts)
+    mass = folded @ weights.reshape(-1, parts).T / parts
+    logs = peak[:, None] + np.log(np.maximum(mass, 1e-300))
+    return np.asarray(logs).reshape(len(offsets), *weights.shape[:2])
 
 
 @lru_cache(maxsize=64)
-def _weights(start: float, fine: float, number: int) -> Floats:
-    """Return how likely a visit's mean lies where on a grid, for every level and place.
+def _weights(start: float, parts: int) -> Floats:
+    """Return how likely a visit's mean lies where in a step, for every level and place.
 
-    A wrapped normal law of the mean's place within a step, 1 on average.
+    A wrapped normal law of the mean's place within a step, 1 on average, at `parts` places from
+    `start` on.
     """
-    grid = start + fine * np.arange(number)
+    grid = start + np.arange(parts) / parts
     turn = np.cos(2 * np.pi * (grid - (np.arange(_PLACES) / _PLACES)[:, None]))
     # cos kx by recurrence from cos x, and all levels in one product.
     waves = [np.ones_like(turn), turn]

@@ -8,6 +8,7 @@ everything is tabulated on a grid of centres.  All lengths are in units of that 
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
@@ -21,9 +22,16 @@ from drift.limits.rounding.observations import Patterns
 # Grid points per step of the dial, and how finely they are divided for folding.
 PER_STEP = 20
 _FOLD = 4
+# A step is a whole number of grid units if it is one but for such a part of it.
+_WHOLE = 1e-9
 # Steps on either side of a visit over which its likelihood is tabulated.
 REACH_STEPS = 10
+# Grid units from a centre beyond which no mean of rounded readings falls.
+_BEYOND = REACH_STEPS * PER_STEP * 1.5
 _FLOOR = 1e-300
+# Chances below this are none: products of them would come near the smallest numbers there are,
+# which a processor works with a hundred times slower.
+_NO_CHANCE, _NO_DENSITY = 1e-100, 1e-150
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,8 +124,8 @@ def tabulate(
             grid, density, scale = _profile(patterns, index, within)
             width = grid[1] - grid[0]
             for node, between in enumerate(betweens):
-                kernel = _bells(grid, away, sd=between) * width
-                table[index, node] = np.log(np.maximum(kernel @ density, _FLOOR)) + scale
+                blurred = _blurred(grid, density, centres=away, sd=between) * width
+                table[index, node] = np.log(np.maximum(blurred, _FLOOR)) + scale
     return table
 
 
@@ -147,7 +155,7 @@ def chance_at_least(
     """
     n, step = visit.replicates, visit.step
     spacing = max(step / n, 1.0)
-    reach = float(np.abs(centres).max() + REACH_STEPS * PER_STEP * 1.5)
+    reach = float(np.abs(centres).max() + _BEYOND)
     values = np.arange(-np.ceil(reach / spacing), np.ceil(reach / spacing) + 1) * spacing
     values += visit.phase
     exact = n > 1 and spacing == step / n and (within is None or within < step)
@@ -157,20 +165,58 @@ def chance_at_least(
         variance = shared + (single + step**2 / 12) / n - spacing**2 / 12
         scale = np.sqrt(np.maximum(variance, 1e-12) + np.zeros_like(spreads))[:, None, None]
         return ndtr((centres[:, None] - values + spacing / 2) / scale), values, spacing
+    whole = round(step)
+    # A centre a step further sees the same values a step further.
+    turns = np.zeros(len(centres), np.int64)
+    if abs(step - whole) < _WHOLE * step:
+        turns = np.floor((centres - visit.phase) / whole).astype(np.int64)
+    lowest = centres - visit.phase - turns * whole
+    unlike, place = np.unique(lowest, return_inverse=True)
+    half, many = len(values) // 2, int(np.ceil((np.abs(unlike).max() + _BEYOND) / spacing))
+    near = _rounded_chances(
+        tuple(unlike.tolist()), n, step, spreads=tuple(spreads.tolist()), within=within, many=many
+    )
+    beyond = max(half + n * int(np.abs(turns).max()) - many, 0)
+    padded = np.pad(near, ((0, 0), (0, 0), (beyond, 0)), constant_values=1.0)
+    padded = np.pad(padded, ((0, 0), (0, 0), (0, beyond)))
+    windows = sliding_window_view(padded, len(values), axis=2)
+    return windows[:, place, many + beyond - half - n * turns], values, spacing
+
+
+@lru_cache(maxsize=64)
+def _rounded_chances(
+    centres: tuple[float, ...],
+    replicates: int,
+    step: float,
+    *,
+    spreads: tuple[float, ...],
+    within: float | None,
+    many: int,
+) -> Floats:
+    """Return the chance that the mean of a visit is at least each value, −many … many parts of 0.
+
+    A part is a step over the number of replicates, which the dial shows a multiple of.
+    """
+    values = np.asarray(np.arange(-many, many + 1) * (step / replicates), float)
+    at, visit = np.array(centres), Visit(replicates, step)
+    chance = np.empty((len(spreads), len(at), len(values)))
     if within is None:
-        chance = np.empty((len(spreads), len(centres), len(values)))
         for node, spread in enumerate(spreads):
-            chance[node] = _sum_survival(centres, visit, spread, values)
-        return chance, values, spacing
+            chance[node] = _sum_survival(at, visit, spread, values)
+        return chance
     # No node may be left to a group all of whose spreads are fine ones.
-    wide = np.ceil(np.abs(centres).max() + 7 * spreads.max(initial=0.0))
+    wide = np.ceil(np.abs(at).max() + 7 * max(spreads, default=0.0))
     means = np.arange(-wide, wide + 0.25, 0.5)
-    inside = _sum_survival(means, visit, within, values)
-    chance = np.empty((len(spreads), len(centres), len(values)))
+    inside = _likely(_sum_survival(means, visit, within, values))
     for node, spread in enumerate(spreads):
-        kernel = _bells(means, centres, sd=spread)
+        kernel = _likely(_bells(means, at, sd=spread))
         chance[node] = kernel / kernel.sum(axis=1, keepdims=True) @ inside
-    return chance, values, spacing
+    return chance
+
+
+def _likely(chances: Floats) -> Floats:
+    """Return chances, those that cannot matter as 0."""
+    return np.where(chances > _NO_CHANCE, chances, 0.0)
 
 
 def _sum_survival(means: Floats, visit: Visit, spread: float, values: Floats) -> Floats:
@@ -232,8 +278,28 @@ def _bells(grid: Floats, centres: Floats, *, sd: float) -> Floats:
     """
     parts = round(1 / (grid[1] - grid[0]))
     last = centres.max()
-    span = round(parts * (last - centres.min()))
-    away = grid[0] - last + np.arange(span + grid.size) / parts
-    bell = np.exp(-((away / sd) ** 2) / 2) / (np.sqrt(2 * np.pi) * sd)
+    bell = _bell(grid[0] - last, round(parts * (last - centres.min())) + grid.size, parts, sd=sd)
     starts = np.rint(parts * (last - centres)).astype(np.int64)
     return np.asarray(sliding_window_view(bell, grid.size)[starts])
+
+
+def _bell(start: float, number: int, parts: int, *, sd: float) -> Floats:
+    """Return the normal density about 0 at so many places from a start, `parts` to a grid unit."""
+    away = start + np.arange(number) / parts
+    return np.asarray(np.exp(-((away / sd) ** 2) / 2) / (np.sqrt(2 * np.pi) * sd))
+
+
+def _blurred(grid: Floats, density: Floats, *, centres: Floats, sd: float) -> Floats:
+    """Return the products of `_bells` with a density on the grid, about successive centres.
+
+    Those places of the grid that lie alike between whole numbers meet one and the same bell: no
+    matrix has to be laid out.
+    """
+    parts = round(1 / (grid[1] - grid[0]))
+    units = -(-grid.size // parts)
+    weights = np.zeros(units * parts)
+    weights[: grid.size] = np.where(density > _NO_DENSITY, density, 0.0)
+    bell = _bell(grid[0] - centres[-1], (len(centres) - 1 + units) * parts, parts, sd=sd)
+    bell = np.where(bell > _NO_DENSITY, bell, 0.0)
+    pairs = zip(bell.reshape(-1, parts).T, weights.reshape(-1, parts).T, strict=True)
+    return np.asarray(sum(np.correlate(each, shares, "valid") for each, shares in pairs))[::-1]

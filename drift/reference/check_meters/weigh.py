@@ -29,33 +29,12 @@ from drift.reference.check_meters.words import (
     said_of_shift,
     said_of_witness,
 )
+from drift.reference.choices import CheckMeterChoices
 from drift.reference.crossed_fit import CrossedFit
 from drift.reference.shared_effects import SharedEffects
 
 # Sessions in a year where no check meter says it: one a month.
 _A_YEAR = 12.0
-
-
-@dataclass(frozen=True, slots=True)
-class CheckMeterChoices:
-    """What a laboratory chose that bears on verdicts by check meters.
-
-    Attributes
-    ----------
-    false_discovery_rate, tolerance_pct, negligible_drift_pct_per_year : float
-        By which a shift counts.
-    ewma_weight, limit_sigmas : float
-        Of the chart a check meter would be kept on.
-    baseline_visits : int
-        Sessions that set its level.
-    """
-
-    false_discovery_rate: float
-    tolerance_pct: float
-    negligible_drift_pct_per_year: float
-    ewma_weight: float
-    limit_sigmas: float
-    baseline_visits: int
 
 
 @dataclass(frozen=True, slots=True)

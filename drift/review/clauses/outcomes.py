@@ -2,6 +2,8 @@
 
 from dataclasses import dataclass
 from datetime import date
+from itertools import groupby
+from operator import itemgetter
 
 import polars as pl
 
@@ -116,10 +118,10 @@ def failures(review: Review, visits: pl.DataFrame) -> list[FailedVisit]:
     theirs = visits.join(bad.select("meter_id").unique(), on="meter_id", how="semi")
     days = _Days(review)
     found = []
-    for (meter_id,), group in theirs.group_by("meter_id", maintain_order=True):
-        rows = group.to_dicts()
+    for meter_id, each in groupby(theirs.iter_rows(named=True), key=itemgetter("meter_id")):
+        rows = list(each)
         found += [
-            _failure(str(meter_id), rows, place, days)
+            _failure(meter_id, rows, place, days)
             for place, row in enumerate(rows)
             if row["found_failed"] or row["left_failed"]
         ]

@@ -74,8 +74,8 @@ def calibrated(facts: LaboratoryFacts) -> Clause:
         pl.col("on") == pl.col("on").max().over("meter_id")
     )
     last = last.unique("meter_id", keep="last", maintain_order=True)
-    ever = facts.visits.filter("shown_right")["meter_id"].unique()
-    never = [name for name in facts.in_use if name not in set(ever)]
+    ever = set(facts.visits.filter("shown_right")["meter_id"].unique())
+    never = [name for name in facts.in_use if name not in ever]
     wrong = last.filter(pl.col("left_failed") | (pl.col("found_failed") & ~pl.col("shown_right")))[
         "meter_id"
     ].to_list()

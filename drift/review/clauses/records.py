@@ -149,14 +149,18 @@ def _celsius(value: object) -> str:
 def _recorded(facts: LaboratoryFacts) -> tuple[tuple[str, int, int], ...]:
     """Return what is recorded of sets of readings and meters: name, how often, of how many."""
     sets, meters = facts.review.sources.sessions, facts.review.sources.meters
-    above = sets.filter(pl.col("correct_air_pct") > 0)
+    # Counted where they stand: half a million rows of a large fleet are not laid out once more.
+    above = pl.col("correct_air_pct") > 0
+    with_vessel, with_air = sets.select(
+        pl.col("vessel_id").filter(above).count(), air=above.sum()
+    ).row(0)
     used = set(facts.in_use)
     placed = set(meters.drop_nulls("site")["meter_id"]) & used
     due = facts.review.meters.filter(pl.col("next_due_on").is_not_null())["meter_id"]
     identified = _identified(facts)
     return (
         ("operator", int(sets["operator"].count()), sets.height),
-        ("vessel", int(above["vessel_id"].count()), above.height),
+        ("vessel", with_vessel, with_air),
         ("step of the dial", int(sets["resolution_pct"].count()), sets.height),
         ("place of the meter", len(placed), len(used)),
         ("due date of the meter", len(set(due) & used), len(used)),

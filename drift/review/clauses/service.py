@@ -55,10 +55,7 @@ def service_clauses(facts: LaboratoryFacts) -> tuple[Clause, ...]:
 
 def starts(facts: LaboratoryFacts) -> list[Start]:
     """Return every first use, return after an adjustment and use after work or damage."""
-    visits = {
-        str(meter_id): group.to_dicts()
-        for (meter_id,), group in facts.visits.group_by("meter_id", maintain_order=True)
-    }
+    visits = _visits(facts)
     tests: dict[str, list[date]] = dict(
         facts.review.sources.field_tests.group_by("meter_id").agg("tested_on").iter_rows()
     )
@@ -69,32 +66,59 @@ def starts(facts: LaboratoryFacts) -> list[Start]:
     )
     found = []
     for meter_id in sorted({*visits, *facts.in_use}):
-        rows, used = visits.get(meter_id, []), tests.get(meter_id, [])
-        right = [row["on"] for row in rows if row["shown_right"]]
-        first = min([*right, facts.review.as_of])
-        on = began.get(meter_id) or min([row["on"] for row in rows], default=facts.review.as_of)
+        seen, used = visits.get(meter_id, _NEVER), tests.get(meter_id, [])
+        first = min([*seen.right, facts.review.as_of])
+        on = began.get(meter_id) or seen.first or facts.review.as_of
         known = began.get(meter_id) is not None
         before = sum(one < first for one in used)
-        found.append(Start(FIRST, meter_id, on, known and bool(right) and first <= on, before))
-        for row in rows:
-            if row["adjusted"]:
-                again = min([d for d in right if d >= row["on"]], default=facts.review.as_of)
-                late = sum(row["on"] < one < again for one in used)
-                found.append(Start(RETURNED, meter_id, row["on"], row["shown_right"], late))
+        found.append(Start(FIRST, meter_id, on, known and bool(seen.right) and first <= on, before))
+        for again_from, shown in seen.adjusted:
+            again = min([d for d in seen.right if d >= again_from], default=facts.review.as_of)
+            late = sum(again_from < one < again for one in used)
+            found.append(Start(RETURNED, meter_id, again_from, shown, late))
     return [*found, *_events(facts, visits, tests)]
 
 
+@dataclass(frozen=True, slots=True)
+class _Visits:
+    """The visits of a meter: its first, those that showed it right, those that adjusted it.
+
+    Of the last also whether they showed it right.
+    """
+
+    first: date | None
+    right: tuple[date, ...]
+    adjusted: tuple[tuple[date, bool], ...]
+
+
+_NEVER = _Visits(None, (), ())
+
+
+def _visits(facts: LaboratoryFacts) -> dict[str, _Visits]:
+    """Return what is told of the visits of each meter."""
+    by_meter = facts.visits.group_by("meter_id").agg(
+        pl.col("on").min(),
+        right=pl.col("on").filter("shown_right"),
+        adjusted_on=pl.col("on").filter("adjusted"),
+        shown=pl.col("shown_right").filter("adjusted"),
+    )
+    return {
+        meter_id: _Visits(first, tuple(right), tuple(zip(adjusted_on, shown, strict=True)))
+        for meter_id, first, right, adjusted_on, shown in by_meter.iter_rows()
+    }
+
+
 def _events(
-    facts: LaboratoryFacts, visits: dict[str, list[dict[str, object]]], tests: dict[str, list[date]]
+    facts: LaboratoryFacts, visits: dict[str, _Visits], tests: dict[str, list[date]]
 ) -> Iterable[Start]:
     """Yield each record of work or damage that no adjusting visit of its day answers for."""
     service = facts.review.sources.service.select("meter_id", "performed_on").unique()
     for meter_id, on in service.sort("meter_id", "performed_on").iter_rows():
-        rows = visits.get(meter_id, [])
-        if any(row["on"] == on and row["adjusted"] for row in rows):
+        seen = visits.get(meter_id, _NEVER)
+        if any(day == on for day, _ in seen.adjusted):
             continue
-        right = [row["on"] for row in rows if row["shown_right"] and row["on"] >= on]
-        again: date = min(right, default=facts.review.as_of)  # type: ignore[type-var, assignment]
+        right = [day for day in seen.right if day >= on]
+        again = min(right, default=facts.review.as_of)
         late = sum(on < one < again for one in tests.get(meter_id, []))
         yield Start(EVENT, meter_id, on, bool(right) and again == on, late)
 

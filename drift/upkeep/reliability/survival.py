@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import optimize
 
-from drift.arrays import Floats, Integers
+from drift.arrays import Flags, Floats, Integers
 
 # The likelihood is within this of its maximum when the climb stops, or the fit says so.
 _GAP = 1e-12
@@ -50,6 +50,26 @@ class Survival:
     after: Floats
     log_likelihood: float
     gap: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Bounds:
+    """Lengths with their bounds as whole numbers, which can be compared.
+
+    At one and the same time an exact length begins, then right ends close, then open left ends
+    begin.
+
+    Attributes
+    ----------
+    times : array, shape (times,)
+        All bounds, ascending.
+    starts, stops : array, shape (observations,)
+        3 for each time before the bound, and 0, 1 or 2 in that order.
+    """
+
+    times: Floats
+    starts: Integers
+    stops: Integers
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,14 +126,14 @@ def fit_survival(
     Gentleman and Geyer (1994), Biometrika 81, 618–623 (the bound on the gap).
     """
     low, high, weight = _checked(lower, upper, weights)
-    return _fit(low, high, weight, gap=_GAP)
+    return _fit(_bounds(low, high), weight, gap=_GAP)
 
 
-def _fit(low: Floats, high: Floats, weight: Floats, *, gap: float) -> Survival:
-    """Fit checked lengths to within `gap` of the maximum for each observation."""
+def _fit(bounds: _Bounds, weight: Floats, *, gap: float) -> Survival:
+    """Fit lengths to within `gap` of the maximum for each observation."""
     keep = weight > 0
-    low, high, weight = low[keep], high[keep], weight[keep]
-    cells = _find_cells(low, high)
+    weight = weight[keep]
+    cells = _find_cells(bounds, keep)
     mass, missing = _climb(cells, weight, gap=gap)
     mass = np.where(mass < _NO_MASS, 0.0, mass)
     mass = mass / mass.sum()
@@ -214,12 +234,13 @@ def resampled_interval(
     drawn = rng.multinomial(count, np.full(count, 1 / count), size=draws)
     at = np.asarray(times, dtype=np.float64)
     pairs, place = np.unique(np.stack([low, high]), axis=1, return_inverse=True)
+    bounds = _bounds(pairs[0], pairs[1])
     lowest, highest = np.empty((draws, at.size)), np.empty((draws, at.size))
     for draw in range(draws):
         repeats = drawn[draw][group].astype(np.float64)
         counted = np.bincount(place.ravel(), weights=repeats, minlength=pairs.shape[1])
         weights = np.asarray(counted, dtype=np.float64)
-        fit = _fit(pairs[0], pairs[1], weights, gap=_SAMPLE_GAP)
+        fit = _fit(bounds, weights, gap=_SAMPLE_GAP)
         lowest[draw], highest[draw] = survival_at(fit, at)
     tail = (1 - confidence) / 2
     return np.quantile(lowest, tail, axis=0), np.quantile(highest, 1 - tail, axis=0)
@@ -252,30 +273,39 @@ def _checked(
     return low, high, weight
 
 
-def _find_cells(low: Floats, high: Floats) -> _Cells:
-    """Return the intervals that run from a left end to a right end with no end between.
-
-    At one and the same time an exact length begins, then right ends close, then open left ends
-    begin, so that times can be compared as whole numbers.
-    """
+def _bounds(low: Floats, high: Floats) -> _Bounds:
+    """Return lengths with their bounds as whole numbers."""
     times = np.unique(np.concatenate([low, high]))
-    starts = 3 * np.searchsorted(times, low) + np.where(low == high, 0, 2)
-    stops = 3 * np.searchsorted(times, high) + 1
-    ends = np.unique(np.concatenate([starts, stops]))
+    return _Bounds(
+        times=times,
+        starts=3 * np.searchsorted(times, low) + np.where(low == high, 0, 2),
+        stops=3 * np.searchsorted(times, high) + 1,
+    )
+
+
+def _find_cells(bounds: _Bounds, keep: Flags) -> _Cells:
+    """Return the intervals that run from a left end to a right end with no end between."""
+    starts, stops = bounds.starts[keep], bounds.stops[keep]
+    held = np.zeros(3 * bounds.times.size, dtype=bool)
+    held[starts] = True
+    held[stops] = True
+    ends = held.nonzero()[0]
     is_start = ends % 3 != 1
-    at = np.flatnonzero(is_start[:-1] & ~is_start[1:])
+    at = (is_start[:-1] & ~is_start[1:]).nonzero()[0]
     inner_left, inner_right = ends[at], ends[at + 1]
     return _Cells(
-        left=times[inner_left // 3],
-        right=times[inner_right // 3],
-        first=np.searchsorted(inner_left, starts, side="left"),
-        end=np.searchsorted(inner_right, stops, side="right"),
+        left=bounds.times[inner_left // 3],
+        right=bounds.times[inner_right // 3],
+        first=inner_left.searchsorted(starts, side="left"),
+        end=inner_right.searchsorted(stops, side="right"),
     )
 
 
 def _chances(cells: _Cells, mass: Floats) -> Floats:
     """Return the probability of each observation."""
-    total = np.concatenate([[0.0], np.cumsum(mass)])
+    total = np.empty(mass.size + 1)
+    total[0] = 0.0
+    mass.cumsum(out=total[1:])
     chance: Floats = np.maximum(total[cells.end] - total[cells.first], _NONE)
     return chance
 
@@ -285,7 +315,8 @@ def _slopes(cells: _Cells, values: Floats) -> Floats:
     count = cells.left.size
     begun = np.bincount(cells.first, weights=values, minlength=count + 1)
     ended = np.bincount(cells.end, weights=values, minlength=count + 1)
-    covered: Floats = np.cumsum(begun - ended)[:count]
+    begun -= ended
+    covered: Floats = begun.cumsum()[:count]
     return covered
 
 
@@ -309,26 +340,29 @@ def _climb(cells: _Cells, weight: Floats, *, gap: float) -> tuple[Floats, float]
 def _convex_step(cells: _Cells, weight: Floats, mass: Floats) -> Floats:
     """Return masses after one projected Newton step that does not lower the likelihood."""
     chance = _chances(cells, mass)
-    here = (weight * np.log(chance)).sum()
+    here = weight @ np.log(chance)
     count = mass.size
     if count < 2:
         return mass
     # Derivatives by the distribution function F at the inner cell edges.
     first, end = cells.first, cells.end
-    pull = np.bincount(end, weights=weight / chance, minlength=count + 1)
-    pull -= np.bincount(first, weights=weight / chance, minlength=count + 1)
-    stiff = np.bincount(end, weights=weight / chance**2, minlength=count + 1)
-    stiff += np.bincount(first, weights=weight / chance**2, minlength=count + 1)
-    inner = np.maximum(stiff[1:count], _NONE)
-    now = np.cumsum(mass)[:-1]
-    goal = optimize.isotonic_regression(now + pull[1:count] / inner, weights=inner).x
-    goal = np.clip(goal, 0.0, 1.0)
+    pull, stiff = weight / chance, weight / chance**2
+    drawn = np.bincount(end, weights=pull, minlength=count + 1)
+    drawn -= np.bincount(first, weights=pull, minlength=count + 1)
+    held = np.bincount(end, weights=stiff, minlength=count + 1)
+    held += np.bincount(first, weights=stiff, minlength=count + 1)
+    inner = np.maximum(held[1:count], _NONE)
+    now = mass.cumsum()[:-1]
+    goal = optimize.isotonic_regression(now + drawn[1:count] / inner, weights=inner).x
+    way = np.minimum(np.maximum(goal, 0.0), 1.0) - now
     share = 1.0
+    edges = np.zeros(count + 1)
+    edges[-1] = 1.0
     for _ in range(20):
-        trial = np.diff(now + share * (goal - now), prepend=0.0, append=1.0)
-        trial = np.maximum(trial, 0.0)
-        trial = trial / trial.sum()
-        if (weight * np.log(_chances(cells, trial))).sum() >= here:
+        edges[1:-1] = now + share * way
+        trial = np.maximum(edges[1:] - edges[:-1], 0.0)
+        trial /= trial.sum()
+        if weight @ np.log(_chances(cells, trial)) >= here:
             # A mass of exactly 0 could never grow again by self-consistency.
             risen: Floats = trial * (1 - 1e-12) + 1e-12 / count
             return risen

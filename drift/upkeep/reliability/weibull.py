@@ -24,10 +24,19 @@ _FLATTEST, _FLAT_DROP = 0.2, 1.92
 # Farther than this from the estimate, on the scale of log hazard or log time, is anywhere.
 _FARTHEST = 40.0
 # Shapes looked at side by side for a profile, and how often they are drawn closer.
-_GRID, _ZOOMS = 25, 4
+_PARTS, _ZOOMS = np.linspace(0.0, 1.0, 25), 4
 _NONE = 1e-300
 # Fewer meters than this cannot say how alike the lengths of one meter are.
 _FEWEST_CLUSTERS = 10
+
+
+@dataclass(frozen=True, slots=True)
+class LogBounds:
+    """Logarithms of bounds, −inf for 0 and inf for an open end, and how many lengths have each."""
+
+    low: Floats
+    high: Floats
+    count: Floats
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +57,8 @@ class WeibullFit:
         In (lower, upper]; upper infinite where the end was not seen.
     cluster : array of int, shape (lengths,)
         The meter of each.
+    counted : LogBounds
+        Different lengths, each with how often it occurs.
     """
 
     shape: float
@@ -58,6 +69,7 @@ class WeibullFit:
     lower: Floats
     upper: Floats
     cluster: Integers
+    counted: LogBounds
 
 
 def fit_weibull(
@@ -125,6 +137,7 @@ def fit_weibull(
         lower=low,
         upper=high,
         cluster=group,
+        counted=logs,
     )
 
 
@@ -203,26 +216,14 @@ def time_interval(
     return float(np.exp(low)), float(np.exp(high))
 
 
-@dataclass(frozen=True, slots=True)
-class _Logs:
-    """Logarithms of the bounds, −inf for a lower bound of 0 and inf for an open end.
-
-    `count` says how many lengths have them: in a large fleet, seen on a schedule, many are alike.
-    """
-
-    low: Floats
-    high: Floats
-    count: Floats
-
-
-def _logs(low: Floats, high: Floats, count: npt.ArrayLike = 1.0) -> _Logs:
+def _logs(low: Floats, high: Floats, count: npt.ArrayLike = 1.0) -> LogBounds:
     """Return the logarithms of bounds."""
     with np.errstate(divide="ignore"):
-        return _Logs(np.log(low), np.log(high), np.broadcast_to(np.asarray(count), low.shape))
+        return LogBounds(np.log(low), np.log(high), np.broadcast_to(np.asarray(count), low.shape))
 
 
-def _counted(low: Floats, high: Floats) -> _Logs:
-    """Return the logarithms of different bounds, each with how often it occurs."""
+def _counted(low: Floats, high: Floats) -> LogBounds:
+    """Return the logarithms of different bounds: seen on a schedule, many lengths are alike."""
     pairs, count = np.unique(np.stack([low, high]), axis=1, return_counts=True)
     return _logs(pairs[0], pairs[1], count.astype(np.float64))
 
@@ -234,7 +235,7 @@ def _log_hazard(target: float) -> float:
     return float(np.log(-np.log(target)))
 
 
-def _likelihoods(logs: _Logs, location: Floats, log_shape: Floats) -> Floats:
+def _likelihoods(logs: LogBounds, location: Floats, log_shape: Floats) -> Floats:
     """Return the log likelihood of laws side by side, shape (laws,)."""
     shape = np.exp(log_shape)
     begun = np.exp(np.minimum(shape * (logs.low[:, None] - location), 700.0))
@@ -244,7 +245,7 @@ def _likelihoods(logs: _Logs, location: Floats, log_shape: Floats) -> Floats:
     return total
 
 
-def _likelihood(logs: _Logs, location: float, log_shape: float) -> float:
+def _likelihood(logs: LogBounds, location: float, log_shape: float) -> float:
     """Return the log likelihood of one law."""
     return float(_likelihoods(logs, np.array([location]), np.array([log_shape]))[0])
 
@@ -256,7 +257,7 @@ def _exponential_start(low: Floats, high: Floats) -> tuple[float, float]:
     return float(np.log(lived / ended.sum())), 0.0
 
 
-def _derivatives(logs: _Logs, location: float, log_shape: float) -> tuple[Floats, Floats]:
+def _derivatives(logs: LogBounds, location: float, log_shape: float) -> tuple[Floats, Floats]:
     """Return the score of each row, shape (rows, 2), and the summed second derivatives.
 
     With ψ = shape (log t − location) and H = exp(ψ): H' = H ψ', H'' = H (ψ'' + ψ' ψ'ᵀ), where
@@ -287,7 +288,7 @@ def _derivatives(logs: _Logs, location: float, log_shape: float) -> tuple[Floats
     return score * logs.count[:, None], np.einsum("i,ijk->jk", logs.count, bend)
 
 
-def _maximise(logs: _Logs, *, start: tuple[float, float]) -> tuple[float, float] | None:
+def _maximise(logs: LogBounds, *, start: tuple[float, float]) -> tuple[float, float] | None:
     """Return location and log shape of the maximum, None where the shape leaves its bounds."""
     place = np.array(start)
     value = _likelihood(logs, *place)
@@ -318,9 +319,9 @@ def _flat(bend: Floats) -> bool:
     return not (bend[0, 0] < 0 and determinant > _FLATNESS * bend[0, 0] * bend[1, 1])
 
 
-def _shapeless(logs: _Logs, location: float, highest: float) -> bool:
+def _shapeless(logs: LogBounds, location: float, highest: float) -> bool:
     """Whether a law of the flattest shape is about as likely as the best one."""
-    reach = np.linspace(-_FARTHEST, _FARTHEST, 16 * _GRID + 1)
+    reach = np.linspace(-_FARTHEST, _FARTHEST, 16 * _PARTS.size + 1)
     flattest = np.full(reach.size, np.log(_FLATTEST))
     return bool(_likelihoods(logs, location + reach, flattest).max() > highest - _FLAT_DROP)
 
@@ -370,10 +371,9 @@ def _edge(
 
     `point` turns the free coordinate into a point (log time, log hazard) that the law goes through.
     """
-    logs = _counted(fit.lower, fit.upper)
 
     def lacking(value: float) -> float:
-        return drop - (fit.log_likelihood - _profile(logs, *point(value)))
+        return drop - (fit.log_likelihood - _profile(fit.counted, *point(value)))
 
     step, inner = 0.25, start
     while step <= _FARTHEST:
@@ -384,7 +384,7 @@ def _edge(
     return way * np.inf
 
 
-def _profile(logs: _Logs, at: float, hazard: float) -> float:
+def _profile(logs: LogBounds, at: float, hazard: float) -> float:
     """Return the best log likelihood of the laws with H(exp(at)) = exp(hazard).
 
     Looked up on a grid of shapes, then between the neighbours of the best, and so on.
@@ -392,9 +392,9 @@ def _profile(logs: _Logs, at: float, hazard: float) -> float:
     low, high = np.log(_SHAPES[0]) - 1, np.log(_SHAPES[1]) + 1
     best = -np.inf
     for _ in range(_ZOOMS):
-        log_shapes = np.linspace(low, high, _GRID)
+        log_shapes = low + (high - low) * _PARTS
         values = _likelihoods(logs, at - hazard / np.exp(log_shapes), log_shapes)
         place = int(np.argmax(values))
         best = max(best, float(values[place]))
-        low, high = log_shapes[max(place - 1, 0)], log_shapes[min(place + 1, _GRID - 1)]
+        low, high = log_shapes[max(place - 1, 0)], log_shapes[min(place + 1, _PARTS.size - 1)]
     return best

@@ -10,8 +10,8 @@ from pathlib import Path
 import numpy as np
 
 from drift.limits.checks.weigh import CheckCharts
-from drift.review.analyse import checks_of, ledger_of
 from drift.review.policy import Policy
+from drift.review.sourced import checks_of, ledger_of
 from tests.csv_folders import load, write
 
 FIRST = date(2024, 1, 8)
