@@ -213,7 +213,7 @@ placed_zeros as (
     left join visits_of_day using (meter_id, performed_on)
 ),
 
-placed as (
+placed as not materialized (
     select * from placed_readings
     union all
     select *
@@ -231,30 +231,51 @@ sittings as (
         sum(correct_air_pct) as sum_correct_pct,
         count(*) as replicates,
         sum(bias_pct) as sum_bias_pct,
-        list_sort(list([sequence::double, bias_pct::double])) as numbered_biases,
+        sum(bias_pct * bias_pct) as sum_squares,
+        list_sort(list(struct_pack(number := sequence::double, bias_pct := bias_pct::double)))
+            as numbered_biases,
         -- Numbers as bits: no sitting has sixty readings.
         bit_or(1::ubigint << (least(replicate, 60) - 1)::ubigint) as numbers,
         max(resolution_pct) as resolution_pct,
-        list(vessel_id) filter (where vessel_id is not null) as vessels,
-        list(operator) filter (where operator is not null) as operators,
         avg(water_temp_c) as water_temp_c,
         max(draws) as draws,
-        list(procedure) filter (where procedure is not null) as procedures,
-        list(checked_by) filter (where checked_by is not null) as checked_by,
-        list(stated_verdict) filter (where stated_verdict is not null) as stated_verdicts,
-        list(visit_reason) filter (where visit_reason is not null) as visit_reasons,
-        list(remarks) filter (where remarks is not null) as remarks
+        min(vessel_id) as vessel_id,
+        max(vessel_id) as last_vessel_id,
+        min(operator) as operator,
+        max(operator) as last_operator,
+        bool_or(
+            coalesce(procedure, checked_by, stated_verdict, visit_reason, remarks) is not null
+        ) as says_more
     from placed
     group by meter_id, visit_id, stage, point_pct
 ),
 
--- The spread is taken from a sorted list: summing in another order may change its last digit.
-listed as (
-    select
-        *,
-        list_transform(numbered_biases, lambda numbered: numbered[2]) as biases_pct,
-        list_transform(numbered_biases, lambda numbered: numbered[1]::bigint) as numbers_in_order
+-- Words are joined only where there are several, and what few readings say is looked for only where
+-- one says it.
+worded as (
+    select meter_id, visit_id, stage, point_pct
     from sittings
+    where says_more or vessel_id <> last_vessel_id or operator <> last_operator
+),
+
+together as (
+    select
+        meter_id,
+        visit_id,
+        stage,
+        point_pct,
+        joined_words(list(vessel_id) filter (where vessel_id is not null)) as vessel_id,
+        joined_words(list(operator) filter (where operator is not null)) as operator,
+        joined_words(list(procedure) filter (where procedure is not null)) as procedure,
+        joined_words(list(checked_by) filter (where checked_by is not null)) as checked_by,
+        joined_words(list(stated_verdict) filter (where stated_verdict is not null))
+            as stated_verdict,
+        joined_words(list(visit_reason) filter (where visit_reason is not null))
+            as visit_reason,
+        joined_words(list(remarks) filter (where remarks is not null)) as remarks
+    from placed
+    semi join worded using (meter_id, visit_id, stage, point_pct)
+    group by meter_id, visit_id, stage, point_pct
 ),
 
 -- A reading held back was made, and is told of elsewhere.
@@ -273,61 +294,92 @@ held_numbers as (
     group by meter_id, performed_on, stage, point_pct
 ),
 
-together as (
+of_points as (
     select
-        listed.*,
-        bit_or(listed.numbers | coalesce(held_numbers.held, 0::ubigint)) over point
-            as point_numbers,
-        bit_or(listed.numbers | coalesce(held_numbers.held, 0::ubigint)) over visit
-            as visit_numbers,
-        sum(replicates) over visit as visit_readings,
-        row_number() over (point order by stage) as place_of_point,
-        row_number() over (visit order by stage, point_pct) as place_of_visit
-    from listed
+        sittings.meter_id,
+        sittings.visit_id,
+        sittings.point_pct,
+        bit_or(sittings.numbers | coalesce(held_numbers.held, 0::ubigint)) as numbers,
+        sum(sittings.replicates) as readings,
+        min(sittings.stage) as stage
+    from sittings
     left join held_numbers using (meter_id, performed_on, stage, point_pct)
-    window
-        point as (partition by meter_id, visit_id, point_pct),
-        visit as (partition by meter_id, visit_id)
+    group by sittings.meter_id, sittings.visit_id, sittings.point_pct
 ),
 
-counted as (
-    select
-        *,
-        bit_count(visit_numbers) >= visit_readings as runs_on
-    from together
-),
-
-sessions as (
+of_visits as (
     select
         meter_id,
         visit_id,
-        performed_on,
-        stage,
-        point_pct,
-        round(sum_correct_pct::double / replicates, 12) as correct_air_pct,
-        replicates,
-        round(sum_bias_pct::double / replicates, 12) as bias_pct,
-        biases_pct,
-        case when runs_on then numbers_in_order end as places,
-        round(list_stddev_samp(list_sort(biases_pct)), 12) as spread_pct,
-        resolution_pct::double as resolution_pct,
-        joined_words(vessels) as vessel_id,
-        joined_words(operators) as operator,
-        round(water_temp_c::double, 9) as water_temp_c,
-        draws,
-        joined_words(procedures) as procedure,
-        joined_words(checked_by) as checked_by,
-        joined_words(stated_verdicts) as stated_verdict,
-        joined_words(visit_reasons) as visit_reason,
-        joined_words(remarks) as remarks,
+        bit_or(numbers) as numbers,
+        bit_count(bit_or(numbers)) >= sum(readings) as runs_on,
+        min(struct_pack(stage := stage, point_pct := point_pct)) as opening
+    from of_points
+    group by meter_id, visit_id
+),
+
+running_on as (select * from of_visits where runs_on),
+
+left_out as (
+    select
+        meter_id,
+        visit_id,
+        opening.stage as stage,
+        opening.point_pct as point_pct,
+        floor(log2(numbers)) + 1 - bit_count(numbers) as readings
+    from running_on
+    union all
+    select
+        meter_id, visit_id, stage, point_pct, floor(log2(numbers)) + 1 - bit_count(numbers)
+    from of_points
+    anti join running_on using (meter_id, visit_id)
+),
+
+some_left_out as (select * from left_out where readings > 0),
+
+sessions as (
+    select
+        sittings.meter_id,
+        sittings.visit_id,
+        sittings.performed_on,
+        sittings.stage,
+        sittings.point_pct,
+        round(sittings.sum_correct_pct::double / sittings.replicates, 12) as correct_air_pct,
+        sittings.replicates,
+        round(sittings.sum_bias_pct::double / sittings.replicates, 12) as bias_pct,
+        list_transform(sittings.numbered_biases, lambda numbered: numbered.bias_pct) as biases_pct,
         case
-            when runs_on and place_of_visit = 1
-                then floor(log2(visit_numbers)) + 1 - bit_count(visit_numbers)
-            when not runs_on and place_of_point = 1
-                then floor(log2(point_numbers)) + 1 - bit_count(point_numbers)
-            else 0
-        end::bigint as readings_left_out
-    from counted
+            when running_on.runs_on
+                then list_transform(
+                    sittings.numbered_biases, lambda numbered: numbered.number::bigint
+                )
+        end as places,
+        -- From sums of decimals, which are exact in any order.
+        round(
+            sqrt(
+                (
+                    sittings.replicates * sittings.sum_squares
+                    - sittings.sum_bias_pct * sittings.sum_bias_pct
+                )::double
+                / (sittings.replicates * nullif(sittings.replicates - 1, 0))
+            ),
+            12
+        ) as spread_pct,
+        sittings.resolution_pct::double as resolution_pct,
+        coalesce(together.vessel_id, sittings.vessel_id) as vessel_id,
+        coalesce(together.operator, sittings.operator) as operator,
+        round(sittings.water_temp_c::double, 9) as water_temp_c,
+        sittings.draws,
+        together.procedure,
+        together.checked_by,
+        together.stated_verdict,
+        together.visit_reason,
+        together.remarks,
+        coalesce(some_left_out.readings, 0)::bigint as readings_left_out
+    from sittings
+    left join running_on using (meter_id, visit_id)
+    left join some_left_out using (meter_id, visit_id, stage, point_pct)
+    left join together using (meter_id, visit_id, stage, point_pct)
 )
 
 select * from sessions order by meter_id, performed_on, visit_id, stage, point_pct;

@@ -44,7 +44,11 @@ with split as (
     select
         *,
         cells_of(text, mark) as cells,
-        contains(text, '"') and not is_long and not is_whole_record(text, mark) as is_misquoted
+        -- Both sides of an "and" are worked out for every line, those of a case where it is met.
+        case
+            when contains(text, '"') then not is_long and not is_whole_record(text, mark)
+            else false
+        end as is_misquoted
     from records
     where text is not null
 )

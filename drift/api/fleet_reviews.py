@@ -5,6 +5,7 @@ part is read, worked out, written and let go.
 """
 
 import dataclasses
+import io
 import pickle
 import tempfile
 from bisect import bisect_left
@@ -44,7 +45,7 @@ from drift.review.responses import match_responses
 from drift.review.results import Review
 from drift.review.zero_spans import ZeroSpan
 from drift.store.connection import Connection
-from drift.store.some_meters import PartedSources, parted
+from drift.store.some_meters import parted
 from drift.store.tables import AMENDMENTS, Sources
 
 # Meters worked out at a time, which bounds the memory.
@@ -123,9 +124,15 @@ def parted_fleet(
             point_window_pct=asked.policy.point_window_pct,
         )
         dealt = _dealt(fleet["meter_id"], sources.rest.meters["meter_id"])
+        chosen, unread_judges = panel_of(fleet, sources.rest.equipment)
+        stands = pl.col("meter_id").is_in(chosen)
+        standing = []
         for place, (meters, unread) in enumerate(dealt):
-            _keep(sources.of(meters, unread=unread), asked, place)
-        yield asked, FleetParts(len(dealt), fleet, sources.rest, _panel(sources, fleet))
+            part = sources.of(meters, unread=unread)
+            _keep(part, asked, place)
+            standing.append(part.sessions.filter(stands))
+        panel = sources.around(pl.concat(standing, rechunk=True), meters=[*chosen, *unread_judges])
+        yield asked, FleetParts(len(dealt), fleet, sources.rest, panel)
 
 
 def _dealt(read: pl.Series, listed: pl.Series) -> list[tuple[list[str], list[str]]]:
@@ -159,12 +166,6 @@ class FleetParts:
     fleet: pl.DataFrame
     rest: Sources
     panel: Sources
-
-
-def _panel(sources: PartedSources, fleet: pl.DataFrame) -> Sources:
-    """Return the sources of the meters that stand for a fleet, and of its check meters."""
-    chosen, unread = panel_of(fleet, sources.rest.equipment)
-    return sources.of(chosen, unread=unread)
 
 
 def is_large(fleet: pl.DataFrame) -> bool:
@@ -241,15 +242,19 @@ def _found(asked: tuple[Job, int]) -> PartFound:
 
 
 def _keep(sources: Sources, job: Job, place: int) -> None:
-    """Write a part where processes find it."""
+    """Write a part where processes find it, its sittings packed: they are nearly all of it."""
+    packed = io.BytesIO()
+    sources.sessions.write_ipc(packed, compression="zstd")
+    rest = dataclasses.replace(sources, sessions=sources.sessions.clear())
     with (job.folder / f"part-{place:06}").open("wb") as file:
-        pickle.dump(sources, file)
+        pickle.dump((rest, packed.getvalue()), file)
 
 
 def _part(job: Job, place: int) -> Sources:
     """Read a part."""
     with (job.folder / f"part-{place:06}").open("rb") as file:
-        sources: Sources = pickle.load(file)  # noqa: S301  # written by this run
+        rest, packed = pickle.load(file)  # noqa: S301  # written by this run
+    sources: Sources = dataclasses.replace(rest, sessions=pl.read_ipc(io.BytesIO(packed)))
     return sources
 
 

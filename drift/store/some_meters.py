@@ -11,6 +11,7 @@ from datetime import date
 import polars as pl
 
 from drift.frames import Schema
+from drift.intake.columns import TABLES
 from drift.store.connection import Connection, frame, run
 from drift.store.reading import read_rest, read_sessions
 from drift.store.tables import Sources, input_schema
@@ -62,17 +63,22 @@ class PartedSources:
         """Return what the store holds of some meters, and of some others that were never read."""
         run(self.con, "ask_nobody")
         run(self.con, "ask", meters=list(meters))
-        theirs = pl.Series("meter_id", [*meters, *unread], dtype=pl.String)
+        sessions = read_sessions(
+            self.con,
+            as_of=self.as_of,
+            points_pct=self.points_pct,
+            point_window_pct=self.point_window_pct,
+        )
+        return self.around(sessions, meters=[*meters, *unread])
+
+    def around(self, sessions: pl.DataFrame, *, meters: Sequence[str]) -> Sources:
+        """Return sittings of some meters with all else that the store holds of these meters."""
+        theirs = pl.Series("meter_id", meters, dtype=pl.String)
         mine = pl.col("meter_id").is_in(theirs.implode())
         rest = self.rest
         return dataclasses.replace(
-            self.rest,
-            sessions=read_sessions(
-                self.con,
-                as_of=self.as_of,
-                points_pct=self.points_pct,
-                point_window_pct=self.point_window_pct,
-            ),
+            rest,
+            sessions=sessions,
             marks=rest.marks.filter(mine),
             meters=rest.meters.filter(mine),
             service=rest.service.filter(mine),
@@ -91,7 +97,9 @@ def parted(
 ) -> PartedSources:
     """Make an open store ready to be read by meters; the connection serves nothing else then."""
     rest = read_rest(con, as_of=as_of)
-    run(con, "sort_readings")
+    run(con, "make_room")
+    run(con, "sort_readings", empty=_empty_columns(con))
+    run(con, "pack_readings")
     run(con, "see_asked")
     return PartedSources(
         con=con,
@@ -100,3 +108,11 @@ def parted(
         points_pct=points_pct,
         point_window_pct=point_window_pct,
     )
+
+
+def _empty_columns(con: Connection) -> list[str]:
+    """Return the columns of readings that none of a store fills."""
+    absent = [column.name for column in TABLES["readings"] if not column.required]
+    asked = run(con, "columns_filled", table_name="readings", absent=absent)
+    filled = {name for (name,) in asked.fetchall()}
+    return [name for name in absent if name not in filled]
