@@ -214,6 +214,24 @@ def _window(policy: LimitChoices) -> tuple[float, float] | None:
     return days[0], days[1]
 
 
+def full_baseline(policy: LimitChoices, *, now: float) -> pl.Expr:
+    """Return whether limits, rows of `drift.limits.charts.shape.LIMITS`, no longer change.
+
+    Parameters
+    ----------
+    policy : LimitChoices
+        Says how many visits make a baseline, or between which dates those of one lie; of a phase
+        that begins later it is the first visits.
+    now : float
+        The date that a review speaks for, years since the epoch.
+    """
+    enough = pl.col("points") >= policy.baseline_visits
+    window = _window(policy)
+    if window is None or now <= window[1]:
+        return enough
+    return enough | (pl.col("first_t_years") <= window[1])
+
+
 @dataclass(frozen=True, slots=True)
 class Family:
     """Several charts of a fleet.

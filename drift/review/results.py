@@ -9,6 +9,8 @@ from drift.conformity.comparisons import Comparisons, no_comparisons
 from drift.conformity.decision_rules import DecisionRule, decision_rule
 from drift.conformity.weigh import Conformity
 from drift.forecast.fit import Fit
+from drift.frames import DAYS_PER_YEAR, EPOCH
+from drift.limits.charting import full_baseline
 from drift.limits.checks.weigh import CheckCharts
 from drift.meter.dial import chamber_scale_of
 from drift.meter.tolerance import within_tolerance
@@ -160,6 +162,12 @@ class Review:
                 comparison=self.policy.comparison,
             )
         )
+
+    @property
+    def limits_settled(self) -> pl.DataFrame:
+        """Return the limits with ``full``: whether their baseline is whole, so that they stay."""
+        now = (self.as_of - EPOCH).days / DAYS_PER_YEAR
+        return self.limits.with_columns(full=full_baseline(self.policy, now=now))
 
     @property
     def jumps(self) -> pl.DataFrame:

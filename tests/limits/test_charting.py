@@ -8,7 +8,7 @@ import pytest
 
 from drift.format import bias, day
 from drift.limits.baseline_change import COMPARED, tell_phases
-from drift.limits.charting import Charts, draw_charts
+from drift.limits.charting import Charts, draw_charts, full_baseline
 from drift.limits.charts.mark import place_marks
 from drift.limits.choices import MARKS, REPLICATES, SINGLE_POINTS
 from drift.limits.signals import name_mark_signals, name_signals
@@ -251,3 +251,23 @@ def test_without_marks_nothing_is_drawn() -> None:
     drawn, _ = charts_of(quarters("A", STEADY))
     assert drawn.marks.is_empty()
     assert drawn.mark_findings.is_empty()
+
+
+@pytest.mark.parametrize(
+    ("dates", "now", "full"),
+    [
+        # Years since the epoch of a first visit and visits: early and few, late and few, late and
+        # many.  Named dates make a phase within them whole once they are over.
+        ((), 20.0, [False, False, True]),
+        (("2010-01-01", "2011-12-31"), 20.0, [True, False, True]),
+        (("2010-01-01", "2011-12-31"), 11.0, [False, False, True]),
+    ],
+)
+def test_a_baseline_is_full_by_its_visits_or_by_the_dates_of_the_policy(
+    dates: tuple[str, ...], now: float, full: list[bool]
+) -> None:
+    """A phase that begins after the named dates has its first visits, however few they are."""
+    limits = pl.DataFrame({"first_t_years": [10.5, 13.0, 13.0], "points": [4, 4, 7]})
+    policy = Policy(baseline_dates=dates)
+    told = limits.select(full=full_baseline(policy, now=now))
+    assert told["full"].to_list() == full

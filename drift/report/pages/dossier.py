@@ -166,7 +166,7 @@ def _annexed(
         "visits": tables.visit_rows(ledger, spoken),
         "readings": tables.reading_rows(review.sources.sessions, meter_id),
         "signals": rows.signal_rows(review, spoken.sort("visit_on", descending=True)),
-        "limits": tables.limit_rows(review.limits.filter(ours), ledger),
+        "limits": tables.limit_rows(review.limits_settled.filter(ours), ledger),
         "interval": meter_scope(review, meter_id),
         "conformity": conformity_part(review, meter_id),
         "zero_span": apart.zero_span_part(review, meter_id),

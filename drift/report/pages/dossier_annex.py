@@ -19,15 +19,14 @@ AnnexLine = tuple[str, str, str]
 
 def limits_line(limits: Sequence[LimitRow], policy: Policy) -> AnnexLine:
     """Say what the limits rest on."""
-    whole = 1 if policy.baseline_dates else policy.baseline_visits
     known = [row for row in limits if row.first_on and row.last_on]
     gist = "no chart has limits yet"
     if known:
         row = max(known, key=lambda row: row.phase)
         first, last = text.month(row.first_on), text.month(row.last_on)  # type: ignore[arg-type]
         span = first if first == last else f"{first} to {last}"
-        anew = f"set anew at each visit until there are {whole}"
-        state = "frozen" if row.points >= whole else anew
+        until = "their end" if policy.baseline_dates else f"there are {policy.baseline_visits}"
+        state = "frozen" if row.full else f"set anew at each visit until {until}"
         gist = f"from {text.count(row.points, 'visit')}, {span}; {state}"
     return "limits", "Limits", gist
 

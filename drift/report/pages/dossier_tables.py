@@ -270,10 +270,11 @@ class LimitRow:
     alarms: str
     estimator: str
     note: str
+    full: bool
 
 
 def limit_rows(limits: pl.DataFrame, ledger: pl.DataFrame) -> tuple[LimitRow, ...]:
-    """Return where the limits of one meter's charts come from."""
+    """Return where the limits of one meter's charts, `Review.limits_settled`, come from."""
     points = ledger.select("series", "point_pct").unique()
     dated = limits.join(points, on="series").select(
         "chart",
@@ -284,6 +285,7 @@ def limit_rows(limits: pl.DataFrame, ledger: pl.DataFrame) -> tuple[LimitRow, ..
         "points",
         "nominal_rate",
         "attained_rate",
+        "full",
         estimator=pl.concat_str(
             pl.col("estimator"),
             pl.col("form").replace_strict(_FORMS, default=None),

@@ -86,22 +86,24 @@ def _other_checks(series: pl.DataFrame) -> str:
 
 def trends(facts: LaboratoryFacts) -> Clause:
     """Answer whether the records let trends show, by limits from a whole baseline."""
-    review, needed = facts.review, facts.review.policy.baseline_visits
+    review, policy = facts.review, facts.review.policy
     series = review.ledger.filter(pl.col("meter_id").is_in(facts.in_use))["series"].unique()
-    limits = review.limits.filter(
+    limits = review.limits_settled.filter(
         (pl.col("chart") == "individuals") & pl.col("series").is_in(series.to_list())
     )
     latest = limits.sort("phase").unique("series", keep="last")
-    whole = latest.filter(pl.col("points") >= needed).height
+    whole = latest.filter("full").height
     short = latest.height - whole
+    needed = text.count(policy.baseline_visits, "visit")
+    if policy.baseline_dates:
+        needed = "the dates that the policy names"
     tested = review.path_trends.filter(pl.col("series").is_in(series.to_list()))
     tested = tested.drop_nulls("verdict")
     answer = [
         (
             f"{of(whole, series.len())} series of meters in use (a meter at a point) "
-            "have limits from a"
-            f" full baseline of {text.count(needed, 'visit')}; {text.whole(short)} have limits "
-            f"from fewer, {text.whole(series.len() - latest.height)} have none yet."
+            f"have limits from a full baseline of {needed}; {text.whole(short)} have limits from "
+            f"fewer, {text.whole(series.len() - latest.height)} have none yet."
         ),
         f"Drift is tested in {of(tested.height, series.len())} of them.",
     ]
@@ -126,7 +128,8 @@ def trends(facts: LaboratoryFacts) -> Clause:
         to_file=(
             NO_RECORD
             if whole == series.len() and whole
-            else f"{text.count(needed, 'visit')} as found, with one reference, for each series."
+            else f"{text.count(policy.baseline_visits, 'visit')} as found, with one reference, for "
+            "each series."
         ),
     )
 
