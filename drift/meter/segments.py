@@ -168,7 +168,9 @@ def drift_steps(ledger: pl.DataFrame) -> pl.DataFrame:
         return value.shift(1).over("series")
 
     return (
-        ledger.sort("series", "visit")
+        # Lazily, so that columns which nothing asks for are not sorted along.
+        ledger.lazy()
+        .sort("series", "visit")
         .with_columns(
             came_with=pl.when(same).then(pooled).otherwise(found),
             went_with=pl.when(same).then(pooled).otherwise("left_bias_pct"),
@@ -193,4 +195,5 @@ def drift_steps(ledger: pl.DataFrame) -> pl.DataFrame:
             above=(pl.col("highest") - pl.col("came_with")).fill_null(0.0),
         )
         .cast(STEPS)  # type: ignore[arg-type]  # names to types
+        .collect()
     )

@@ -47,7 +47,7 @@ def above(mixtures: Mixtures, bound: Floats) -> Floats:
 def mixture_quantile(mixtures: Mixtures, probability: float) -> Floats:
     """Return the quantile of each unknown, shape (unknowns,).
 
-    Newton's steps inside a bracket that starts at the outermost quantiles of the components and
+    Halley's steps inside a bracket that starts at the outermost quantiles of the components and
     that every step narrows; a step that would leave it is replaced by a halving.
     """
     reach = special.stdtrit(mixtures.freedom, probability) * mixtures.scale
@@ -62,9 +62,13 @@ def mixture_quantile(mixtures: Mixtures, probability: float) -> Floats:
         excess = below(rest, here) - probability
         low[open_] = np.where(excess < 0, here, low[open_])
         high[open_] = np.where(excess > 0, here, high[open_])
-        step = here - excess / np.maximum(_density(rest, here), 1e-300)
-        inside = (step > low[open_]) & (step < high[open_])
+        density, slope = _density(rest, here)
+        newton = excess / np.maximum(density, 1e-300)
+        step = here - newton / np.maximum(1 - newton * slope / 2, 0.5)
+        # Where one component has nearly all the weight, its quantile is an end of the bracket.
+        inside = (step > low[open_] - near[open_]) & (step < high[open_] + near[open_])
         step = np.where(inside, step, (low[open_] + high[open_]) / 2)
+        step = np.minimum(np.maximum(step, low[open_]), high[open_])
         at[open_] = np.where(excess == 0, here, step)
         open_ = open_[(np.abs(step - here) > near[open_]) & (excess != 0)]
         if not open_.size:
@@ -77,12 +81,14 @@ def _some(mixtures: Mixtures, at: Integers) -> Mixtures:
     return Mixtures(mixtures.weight[at], mixtures.centre[at], mixtures.scale[at], mixtures.freedom)
 
 
-def _density(mixtures: Mixtures, at: Floats) -> Floats:
-    """Return the density of each mixture at its own point."""
+def _density(mixtures: Mixtures, at: Floats) -> tuple[Floats, Floats]:
+    """Return the density of each mixture at its own point, and the slope of its logarithm."""
     nu = mixtures.freedom
     standard = (at[:, None] - mixtures.centre) / mixtures.scale
     log_constant = float(special.gammaln((nu + 1) / 2) - special.gammaln(nu / 2))
     log_constant -= float(np.log(nu * np.pi)) / 2
     log_density = log_constant - (nu + 1) / 2 * np.log1p(standard**2 / nu)
-    density: Floats = (mixtures.weight * np.exp(log_density) / mixtures.scale).sum(axis=1)
-    return density
+    each = mixtures.weight * np.exp(log_density) / mixtures.scale
+    bend = (nu + 1) * standard / (nu + standard**2) / mixtures.scale
+    density: Floats = each.sum(axis=1)
+    return density, -(each * bend).sum(axis=1) / np.maximum(density, 1e-300)

@@ -4,7 +4,7 @@ A block's knowledge is a mixture: on the grid below one step of the dial (`grid`
 law of the centre for every larger spread (`chance`, `level`, `level_variance`).
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from scipy.special import ndtr, polygamma
@@ -12,8 +12,6 @@ from scipy.special import ndtr, polygamma
 from drift.arrays import Floats, Integers
 from drift.limits.rounding.likelihood_grid import Group, Weights, reach_of
 from drift.limits.rounding.visit_likelihood import Visit, chance_at_least
-
-SeenTables = dict[tuple[Visit, float, int], tuple[Floats, Floats, float]]
 
 # Probability of a spread below which it is left out of sums over new points.
 _NEGLIGIBLE = 1e-9
@@ -24,6 +22,26 @@ _FAR = 6.5
 # scatter below this cannot be separated from where in their cells the centres lie (on the mark of a
 # dial they never differ), so that the more cautious of the two readings is taken.
 _LEAST_WITHIN = 0.2
+
+
+@dataclass(frozen=True, slots=True)
+class SeenTables:
+    """Tables made so far for groups whose replicates scatter alike.
+
+    Attributes
+    ----------
+    chances : dict
+        Of `drift.limits.rounding.visit_likelihood.chance_at_least`.
+    apart : dict
+        Laws of the distance of two means.
+    """
+
+    chances: dict[tuple[Visit, float, int], tuple[Floats, Floats, float]] = field(
+        default_factory=dict
+    )
+    apart: dict[tuple[Visit, int], tuple[Floats, Floats, Floats, float]] = field(
+        default_factory=dict
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,9 +62,7 @@ class ProcessPosterior:
     spreads : array, shape (kept fine nodes,)
     level, level_variance : array, shape (blocks, kept fine nodes)
         Law of the centre given the larger spreads.
-    seen : dict
-        Tables of `drift.limits.rounding.visit_likelihood.chance_at_least` made so far for the
-        group.
+    seen : SeenTables
     """
 
     group: Group
@@ -125,14 +141,14 @@ def plotted_variance(group: Group, spreads: Floats, visit: Visit, *, between: bo
 def _lattice(held: ProcessPosterior, centres: Floats, visit: Visit) -> tuple[Floats, Floats, float]:
     """Return the chances of `chance_at_least` for the coarse nodes of a group."""
     key = (visit, float(centres[0]), len(centres))
-    if key not in held.seen:
-        held.seen[key] = chance_at_least(
+    if key not in held.seen.chances:
+        held.seen.chances[key] = chance_at_least(
             centres,
             visit,
             spreads=held.group.nodes[: held.group.coarse],
             within=within_of(held.group, visit) if held.between else None,
         )
-    return held.seen[key]
+    return held.seen.chances[key]
 
 
 def tails(
@@ -223,14 +239,7 @@ def move_tails(held: ProcessPosterior, visit: Visit) -> tuple[Floats, Floats, Fl
     group = held.group
     period = max(round(visit.step), 1)
     phases = np.arange(min(period, len(held.centres)), dtype=float)
-    chance, values, spacing = _lattice(held, phases, visit)
-    single = chance - np.concatenate([chance[:, :, 1:], np.zeros_like(chance[:, :, :1])], axis=2)
-    distances = np.asarray(np.arange(len(values) // 2) * spacing, float)
-    differ = np.empty((single.shape[0], single.shape[1], len(distances)))
-    for lag in range(len(distances)):
-        overlap = (single[:, :, lag:] * single[:, :, : single.shape[2] - lag]).sum(axis=2)
-        differ[:, :, lag] = overlap * (1 if lag == 0 else 2)
-    at_least = np.cumsum(differ[:, :, ::-1], axis=2)[:, :, ::-1]
+    differ, at_least, distances, spacing = _distances(held, phases, visit)
     phase_of = np.mod(held.centres, period).astype(np.int64) % len(phases)
     folded = np.zeros((len(held.grid), group.coarse, len(phases)))
     by_centre = held.grid.reshape(len(held.grid), group.coarse, len(held.centres))
@@ -245,6 +254,30 @@ def move_tails(held: ProcessPosterior, visit: Visit) -> tuple[Floats, Floats, Fl
         tail = np.minimum(2 * ndtr((spacing / 2 - distances) / scale), 1.0)
         above = above + held.chance[:, node, None] * tail
     return above, mean + held.chance @ (2 * np.sqrt(about / np.pi)), distances, spacing
+
+
+def _distances(
+    held: ProcessPosterior, phases: Floats, visit: Visit
+) -> tuple[Floats, Floats, Floats, float]:
+    """Return the law of the distance of two means of a process by coarse node and centre.
+
+    Chances of each distance and of at least each, (nodes, m, distances), the distances and what
+    lies between them.
+    """
+    key = (visit, len(phases))
+    if key not in held.seen.apart:
+        chance, values, spacing = _lattice(held, phases, visit)
+        single = chance - np.concatenate(
+            [chance[:, :, 1:], np.zeros_like(chance[:, :, :1])], axis=2
+        )
+        distances = np.asarray(np.arange(len(values) // 2) * spacing, float)
+        differ = np.empty((single.shape[0], single.shape[1], len(distances)))
+        for lag in range(len(distances)):
+            overlap = (single[:, :, lag:] * single[:, :, : single.shape[2] - lag]).sum(axis=2)
+            differ[:, :, lag] = overlap * (1 if lag == 0 else 2)
+        at_least = np.cumsum(differ[:, :, ::-1], axis=2)[:, :, ::-1]
+        held.seen.apart[key] = differ, at_least, distances, spacing
+    return held.seen.apart[key]
 
 
 def _moments_on_grid(held: ProcessPosterior, visit: Visit) -> tuple[Floats, Floats]:

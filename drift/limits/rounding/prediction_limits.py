@@ -234,7 +234,7 @@ def _predict_group(placed: Placed, known: Integers, result: NewPoints, request: 
     lent = spread_of_earlier_phases(group, parts, request.runs[blocks])
     wanted = [part.only(np.flatnonzero(placed.wanted[part.members])) for part in parts]
     # Grids of coarse dials are alike in their own units: tables depend on replicates alone.
-    seen = request.seen.setdefault((group.within, group.coarse), {})
+    seen = request.seen.setdefault((group.within, group.coarse), SeenTables())
     for part, mass, df in apply_prior([part for part in wanted if len(part.members)], lent):
         weights = weigh_cases(group, part)
         spread, shown = own_spread(weights.mass * mass, nodes=group.nodes)

@@ -80,7 +80,8 @@ def chart_intervals(
     are known; the dispersion is then that of rounding, resolution/√12 (JCGM 100:2008, F.2.2.1).
     """
     last = (
-        ledger.sort("series", "visit")
+        ledger.select("series", "visit", "meter_id", "resolution_pct", "left_bias_pct")
+        .sort("series", "visit")
         .group_by("series", maintain_order=True)
         .agg(pl.col("meter_id", "resolution_pct").last(), level=pl.col("left_bias_pct").last())
     )

@@ -198,14 +198,16 @@ def staircase_answers(
     )
     last = (
         # Of visits that read too little only those that found the meter out are checks.
-        evidence.ledger.drop_nulls("as_found_bias_pct")
+        evidence.ledger.lazy()
+        .drop_nulls("as_found_bias_pct")
         .sort("series", "visit")
         .filter(looks_back() | ~inside)
         .filter(pl.col("t_years") == pl.col("t_years").max().over("meter_id"))
         .group_by("meter_id")
         .agg(error=pl.col("as_found_bias_pct").get(worst))
-        .join(evidence.present.select("meter_id", "interval_days"), on="meter_id")
+        .join(evidence.present.lazy().select("meter_id", "interval_days"), on="meter_id")
         .sort("meter_id")
+        .collect()
     )
     extension, reduction = choices.staircase_extension, choices.staircase_reduction
     said = staircase_verdicts(
