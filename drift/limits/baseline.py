@@ -75,23 +75,14 @@ def set_baseline(
         has two rows for one visit.
     """
     rows, gaps = _checked(points)
-    starts_block = (
-        pl.struct("series", "phase") != pl.struct("series", "phase").shift(1)
-    ).fill_null(value=True)
-    rows = rows.with_columns(block=starts_block.cum_sum().cast(pl.Int64) - 1)
-    may = pl.col("excluded").is_null()
-    if "baseline" in rows.columns:
-        chosen = may & pl.col("baseline")
-    else:
-        chosen = may & (may.cast(pl.Int64).cum_sum().over("block") <= visits)
-        if window is not None:
-            later = pl.col("t_years").min().over("block") > window[1]
-            named = may & pl.col("t_years").is_between(*window)
-            chosen = pl.when(later).then(chosen).otherwise(named)
-    rows = rows.with_columns(in_baseline=chosen)
-    block = rows["block"].to_numpy()
-    starts = np.flatnonzero(np.diff(block, prepend=-1))
-    inside = rows["in_baseline"].to_numpy()
+    new = np.ones(len(rows), dtype=bool)
+    for name in ("series", "phase"):
+        values = rows[name].to_numpy()
+        new[1:] &= values[1:] == values[:-1]
+    new[1:] = ~new[1:]
+    block, starts = np.cumsum(new) - 1, np.flatnonzero(new)
+    inside = _chosen(rows, block, starts, visits=visits, window=window)
+    rows = rows.with_columns(block=pl.Series(block), in_baseline=pl.Series(inside))
     return Baseline(
         rows=rows,
         blocks=_describe(rows, gaps),
@@ -103,6 +94,29 @@ def set_baseline(
         values=rows["value"].to_numpy(),
         resolutions=rows["resolution"].fill_null(0.0).to_numpy(),
     )
+
+
+def _chosen(
+    rows: pl.DataFrame,
+    block: Integers,
+    starts: Integers,
+    *,
+    visits: int,
+    window: tuple[float, float] | None,
+) -> Flags:
+    """Say which rows set the limits of their block; arguments as for `set_baseline`."""
+    may = rows["excluded"].is_null().to_numpy()
+    if "baseline" in rows.columns:
+        return np.asarray(may & rows["baseline"].fill_null(value=False).to_numpy())
+    so_far = np.cumsum(may)
+    before = (so_far - may)[starts][block]
+    chosen = may & (so_far - before <= visits)
+    if window is None or not len(starts):
+        return np.asarray(chosen)
+    t_years = rows["t_years"].to_numpy()
+    later = np.minimum.reduceat(t_years, starts)[block] > window[1]
+    named = may & (t_years >= window[0]) & (t_years <= window[1])
+    return np.asarray(np.where(later, chosen, named))
 
 
 def _checked(points: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:

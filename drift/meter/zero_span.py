@@ -46,6 +46,11 @@ ZERO_SPAN: Schema = {
 }
 
 _VISIT = ["meter_id", "visit_id"]
+# What is asked of each sitting.
+_READ = (
+    *("point_pct", "correct_air_pct", "resolution_pct", "as_found_bias_pct"),
+    *("as_found_replicates", "as_left_bias_pct", "as_left_replicates", "left_bias_pct"),
+)
 
 
 def zero_and_span(
@@ -80,10 +85,26 @@ def zero_and_span(
     JCGM 100 (GUM), 5.1.2, for the error of a sum; for rounding Widrow and Kollár (2008),
     Quantization Noise, chapter 5, as in `drift.meter.cause_likelihood`.
     """
+    # Visits are numbered as they come: numbers are grouped and sorted quicker than names.
+    visits = (
+        ledger.group_by(_VISIT)
+        .agg(
+            pl.col("performed_on").min(),
+            pl.col("t_years").min(),
+            pl.col("gauge").max(),
+            lost=(pl.col("evidence_lost") & pl.col("as_found_bias_pct").is_not_null()).any(),
+            read_anew=pl.col("as_left_bias_pct").is_not_null().any(),
+        )
+        .sort("meter_id", "t_years", "visit_id")
+        .with_columns(unit=pl.int_range(pl.len()), meter=pl.col("meter_id").rle_id())
+    )
     rows = (
-        ledger.drop_nulls("correct_air_pct")
+        ledger.select(*_VISIT, *_READ)
+        .drop_nulls("correct_air_pct")
+        .join(visits.select(*_VISIT, "unit"), on=_VISIT)
         .join(dials.select("meter_id", "k", "k_sd"), on="meter_id", how="left")
         .join(repeatability, on="meter_id", how="left")
+        .drop(_VISIT)
     )
     found = _split(rows, bias="as_found_bias_pct", replicates="as_found_replicates")
     left_by = pl.when(pl.col("as_left_bias_pct").is_null()).then("as_found_replicates")
@@ -91,31 +112,29 @@ def zero_and_span(
         rows.with_columns(left_n=left_by.otherwise("as_left_replicates")),
         bias="left_bias_pct",
         replicates="left_n",
-    ).select(*_VISIT, "part", left_pct="value")
-    visits = ledger.group_by(_VISIT).agg(
-        pl.col("performed_on").min(),
-        pl.col("t_years").min(),
-        pl.col("gauge").max(),
-        lost=(pl.col("evidence_lost") & pl.col("as_found_bias_pct").is_not_null()).any(),
-        read_anew=pl.col("as_left_bias_pct").is_not_null().any(),
     )
-    both = found.join(left, on=[*_VISIT, "part"], how="full", coalesce=True)
-    return _with_paths(both.join(visits, on=_VISIT, how="left"))
+    both = [
+        found[part]
+        .join(left[part].select("unit", left_pct="value"), on="unit", how="full", coalesce=True)
+        .join(visits, on="unit", how="left")
+        .with_columns(part=pl.lit(part), lane=len(PARTS) * pl.col("meter") + lane)
+        for lane, part in enumerate(sorted(PARTS))
+    ]
+    return _with_paths(pl.concat(both))
 
 
-def _split(rows: pl.DataFrame, *, bias: str, replicates: str) -> pl.DataFrame:
-    """Return ``meter_id visit_id part value error law_error step points`` of one state."""
+def _split(rows: pl.DataFrame, *, bias: str, replicates: str) -> dict[str, pl.DataFrame]:
+    """Return for each part ``unit value error law_error step points`` of one state."""
     read = rows.filter(pl.col(bias).is_not_null())
     weighed = _weights(read).with_columns(
         variance=_variance_of_mean(pl.col(replicates)), zero_bias=pl.col("zero") * pl.col(bias)
     )
     scale = SPAN_AT_PCT * pl.col("k_sd").first() / pl.col("k").first() ** 2
     size = pl.col("resolution_pct").fill_null(0.0)
-    parts = [
-        weighed.drop_nulls(part)
-        .group_by(_VISIT)
+    return {
+        part: weighed.drop_nulls(part)
+        .group_by("unit")
         .agg(
-            part=pl.lit(part),
             value=(pl.col(part) * pl.col(bias)).sum(),
             error=(pl.col(part) ** 2 * pl.col("variance")).sum().sqrt(),
             law_error=pl.lit(0.0) if part == ZERO else pl.col("zero_bias").sum().abs() * scale,
@@ -123,8 +142,7 @@ def _split(rows: pl.DataFrame, *, bias: str, replicates: str) -> pl.DataFrame:
             points=pl.len().cast(pl.Int64),
         )
         for part in PARTS
-    ]
-    return pl.concat(parts)
+    }
 
 
 def _weights(read: pl.DataFrame) -> pl.DataFrame:
@@ -134,15 +152,15 @@ def _weights(read: pl.DataFrame) -> pl.DataFrame:
     share = pl.when(~at_zero).then(air / SPAN_AT_PCT)
     return (
         read.with_columns(
-            zeros=at_zero.sum().over(_VISIT),
-            spans=(~at_zero).sum().over(_VISIT),
-            reach=(air.max() - air.min()).over(_VISIT),
-            once=share.sum().over(_VISIT),
-            twice=(share**2).sum().over(_VISIT),
-            middle=air.mean().over(_VISIT),
+            zeros=at_zero.sum().over("unit"),
+            spans=(~at_zero).sum().over("unit"),
+            reach=(air.max() - air.min()).over("unit"),
+            once=share.sum().over("unit"),
+            twice=(share**2).sum().over("unit"),
+            middle=air.mean().over("unit"),
         )
         .with_columns(away=air - pl.col("middle"))
-        .with_columns(slope=pl.col("away") / (pl.col("away") ** 2).sum().over(_VISIT))
+        .with_columns(slope=pl.col("away") / (pl.col("away") ** 2).sum().over("unit"))
         .with_columns(
             # Weights of each bias in zero and span.
             zero=pl.when(pl.col("zeros") > 0)
@@ -174,14 +192,14 @@ def _variance_of_mean(replicates: pl.Expr) -> pl.Expr:
 
 def _with_paths(rows: pl.DataFrame) -> pl.DataFrame:
     """Add steps from left to found and their running sum."""
-    series = ["meter_id", "part"]
-    ordered = rows.sort(*series, "t_years", "visit_id")
+    series = "lane"
+    ordered = rows.sort(series, "unit")
     left_before = pl.col("left_pct").shift(1).over(series)
     step = pl.when(~pl.col("lost")).then(pl.col("value") - left_before)
     start = pl.coalesce("value", "left_pct", pl.lit(0.0)).first().over(series)
     travelled = step.fill_null(0.0).cum_sum().over(series)
     # As the ledger has it: where a step is hidden, the path is not known at that visit.
-    known = step.is_not_null() | pl.struct(series).is_first_distinct()
+    known = step.is_not_null() | pl.col(series).is_first_distinct()
     stepped = ordered.with_columns(
         drift_step_pct=step,
         years=pl.col("t_years") - pl.col("t_years").shift(1).over(series),

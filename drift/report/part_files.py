@@ -6,6 +6,7 @@ urgency is held until all are.
 
 import dataclasses
 import io
+import pickle
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -125,7 +126,9 @@ class FleetFiles:
 
     def add(self, part: PartFound) -> None:
         """Write what goes by meter; parts come in the order of their meters."""
-        self.parts.append(dataclasses.replace(part, texts={}, tables={}))
+        # Copied, since a frame keeps alive all that it was cut from: here the whole part.
+        kept = pickle.dumps(dataclasses.replace(part, texts={}, tables={}))
+        self.parts.append(pickle.loads(kept))  # noqa: S301  # written just now
         for name, text in part.texts.items():
             with (self.folder / f"{name}.csv").open("ab") as file:
                 file.write(text)

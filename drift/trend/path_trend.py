@@ -6,6 +6,7 @@ nothing.  The fit is ours because it mixes each series' generalised least square
 that the whole fleet shows, in batches.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -199,9 +200,15 @@ def path_weights(steps: pl.DataFrame, *, fewest: int) -> Floats:
     steps, fewest
         As for `fit_path_trends`.
     """
-    fits = _fit(flatten(steps, *_OF_STEPS), fewest=fewest)
-    moving = ~np.isnan(fits.freedom) & (fits.moved > _STILL_PCT)
-    return local_level.learn_weights(fits.log_likelihood[moving])
+    found = [
+        local_level.fit_slopes(years, step, shares)["log_likelihood"][
+            np.ptp(_path(years, step)[1], axis=1) > _STILL_PCT
+        ]
+        for _, years, step, shares in _blocks(flatten(steps, *_OF_STEPS), fewest=fewest)
+    ]
+    return local_level.learn_weights(
+        np.concatenate([np.empty((0, local_level.RATIOS.size)), *found])
+    )
 
 
 def _check(*, negligible: float, level: float, rate: float, fewest: int) -> None:
@@ -229,21 +236,28 @@ def _fit(flat: Flat, *, fewest: int) -> _Fits:
             *("anew", "kendall_s", "kendall_variance"),
         )
     }
-    wide = local_level.RATIOS.size
-    for length, block in equal_length_blocks(flat.lengths, fewest=fewest - 1, cells=_CELLS // wide):
-        years = take_block(flat.columns["years"], flat.starts[block], length)
-        elapsed = years.sum(axis=1) > 0
-        at, years = block[elapsed], years[elapsed]
-        if not at.size:
-            continue
-        step = take_block(flat.columns["step"], flat.starts[at], length)
-        shares = take_block(flat.columns["shares_start"], flat.starts[at], length) > 0
+    for at, years, step, shares in _blocks(flat, fewest=fewest):
         for name, values in local_level.fit_slopes(years, step, shares).items():
             by_ratio[name][at] = values
         seen = _coverage(flat, at, years, step, shares)
         for name, values in seen.items():
             by_series[name][at] = values
     return _Fits(**by_ratio, **by_series)
+
+
+def _blocks(
+    flat: Flat, *, fewest: int
+) -> Iterator[tuple[Integers, Floats, Floats, NDArray[np.bool_]]]:
+    """Yield places, times, steps and what shares a reading of series of equal length."""
+    cells = _CELLS // local_level.RATIOS.size
+    for length, block in equal_length_blocks(flat.lengths, fewest=fewest - 1, cells=cells):
+        years = take_block(flat.columns["years"], flat.starts[block], length)
+        elapsed = years.sum(axis=1) > 0
+        at, years = block[elapsed], years[elapsed]
+        if at.size:
+            step = take_block(flat.columns["step"], flat.starts[at], length)
+            shares = take_block(flat.columns["shares_start"], flat.starts[at], length) > 0
+            yield at, years, step, shares
 
 
 def _path(years: Floats, step: Floats) -> tuple[Floats, Floats]:

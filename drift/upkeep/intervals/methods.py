@@ -14,7 +14,7 @@ from drift.upkeep.choices import IntervalChoices
 from drift.upkeep.intervals.estimates import EXTEND, REDUCE, staircase_days, staircase_verdicts
 from drift.upkeep.intervals.from_drift import chart_intervals
 from drift.upkeep.reliability import survival, weibull
-from drift.upkeep.reliability.censored_intervals import censored_intervals, periods
+from drift.upkeep.reliability.censored_intervals import periods_of, spells_of
 from drift.upkeep.reliability.reliability import (
     end_of_period_reliability,
     exponential_interval,
@@ -100,12 +100,14 @@ class IntervalEvidence:
 
 
 def reliability_answers(
-    evidence: IntervalEvidence, *, tolerance: float, comparison: str, choices: IntervalChoices
+    evidence: IntervalEvidence, visits: pl.DataFrame, *, choices: IntervalChoices
 ) -> Iterator[Answer]:
-    """Answer by the share of checks passed and an exponential law, for every scope."""
-    checked = periods(evidence.ledger, tolerance=tolerance, comparison=comparison)
+    """Answer by the share of checks passed and an exponential law, for every scope.
+
+    `visits` are those of `drift.upkeep.reliability.censored_intervals.judged_visits`.
+    """
     table = end_of_period_reliability(
-        checked,
+        periods_of(visits),
         evidence.groups,
         confidence=choices.confidence,
         whole=evidence.of_own_law is None,
@@ -143,12 +145,13 @@ def reliability_answers(
 
 
 def survival_answers(
-    evidence: IntervalEvidence, *, tolerance: float, comparison: str, choices: IntervalChoices
+    evidence: IntervalEvidence, visits: pl.DataFrame, *, choices: IntervalChoices
 ) -> Iterator[Answer]:
-    """Answer by the time in tolerance: a Weibull law for every scope, and none for groups."""
-    held = censored_intervals(
-        evidence.ledger, tolerance=tolerance, comparison=comparison
-    ).with_columns(pl.col("upper_days").fill_null(math.inf))
+    """Answer by the time in tolerance: a Weibull law for every scope, and none for groups.
+
+    `visits` as for `reliability_answers`.
+    """
+    held = spells_of(visits).with_columns(pl.col("upper_days").fill_null(math.inf))
     likes = held.join(evidence.groups.select("meter_id", "name"), on="meter_id")
     present = evidence.present.select("meter_id", "interval_days")
     whole = evidence.of_own_law is None

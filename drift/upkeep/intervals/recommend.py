@@ -28,6 +28,7 @@ from drift.upkeep.intervals.methods import (
     staircase_answers,
     survival_answers,
 )
+from drift.upkeep.reliability.censored_intervals import judged_visits
 
 SCOPES = ("fleet", "like", "meter")
 # Years in use at which a meter passes into the next group by age (our own choice).
@@ -187,10 +188,10 @@ def build_intervals(
         Columns of `drift.upkeep.intervals.recommend.INTERVALS`: fleet, similar meters, meters; in
         each the recommendation first.
     """
-    judged = {"tolerance": tolerance, "comparison": comparison}
+    visits = judged_visits(evidence.ledger, tolerance=tolerance, comparison=comparison, by="meter")
     answers = [
-        *reliability_answers(evidence, choices=choices, **judged),  # type: ignore[arg-type]  # by name
-        *survival_answers(evidence, choices=choices, **judged),  # type: ignore[arg-type]  # by name
+        *reliability_answers(evidence, visits, choices=choices),
+        *survival_answers(evidence, visits, choices=choices),
         *staircase_answers(evidence, tolerance=tolerance, choices=choices),
         *chart_answers(evidence, tolerance=tolerance, choices=choices),
         *forecast_answers(evidence, choices=choices),

@@ -65,7 +65,11 @@ def censored_intervals(
         are one that ended on the day it began and one that began with a change whose as-left was
         not read.
     """
-    seen = judged_visits(ledger, tolerance=tolerance, comparison=comparison, by=by)
+    return spells_of(judged_visits(ledger, tolerance=tolerance, comparison=comparison, by=by))
+
+
+def spells_of(seen: pl.DataFrame) -> pl.DataFrame:
+    """Return the stretches of `censored_intervals` from visits of `judged_visits`."""
     starts = _starts(seen)
     later = seen.filter(~pl.col("first")).select(
         "unit", "t_years", "seen_in", "adjusted", spell="segment"
@@ -128,7 +132,11 @@ def periods(
         state, that a change of unknown date divides, or whose end was not read as found, and two
         visits of one day, between which no time passed.
     """
-    visits = judged_visits(ledger, tolerance=tolerance, comparison=comparison, by=by)
+    return periods_of(judged_visits(ledger, tolerance=tolerance, comparison=comparison, by=by))
+
+
+def periods_of(visits: pl.DataFrame) -> pl.DataFrame:
+    """Return the periods of `periods` from visits of `judged_visits`."""
     # What lies between two checks without being one divides nothing, unless it adjusted.
     seen = visits.filter(pl.col("found_in").is_not_null() | pl.col("left_in").is_not_null())
 
@@ -173,11 +181,9 @@ def judged_visits(
     def inside(column: str) -> pl.Expr:
         return within_tolerance(pl.col(column), tolerance=tolerance, comparison=comparison)
 
-    unit = pl.col("meter_id") if by == "meter" else pl.col("series").cast(pl.String)
+    unit = "meter_id" if by == "meter" else "series"
     untouched = pl.when(~pl.col("adjusted")).then("as_left_bias_pct")
-    judged = ledger.with_columns(
-        unit=unit, seen=pl.coalesce("as_found_bias_pct", untouched)
-    ).with_columns(
+    judged = ledger.with_columns(seen=pl.coalesce("as_found_bias_pct", untouched)).with_columns(
         found_in=inside("as_found_bias_pct"),
         seen_in=inside("seen"),
         left_in=inside("left_bias_pct"),
@@ -188,8 +194,9 @@ def judged_visits(
         return pl.when(known.len() > 0).then(known.all())
 
     return (
-        judged.group_by("unit", "meter_id", "visit_id")
+        judged.group_by(unit, "visit_id")
         .agg(
+            *([] if by == "meter" else [pl.col("meter_id").first()]),
             pl.col("t_years").min(),
             pl.col("segment").first(),
             pl.col("adjusted").any(),
@@ -202,7 +209,9 @@ def judged_visits(
             .then(None)
             .otherwise(every("left_in")),
         )
+        .with_columns(unit=pl.col(unit).cast(pl.String))
         .sort("unit", "t_years", "visit_id")
+        .select("unit", "meter_id", pl.exclude("unit", "meter_id", "series"))
         .with_columns(
             found_in=_unless_acquitted(pl.col("found_in"), by="back"),
             seen_in=pl.when(pl.col("forward") & ~pl.col("adjusted"))
