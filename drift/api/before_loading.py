@@ -12,7 +12,6 @@ from drift.api.own_records import as_folder
 from drift.api.sources import read_folder, read_known
 from drift.intake.files import inspect_file, source_paths
 from drift.intake.mapping import read_mapping
-from drift.review.bench_verdicts import told_swaps
 from drift.review.policy import Policy
 from drift.store.connection import run
 from drift.store.opening import open_store
@@ -101,4 +100,9 @@ def doubted_in(store: Path) -> list[str]:
             points_pct=policy.points_pct,
             point_window_pct=policy.point_window_pct,
         )
+    if sessions.is_empty():
+        return []
+    # Most loads hold no such visit, and do without what judges one.
+    from drift.review.bench_verdicts import told_swaps  # noqa: PLC0415
+
     return told_swaps(sessions)

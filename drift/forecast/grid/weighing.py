@@ -24,9 +24,10 @@ from drift.forecast.grid.state import State
 # Below this the likelihood of one visit is numerical dust; it is counted as this and the series'
 # window refilled from the prior.
 _DUST = 1e-30
-# What each cell gets.  Carried forward, times the least chance of a shock, it stays above what the
-# processor works with slowly (single precision below 1e-38): that would double the time of a walk.
-_LEAST = 1e-24
+# What each cell gets.  Carried forward it stays above what the processor works with slowly (single
+# precision below 1e-38), which would double the time of a walk; more than this would show in what
+# is read between drift rates that are all but ruled out.
+_LEAST = 1e-30
 
 
 def take_in(state: State, groups: Groups, place: Integers, *, grid: Grid, tables: Tables) -> None:
