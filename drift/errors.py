@@ -37,6 +37,19 @@ class DriftError(Exception):
         self.hint = visible(hint)
         super().__init__(f"{self.where}: {self.what}; expected {self.expected}")
 
+    def __reduce__(self) -> tuple[object, ...]:
+        """Let it be raised in the process that handed the work over, with all that it says."""
+        return _raised_again, (type(self), self.args, self.__dict__)
+
+
+def _raised_again(
+    kind: type[DriftError], args: tuple[object, ...], said: dict[str, object]
+) -> DriftError:
+    """Return an error of another process as it was there."""
+    error = kind.__new__(kind, *args)
+    error.__dict__.update(said)
+    return error
+
 
 class SourceError(DriftError):
     """The folder, a file in it or its tables cannot be used."""

@@ -7,7 +7,7 @@ from functools import partial
 from pathlib import Path
 from typing import Protocol, TypeVar
 
-from drift.beside import Done, processes
+from drift.beside import Done, Given, processes
 from drift.threads import cores
 
 Asked = TypeVar("Asked")
@@ -53,6 +53,12 @@ def helpers_for(
 def _load_forecaster() -> None:
     """Load what forecasting needs."""
     from drift.review import forecasts  # noqa: F401, PLC0415
+
+
+def elsewhere(work: Callable[Given, Done], /, *given: Given.args, **named: Given.kwargs) -> Done:
+    """Do some work, of a module, in a process of its own, which gives all of its memory back."""
+    with processes(1, ready=_nothing) as (pool,):
+        return pool.submit(work, *given, **named).result()
 
 
 @contextmanager

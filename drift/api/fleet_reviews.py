@@ -7,10 +7,7 @@ part is read, worked out, written and let go.
 import dataclasses
 import io
 import pickle
-import tempfile
 from bisect import bisect_left
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date
 from functools import lru_cache
@@ -98,11 +95,8 @@ class FleetReview:
     readings: int
 
 
-@contextmanager
-def parted_fleet(
-    con: Connection, fleet: pl.DataFrame, *, job: Callable[[Path], Job], beside: Path | None = None
-) -> Iterator[tuple[Job, "FleetParts"]]:
-    """Deal what a store holds out by meter into a folder that goes at the end.
+def deal_out(con: Connection, fleet: pl.DataFrame, job: Job) -> "FleetParts":
+    """Deal what a store holds out by meter into the folder of a job.
 
     Parameters
     ----------
@@ -110,29 +104,24 @@ def parted_fleet(
         An open store; it serves nothing else then.
     fleet : pl.DataFrame
         Frame of `drift.store.some_meters.FLEET`.
-    job : callable
-        Gives the job for its folder.
-    beside : Path or None
-        Folder in which that of the parts is made; None for where temporary files go.
+    job : Job
     """
-    with tempfile.TemporaryDirectory(prefix="drift-", dir=beside) as name:
-        asked = job(Path(name))
-        sources = parted(
-            con,
-            as_of=asked.as_of,
-            points_pct=asked.policy.points_pct,
-            point_window_pct=asked.policy.point_window_pct,
-        )
-        dealt = _dealt(fleet["meter_id"], sources.rest.meters["meter_id"])
-        chosen, unread_judges = panel_of(fleet, sources.rest.equipment)
-        stands = pl.col("meter_id").is_in(chosen)
-        standing = []
-        for place, (meters, unread) in enumerate(dealt):
-            part = sources.of(meters, unread=unread)
-            _keep(part, asked, place)
-            standing.append(part.sessions.filter(stands))
-        panel = sources.around(pl.concat(standing, rechunk=True), meters=[*chosen, *unread_judges])
-        yield asked, FleetParts(len(dealt), fleet, sources.rest, panel)
+    sources = parted(
+        con,
+        as_of=job.as_of,
+        points_pct=job.policy.points_pct,
+        point_window_pct=job.policy.point_window_pct,
+    )
+    dealt = _dealt(fleet["meter_id"], sources.rest.meters["meter_id"])
+    chosen, unread_judges = panel_of(fleet, sources.rest.equipment)
+    stands = pl.col("meter_id").is_in(chosen)
+    standing = []
+    for place, (meters, unread) in enumerate(dealt):
+        part = sources.of(meters, unread=unread)
+        _keep(part, job, place)
+        standing.append(part.sessions.filter(stands))
+    panel = sources.around(pl.concat(standing, rechunk=True), meters=[*chosen, *unread_judges])
+    return FleetParts(len(dealt), fleet, sources.rest, panel)
 
 
 def _dealt(read: pl.Series, listed: pl.Series) -> list[tuple[list[str], list[str]]]:
@@ -180,8 +169,9 @@ def review_parts(
 
     Parameters
     ----------
-    job, parts
-        From `parted_fleet`.
+    job : Job
+    parts : FleetParts
+        What `deal_out` gave for it.
     files : FleetFiles
         Where they go.
     progress : callable

@@ -8,7 +8,8 @@ from datetime import date
 from pathlib import Path
 from time import perf_counter
 
-from drift.api.fleet_reviews import FleetReview, Job, is_large, parted_fleet, review_parts
+from drift.api.at_work import elsewhere
+from drift.api.fleet_reviews import FleetParts, FleetReview, Job, deal_out, is_large, review_parts
 from drift.report.data_files import write_record
 from drift.report.exchange import Place, digests_of, exchanged_for
 from drift.report.own_files import REVIEW_FOLDER
@@ -76,30 +77,34 @@ def review_large(asked: ReviewAsked, place: Place, *, progress: Progress) -> Rev
     if asked.policy.scatter_study:
         return None  # its readings are of meters of any part
     start = perf_counter()
+    # Workers elsewhere reach what lies beside the output, not where temporary files go.
+    beside = place.folder.absolute().parent if asked.cluster else None
+    with tempfile.TemporaryDirectory(prefix="drift-", dir=beside) as name:
+        job = _job(asked, Path(name))
+        # What the library of stores has held it keeps: a process of its own gives it back.
+        parts = elsewhere(_dealt_out, asked, job)
+        if parts is None:
+            return None
+        read = perf_counter()
+        kept = kept_pages(place, parts.rest, as_of=asked.as_of, policy=asked.policy, previous=None)
+        stays = {name.split("/", 1)[0] for name in kept}
+        with exchanged_for(place, keep=stays) as new:
+            files = FleetFiles(new / "data", job.folder if asked.parquet else None)
+            found = review_parts(job, parts, files, progress=progress)
+            timings = {"read": read - start, "analyse": perf_counter() - read}
+            _record(found, new, kept=kept, timings=timings)
+    return found.review
+
+
+def _dealt_out(asked: ReviewAsked, job: Job) -> FleetParts | None:
+    """Deal a source out into the folder of a job; None where it is no large fleet."""
     with _opened(asked) as con:
         fleet = meters_read(con, as_of=asked.as_of)
         if fleet.is_empty() or not (asked.cluster or is_large(fleet)):
             return None
         if holds_rows(con, "comparisons"):
             return None  # each is scored by all others
-        # Workers elsewhere reach what lies beside the output, not where temporary files go.
-        beside = place.folder.absolute().parent if asked.cluster else None
-        with parted_fleet(con, fleet, job=lambda folder: _job(asked, folder), beside=beside) as (
-            job,
-            parts,
-        ):
-            con.close()
-            read = perf_counter()
-            kept = kept_pages(
-                place, parts.rest, as_of=asked.as_of, policy=asked.policy, previous=None
-            )
-            stays = {name.split("/", 1)[0] for name in kept}
-            with exchanged_for(place, keep=stays) as new:
-                files = FleetFiles(new / "data", job.folder if asked.parquet else None)
-                found = review_parts(job, parts, files, progress=progress)
-                timings = {"read": read - start, "analyse": perf_counter() - read}
-                _record(found, new, kept=kept, timings=timings)
-    return found.review
+        return deal_out(con, fleet, job)
 
 
 def _job(asked: ReviewAsked, folder: Path) -> Job:

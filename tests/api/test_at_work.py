@@ -8,7 +8,7 @@ import pytest
 
 from drift.api import at_work, sources
 from drift.api.reviews import review_source
-from drift.errors import DriftError
+from drift.errors import DriftError, SourceError, StoreError
 from drift.review.policy import Policy
 from tests.sample_reviews import SAMPLE, worked_out_anew
 
@@ -84,3 +84,18 @@ def test_a_helper_that_is_ended_is_told_in_a_sentence(
     with pytest.raises(DriftError, match="a process that helped was ended"):
         _written(tmp_path / "out")
     assert not (tmp_path / "out").exists()
+
+
+def _refuse(kind: type[DriftError]) -> None:
+    raise kind(what="is no store", where="a.duckdb", expected="a store", hint="look again")
+
+
+@pytest.mark.parametrize("kind", [DriftError, SourceError, StoreError])
+def test_what_another_process_refuses_is_told_as_it_was_there(kind: type[DriftError]) -> None:
+    """The error keeps its kind and its four parts."""
+    with pytest.raises(kind) as told:
+        at_work.elsewhere(_refuse, kind)
+    error = told.value
+    assert type(error) is kind
+    assert str(error) == "a.duckdb: is no store; expected a store"
+    assert (error.what, error.where, error.hint) == ("is no store", "a.duckdb", "look again")
