@@ -10,7 +10,11 @@ from drift.meter.calibrations import CalibrationRule, kept_points, points_given_
 from drift.meter.ledger import build_ledger
 from drift.review.schedule import build_schedule
 from drift.review.suspicion import suspect
-from drift.upkeep.reliability.censored_intervals import censored_intervals, periods
+from drift.upkeep.reliability.censored_intervals import (
+    censored_intervals,
+    judged_visits,
+    periods_of,
+)
 from tests.sittings import START, sessions, sitting, table
 
 FULL = (0.0, 5.0, 10.0)
@@ -153,7 +157,9 @@ def test_a_partial_visit_counts_as_a_check_only_where_it_condemns() -> None:
     passing = ledger_of(visit(0), visit(50, (5.0,)), visit(91))
     failing = ledger_of(visit(0), visit(50, (5.0,), bias=0.2), visit(91, bias=0.2))
     checked = [
-        periods(frame, tolerance=0.1, comparison="absolute").select("days", "passed").rows()
+        periods_of(judged_visits(frame, tolerance=0.1, comparison="absolute", by="meter"))
+        .select("days", "passed")
+        .rows()
         for frame in (passing, failing)
     ]
     assert checked == [[(91.0, True)], [(50.0, False)]]

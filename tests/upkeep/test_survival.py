@@ -12,7 +12,11 @@ from scipy import stats
 from statsmodels.duration.survfunc import SurvfuncRight
 
 from drift.meter.ledger import build_ledger
-from drift.upkeep.reliability.censored_intervals import censored_intervals, periods
+from drift.upkeep.reliability.censored_intervals import (
+    censored_intervals,
+    judged_visits,
+    periods_of,
+)
 from drift.upkeep.reliability.survival import fit_survival, resampled_interval, survival_at, time_to
 from drift.upkeep.reliability.weibull import fit_weibull, survival, survival_interval, time_interval
 from tests.published.reference_tables import column, rows
@@ -358,7 +362,8 @@ def test_a_change_between_visits_cuts_a_spell_and_begins_none() -> None:
     reset = [{**RESET, "performed_on": START + timedelta(days=120)}]
     frame = ledger(rows_, service=reset)
     assert cut(frame) == [("first_visit", 91.0, None, "adjusted")]
-    checked = periods(frame, tolerance=0.1, comparison="absolute")
+    visits = judged_visits(frame, tolerance=0.1, comparison="absolute", by="meter")
+    checked = periods_of(visits)
     assert checked["days"].to_list() == [91.0]
 
 
@@ -390,7 +395,8 @@ def test_a_meter_left_out_begins_neither_spell_nor_period() -> None:
     ]
     frame = ledger(rows_)
     assert cut(frame) == [("adjustment", 0.0, 91.0, "found_out")]
-    checked = periods(frame, tolerance=0.1, comparison="absolute")
+    visits = judged_visits(frame, tolerance=0.1, comparison="absolute", by="meter")
+    checked = periods_of(visits)
     assert checked.select("days", "passed").rows() == [(91.0, False)]
 
 

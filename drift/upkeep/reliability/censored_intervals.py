@@ -115,15 +115,13 @@ def spells_of(seen: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def periods(
-    ledger: pl.DataFrame, *, tolerance: float, comparison: str, by: By = "meter"
-) -> pl.DataFrame:
+def periods_of(visits: pl.DataFrame) -> pl.DataFrame:
     """Return the periods that began in tolerance and ended in a check.
 
     Parameters
     ----------
-    ledger, tolerance, comparison, by
-        As for `censored_intervals`.
+    visits : pl.DataFrame
+        Of `judged_visits`.
 
     Returns
     -------
@@ -132,11 +130,6 @@ def periods(
         state, that a change of unknown date divides, or whose end was not read as found, and two
         visits of one day, between which no time passed.
     """
-    return periods_of(judged_visits(ledger, tolerance=tolerance, comparison=comparison, by=by))
-
-
-def periods_of(visits: pl.DataFrame) -> pl.DataFrame:
-    """Return the periods of `periods` from visits of `judged_visits`."""
     # What lies between two checks without being one divides nothing, unless it adjusted.
     seen = visits.filter(pl.col("found_in").is_not_null() | pl.col("left_in").is_not_null())
 

@@ -117,7 +117,7 @@ def end_of_period_reliability(
     Parameters
     ----------
     periods : pl.DataFrame
-        Of `drift.upkeep.reliability.censored_intervals.periods`.
+        Of `drift.upkeep.reliability.censored_intervals.periods_of`.
     groups : pl.DataFrame
         ``meter_id`` and ``name`` of the groups of similar meters it belongs to, one row each; a
         meter may be absent or its name null.

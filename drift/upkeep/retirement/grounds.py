@@ -9,7 +9,7 @@ import polars as pl
 from drift.format import count, in_days, in_so_many, plain, share
 from drift.frames import DAYS_PER_YEAR, Row
 from drift.upkeep.choices import IntervalChoices, RetirementChoices
-from drift.upkeep.reliability.censored_intervals import periods
+from drift.upkeep.reliability.censored_intervals import judged_visits, periods_of
 from drift.upkeep.reliability.reliability import end_of_period_reliability
 from drift.upkeep.retirement.ground_table import (
     GROUND_TABLE,
@@ -97,7 +97,8 @@ def pass_rates(
     pl.DataFrame
         ``meter_id passes checks high``.
     """
-    checked = periods(life, tolerance=tolerance, comparison=comparison)
+    visits = judged_visits(life, tolerance=tolerance, comparison=comparison, by="meter")
+    checked = periods_of(visits)
     nobody = pl.DataFrame(schema={"meter_id": pl.String, "name": pl.String})
     rates = end_of_period_reliability(checked, nobody, confidence=intervals.confidence)
     return rates.filter(pl.col("scope") == "meter").select(
