@@ -88,3 +88,12 @@ def check_source(path: Path) -> None:
         raise SourceError(
             what="does not exist", where=str(path), expected=expected, hint=nearest_file(path)
         )
+
+
+def size_of(source: Path) -> int:
+    """Return the bytes of a file, or of the CSV files of a folder.
+
+    What is no file, such as a link to nowhere, has none: whoever reads it says what is wrong.
+    """
+    files = source.glob("*.csv") if source.is_dir() else (source,)
+    return sum(file.stat().st_size for file in files if file.is_file())

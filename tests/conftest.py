@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 import drift.cli  # noqa: F401  # sets the threads, as the command line does, before numpy is loaded
-from tests.sample_reviews import SampleReviews, analysed_once, reviews_kept_in
+from tests.sample_reviews import SampleReviews, analysed_once, read_once, reviews_kept_in
 
 sys.dont_write_bytecode = False
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
@@ -38,10 +38,10 @@ def sample_on(shared_folder: Path) -> SampleReviews:
 
 @pytest.fixture(scope="module", autouse=True)
 def shared_analyses(shared_folder: Path) -> Iterator[None]:
-    """Work what commands review out once for all tests that review the same rows.
+    """Read and review once for all tests what commands read of the same files and rows.
 
     A module that tests how it is worked out has a fixture of this name that does nothing, a test
     of it works within `worked_out_anew`.
     """
-    with analysed_once(shared_folder):
+    with read_once(shared_folder), analysed_once(shared_folder):
         yield

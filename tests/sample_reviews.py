@@ -1,13 +1,14 @@
-"""This module works out a review once a run of the tests, whichever worker asks first."""
+"""This module reads and reviews a source once a run of the tests, whichever worker asks first."""
 
 import dataclasses
 import fcntl
 import hashlib
+import os
 import pickle
 from collections.abc import Callable, Iterator
-from contextlib import AbstractContextManager, ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager
 from datetime import date
-from functools import cache
+from functools import cache, lru_cache
 from pathlib import Path
 from typing import Any
 from unittest import mock
@@ -15,6 +16,7 @@ from unittest import mock
 import polars as pl
 
 from drift.api.reviews import find
+from drift.api.sources import read_folder
 from drift.review.analyse import analyse
 from drift.review.policy import Policy
 from drift.review.results import Review
@@ -22,8 +24,47 @@ from drift.store.tables import Sources
 
 SAMPLE = Path(__file__).resolve().parents[1] / "sample_history"
 SampleReviews = Callable[[date], Review]
-# What reviews a source, by the names under which commands call it.
+# What reads a folder of files, and what reviews a source, by the names under which commands call
+# them.
+_READ = (
+    "drift.api.sources.read_folder",
+    "drift.api.before_loading.read_folder",
+    "drift.api.fresh_files.read_folder",
+)
 _CALLED = ("drift.api.reviews.analyse", "drift.api.memos.analyse", "drift.review.analyse.analyse")
+
+
+@contextmanager
+def read_once(shared: Path) -> Iterator[None]:
+    """Let a folder be read once within, if its files and what is asked of them are the same.
+
+    `shared` is as of `analysed_once`.
+    """
+
+    @lru_cache(maxsize=32)
+    def kept(at: Path) -> Sources:
+        sources: Sources = pickle.loads(at.read_bytes())  # noqa: S301  # written below
+        return sources
+
+    def read(folder: Path, *, as_of: date | None, policy: Policy) -> Sources:
+        files = sorted(folder.iterdir()) if folder.is_dir() else []
+        if not all(file.is_file() and not file.is_symlink() for file in files):
+            return read_folder(folder, as_of=as_of, policy=policy)
+        told = [(file.name, hashlib.sha256(file.read_bytes()).digest()) for file in files]
+        asked = (folder.resolve().name, as_of, policy.points_pct, policy.point_window_pct)
+        key = hashlib.sha256(repr((told, asked)).encode(errors="surrogateescape")).hexdigest()
+        at = shared / f"sources-{key}.pickle"
+        if not at.exists():
+            # Another worker may read the same meanwhile: the last to finish is kept.
+            mine = at.with_suffix(f".{os.getpid()}")
+            mine.write_bytes(pickle.dumps(read_folder(folder, as_of=as_of, policy=policy)))
+            mine.replace(at)
+        return kept(at)
+
+    with ExitStack() as stack:
+        for name in _READ:
+            stack.enter_context(mock.patch(name, read))
+        yield
 
 
 @contextmanager
@@ -60,9 +101,14 @@ def analysed_once(shared: Path) -> Iterator[None]:
         yield
 
 
-def worked_out_anew() -> AbstractContextManager[None]:
-    """Let each review within be worked out, though its rows may be known."""
-    return _worked_out_by(analyse)
+@contextmanager
+def worked_out_anew() -> Iterator[None]:
+    """Let each source within be read and reviewed, though its files and rows may be known."""
+    with ExitStack() as stack:
+        for name in _READ:
+            stack.enter_context(mock.patch(name, read_folder))
+        stack.enter_context(_worked_out_by(analyse))
+        yield
 
 
 @contextmanager

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Protocol, TypeVar
 
 from drift.beside import Done, Given, processes
+from drift.places import size_of
 from drift.threads import cores
 
 Asked = TypeVar("Asked")
@@ -42,10 +43,7 @@ def helpers_for(
     with_pages : bool
         Whether pages are to be written.
     """
-    if source.is_dir():
-        many = sum(file.stat().st_size for file in source.glob("*.csv")) // _WORTH_A_PROCESS
-    else:
-        many = source.stat().st_size // _STORE_WORTH_IT if source.is_file() else 0
+    many = size_of(source) // (_WORTH_A_PROCESS if source.is_dir() else _STORE_WORTH_IT)
     most = cores() - 1 if with_pages else min(cores() - 1, 1)
     return processes(min(most, many), ready=_load_forecaster)
 

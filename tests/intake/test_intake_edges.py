@@ -368,6 +368,25 @@ def test_links_devices_and_pipes_are_refused(tmp_path: Path, kind: str, what: st
         take_folder(con, source)
 
 
+@pytest.mark.parametrize("command", ["review", "intake", "sheet"])
+def test_a_link_to_nowhere_is_refused(
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+    command: str,
+) -> None:
+    """Like any other link, by whatever command meets it first."""
+    folder = write(tmp_path / "f", r=readings(ROW))
+    (folder / "lost.csv").symlink_to(folder / "nowhere.csv")
+    out = "--store" if command == "intake" else "--out"
+    given = ["drift", command, str(folder), out, str(tmp_path / "out")]
+    monkeypatch.setattr(sys, "argv", given)
+    with pytest.raises(SystemExit) as ended:
+        main()
+    assert ended.value.code == 2
+    assert "lost.csv: is a link" in capsys.readouterr().err
+
+
 @pytest.mark.parametrize("name", [b"r\xff.csv", b"r\n.csv", b"\x1b[2J.csv", b"r\x9b.csv"])
 def test_a_name_that_cannot_be_written_down_is_refused(tmp_path: Path, name: bytes) -> None:
     """In one line, its odd signs as codes."""
