@@ -90,7 +90,7 @@ def check_source(path: Path) -> None:
         )
 
 
-def size_of(source: Path) -> int:
+def bytes_on_disk(source: Path) -> int:
     """Return the bytes of a file, or of the CSV files of a folder.
 
     What is no file, such as a link to nowhere, has none: whoever reads it says what is wrong.

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Protocol, TypeVar
 
 from drift.beside import Done, Given, processes
-from drift.places import size_of
+from drift.places import bytes_on_disk
 from drift.threads import cores
 
 Asked = TypeVar("Asked")
@@ -43,7 +43,7 @@ def helpers_for(
     with_pages : bool
         Whether pages are to be written.
     """
-    many = size_of(source) // (_WORTH_A_PROCESS if source.is_dir() else _STORE_WORTH_IT)
+    many = bytes_on_disk(source) // (_WORTH_A_PROCESS if source.is_dir() else _STORE_WORTH_IT)
     most = cores() - 1 if with_pages else min(cores() - 1, 1)
     return processes(min(most, many), ready=_load_forecaster)
 

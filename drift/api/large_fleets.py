@@ -10,7 +10,7 @@ from time import perf_counter
 
 from drift.api.at_work import elsewhere
 from drift.api.fleet_reviews import FleetParts, FleetReview, Job, deal_out, is_large, review_parts
-from drift.places import size_of
+from drift.places import bytes_on_disk
 from drift.report.data_files import write_record
 from drift.report.exchange import Place, digests_of, exchanged_for
 from drift.report.own_files import REVIEW_FOLDER
@@ -135,7 +135,7 @@ def _record(
 
 def _weighs_much(source: Path) -> bool:
     """Say whether a source is so large that it may be a large fleet."""
-    return size_of(source) >= (_MUCH_CSV if source.is_dir() else _MUCH_STORE)
+    return bytes_on_disk(source) >= (_MUCH_CSV if source.is_dir() else _MUCH_STORE)
 
 
 @contextmanager
