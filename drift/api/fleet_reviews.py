@@ -44,6 +44,7 @@ from drift.review.zero_spans import ZeroSpan
 from drift.store.connection import Connection
 from drift.store.some_meters import parted
 from drift.store.tables import AMENDMENTS, Sources
+from drift.threads import give_memory_back
 
 # Meters worked out at a time, which bounds the memory.
 METERS_AT_ONCE = 512
@@ -215,7 +216,9 @@ def _sums(asked: tuple[Job, int]) -> PartSums:
     """Return what the rest of the fleet must know of a part."""
     job, place = asked
     laws = _laws(job.folder / "begun")
-    return part_sums(_part(job, place), laws, as_of=job.as_of, policy=job.policy)
+    sums = part_sums(_part(job, place), laws, as_of=job.as_of, policy=job.policy)
+    give_memory_back()
+    return sums
 
 
 def _found(asked: tuple[Job, int]) -> PartFound:
@@ -228,7 +231,10 @@ def _found(asked: tuple[Job, int]) -> PartFound:
         policy=job.policy,
         laws=_laws(job.folder / "laws"),
     )
-    return part_found(review, parquet=job.parquet)
+    found = part_found(review, parquet=job.parquet)
+    del review
+    give_memory_back()
+    return found
 
 
 def _keep(sources: Sources, job: Job, place: int) -> None:
