@@ -5,7 +5,7 @@ import os
 import signal
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 
 _VARIABLES = ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "OMP_NUM_THREADS")
 
@@ -45,9 +45,9 @@ def give_memory_back() -> None:
     What is taken and let go in pieces of all sizes leaves gaps, which the GNU C library keeps, and
     which grow with each part of a fleet that is worked out.
     """
-    trim = getattr(ctypes.CDLL(None), "malloc_trim", None) if os.name == "posix" else None
-    if trim is not None:
-        trim(0)
+    # Other systems have no such function, or none of one name.
+    with suppress(AttributeError, OSError, TypeError):
+        ctypes.CDLL(None).malloc_trim(0)
 
 
 @contextmanager
