@@ -115,7 +115,9 @@ def failures(review: Review, visits: pl.DataFrame) -> list[FailedVisit]:
         Of `visit_outcomes`.
     """
     bad = visits.filter(pl.col("found_failed") | pl.col("left_failed"))
-    theirs = visits.join(bad.select("meter_id").unique(), on="meter_id", how="semi")
+    theirs = visits.join(
+        bad.select("meter_id").unique(), on="meter_id", how="semi", maintain_order="left"
+    )
     days = _Days(review)
     found = []
     for meter_id, each in groupby(theirs.iter_rows(named=True), key=itemgetter("meter_id")):
