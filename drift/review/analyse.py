@@ -54,6 +54,7 @@ class _Found:
 class _Weighed:
     """What each room says of the readings by itself; `own` of those without what is shared."""
 
+    schedule: pl.DataFrame
     charts: Charts
     drift: tuple[pl.DataFrame, pl.DataFrame]
     reference: Reference
@@ -201,7 +202,7 @@ def _find_all(
         upkeep=upkeep,
         seen=Seen(
             ledger=ledger,
-            schedule=schedule_of(ledger, sources, as_of=as_of, policy=policy),
+            schedule=weighed.schedule,
             ahead=ahead,
             path_trends=path_trends,
             changes=changes,
@@ -234,10 +235,10 @@ def _weighed(
 ) -> _Weighed:
     """Weigh the readings by each room; the forecast, which takes longest, goes on beside all."""
     aside = helped.aside or beside.submit
+    schedule = schedule_of(ledger, sources, as_of=as_of, policy=policy)
     begun = aside(
         forecast_fleet,
-        jumps_known(ledger, sources),
-        schedule_of(ledger, sources, as_of=as_of, policy=policy),
+        *(jumps_known(ledger, sources), schedule),
         as_of=as_of,
         policy=policy,
         learnt=laws.forecasts,
@@ -272,7 +273,7 @@ def _weighed(
         laws=laws,
     )
     helped.over()
-    return _Weighed(charts, drift, reference, conformity, ahead, own)
+    return _Weighed(schedule, charts, drift, reference, conformity, ahead, own)
 
 
 def _told_phases(
