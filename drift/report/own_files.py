@@ -19,9 +19,9 @@ import polars as pl
 # Says in a page who made it; `reports/frame.html.jinja2` has it.
 _PAGE_MARK = b'name="generator" content="drift"'
 _RECORD_MARK = b'"program": "drift"'
-# Begins the scripts that draw figures; `drift/report/figures/assets.py` writes it.
-_SCRIPT_MARK = b"/* drift: "
-_SCRIPTS = r"assets/(?:vega|figures)\.js"
+# Begins what pages with figures share; `drift/report/figures/assets.py` writes it.
+_ASSET_MARK = b"/* drift: "
+_ASSETS = r"assets/(?:(?:vega|figures|page)\.js|(?:page|dossier|evidence|fleet)\.css)"
 _HEAD_BYTES = 4096
 # How the titles of workbooks begin.
 _BOOK_TITLES = (b"Fleet review of ", b"Round of visits of ")
@@ -114,7 +114,7 @@ REVIEW_FOLDER = FileKind(
     names=re.compile(
         r"(?:index|meters|reference|intervals|signals|basis|guide|evidence|register|labels|journal)"
         r"\.(?:html|pdf)|(?:meters|sites|studies)/[^/\\]+\.(?:html|pdf)|review\.xlsx"
-        rf"|{_SCRIPTS}"
+        rf"|{_ASSETS}"
         r"|data/(?:run\.json|[a-z_]+\.(?:csv|parquet))"
     ),
     table=lambda name: Path(name).stem,
@@ -122,7 +122,7 @@ REVIEW_FOLDER = FileKind(
 RETIREMENT = FileKind(
     what="a retirement memo",
     record="record.json",
-    names=re.compile(rf"retirement\.(?:html|json)|retirement[a-z_]*\.csv|record\.json|{_SCRIPTS}"),
+    names=re.compile(rf"retirement\.(?:html|json)|retirement[a-z_]*\.csv|record\.json|{_ASSETS}"),
     table=lambda name: Path(name).stem,
 )
 IMPACT = FileKind(
@@ -130,7 +130,7 @@ IMPACT = FileKind(
     record="record.json",
     names=re.compile(
         r"[^/\\]+_\d{4}-\d\d-\d\d(?:\.html|_field_tests\.csv|_path\.csv)|record\.json"
-        rf"|{_SCRIPTS}"
+        rf"|{_ASSETS}"
     ),
     table=lambda name: "path" if name.endswith("_path.csv") else "field_tests",
 )
@@ -139,7 +139,7 @@ STUDY = FileKind(
     record="record.json",
     names=re.compile(
         r"[^/\\]+\.(?:html|json)|[^/\\]+_study_(?:components|effects)\.csv|record\.json"
-        rf"|{_SCRIPTS}"
+        rf"|{_ASSETS}"
     ),
     table=lambda name: "study_" + Path(name).stem.rpartition("_study_")[2],
 )
@@ -241,9 +241,9 @@ def _is_parquet(folder: Path, name: str, kind: FileKind, head: bytes, whole: boo
     return TABLE_MARKS.get(kind.table(name)) in columns
 
 
-def _is_script(_folder: Path, _name: str, _kind: FileKind, head: bytes, _whole: bool) -> bool:
-    """Say whether a script says whose it is."""
-    return head.startswith(_SCRIPT_MARK)
+def _is_asset(_folder: Path, _name: str, _kind: FileKind, head: bytes, _whole: bool) -> bool:
+    """Say whether a script or a style sheet says whose it is."""
+    return head.startswith(_ASSET_MARK)
 
 
 def _is_record(_folder: Path, _name: str, _kind: FileKind, head: bytes, _whole: bool) -> bool:
@@ -258,7 +258,8 @@ _BEGINNINGS: Mapping[str, Callable[[Path, str, FileKind, bytes, bool], bool]] = 
     ".csv": _is_table,
     ".parquet": _is_parquet,
     ".json": _is_record,
-    ".js": _is_script,
+    ".js": _is_asset,
+    ".css": _is_asset,
 }
 
 

@@ -2,17 +2,11 @@
 
 import base64
 import hashlib
-import json
-import re
 from dataclasses import dataclass
 from functools import cache
 
-from jinja2 import Environment, FileSystemBytecodeCache, FunctionLoader, StrictUndefined
-
-from drift import format as text
 from drift.folders import cautions, report
 from drift.report.figures.assets import figures_script, library_script
-from drift.report.kept_texts import where_kept
 from drift.report.pages.bar import PageBar
 from drift.report.pages.bench import BenchPage
 from drift.report.pages.dossier import DossierPage
@@ -28,6 +22,8 @@ from drift.report.pages.sheet import SheetPage
 from drift.report.pages.short import ShortPage
 from drift.report.pages.study import StudyPage
 from drift.report.pages.visit import VisitPage
+from drift.report.styles import bare_script, palette, shared_sheets, style_sheet
+from drift.report.templates import environment
 
 # Modules of the page of the bench, each resting on those before it; the first five are pure.
 BENCH_SCRIPTS = (
@@ -65,11 +61,19 @@ class PageScripts:
     within : tuple of str
         Scripts that the page holds.
     beside : tuple of str
-        Where the scripts that draw its figures lie, from the page.
+        Where its other scripts lie, from the page.
     """
 
     admitted: str
     within: tuple[str, ...]
+    beside: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class PageStyle:
+    """The style of a page: what it holds, and where further sheets lie, from the page."""
+
+    within: str
     beside: tuple[str, ...]
 
 
@@ -97,8 +101,9 @@ def html_fleet(
     bar : PageBar or None
         The pages of the review, None for a page without others beside it.
     alone : bool
-        Whether it holds the scripts that draw its figures, 0.9 MB, to be mailed by itself; else
-        they lie in ``assets/`` beside the review.  The same for every page with figures.
+        Whether it holds its style and the scripts that draw its figures, 0.9 MB, to be mailed by
+        itself; else they lie in ``assets/`` beside the review.  The same for every page with
+        figures.
     """
     figures = "" if alone else "assets/"
     return {
@@ -138,11 +143,11 @@ def html_visit(page: VisitPage) -> str:
 
 def html_bench(page: BenchPage) -> str:
     """Return the page of the bench, which works without network and keeps what is keyed in."""
-    style = _palette() + "\n" + report("bench.css")
+    style = palette() + "\n" + report("bench.css")
     modules = "\n".join(report(name) for name in BENCH_SCRIPTS)
     script = f'(() => {{\n"use strict";\n{modules}\n}})();\n'
     rendered = (
-        _environment()
+        environment()
         .get_template("bench.html.jinja2")
         .render(
             page=page,
@@ -194,7 +199,7 @@ def html_study(page: StudyPage, bar: PageBar | None = None, *, alone: bool = Fal
 
 def html_short(page: ShortPage) -> str:
     """Return what a notebook shows of a review: a part of a page, without style or script."""
-    return _environment().get_template("short.html.jinja2").render(page=page)
+    return environment().get_template("short.html.jinja2").render(page=page)
 
 
 def html_records(page: RecordsPage) -> str:
@@ -246,16 +251,17 @@ def _html(
 ) -> str:
     """Return a page: its template over the frame, with style, scripts and what admits them.
 
-    figures is where the scripts that draw them lie, empty where the page holds them itself, None
-    where it has none to draw; further and sheet name scripts and a style sheet of its own.
+    figures is where style and the scripts that draw them lie, empty where the page holds them
+    itself, None where it has none to draw; further and sheet name scripts and a style sheet of its
+    own.
     """
     rendered = (
-        _environment()
+        environment()
         .get_template(template)
         .render(
             page=page,
             top=top or Top(),
-            style=_style(sheet),
+            style=_style(figures, sheet),
             scripts=_scripts(figures, further),
             cautions=cautions(),
         )
@@ -264,90 +270,25 @@ def _html(
 
 
 @cache
+def _style(figures: str | None, sheet: str) -> PageStyle:
+    """Return the style of a page, by where it lies, with the sheet of its kind."""
+    if figures:
+        return PageStyle("", tuple(f"{figures}{name}" for name in shared_sheets(sheet)))
+    return PageStyle(style_sheet(*([sheet] if sheet else [])), ())
+
+
+@cache
 def _scripts(figures: str | None, further: tuple[str, ...]) -> PageScripts:
     """Return the scripts of a page, by where those that draw figures lie; `further` of its own."""
-    within = [_bare(report(name)) for name in ("page.js", *further)]
+    within = [bare_script(name) for name in (*(() if figures else ("page.js",)), *further)]
     if figures == "":
         within += [library_script(), figures_script()]
-    beside = [f"{figures}{name}.js" for name in ("vega", "figures")] if figures else []
+    shared = ("page", "vega", "figures") if figures else ()
     hashes = (f"'sha256-{_digest(script)}'" for script in within)
-    admitted = " ".join([*(["'self'"] if beside else []), *hashes])
-    return PageScripts(admitted, tuple(within), tuple(beside))
-
-
-def _bare(script: str) -> str:
-    """Return a script without indents and the comments that have lines of their own."""
-    told = re.sub(r"^ */\*.*?\*/$", "", script, flags=re.MULTILINE | re.DOTALL)
-    return re.sub(r"^\s+", "", told, flags=re.MULTILINE)
+    admitted = " ".join([*(["'self'"] if shared else []), *hashes])
+    return PageScripts(admitted, tuple(within), tuple(f"{figures}{name}.js" for name in shared))
 
 
 def _digest(text_of_tag: str) -> str:
     """Return the hash by which a security policy admits what stands in a tag."""
     return base64.b64encode(hashlib.sha256(text_of_tag.encode()).digest()).decode()
-
-
-@cache
-def _style(further: str) -> str:
-    """Return the style sheet with the palette of the figures, and a further one where named."""
-    sheets = ("style.css", "figures.css", *([further] if further else []))
-    return _small("\n".join((_palette(), *map(report, sheets))))
-
-
-def _small(style: str) -> str:
-    """Return a style sheet without comments and the white space that means nothing."""
-    bare = re.sub(r"\s+", " ", re.sub(r"/\*.*?\*/", "", style, flags=re.DOTALL))
-    # What stands in quotes is shown, and keeps its blanks.
-    tight = re.sub(r'("[^"]*")| ?([{};]) ?|: ', lambda at: at[1] or at[2] or ":", bare)
-    return tight.replace(";}", "}")
-
-
-@cache
-def _palette() -> str:
-    """Return the colours of the theme as rules of a style sheet."""
-    theme = json.loads(report("theme.json"))
-    palette = _environment().get_template("palette.css.jinja2")
-    return palette.render(light=theme["light"], dark=theme["dark"])
-
-
-def _css_string(words: str) -> str:
-    """Return text as a string of CSS: every mark but letters and digits by its number."""
-    return "".join(
-        mark if mark.isascii() and mark.isalnum() else f"\\{ord(mark):06x}" for mark in words
-    )
-
-
-@cache
-def _environment() -> Environment:
-    """Return the one template environment; everything that a template prints is escaped."""
-    folder = where_kept()
-    environment = Environment(
-        autoescape=True,
-        loader=FunctionLoader(report),
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        auto_reload=False,
-        bytecode_cache=FileSystemBytecodeCache(str(folder)) if folder else None,
-    )
-    environment.filters |= {
-        "air": text.air,
-        "bias": text.bias,
-        "count": text.count,
-        "css_string": _css_string,
-        "day": text.day,
-        "factor": text.factor,
-        "in_days": text.in_days,
-        "in_tenths": text.in_tenths,
-        "p_value": text.p_value,
-        "plain": text.plain,
-        "point": text.point,
-        "probability": text.probability,
-        "rare": text.rare,
-        "raw": text.raw,
-        "share": text.share,
-        "shortened": text.shortened,
-        "spread": text.spread,
-        "whole": text.whole,
-        "words_of": text.words_of,
-    }
-    return environment

@@ -10,6 +10,7 @@ import pytest
 
 from drift.report.register_files import REGISTER_PAGES
 from drift.report.render import FLEET_PAGES
+from drift.report.styles import shared_files
 from tests.command_line import run_here as drift
 from tests.sample_reviews import worked_out_anew
 
@@ -116,6 +117,7 @@ def test_a_review_writes_pages_and_data_and_says_where(tmp_path: Path) -> None:
         *FLEET_PAGES,
         "assets/vega.js",
         "assets/figures.js",
+        *(f"assets/{name}" for name in shared_files()),
         "evidence.html",
         "guide.html",
         *REGISTER_PAGES,

@@ -15,6 +15,7 @@ from drift.report.pages.dossier import dossier_page
 from drift.report.pages.parts import file_name
 from drift.report.pages.split import split_by_meter
 from drift.report.register_files import REGISTER_PAGES
+from drift.report.styles import shared_files
 from drift.review.results import Review
 from tests.fabricated_ids import IDS
 from tests.fabricated_review import fabricate
@@ -60,6 +61,7 @@ def test_pages_are_the_same_on_one_core_and_on_two(
             *(f"meters/{file_name(i)}" for i in sorted(IDS)),
             "assets/vega.js",
             "assets/figures.js",
+            *(f"assets/{name}" for name in shared_files()),
         ]
         assert {name for name in names if name.endswith(".html")} == set(written[cores])
         pages = len(written[cores])

@@ -11,9 +11,11 @@ import pytest
 from playwright.sync_api import Browser, Page, sync_playwright
 
 from drift.report import render
+from drift.report.figures.assets import write_assets
 from drift.report.page_files import write_pages
 from drift.report.pages.fleet import fleet_page
 from drift.report.pages.parts import file_name
+from drift.report.styles import shared_files
 from tests.fabricated_ids import DRIFTER, IDS, IMAGE, NEWCOMER, SCRIPT
 from tests.fabricated_review import fabricate, of_many
 from tests.sample_reviews import SampleReviews
@@ -82,9 +84,10 @@ def test_pages_open_without_a_word_or_a_request(page: Page, folder: Path) -> Non
 
 
 def _beside(asked: list[str], folder: Path) -> list[str]:
-    """Return what was asked for but the scripts of figures, which lie beside the pages."""
-    scripts = {(folder / "assets" / f"{name}.js").as_uri() for name in ("vega", "figures")}
-    return [url for url in asked if url not in scripts]
+    """Return what was asked for but the style sheets and scripts that lie beside the pages."""
+    names = ("vega.js", "figures.js", *shared_files())
+    shared = {(folder / "assets" / name).as_uri() for name in names}
+    return [url for url in asked if url not in shared]
 
 
 def test_every_page_of_the_sample_opens_in_silence(
@@ -235,6 +238,7 @@ def test_eight_hundred_meters_are_light_and_filtered_at_once(page: Page, tmp_pat
     """The first page of 800 meters is under 2 MB; that of all names each, and finds one."""
     pages = render.html_fleet(fleet_page(of_many(fabricate(), meters=800)))
     assert len(pages["index.html"].encode()) < 2e6
+    write_assets(tmp_path)
     file = tmp_path / "meters.html"
     file.write_text(pages["meters.html"], encoding="utf-8")
     page.goto(file.as_uri())
@@ -255,6 +259,7 @@ def _leaves(page: Page, pdf: Path) -> list[str]:
 @needs_pdftotext
 def test_heads_of_tables_are_repeated_on_every_leaf(page: Page, tmp_path: Path) -> None:
     """Each leaf that holds rows of the table of meters holds its head."""
+    write_assets(tmp_path)
     file = tmp_path / "meters.html"
     pages = render.html_fleet(fleet_page(of_many(fabricate(), meters=90)))
     file.write_text(pages["meters.html"], encoding="utf-8")

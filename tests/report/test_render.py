@@ -17,6 +17,7 @@ from drift.report.pages.fleet import FleetPage, fleet_page
 from drift.report.pages.journal import review_journal_page
 from drift.report.pages.parts import file_name
 from drift.report.pages.register import labels_page, register_page, site_pages
+from drift.report.styles import shared_files
 from drift.review.evidence import gather_evidence
 from drift.review.policy import Policy, choices_of
 from drift.review.results import Review
@@ -24,11 +25,13 @@ from tests.fabricated_ids import AS_OF, DRIFTER, IDS, IMAGE, NEWCOMER, REMARK, S
 from tests.fabricated_review import fabricate
 from tests.report.fleet_text import fleet_html
 
-SCRIPTS = {"assets/vega.js", "assets/figures.js"}
+SCRIPTS = ["assets/page.js", "assets/vega.js", "assets/figures.js"]
 VOID = {"meta", "br", "col", "img", "link", "input", "hr"}
 
 
 _KIND = ("script", "type")
+_LINK = ("link", "rel")
+_TO = ("link", "href")
 
 
 class Outline(HTMLParser):
@@ -148,30 +151,63 @@ def test_pages_are_balanced_and_self_contained(written: dict[str, str]) -> None:
     for name, html in written.items():
         page = Outline(html)
         assert page.unbalanced == [], name
-        assert not {"link", "img", "iframe", "object", "form"} & set(page.tags), name
+        assert not {"img", "iframe", "object", "form"} & set(page.tags), name
         assert not [a for _, a, _ in page.attributes if a.startswith("on") or a == "style"], name
-        assert {source.removeprefix("../") for source in page.values("src")} <= SCRIPTS, name
+        assert [source.removeprefix("../") for source in page.values("src")] == SCRIPTS, name
+        links = {kind for tag, attribute, kind in page.attributes if (tag, attribute) == _LINK}
+        assert links == {"stylesheet"}, name
         assert all("://" not in href for href in page.values("href")), name
         assert "http-equiv" in {attribute for _, attribute, _ in page.attributes}, name
         assert len(page.values("id")) == len(set(page.values("id"))), name
 
 
-def test_the_only_scripts_are_those_that_the_page_admits(written: dict[str, str]) -> None:
-    """Each page holds the program's own script, admitted by its hash, and what lies beside it."""
+def test_the_only_scripts_are_those_that_the_page_admits(
+    written: dict[str, str], registered: dict[str, str]
+) -> None:
+    """Each page has the program's own script, in it and admitted by its hash, or beside it."""
     script = report("page.js")
+    for name, html in (written | registered).items():
+        page = Outline(html)
+        kinds = [kind for tag, attribute, kind in page.attributes if (tag, attribute) == _KIND]
+        beside = page.values("src")
+        assert page.tags.count("script") == (len(beside) or 1) + len(kinds), name
+        assert set(kinds) <= {"application/json"}, name
+        (policy,) = (content for content in page.values("content") if "default-src" in content)
+        assert policy.startswith(f"default-src 'none'; script-src {_admitted(page)}; "), name
+        assert "unsafe-eval" not in policy, name
+        own = "'self' " if beside else ""
+        assert (
+            policy.count("unsafe-inline") == policy.count(f"style-src {own}'unsafe-inline';") == 1
+        )
+        if not beside:
+            held = page.script[page.script.index('"use strict";') :]
+            assert without_comments(script) == held.splitlines(), name
+    assert not re.search(r"innerHTML|outerHTML|insertAdjacent|document.write|eval|fetch", script)
+
+
+def _admitted(page: Outline) -> str:
+    """Return what the policy of a page has to admit: its script, or what lies beside it."""
+    if page.values("src"):
+        return "'self'"
+    held = page.script[page.script.index('"use strict";') :]
+    return f"'sha256-{base64.b64encode(hashlib.sha256(held.encode()).digest()).decode()}'"
+
+
+def test_pages_with_figures_share_their_style(written: dict[str, str]) -> None:
+    """Each names the common sheet and that of its kind; what it holds is its running head alone."""
+    shared = shared_files()
+    assert without_comments(report("page.js")) == shared["page.js"].splitlines()[1:]
     for name, html in written.items():
         page = Outline(html)
-        held = page.script[page.script.index('"use strict";') :]
-        digest = base64.b64encode(hashlib.sha256(held.encode()).digest()).decode()
-        kinds = [kind for tag, attribute, kind in page.attributes if (tag, attribute) == _KIND]
-        assert page.tags.count("script") == 1 + len(page.values("src")) + len(kinds), name
-        assert set(kinds) <= {"application/json"}, name
-        assert without_comments(script) == held.splitlines(), name
-        (policy,) = (content for content in page.values("content") if "default-src" in content)
-        assert policy.startswith(f"default-src 'none'; script-src 'self' 'sha256-{digest}'; "), name
-        assert "unsafe-eval" not in policy, name
-        assert policy.count("unsafe-inline") == policy.count("style-src 'unsafe-inline'"), name
-    assert not re.search(r"innerHTML|outerHTML|insertAdjacent|document.write|eval|fetch", script)
+        sheets = [href for tag, attribute, href in page.attributes if (tag, attribute) == _TO]
+        up = "../" * name.count("/")
+        kind = name.partition("/")[0] if name.startswith(("meters/", "evidence")) else "fleet"
+        kind = {"meters": "dossier", "evidence.html": "evidence"}.get(kind, kind)
+        assert sheets == [f"{up}assets/page.css", f"{up}assets/{kind}.css"], name
+        assert {sheet.removeprefix(f"{up}assets/") for sheet in sheets} <= set(shared)
+        (held,) = re.findall(r"<style>(.*?)</style>", html, re.DOTALL)
+        assert held.strip().startswith("@page"), name
+        assert len(held) < 1_000, name
 
 
 def without_comments(script: str) -> list[str]:
@@ -203,6 +239,8 @@ def test_links_resolve(written: dict[str, str], registered: dict[str, str]) -> N
             target, _, anchor = href.partition("#")
             if not target:
                 assert anchor in page.values("id"), (name, href)
+                continue
+            if target.endswith(".css"):
                 continue
             folder = name[: name.rfind("/") + 1]
             path = target.removeprefix("../") if target.startswith("../") else folder + target

@@ -1,4 +1,4 @@
-"""This module writes the two scripts that draw the figures of every page beside it."""
+"""This module writes what pages with figures share beside them: style sheets and scripts."""
 
 import json
 from functools import cache
@@ -11,6 +11,7 @@ from drift.report.figures.registry import FIGURES
 from drift.report.figures.rows import unchecked
 from drift.report.figures.theme import chart_config, with_variables
 from drift.report.kept_texts import kept_text
+from drift.report.styles import shared_files
 
 # Each file begins so; `drift.report.own_files` knows it by that.
 _LIBRARY_MARK = "/* drift: the library that draws figures (Vega, Vega-Lite, vega-embed) */\n"
@@ -18,18 +19,20 @@ _FIGURES_MARK = "/* drift: every figure, and how it is drawn and read */\n"
 
 
 def write_assets(folder: Path) -> list[str]:
-    """Write the scripts below a folder of pages, the same bytes each time; return their names.
+    """Write style sheets and scripts below a folder of pages; return their names.
+
+    They have the same bytes each time.
 
     Raises
     ------
     OSError
         If one cannot be written.
     """
-    texts = {"assets/vega.js": library_script(), "assets/figures.js": figures_script()}
+    texts = {"vega.js": library_script(), "figures.js": figures_script(), **shared_files()}
     (folder / "assets").mkdir(parents=True, exist_ok=True)
     for name, text in texts.items():
-        (folder / name).write_text(text, encoding="utf-8", newline="\n")
-    return list(texts)
+        (folder / "assets" / name).write_text(text, encoding="utf-8", newline="\n")
+    return [f"assets/{name}" for name in texts]
 
 
 @cache
