@@ -11,16 +11,28 @@ const onDrawn = []; /* called with each element and view once it is drawn */
 const DAY = /^\d{4}-\d\d-\d\d$/;
 const ofHere = (value) => (typeof value === "string" && DAY.test(value) ? `${value}T00:00:00` : value);
 
-/* A column as an array, from an array, from runs of one value, or from places in a list. */
-function column({ runs, of, at }, plain) {
+/* A column as an array, from an array, from runs of one value, from places in a list, or from a day
+   and how many days each is after the one before it. */
+function column(given) {
+  if (Array.isArray(given)) return given;
+  const { runs, of, at, since, days } = given;
+  if (since) return daysSince(since, column(days));
   if (of) return at.map((place) => of[place]);
-  if (!runs) return plain;
   return runs.flatMap((value, place) => (place % 2 ? [] : Array(runs[place + 1]).fill(value)));
+}
+
+function daysSince(since, days) {
+  const at = new Date(since); /* midnight of Greenwich, whose days are all as long */
+  return days.map((step) => {
+    if (step === null) return null;
+    at.setUTCDate(at.getUTCDate() + step);
+    return at.toISOString().slice(0, 10);
+  });
 }
 
 /* Rows as objects, from their columns. */
 function objects(columns) {
-  const named = Object.entries(columns).map(([name, given]) => [name, column(given, given)]);
+  const named = Object.entries(columns).map(([name, given]) => [name, column(given)]);
   const many = named.length ? named[0][1].length : 0;
   return Array.from({ length: many }, (_, at) =>
     Object.fromEntries(named.map(([name, values]) => [name, ofHere(values[at])])));

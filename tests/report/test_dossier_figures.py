@@ -11,12 +11,16 @@ import altair as alt
 import polars as pl
 import pytest
 
+from drift import format as text
 from drift.frames import Row, on_date
+from drift.meter.causes import NOTHING
 from drift.report.figures.registry import FIGURES
 from drift.report.figures.rows import unchecked, unpacked
 from drift.report.pages.dossier import dossier_page, history_data
+from drift.report.pages.dossier_bench import CAUSE_WORDS
 from drift.report.pages.dossier_history import history_points
 from drift.report.pages.dossier_limits import is_beyond, limit_stretches, runs_beyond
+from drift.report.pages.dossier_readings import readings_part
 from drift.report.pages.dossier_zero_span import cause_history_part
 from drift.review.results import Review
 from tests.fabricated_ids import (
@@ -84,8 +88,9 @@ def test_charts_satisfy_the_schema(name: str) -> None:
     views = {part["name"] for part in _with_name(chart)}
     zoomed = [view for param in chart["params"] for view in param.get("views", [])]
     assert set(zoomed) <= views
-    # Worked out from columns by the state that a reader chose, and by the room that there is.
-    assert fields - columns <= {"start", "bias", "words"}
+    # Worked out from columns by the state that a reader chose and the room that there is, ends of
+    # intervals from their middle, and words.
+    assert fields - columns <= {"start", "bias", "words", "low", "high", "limits", "sure"}
 
 
 def _with_name(value: Any) -> list[Any]:
@@ -288,27 +293,59 @@ def test_a_cause_that_leads_is_named_where_it_is_surest(
     chances = _drawn(cause_history_part(review, meter_id).rows)["data"]["chances"]
     leading: dict[str, float] = {}
     for row in found.steps.filter("leads").iter_rows(named=True):
-        leading[row["cause"]] = max(leading.get(row["cause"], 0.0), row["probability"])
+        words = "nothing to explain" if row["cause"] == NOTHING else CAUSE_WORDS[row["cause"]][0]
+        leading[words] = max(leading.get(words, 0.0), row["probability"])
     columns = (chances[name] for name in ("cause", "chance", "label"))
-    named = [(cause, chance) for cause, chance, label in zip(*columns, strict=True) if label]
+    rows = list(zip(*columns, strict=True))
+    named = [(cause, chance) for cause, chance, label in rows if label]
+    assert all(label in {None, cause} for cause, _, label in rows)
     assert len(named) == len(leading) > 1
     assert dict(named) == pytest.approx(leading, abs=1e-5)
 
 
 def test_every_reading_is_on_the_dossier(review: Review) -> None:
-    """A row a sitting, newest first, each replicate as the dial showed it."""
-    rows = dossier_page(review, DRIFTER).readings
+    """A row a visit and stage, newest first, each replicate as the dial showed it."""
+    part = dossier_page(review, DRIFTER).readings
     sessions = review.sources.sessions.filter(pl.col("meter_id") == DRIFTER)
-    assert len(rows) == sessions.height == 2 * VISITS
-    assert rows[0].performed_on == sessions["performed_on"].max()
-    oldest = rows[-2:]
-    assert {row.performed_on for row in oldest} == {FIRST}
-    for row in oldest:
-        mine = sessions.filter(performed_on=FIRST, point_pct=row.point_pct)
-        expected = [row.point_pct + bias for bias in mine["biases_pct"][0]]
-        assert list(row.read_pct) == pytest.approx(expected)
-    assert any(row.remarks == REMARK for row in rows)
-    assert rows[0].performed_on < AS_OF
+    read = [point for visit in part.visits for row in visit.stages for point in row.points]
+    assert len(read) == sessions.height == 2 * VISITS
+    assert part.readings == sessions["biases_pct"].list.len().sum()
+    newest, oldest = part.visits[0], part.visits[-1]
+    assert newest.performed_on == sessions["performed_on"].max()
+    assert newest.performed_on < AS_OF
+    assert oldest.performed_on == FIRST
+    (row,) = oldest.stages
+    for point_pct, point in zip(part.points_pct, row.points, strict=True):
+        mine = sessions.filter(performed_on=FIRST, point_pct=point_pct)
+        expected = [point_pct + bias for bias in mine["biases_pct"][0]]
+        assert point is not None
+        assert list(point.read_pct) == pytest.approx(expected)
+    assert any(REMARK in visit.about for visit in part.visits)
+
+
+def test_readings_that_differ_within_a_row_are_told_apart(review: Review) -> None:
+    """Points read to other steps name them; a point read twice has two rows."""
+    sessions = review.sources.sessions.filter(pl.col("meter_id") == DRIFTER)
+    newest = sessions["performed_on"].max()
+    mine = sessions.filter(performed_on=newest).sort("point_pct")
+    finer = mine.with_columns(
+        resolution_pct=pl.when(pl.col("point_pct") == 5.0).then(0.01).otherwise(0.05),
+        water_temp_c=pl.lit(21.5),
+        biases_pct=pl.when(pl.col("point_pct") != 5.0).then("biases_pct"),
+    )
+    again = mine.filter(point_pct=5.0).with_columns(
+        operator=pl.lit("another"), resolution_pct=None, water_temp_c=None
+    )
+    (visit,) = readings_part(pl.concat([finer, again]), DRIFTER).visits
+    first, second = visit.stages
+    others = [text.point(point) for point in mine["point_pct"] if point != 5.0]
+    assert first.dial_step == f"0.05 at {text.listed(others)}; 0.01 at {text.point(5.0)}"
+    assert (first.water, second.dial_step, second.water) == ("21.5", "not stated", "not read")
+    assert [point is None for point in second.points] == [
+        point != 5.0 for point in mine["point_pct"]
+    ]
+    assert {point.read_pct == () for point in first.points if point} == {True, False}
+    assert visit.about.startswith(f"{mine['operator'][0]}, another, ")
 
 
 def test_the_lanes_hold_all_that_is_on_record(review: Review) -> None:

@@ -131,6 +131,7 @@ def test_meters_are_parted_by_what_the_register_says(page: Page, tmp_path: Path)
     )
     sources = dataclasses.replace(review.sources, meters=meters)
     made = dataclasses.replace(review, sources=sources)
+    write_assets(tmp_path)
     (tmp_path / "index.html").write_text(
         render.html_fleet(fleet_page(made), review_bar(made))["index.html"], encoding="utf-8"
     )

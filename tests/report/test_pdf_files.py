@@ -14,6 +14,7 @@ import pytest
 
 from drift.errors import DriftError
 from drift.report import render
+from drift.report.figures.assets import write_assets
 from drift.report.pages.dossier import dossier_page
 from drift.report.pages.fleet import fleet_page
 from drift.report.pdf import find_browser, print_pages
@@ -62,6 +63,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     )
     fleet = "".join(render.html_fleet(fleet_page(review))[name] for name in ("basis.html",))
     (out / "index.html").write_text(fleet, encoding="utf-8")
+    write_assets(out)
     (out / "meters").mkdir()
     dossier = render.html_dossier(dossier_page(review, DRIFTER))
     (out / "meters" / "one.html").write_text(dossier, encoding="utf-8")

@@ -42,8 +42,8 @@ def test_the_memo_is_quiet_harmless_and_legible(tmp_path: Path) -> None:
             page.goto(page_file.as_uri())
             assert page.evaluate("document.documentElement.scrollWidth") <= width
         assert page.evaluate("window.harmed === undefined")
-        scripts = {(page_file.parent / name).as_uri() for name in SCRIPTS}
-        assert set(asked) == {page_file.as_uri(), *scripts}
+        beside = {(page_file.parent / name).as_uri() for name in ("assets/page.css", *SCRIPTS)}
+        assert set(asked) == {page_file.as_uri(), *beside}
         assert said == []
         page.emulate_media(media="print")
         signed = page.locator(".signed .line dd")

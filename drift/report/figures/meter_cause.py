@@ -8,7 +8,7 @@ _HEIGHT = 170
 
 CAUSE_DATA = {
     "dots": ("point_pct", "mean", "low", "high"),
-    "visits": ("visit", "on", "point_pct", "bias"),
+    "visits": ("visit", "point_pct", "bias"),
     "curve": ("air_pct", "bias"),
     "tolerance": ("low", "high"),
 }

@@ -34,7 +34,7 @@ HISTORY_DATA = {
         "left",
         "before_path",
         "path",
-        "trace",
+        "traced",
         "outside",
         "reset",
         "point",
@@ -224,9 +224,9 @@ def _measured(panel: _Panel) -> list[alt.Chart]:
         f"{found} && datum.reset && isValid(datum.left) && isValid(datum.found)"
     )
     return [
-        visits.transform_filter(f"{found} && isValid(datum.trace)")
+        visits.transform_filter(f"{found} && datum.traced && isValid(datum.path)")
         .mark_line(clip=True, strokeDash=[2, 2], color=hue("look"), strokeWidth=1.2)
-        .encode(x=panel.x("on"), y=panel.y("trace")),
+        .encode(x=panel.x("on"), y=panel.y("path")),
         now.transform_filter("isValid(datum.start) && isValid(datum.bias)")
         .mark_rule(clip=True, color=hue("calm"), strokeWidth=1.3)
         .encode(x=panel.x("before_on"), x2="on", y=panel.y("start"), y2="bias"),

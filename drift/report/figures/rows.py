@@ -4,7 +4,7 @@ import json
 import math
 import re
 from collections.abc import Mapping, Sequence
-from datetime import date
+from datetime import date, timedelta
 from itertools import groupby
 from typing import Any
 
@@ -13,14 +13,14 @@ import polars as pl
 from altair.utils.schemapi import debug_mode
 from polars import selectors as cs
 
-from drift.format import raw
 from drift.report.figures.registry import FIGURES, Figure
 from drift.report.figures.theme import Chart, chart_config, hue
 
 # Of a parameter of a chart.
 Value = float | str | bool | None
-# More digits than any dial or eye resolves, few enough that a page stays light.
-_DIGITS = 6
+# More digits than any dial or eye resolves, few enough that a page stays light; of rows of one
+# meter, which are % air, chances and counts, as many decimals.
+_DIGITS, _DECIMALS = 6, 5
 # Shorter columns are not worth packing.
 _FEW = 6
 # Width of a chart that stands by itself, in pixels, where it has none of its own.
@@ -65,14 +65,15 @@ def figure_rows(
 
 def _text(
     data: Mapping[str, Mapping[str, list[object]]],
-    params: Mapping[str, float | str | bool | None] | None,
+    params: Mapping[str, Value] | None,
 ) -> str:
     """Return data and parameters of a figure as JSON text for a script element."""
     packed = {
         data_set: {name: _packed(values) for name, values in columns.items()}
         for data_set, columns in data.items()
     }
-    return _json({"data": packed, "params": dict(params or {})}).replace("<", "\\u003c")
+    plain = {name: _plain(value) for name, value in (params or {}).items()}
+    return _json({"data": packed, "params": plain}).replace("<", "\\u003c")
 
 
 def _json(value: object) -> str:
@@ -81,7 +82,13 @@ def _json(value: object) -> str:
 
 
 def _packed(values: list[object]) -> object:
-    """Return a column as it is, as runs of one value, or as places in a list: the shortest."""
+    """Return a column as it is, as runs of one value, or as places in a list: the shortest.
+
+    Days go as the first of them and, packed likewise, the days from each to the next.
+    """
+    first = next((value for value in values if value is not None), None)
+    if isinstance(first, date):
+        return {"since": first.isoformat(), "days": _packed(_days_between(values))}
     if len(values) < _FEW or isinstance(values[0], list):
         return values
     kinds: dict[object, int] = {}
@@ -92,6 +99,28 @@ def _packed(values: list[object]) -> object:
     if len(runs) <= len(values):
         return {"runs": runs}
     return {"of": list(kinds), "at": places}
+
+
+def _days_between(values: Sequence[object]) -> list[object]:
+    """Return how many days each known day is after the one before it, none for the first."""
+    found: list[object] = []
+    before: date | None = None
+    for value in values:
+        if isinstance(value, date):
+            found.append((value - (before or value)).days)
+            before = value
+        else:
+            found.append(None)
+    return found
+
+
+def _days_since(since: str, days: Sequence[int | None]) -> list[str | None]:
+    """Return the days of which `_days_between` told, as text."""
+    at, found = date.fromisoformat(since), list[str | None]()
+    for step in days:
+        at += timedelta(days=step or 0)
+        found.append(None if step is None else at.isoformat())
+    return found
 
 
 def _runs(values: list[object]) -> list[object]:
@@ -105,6 +134,8 @@ def unpacked(columns: Mapping[str, Any]) -> dict[str, list[Any]]:
     def one(column: Any) -> list[Any]:  # noqa: ANN401 - JSON holds anything
         if isinstance(column, list):
             return column
+        if "since" in column:
+            return _days_since(column["since"], one(column["days"]))
         if "of" in column:
             return [column["of"][place] for place in column["at"]]
         values, many = column["runs"][::2], column["runs"][1::2]
@@ -117,7 +148,7 @@ def listed_rows(
     name: str,
     rows: Mapping[str, Sequence[Mapping[str, object]]],
     *,
-    params: Mapping[str, float | str | bool | None] | None = None,
+    params: Mapping[str, Value] | None = None,
 ) -> str:
     """Return the same as `figure_rows` of rows that are no frames, as of one meter.
 
@@ -138,19 +169,17 @@ def listed_rows(
         If a data set or a column is missing.
     """
     data = {
-        data_set: {
-            column: [plain_value(row[column]) for row in rows[data_set]] for column in columns
-        }
+        data_set: {column: [_plain(row[column]) for row in rows[data_set]] for column in columns}
         for data_set, columns in FIGURES[name].data.items()
     }
     return _text(data, params)
 
 
-def plain_value(value: object) -> object:
-    """Return a value as JSON has it: a day bare, its midnight is the page's; not finite is null."""
+def _plain(value: object) -> object:
+    """Return a value as a page carries it: what is not finite is null."""
     if isinstance(value, float):
-        return float(raw(value)) if math.isfinite(value) else None
-    return value.isoformat() if isinstance(value, date) else value
+        return round(value, _DECIMALS) if math.isfinite(value) else None
+    return value
 
 
 def plain_rows(frame: pl.DataFrame) -> pl.DataFrame:

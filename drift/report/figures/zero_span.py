@@ -11,21 +11,36 @@ _LEADS = f"datum.leads ? '{hue('look')}' : '{hue('quiet')}'"
 
 ZERO_SPAN_DATA = {
     "parts": ("panel", "name"),
-    "dots": (
-        *("panel", "on", "path", "low", "high", "found", "beyond"),
-        *("lower", "centre", "upper", "words"),
-    ),
+    "dots": ("panel", "on", "path", "half", "found", "beyond", "lower", "centre", "upper"),
 }
 CAUSE_HISTORY_DATA = {
-    "chances": ("on", "cause", "chance", "leads", "stretch", "label", "late", "words"),
+    "chances": ("on", "cause", "chance", "leads", "stretch", "label", "late"),
 }
+# Words of a chance as `drift.format.probability` has them, and of limits.
+_CHANCE = (
+    "datum.chance < 0.01 ? 'under 1\u00a0%' : datum.chance > 0.99 ? 'over 99\u00a0%' "
+    ": format(100 * datum.chance, '.0f') + '\u00a0%'"
+)
+_LIMITS = (
+    "isValid(datum.upper) "
+    "? format(datum.lower, '+.3f') + ' to ' + format(datum.upper, '+.3f') : 'none yet'"
+)
+_VISIT = alt.Tooltip("on:T", title="visit", format="%-d %b %Y")
+# What a dot of zero or span says, and what one of a cause.
+_SAID = [
+    _VISIT,
+    alt.Tooltip("path:Q", title="without adjustments", format="+.3f"),
+    alt.Tooltip("found:Q", title="found", format="+.3f"),
+    alt.Tooltip("limits:N", title="limits"),
+]
+_WEIGHED = [_VISIT, alt.Tooltip("cause:N", title=""), alt.Tooltip("sure:N", title="chance")]
 
 
 def zero_span() -> Chart:
     """Return the chart of zero and span over time, a panel each.
 
-    Data set ``dots``, one row a visit and part: ``path`` without adjustments with its 95 %
-    interval, ``found`` as found, limits of the path with their centre, ``words`` for its tooltip.
+    Data set ``dots``, one row a visit and part: ``path`` without adjustments with the ``half``
+    width of its 95 % interval, ``found`` as found, limits of the path with their centre.
     """
     panels = [_panel(place).properties(height=_HEIGHT, name=f"panel_{place}") for place in (0, 1)]
     chart: alt.VConcatChart = alt.vconcat(
@@ -63,13 +78,17 @@ def _panel(place: int) -> Chart:
     ]
     return alt.layer(
         *lines,
-        dots.mark_rule(strokeWidth=1, color=hue("calm"), opacity=0.5).encode(
-            x=x(), y=y("low"), y2="high"
-        ),
+        dots.transform_calculate(low="datum.path - datum.half", high="datum.path + datum.half")
+        .mark_rule(strokeWidth=1, color=hue("calm"), opacity=0.5)
+        .encode(x=x(), y=y("low"), y2="high"),
         dots.mark_line(strokeWidth=1.2, color=hue("calm")).encode(x=x(), y=y("path")),
         dots.mark_tick(thickness=1.5, size=9, color=hue("quiet")).encode(x=x(), y=y("found")),
         _told(
-            dots.encode(x=x(), y=y("path")), "beyond", "diamond", sizes=(70, 30), tone=_TONE
+            dots.transform_calculate(limits=_LIMITS).encode(x=x(), y=y("path"), tooltip=_SAID),
+            "beyond",
+            "diamond",
+            sizes=(70, 30),
+            tone=_TONE,
         ).properties(name=f"dots_{place}"),
         rows("parts")
         .mark_text(
@@ -88,10 +107,6 @@ def _told(
         shape=alt.condition(f"datum.{flag}", alt.value(shape), alt.value("circle")),
         size=alt.condition(f"datum.{flag}", alt.value(large), alt.value(small)),
         color=alt.value(alt.ExprRef(tone)),
-        tooltip=[
-            alt.Tooltip("on:T", title="visit", format="%-d %b %Y"),
-            alt.Tooltip("words:N", title=""),
-        ],
     )
     return told
 
@@ -102,7 +117,7 @@ def cause_history() -> Chart:
     Data set ``chances``, one row a visit and cause: ``chance`` from 0 to 1, ``leads`` (the
     likeliest of its visit), ``stretch`` (readings between two adjustments), ``label`` (the name of
     a cause that leads somewhere, where it is surest, else null), ``late`` (in the latter half of
-    the visits: there a name ends at its dot), ``words`` for its tooltip.
+    the visits: there a name ends at its dot).
     """
     axis = alt.Axis(title=None, format="%", values=[0, 0.5, 1], grid=False)
     # More than 0 to 1: dots at its ends are drawn whole, and a name has room above its dot.
@@ -113,7 +128,13 @@ def cause_history() -> Chart:
     )
     return alt.layer(
         base.mark_line(strokeWidth=1, color=hue("quiet")).encode(detail=["cause:N", "stretch:N"]),
-        _told(base, "leads", "triangle-up", sizes=(90, 20), tone=_LEADS).properties(name="chances"),
+        _told(
+            base.transform_calculate(sure=_CHANCE).encode(tooltip=_WEIGHED),
+            "leads",
+            "triangle-up",
+            sizes=(90, 20),
+            tone=_LEADS,
+        ).properties(name="chances"),
         base.transform_filter("isValid(datum.label)")
         .mark_text(
             align=alt.ExprRef("datum.late ? 'right' : 'left'"),

@@ -28,13 +28,8 @@ from drift.report.pages.dossier_control import ControlPart, control_part
 from drift.report.pages.dossier_front import Front, Told, front_part
 from drift.report.pages.dossier_lanes import days_of, lanes_of
 from drift.report.pages.dossier_mark import MarkPart, mark_part
-from drift.report.pages.dossier_tables import (
-    ComparedRow,
-    EventRow,
-    LimitRow,
-    ReadingRow,
-    VisitRow,
-)
+from drift.report.pages.dossier_readings import ReadingsPart, readings_part
+from drift.report.pages.dossier_tables import ComparedRow, EventRow, LimitGroup, VisitRow
 from drift.report.pages.intervals import ScopePart, meter_scope
 from drift.report.pages.journal import JournalRow, meter_entries
 from drift.report.pages.parts import MeterRow, SignalRow, Stamp, TrendRow
@@ -81,9 +76,9 @@ class DossierPage:
     points_pct: tuple[float, ...]
     trends: tuple[TrendRow, ...]
     visits: tuple[VisitRow, ...]
-    readings: tuple[ReadingRow, ...]
+    readings: ReadingsPart
     signals: tuple[SignalRow, ...]
-    limits: tuple[LimitRow, ...]
+    limits: tuple[LimitGroup, ...]
     compared: tuple[ComparedRow, ...]
     compared_alike: int
     events: tuple[EventRow, ...]
@@ -164,9 +159,9 @@ def _annexed(
     compared, alike = tables.compared_rows(review, meter_id)
     found: dict[str, Any] = {
         "visits": tables.visit_rows(ledger, spoken),
-        "readings": tables.reading_rows(review.sources.sessions, meter_id),
+        "readings": readings_part(review.sources.sessions, meter_id),
         "signals": rows.signal_rows(review, spoken.sort("visit_on", descending=True)),
-        "limits": tables.limit_rows(review.limits_settled.filter(ours), ledger),
+        "limits": tables.limit_groups(review.limits_settled.filter(ours), ledger),
         "interval": meter_scope(review, meter_id),
         "conformity": conformity_part(review, meter_id),
         "zero_span": apart.zero_span_part(review, meter_id),

@@ -6,7 +6,8 @@ from drift import format as text
 from drift.report.pages.dossier_checks import ChecksPart
 from drift.report.pages.dossier_conformity import RULE_WORDS, VerdictRow
 from drift.report.pages.dossier_control import ControlPart
-from drift.report.pages.dossier_tables import EventRow, LimitRow, ReadingRow, VisitRow
+from drift.report.pages.dossier_readings import ReadingsPart
+from drift.report.pages.dossier_tables import EventRow, LimitGroup, VisitRow
 from drift.report.pages.dossier_zero_span import ZeroSpanPart
 from drift.report.pages.intervals import ScopePart
 from drift.report.pages.journal import JournalRow
@@ -17,9 +18,10 @@ from drift.review.policy import Policy
 AnnexLine = tuple[str, str, str]
 
 
-def limits_line(limits: Sequence[LimitRow], policy: Policy) -> AnnexLine:
+def limits_line(limits: Sequence[LimitGroup], policy: Policy) -> AnnexLine:
     """Say what the limits rest on."""
-    known = [row for row in limits if row.first_on and row.last_on]
+    rows = [row for group in limits for row in group.rows]
+    known = [row for row in rows if row.first_on and row.last_on]
     gist = "no chart has limits yet"
     if known:
         row = max(known, key=lambda row: row.phase)
@@ -88,12 +90,11 @@ def signals_line(signals: Sequence[SignalRow]) -> AnnexLine:
     return "signals", "Signals and responses", gist
 
 
-def visits_line(visits: Sequence[VisitRow], readings: Sequence[ReadingRow]) -> AnnexLine:
+def visits_line(visits: Sequence[VisitRow], part: ReadingsPart) -> AnnexLine:
     """Say how many visits and readings there are."""
-    many = sum(len(row.read_pct) for row in readings)
     lost = sum(visit.evidence_lost for visit in visits)
     gone = f", {lost} adjusted before it was read as found" if lost else ""
-    gist = f"{text.count(len(visits), 'visit')}, {text.count(many, 'reading')}{gone}"
+    gist = f"{text.count(len(visits), 'visit')}, {text.count(part.readings, 'reading')}{gone}"
     return "visits", "Visits and readings", gist
 
 

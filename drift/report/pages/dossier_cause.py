@@ -120,8 +120,8 @@ def _panel(review: Review, shown: CausePattern, fault: Fault, *, meter_id: str) 
                     )
                 ],
                 "visits": [
-                    {"visit": visit, "on": on, "point_pct": at, "bias": bias}
-                    for visit, on, at, bias in shown.visits
+                    {"visit": visit, "point_pct": at, "bias": bias}
+                    for visit, _, at, bias in shown.visits
                 ],
                 "curve": [{"air_pct": at, "bias": bias} for at, bias in fault.curve],
                 "tolerance": [] if shown.of_drift else [{"low": -tolerance, "high": tolerance}],

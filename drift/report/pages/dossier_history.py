@@ -264,7 +264,7 @@ def visit_dots(points: Sequence[PointRows], frame: Frame) -> list[Row]:
                     "left": row["as_left_bias_pct"],
                     "before_path": joined.get("unadjusted_path_pct"),
                     "path": row["unadjusted_path_pct"],
-                    "trace": row["unadjusted_path_pct"] if row["visit"] <= trace else None,
+                    "traced": row["visit"] <= trace,
                     "outside": row["within"] is False,
                     "reset": row["adjusted"],
                     "point": text.point(row["point_pct"]),

@@ -210,56 +210,9 @@ def _joined(visit: list[dict[str, Any]], column: str) -> str:
 
 
 @dataclass(frozen=True, slots=True)
-class ReadingRow:
-    """One sitting as it was read: replicates in their order, each as the dial showed it, % air."""
-
-    performed_on: date
-    stage: str
-    point_pct: float
-    correct_pct: float | None
-    read_pct: tuple[float, ...]
-    resolution_pct: float | None
-    water_temp_c: float | None
-    vessel_id: str
-    operator: str
-    checked_by: str
-    procedure: str
-    remarks: str
-
-
-def reading_rows(sessions: pl.DataFrame, meter_id: str) -> tuple[ReadingRow, ...]:
-    """Return every replicate of one meter, a row a sitting, newest first."""
-    mine = sessions.filter(pl.col("meter_id") == meter_id).sort(
-        "performed_on", "visit_id", "stage", "point_pct", descending=[True, True, False, False]
-    )
-    return tuple(
-        ReadingRow(
-            performed_on=row["performed_on"],
-            stage=text.words_of(row["stage"] or ""),
-            point_pct=row["point_pct"],
-            correct_pct=row["correct_air_pct"],
-            read_pct=tuple(
-                row["correct_air_pct"] + bias
-                for bias in row["biases_pct"] or []
-                if row["correct_air_pct"] is not None
-            ),
-            resolution_pct=row["resolution_pct"],
-            water_temp_c=row["water_temp_c"],
-            vessel_id=row["vessel_id"] or "",
-            operator=row["operator"] or "",
-            checked_by=row["checked_by"] or "",
-            procedure=row["procedure"] or "",
-            remarks=row["remarks"] or "",
-        )
-        for row in mine.iter_rows(named=True)
-    )
-
-
-@dataclass(frozen=True, slots=True)
 class LimitRow:
-    """Where the limits of one chart, point and phase come from."""
+    """Where the limits of one chart, point and phase come from; note is of the list below."""
 
-    chart: str
     point_pct: float
     phase: int
     centre: float | None
@@ -267,13 +220,21 @@ class LimitRow:
     points: int
     first_on: date | None
     last_on: date | None
-    alarms: str
-    estimator: str
     note: str
     full: bool
 
 
-def limit_rows(limits: pl.DataFrame, ledger: pl.DataFrame) -> tuple[LimitRow, ...]:
+@dataclass(frozen=True, slots=True)
+class LimitGroup:
+    """Limits of one chart that were set in the same way: false alarms, estimator and form."""
+
+    chart: str
+    alarms: str
+    estimator: str
+    rows: tuple[LimitRow, ...]
+
+
+def limit_groups(limits: pl.DataFrame, ledger: pl.DataFrame) -> tuple[LimitGroup, ...]:
     """Return where the limits of one meter's charts, `Review.limits_settled`, come from."""
     points = ledger.select("series", "point_pct").unique()
     dated = limits.join(points, on="series").select(
@@ -301,13 +262,21 @@ def limit_rows(limits: pl.DataFrame, ledger: pl.DataFrame) -> tuple[LimitRow, ..
         first_on=on_date("first_t_years"),
         last_on=on_date("last_t_years"),
     )
+    alike = ("chart", "nominal_rate", "attained_rate", "estimator")
+    rows = dated.sort("chart", "point_pct", "phase").to_dicts()
     return tuple(
-        LimitRow(
-            chart=text.words_of(row.pop("chart")),
-            alarms=_alarms(row.pop("nominal_rate"), row.pop("attained_rate")),
-            **row,
+        LimitGroup(
+            chart=text.words_of(chart),
+            alarms=_alarms(nominal, attained),
+            estimator=estimator or "",
+            rows=tuple(
+                LimitRow(**{name: value for name, value in row.items() if name not in alike})
+                for row in group
+            ),
         )
-        for row in dated.sort("chart", "point_pct", "phase").iter_rows(named=True)
+        for (chart, nominal, attained, estimator), group in groupby(
+            rows, key=lambda row: tuple(row[name] for name in alike)
+        )
     )
 
 

@@ -186,14 +186,12 @@ def _figure(visits: pl.DataFrame) -> str:
             "panel": PARTS.index(row["part"]),
             "on": row["performed_on"],
             "path": row["path_pct"],
-            "low": row["path_pct"] - _WIDTH * row["se_pct"],
-            "high": row["path_pct"] + _WIDTH * row["se_pct"],
+            "half": _WIDTH * row["se_pct"],
             "found": row["found_pct"],
             "beyond": row["beyond"],
             "lower": row["lower"],
             "centre": row["centre"],
             "upper": row["upper"],
-            "words": _dot_words(row),
         }
         for row in visits.drop_nulls("path_pct").iter_rows(named=True)
     ]
@@ -202,14 +200,6 @@ def _figure(visits: pl.DataFrame) -> str:
     drawn = sorted({str(dot["panel"]) for dot in dots})
     parts = [{"panel": int(at), "name": f"{_NAMES[PARTS[int(at)]]}, % air"} for at in drawn]
     return listed_rows("zero_span", {"parts": parts, "dots": dots})
-
-
-def _dot_words(row: Row) -> str:
-    """Return what a dot says."""
-    words = f"without adjustments {text.bias(row['path_pct'])}, found {text.bias(row['found_pct'])}"
-    if row["upper"] is None:
-        return f"{words}; no limits yet"
-    return f"{words}; limits {text.interval(row['lower'], row['upper'])}"
 
 
 def cause_history_part(review: Review, meter_id: str) -> CauseHistoryPart:
@@ -271,13 +261,12 @@ def _chances(steps: pl.DataFrame) -> str:
             "chances": [
                 {
                     "on": row["on"],
-                    "cause": row["cause"],
+                    "cause": _name(row["cause"]),
                     "chance": row["probability"],
                     "leads": row["leads"],
                     "stretch": str(row["segment"]),
                     "label": _name(row["cause"]) if (row["cause"], row["on"]) in named else None,
                     "late": row["on"] in late,
-                    "words": f"{_name(row['cause'])}, {text.probability(row['probability'])}",
                 }
                 for row in steps.iter_rows(named=True)
             ]

@@ -1,6 +1,7 @@
 """Charts as specifications: valid, over the data that they declare, of the theme's hues alone."""
 
 import json
+import math
 import re
 import struct
 from datetime import date
@@ -16,7 +17,7 @@ from drift.folders import report
 from drift.report.figure_files import draw
 from drift.report.figures.assets import figures_script, library_script, write_assets
 from drift.report.figures.registry import FIGURES
-from drift.report.figures.rows import figure_rows, filled
+from drift.report.figures.rows import figure_rows, filled, listed_rows, unpacked
 from drift.report.figures.studies import band_rows, drift_rows
 from drift.report.figures.theme import chart_config, hue, with_variables
 from tests.report.figures.outlines import KEPT, Spec, fields, marks, outline
@@ -165,6 +166,31 @@ def test_rows_are_plain_and_cannot_end_their_script() -> None:
     assert found["tests"]["test"] == ["</script><b>"]
     assert (found["tests"]["air"], found["tests"]["verdict"]) == ([None], [None])
     assert found["tests"]["wrong"] == [pytest.approx(1 / 3, abs=1e-6)]
+
+
+def test_rows_of_a_meter_are_packed_without_loss() -> None:
+    """Days, a day not known, runs and what repeats come back; numbers to five decimals."""
+    days = [date(2024, 2, 28), None, date(2024, 3, 1), date(2024, 3, 1), date(2023, 12, 31)]
+    found = [place / 3 if place % 7 else math.inf for place in range(40)]
+    rows = [
+        {
+            "on": days[place % 5],
+            "found": found[place],
+            "outside": place > 20,
+            "words": "ab"[place % 2],
+        }
+        for place in range(40)
+    ]
+    packed = json.loads(listed_rows("meter_checks", {"days": rows, "slow": []}))["data"]
+    lists = [name for name, column in packed["days"].items() if isinstance(column, list)]
+    assert lists == ["found"]
+    back = unpacked(packed["days"])
+    assert back["on"] == [on and on.isoformat() for on in days * 8]
+    assert back["outside"] == [row["outside"] for row in rows]
+    assert back["words"] == [row["words"] for row in rows]
+    known = [None if math.isinf(value) else pytest.approx(value, abs=5e-6) for value in found]
+    assert back["found"] == known
+    assert all(columns == [] for columns in unpacked(packed["slow"]).values())
 
 
 def test_a_filled_chart_stands_by_itself() -> None:

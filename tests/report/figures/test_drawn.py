@@ -17,6 +17,7 @@ from drift.report import render
 from drift.report.figures.rows import unpacked
 from drift.report.memos import write_retirement
 from drift.report.pages.retirement import retirement_page
+from drift.report.styles import shared_files
 from tests.csv_folders import readings, write
 from tests.report.figures.firefox import opened
 from tests.report.test_pages_browser import ARGUMENTS, CHROMIUM
@@ -119,7 +120,7 @@ def carried(page: Page, place: int) -> tuple[str, dict[str, dict[str, list[objec
 def test_figures_are_drawn_quietly_from_files_beside(
     page: Page, folder: Path, served: str, by: str
 ) -> None:
-    """No message, no request but for the page and its scripts; every figure is drawn."""
+    """No message, no request but for the page and what lies beside; every figure is drawn."""
     told: list[str] = []
     asked: list[str] = []
     page.on("console", lambda message: told.append(message.text))
@@ -132,10 +133,11 @@ def test_figures_are_drawn_quietly_from_files_beside(
         assert page.locator("[data-drawn] svg").count() > 0
     page.wait_for_load_state("networkidle")
     assert told == []
-    own = {"vega.js", "figures.js", *(file.name for file in pages(folder)), "favicon.ico"}
+    own = {"vega.js", "figures.js", *shared_files(), "favicon.ico"}
+    own |= {file.name for file in pages(folder)}
     assert all(url.startswith(start) and url.rpartition("/")[2] in own for url in asked)
     alone = next(place for place, url in enumerate(asked) if "alone" in url)
-    assert not asked[alone + 1].endswith(".js")
+    assert not asked[alone + 1].endswith((".js", ".css"))
 
 
 @needs_chromium
