@@ -365,3 +365,17 @@ def test_the_lanes_hold_all_that_is_on_record(review: Review) -> None:
     assert any(REMARK in (row["told"] or "") for row in remarks)
     places = [row["place"] for row in data["lanes"]]
     assert sorted(set(places)) == list(range(max(places) + 1))
+
+
+def test_operators_are_named_at_their_visits_or_once(review: Review) -> None:
+    """Of several each visit has its reader's letters; one who read all has a name and a line."""
+    by_visit = pl.when(pl.col("visit") % 2 == 0).then(pl.lit("R. A")).otherwise(pl.lit("R. B"))
+    both = dataclasses.replace(review, ledger=review.ledger.with_columns(operator=by_visit))
+    days = review.ledger.filter(pl.col("meter_id") == DRIFTER)["performed_on"].unique().sort()
+    named = [row for row in _history(both, DRIFTER)[0]["lanes"] if row["lane"] == "operator, R. "]
+    assert [row["on"] for row in named] == days.to_list()
+    assert {row["text"] for row in named} == {"A", "B"}
+    rows = [row for row in _history(review, DRIFTER)[0]["lanes"] if row["lane"] == "operator"]
+    line, name = rows
+    assert (line["kind"], line["to"], name["kind"]) == ("span", days[-1], "text")
+    assert name["on"] == days[0] < line["on"]

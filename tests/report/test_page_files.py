@@ -5,20 +5,27 @@ import os
 import re
 import signal
 from collections.abc import Iterator
+from datetime import date
 from pathlib import Path
 
+import polars as pl
 import pytest
 
+from drift.api.reviews import find
 from drift.beside import processes
 from drift.report import page_files, render
+from drift.report.pages.bar import review_bar
 from drift.report.pages.dossier import dossier_page
 from drift.report.pages.parts import file_name
 from drift.report.pages.split import split_by_meter
 from drift.report.register_files import REGISTER_PAGES
 from drift.report.styles import shared_files
+from drift.review.policy import Policy
 from drift.review.results import Review
+from tests.benchmarks.big_fleet import AS_OF, VISITS, write_fleet
 from tests.fabricated_ids import IDS
 from tests.fabricated_review import fabricate
+from tests.sample_reviews import SampleReviews
 
 
 @pytest.fixture(scope="module")
@@ -76,6 +83,28 @@ def test_pages_are_the_same_on_one_core_and_on_two(
     assert in_bar | {link for name in in_bar for link in _links(written[1][name])} >= set(
         written[1]
     )
+
+
+@pytest.fixture(scope="module")
+def decade(tmp_path_factory: pytest.TempPathFactory) -> Review:
+    """Review meters of ten years: forty visits of nine readings each, some adjusted."""
+    folder = tmp_path_factory.mktemp("decade")
+    write_fleet(folder, meters=6)
+    return find(folder, as_of=AS_OF, policy=Policy())
+
+
+def test_dossiers_are_light(decade: Review, sample_on: SampleReviews) -> None:
+    """Each of the sample and of meters with ten years of visits weighs under 150,000 bytes."""
+    visits = decade.ledger.group_by("series").agg(pl.len(), pl.col("adjusted").sum())
+    assert set(visits["len"]) == {VISITS} == {40}
+    assert set(visits["adjusted"]) > {0, 1}
+    for review in (decade, sample_on(date(2026, 10, 1))):
+        bar = review_bar(review)
+        weights = {
+            meter_id: len(render.html_dossier(dossier_page(part, meter_id), bar).encode())
+            for meter_id, part in split_by_meter(review)
+        }
+        assert max(weights.values()) < 150_000, weights
 
 
 def _links(html: bytes) -> set[str]:

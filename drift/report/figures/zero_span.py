@@ -71,9 +71,9 @@ def _panel(place: int) -> Chart:
     dots = rows("dots")
     known = dots.transform_filter("isValid(datum.upper)")
     lines = [
-        known.mark_line(strokeWidth=1, color=hue("quiet"), strokeDash=dash).encode(
-            x=x(), y=y(column)
-        )
+        known.mark_line(
+            interpolate="step-after", strokeWidth=1, color=hue("quiet"), strokeDash=dash
+        ).encode(x=x(), y=y(column))
         for column, dash in (("upper", [5, 3]), ("lower", [5, 3]), ("centre", [1, 0]))
     ]
     return alt.layer(

@@ -47,7 +47,7 @@ def lanes_of(
         *_adjustment_lane(visits),
         *_service_lane(service.filter(~pl.col("action").is_in(_SERVICE)), frame),
         *_mark_lane(marks),
-        *_operator_lane(visits),
+        *_operator_lane(visits, frame),
         *_vessel_lane(visits, review.sources.vessels, frame),
     ]
     places = {lane: place for place, lane in enumerate(dict.fromkeys(row["lane"] for row in rows))}
@@ -218,12 +218,18 @@ def _mark_lane(marks: pl.DataFrame) -> list[Row]:
     ]
 
 
-def _operator_lane(visits: list[Row]) -> list[Row]:
-    """Return who read each visit: what tells the names apart, or their first letters."""
+def _operator_lane(visits: list[Row], frame: Frame) -> list[Row]:
+    """Return who read each visit: what tells the names apart, or their first letters.
+
+    One who read them all is named once, and has a line.
+    """
     names = sorted({visit["operator"] for visit in visits if visit["operator"]})
+    if len(names) == 1:
+        days = [visit["on"] for visit in visits if visit["operator"]]
+        return _line("operator", names[0], days, frame, told=f"all read by {names[0]}")
     if not names:
         return []
-    shared = _beginning(names) if len(names) > 1 else ""
+    shared = _beginning(names)
     if any(len(name) - len(shared) > 2 for name in names):
         shared = ""
     lane = f"operator, {shared}" if shared else "operator"
@@ -264,15 +270,18 @@ def _vessel_lane(visits: list[Row], vessels: pl.DataFrame, frame: Frame) -> list
         days = [visit["on"] for visit in run]
         name = f"{vessel} calibrated {since.year}" if since else vessel
         told = f"{vessel}, {text.day(days[0])} to {text.day(days[-1])}"
-        # The line begins where the name has ended.
-        taken = timedelta(days=round(_LETTER * (len(name) + 2) * (frame.last - frame.first).days))
-        named = days[0] + taken < days[-1]
-        first = days[0] + taken if named else days[0]
-        span = {"on": first, "to": days[-1], "kind": "span", "tone": "quiet", "told": told}
-        rows.append({"lane": "vessel", **span, "text": None, "side": None})
-        if named:
-            rows.append(_word("vessel", days[0], name, tone="ink", side="start", told=told))
+        rows += _line("vessel", name, days, frame, told=told)
     return rows
+
+
+def _line(lane: str, name: str, days: list[date], frame: Frame, *, told: str) -> list[Row]:
+    """Return a line over the days of a name, which begins where the name has ended if it fits."""
+    taken = timedelta(days=round(_LETTER * (len(name) + 2) * (frame.last - frame.first).days))
+    named = days[0] + taken < days[-1]
+    first = days[0] + taken if named else days[0]
+    span = {"on": first, "to": days[-1], "kind": "span", "tone": "quiet", "told": told}
+    line = {"lane": lane, **span, "text": None, "side": None}
+    return [line, *([_word(lane, days[0], name, tone="ink", side="start", told=told)] * named)]
 
 
 def days_of(review: Review, due: date | None) -> list[Row]:

@@ -34,7 +34,7 @@ class StageRow:
 
 @dataclass(frozen=True, slots=True)
 class VisitReadings:
-    """One visit: who read with what, and its stages."""
+    """One visit: who read with what and what was remarked, and its stages."""
 
     performed_on: date
     about: str
@@ -90,7 +90,7 @@ def _stage(row: dict[float, Row], points: Sequence[float]) -> StageRow:
     """Return one row of the table."""
     stage = next(iter(row.values()))["stage"]
     return StageRow(
-        stage=text.words_of(stage or ""),
+        stage=text.words_of(stage or "").replace(" ", text.NO_BREAK),
         points=tuple(_read(row[point]) if point in row else None for point in points),
         dial_step=_by_point(row, lambda sitting: _known(sitting["resolution_pct"], "not stated")),
         water=_by_point(row, lambda sitting: _known(sitting["water_temp_c"], "not read")),
