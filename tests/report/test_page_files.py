@@ -97,7 +97,7 @@ def test_dossiers_are_light(decade: Review, sample_on: SampleReviews) -> None:
     """Each of the sample and of meters with ten years of visits weighs under 150,000 bytes."""
     visits = decade.ledger.group_by("series").agg(pl.len(), pl.col("adjusted").sum())
     assert set(visits["len"]) == {VISITS} == {40}
-    assert set(visits["adjusted"]) > {0, 1}
+    assert set(visits["adjusted"]) >= {0, 1}
     for review in (decade, sample_on(date(2026, 10, 1))):
         bar = review_bar(review)
         weights = {
