@@ -10,7 +10,7 @@ from itertools import pairwise
 import numpy as np
 import polars as pl
 
-from drift.frames import Schema
+from drift.frames import Row, Schema
 from drift.meter.cause_likelihood import Case, log_evidences, log_sum
 from drift.meter.dial import USUAL_SCALE, USUAL_SCALE_LOG_SD
 
@@ -142,24 +142,37 @@ def weigh_causes(
     in none.  The chamber scale, the noise and the visit are averaged over, amplitudes integrated
     in closed form.
     """
+    known = _numbered(readings, settings.visits)
+    rows = _chances(known, dials, settings)
+    weighed = pl.DataFrame(rows, schema={key: CAUSES[key] for key in list(CAUSES)[:6]})
+    return weighed.join(
+        _last(known), on=["meter_id", "segment"], how="left", maintain_order="left"
+    ).cast(CAUSES)  # type: ignore[arg-type]  # names to types
+
+
+def cause_chances(
+    readings: pl.DataFrame, *, dials: pl.DataFrame, settings: CauseSettings
+) -> list[Row]:
+    """Return what `weigh_causes` does, as rows and without what was found last."""
+    return _chances(_numbered(readings, settings.visits), dials, settings)
+
+
+def _chances(known: pl.DataFrame, dials: pl.DataFrame, settings: CauseSettings) -> list[Row]:
+    """Return the probability of each cause for every segment, from its sittings."""
     if not (settings.repeatability > 0 and 0 < settings.none < 1):
         raise ValueError("repeatability must be above 0 and none between 0 and 1")
     scales = {row[0]: (row[1], row[2]) for row in dials.select("meter_id", "k", "k_sd").iter_rows()}
     usual = (USUAL_SCALE, USUAL_SCALE * USUAL_SCALE_LOG_SD)
-    known = _numbered(readings, settings.visits)
     arrays = {name: known[name].to_numpy() for name in _COLUMNS}
     starts = np.flatnonzero(np.diff(known["part"].to_numpy(), prepend=-1)).tolist()
-    rows: list[dict[str, object]] = []
+    rows: list[Row] = []
     for first, last in pairwise([*starts, known.height] if starts else []):
         part = {name: values[first:last] for name, values in arrays.items()}
         meter, segment = known["meter_id"][first], known["segment"][first]
         case = _case(part, scales.get(meter, usual), settings)
         name = {"meter_id": meter, "segment": segment}
         rows += [{**name, **row} for row in _weigh(case, settings)]
-    weighed = pl.DataFrame(rows, schema={key: CAUSES[key] for key in list(CAUSES)[:6]})
-    return weighed.join(
-        _last(known), on=["meter_id", "segment"], how="left", maintain_order="left"
-    ).cast(CAUSES)  # type: ignore[arg-type]  # names to types
+    return rows
 
 
 _FLAGS = ("dried", "sealed", "mark_moved", "hand_reset")
@@ -186,7 +199,8 @@ def _numbered(readings: pl.DataFrame, visits: int) -> pl.DataFrame:
     mean = [pl.col(name).mean() for name in ("air_pct", "t_years", "resolution_pct")]
     mean += [pl.col(name).mean() for name in ("mark_worth_pct", *_COMMON)]
     return (
-        readings.drop_nulls(["bias_pct", "air_pct", "t_years", "point_pct"])
+        readings.lazy()
+        .drop_nulls(["bias_pct", "air_pct", "t_years", "point_pct"])
         .with_columns(pl.col(_FLAGS).fill_null(value=False))
         .filter(pl.col("visit") > pl.col("visit").max().over(key) - visits)
         .group_by(sitting)
@@ -203,6 +217,7 @@ def _numbered(readings: pl.DataFrame, visits: int) -> pl.DataFrame:
             part=pl.struct(key).rank("dense").cast(pl.Int64),
             point=pl.col("point_pct").rank("dense").over(key).cast(pl.Int64) - 1,
         )
+        .collect()
     )
 
 
@@ -244,7 +259,7 @@ def _case(
     )
 
 
-def _weigh(case: Case, settings: CauseSettings) -> list[dict[str, object]]:
+def _weigh(case: Case, settings: CauseSettings) -> list[Row]:
     """Return the causes of one segment with their probabilities, likeliest first."""
     too_few = ONE_POINT if len(np.unique(case.point)) < 2 else ""
     if len(np.unique(case.visit)) < 2:

@@ -1,12 +1,14 @@
 """This module says how likely each cause was visit by visit, and since when the likeliest leads."""
 
+from collections.abc import Container
 from dataclasses import dataclass
 from datetime import date, timedelta
+from typing import NamedTuple
 
 import polars as pl
 
 from drift.frames import DAYS_PER_YEAR, EPOCH, Schema
-from drift.meter.causes import CAUSE_NAMES, NOTHING, CauseSettings, weigh_causes
+from drift.meter.causes import CAUSE_NAMES, NOTHING, CauseSettings, cause_chances
 
 # Latest visits that are weighed each by itself, which takes about 10 ms a visit.
 VISITS_WEIGHED = 10
@@ -75,79 +77,100 @@ def follow_causes(
     Each visit is weighed by the readings of its segment up to it, with what is known today of
     vessels and operators.  A segment's first visit tells nothing of what lasts and is left out.
     """
-    at_ends = causes.drop_nulls("probability").select("segment", "cause", "probability")
-    cuts = _cuts(readings.join(at_ends, on="segment", how="semi"))
-    if cuts.is_empty():
+    at_ends: dict[int, dict[str, float]] = {}
+    for segment, cause, chance in causes.select("segment", "cause", "probability").iter_rows():
+        if chance is not None:
+            at_ends.setdefault(segment, {})[cause] = chance
+    cuts = _cuts(readings, at_ends)
+    if not cuts:
         return None
-    ends = cuts.filter("last").join(at_ends, on="segment")
-    between = _weighed(readings, cuts.filter(~pl.col("last")), dials, repeatability)
-    told = pl.concat([ends.select(_KEPT), between.select(_KEPT)])
-    nothing = told.group_by("segment", "on").agg(
-        probability=(1 - pl.col("probability").sum()).clip(lower_bound=0.0)
-    )
-    every = pl.concat([told, nothing.with_columns(cause=pl.lit(NOTHING)).select(_KEPT)])
-    order = {name: place for place, name in enumerate((*CAUSE_NAMES, NOTHING))}
-    most = pl.col("probability") == pl.col("probability").max().over("segment", "on")
-    steps = (
-        every.with_columns(place=pl.col("cause").replace_strict(order))
-        .sort("on", "segment", "place")
-        .with_columns(leads=most)
-        # Two that are as likely cannot both lead.
-        .with_columns(
-            leads=pl.col("leads") & (pl.col("leads").cum_sum().over("segment", "on") == 1)
-        )
-        .select(CAUSE_STEPS.keys())
-        .cast(CAUSE_STEPS)  # type: ignore[arg-type]  # names to types
-    )
-    return _since(steps)
+    between = _weighed(readings, [cut for cut in cuts if not cut.last], dials, repeatability)
+    rows = []
+    for cut in sorted(cuts, key=lambda cut: (cut.on, cut.segment)):
+        chances = at_ends[cut.segment] if cut.last else between.get(cut, {})
+        rows += _steps(cut, chances) if chances else []
+    return _since(pl.DataFrame(rows, schema=CAUSE_STEPS, orient="row"), rows)
 
 
-_KEPT = ("segment", "on", "cause", "probability")
+class _Cut(NamedTuple):
+    """A visit up to which a segment is weighed; `last` is that it is its last."""
+
+    segment: int
+    visit: int
+    on: date
+    last: bool
 
 
-def _cuts(readings: pl.DataFrame) -> pl.DataFrame:
-    """Return ``segment visit on last``: the latest visits that can be weighed, in time order."""
-    found = readings.filter(~pl.col("mark_moved") & ~pl.col("hand_reset"))
-    visits = found.group_by("segment", "visit").agg(t_years=pl.col("t_years").min())
-    days = [EPOCH + timedelta(days=round(years * DAYS_PER_YEAR)) for years in visits["t_years"]]
-    return (
-        visits.with_columns(
-            on=pl.Series(days, dtype=pl.Date),
-            last=pl.col("visit") == pl.col("visit").max().over("segment"),
-        )
-        .filter(pl.col("visit") > 0)
-        .sort("segment", "visit")
-        .tail(VISITS_WEIGHED)
-        .select("segment", "visit", "on", "last")
-    )
+# A row of `CAUSE_STEPS`.
+_Step = tuple[int, date, str, float, bool]
+
+
+def _steps(cut: _Cut, chances: dict[str, float]) -> list[_Step]:
+    """Return the rows of one visit: its causes in their order, and what is left for nothing."""
+    every = {name: chances[name] for name in CAUSE_NAMES if name in chances}
+    every[NOTHING] = max(0.0, 1 - sum(every.values()))
+    # Two that are as likely cannot both lead.
+    leader = max(every, key=lambda name: every[name])
+    return [(cut.segment, cut.on, name, chance, name == leader) for name, chance in every.items()]
+
+
+def _cuts(readings: pl.DataFrame, segments: Container[int]) -> list[_Cut]:
+    """Return the latest visits of segments that can be weighed, in time order."""
+    began: dict[tuple[int, int], float] = {}
+    columns = ("segment", "visit", "t_years", "mark_moved", "hand_reset")
+    for segment, visit, years, *changed in readings.select(columns).iter_rows():
+        if segment in segments and changed == [False, False]:
+            before = began.get((segment, visit), years)
+            began[segment, visit] = min(before, years)
+    ends: dict[int, int] = {}
+    for segment, visit in began:
+        ends[segment] = max(visit, ends.get(segment, visit))
+    return [
+        _Cut(segment, visit, _day(began[segment, visit]), visit == ends[segment])
+        for segment, visit in sorted(began)
+        if visit > 0
+    ][-VISITS_WEIGHED:]
+
+
+def _day(t_years: float) -> date:
+    """Return the day of a time in years since the epoch."""
+    return EPOCH + timedelta(days=round(t_years * DAYS_PER_YEAR))
 
 
 def _weighed(
-    readings: pl.DataFrame, cuts: pl.DataFrame, dials: pl.DataFrame, repeatability: float
-) -> pl.DataFrame:
+    readings: pl.DataFrame, cuts: list[_Cut], dials: pl.DataFrame, repeatability: float
+) -> dict[_Cut, dict[str, float]]:
     """Return the causes as of each cut, each being a segment of its own to those who weigh."""
-    if cuts.is_empty():
-        return pl.DataFrame(schema={name: CAUSE_STEPS[name] for name in _KEPT})
-    numbered = cuts.with_row_index("cut").with_columns(pl.col("cut").cast(pl.Int64))
-    until = readings.join(
-        numbered.select("segment", "cut", until="visit"), on="segment", how="inner"
-    ).filter(pl.col("visit") <= pl.col("until"))
-    weighed = weigh_causes(
-        until.with_columns(segment="cut").drop("cut", "until"),
+    if not cuts:
+        return {}
+    numbered = pl.LazyFrame(
+        [(place, cut.segment, cut.visit) for place, cut in enumerate(cuts)],
+        schema={"cut": pl.Int64, "segment": readings.schema["segment"], "until": pl.Int64},
+        orient="row",
+    )
+    until = (
+        readings.lazy()
+        .join(numbered, on="segment", how="inner")
+        .filter(pl.col("visit") <= pl.col("until"))
+        .with_columns(segment="cut")
+        .drop("cut", "until")
+        .collect()
+    )
+    found: dict[_Cut, dict[str, float]] = {}
+    for row in cause_chances(
+        until,
         dials=dials.select("meter_id", "k", "k_sd"),
         settings=CauseSettings(repeatability=repeatability),
-    )
-    return (
-        weighed.drop_nulls("probability")
-        .select("cause", "probability", cut="segment")
-        .join(numbered, on="cut")
-    )
+    ):
+        if row["probability"] is not None:
+            found.setdefault(cuts[row["segment"]], {})[row["cause"]] = row["probability"]
+    return found
 
 
-def _since(steps: pl.DataFrame) -> CauseHistory:
+def _since(steps: pl.DataFrame, rows: list[_Step]) -> CauseHistory:
     """Say what leads, and since when."""
-    leaders = steps.filter("leads").sort("on", "segment")
-    names, days = leaders["cause"].to_list(), leaders["on"].to_list()
+    names = [cause for _, _, cause, _, leads in rows if leads]
+    days = [on for _, on, _, _, leads in rows if leads]
     visits = next(
         (count for count, name in enumerate(reversed(names)) if name != names[-1]), len(names)
     )

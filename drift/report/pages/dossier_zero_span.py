@@ -33,6 +33,7 @@ _READ_BOTH_WAYS = (
 _HYSTERESIS = "Hysteresis (a different reading on the way down than on the way up)"
 # Causes less probable than this at every visit have no column.
 _LEAST = 0.05
+_NEVER: Row = {"probability": -1.0}
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,31 +208,30 @@ def cause_history_part(review: Review, meter_id: str) -> CauseHistoryPart:
     found = review.cause_history(meter_id)
     if found is None:
         return CauseHistoryPart("", "", (), ())
-    steps = found.steps
-    most = steps.group_by("cause", maintain_order=True).agg(pl.col("probability").max())
-    told = most.filter(pl.col("probability") >= _LEAST)["cause"].to_list()
-    chances = {(row["segment"], row["on"], row["cause"]): row for row in steps.to_dicts()}
-    visits = steps.select("segment", "on").unique(maintain_order=True).rows()
+    steps = found.steps.to_dicts()
+    chances = {(row["segment"], row["on"], row["cause"]): row["probability"] for row in steps}
+    most: dict[str, float] = {}
+    for (_, _, cause), chance in chances.items():
+        most[cause] = max(chance, most.get(cause, chance))
+    told = [cause for cause, chance in most.items() if chance >= _LEAST]
+    visits = dict.fromkeys((row["segment"], row["on"]) for row in steps)
     return CauseHistoryPart(
-        sentence=_leads(found),
-        rows=_chances(steps.filter(pl.col("cause").is_in(told))),
+        sentence=_leads(found, steps),
+        rows=_chances([row for row in steps if row["cause"] in told]),
         causes=tuple(_name(cause) for cause in told),
         visits=tuple(
             (
                 text.day(on),
-                tuple(
-                    text.probability(chances[segment, on, cause]["probability"]) for cause in told
-                ),
+                tuple(text.probability(chances[segment, on, cause]) for cause in told),
             )
             for segment, on in reversed(visits)
         ),
     )
 
 
-def _leads(found: CauseHistory) -> str:
+def _leads(found: CauseHistory, steps: list[Row]) -> str:
     """Say what leads and since when."""
-    last = found.steps.filter(pl.col("on") == pl.col("on").max(), pl.col("leads"))
-    chance = text.probability(last["probability"][-1])
+    chance = text.probability([row["probability"] for row in steps if row["leads"]][-1])
     told = f"{_name(found.leader)} ({chance})"
     many = text.count(found.visits, "visit")
     if found.before is None:
@@ -248,13 +248,15 @@ def _name(cause: str) -> str:
     return "nothing to explain" if cause == NOTHING else CAUSE_WORDS[cause][0]
 
 
-def _chances(steps: pl.DataFrame) -> str:
+def _chances(steps: list[Row]) -> str:
     """Return the rows of the figure of causes over time."""
-    leading = steps.filter("leads").sort("probability", descending=True, maintain_order=True)
-    surest = leading.unique("cause", keep="first", maintain_order=True).select("cause", "on")
-    named = set(surest.iter_rows())
-    days = steps["on"].unique().sort()
-    late = set(days[days.len() // 2 :])
+    surest: dict[str, Row] = {}
+    for row in steps:
+        if row["leads"] and row["probability"] > surest.get(row["cause"], _NEVER)["probability"]:
+            surest[row["cause"]] = row
+    named = {(row["cause"], row["on"]) for row in surest.values()}
+    days = sorted({row["on"] for row in steps})
+    late = set(days[len(days) // 2 :])
     return listed_rows(
         "cause_history",
         {
@@ -268,7 +270,7 @@ def _chances(steps: pl.DataFrame) -> str:
                     "label": _name(row["cause"]) if (row["cause"], row["on"]) in named else None,
                     "late": row["on"] in late,
                 }
-                for row in steps.iter_rows(named=True)
+                for row in steps
             ]
         },
     )
