@@ -23,6 +23,7 @@ from drift.store.connection import Connection, run
 from drift.store.opening import open_store
 from drift.store.replaying import load_tables
 from drift.store.some_meters import holds_rows, meters_read
+from drift.threads import keep_one_heap
 
 # Bytes of CSV files, and of a store, below which no fleet is too large: a million readings.
 _MUCH_CSV, _MUCH_STORE = 60_000_000, 10_000_000
@@ -78,6 +79,8 @@ def review_large(asked: ReviewAsked, place: Place, *, progress: Progress) -> Rev
     if asked.policy.scatter_study:
         return None  # its readings are of meters of any part
     start = perf_counter()
+    # Parts are as large as memory allows, and each leaves it to the next.
+    keep_one_heap()
     # Workers elsewhere reach what lies beside the output, not where temporary files go.
     beside = place.folder.absolute().parent if asked.cluster else None
     with tempfile.TemporaryDirectory(prefix="drift-", dir=beside) as name:
