@@ -8,8 +8,9 @@ from pathlib import Path
 from typing import Protocol, TypeVar
 
 from drift.beside import Done, Given, processes
+from drift.memory import keep_one_heap
 from drift.places import bytes_on_disk
-from drift.threads import cores, keep_one_heap
+from drift.threads import cores
 
 Asked = TypeVar("Asked")
 

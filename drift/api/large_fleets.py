@@ -10,6 +10,7 @@ from time import perf_counter
 
 from drift.api.at_work import elsewhere
 from drift.api.fleet_reviews import FleetParts, FleetReview, Job, deal_out, is_large, review_parts
+from drift.memory import keep_one_heap
 from drift.places import bytes_on_disk
 from drift.report.data_files import write_record
 from drift.report.exchange import Place, digests_of, exchanged_for
@@ -23,7 +24,6 @@ from drift.store.connection import Connection, run
 from drift.store.opening import open_store
 from drift.store.replaying import load_tables
 from drift.store.some_meters import holds_rows, meters_read
-from drift.threads import keep_one_heap
 
 # Bytes of CSV files, and of a store, below which no fleet is too large: a million readings.
 _MUCH_CSV, _MUCH_STORE = 60_000_000, 10_000_000
