@@ -27,6 +27,7 @@ from drift.review.policy_checks import BOUNDS
 from drift.store.connection import Connection
 from drift.store.loading import IntakeSummary, take_folder
 from drift.store.opening import open_store
+from tests.csv_folders import emptied
 from tests.fuzz_choices import MAPPINGS, Choices, some_choices
 from tests.fuzz_files import LAYOUTS, Case, write_case
 
@@ -140,16 +141,6 @@ def exit_code(arguments: list[str]) -> int:
     finally:
         sys.argv = before
     return 0
-
-
-def emptied(con: Connection) -> Connection:
-    """Return a store without what the last case left in it: making one anew takes longer."""
-    tables = con.execute(
-        "select table_name from duckdb_tables() where not temporary and table_name <> 'store_info'"
-    ).fetchall()
-    for (table,) in tables:
-        con.execute(f"delete from {table}")  # noqa: S608
-    return con
 
 
 def one_sentence(error: DriftError) -> bool:
