@@ -9,6 +9,7 @@ import pytest
 
 from drift.api import at_work, sources
 from drift.api.reviews import review_source
+from drift.beside import processes
 from drift.errors import DriftError, SourceError, StoreError
 from drift.review.policy import Policy
 from tests.guide.laboratory import write_history
@@ -77,11 +78,11 @@ def test_a_forecast_of_another_process_is_the_same(
     laboratory: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Every data file has the same bytes whether a thread or a process forecast."""
-    real, begun = at_work.processes, []
+    begun: list[int] = []
 
     def counted(count: int, **named: Any) -> Any:
         begun.append(count)
-        return real(count, **named)
+        return processes(count, **named)
 
     monkeypatch.setattr(at_work, "processes", counted)
     aside = _written(laboratory, tmp_path / "two")
