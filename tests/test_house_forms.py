@@ -102,6 +102,15 @@ def test_chance_is_seeded_and_stays_where_nothing_else_will_do() -> None:
         assert re.findall(r"default_rng\((.*?)\)", TEXTS[path]) in (["_SEED"], ["seed"])
 
 
+def test_expressions_call_nothing_of_python() -> None:
+    """No function runs inside an expression: it waits for a lock that a sender of frames holds.
+
+    Where the library of frames has one thread, as in a container of one core, both wait forever.
+    """
+    for path, text in TEXTS.items():
+        assert not re.search(r"\bmap_(batches|elements|groups|rows)\b", text), path
+
+
 def test_kinds_of_arrays_have_one_name() -> None:
     """Arrays of one kind are named in `drift.arrays` alone."""
     for path, text in TEXTS.items():
