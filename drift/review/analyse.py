@@ -29,6 +29,7 @@ from drift.review.stand import OnFile, Seen, find_records, stand
 from drift.review.studying import study_in_force, with_operators_of
 from drift.review.zero_spans import zero_span_of
 from drift.store.tables import Sources
+from drift.trend.plain_trends import plain_trends
 from drift.trend.weigh import weigh_drift
 from drift.upkeep.weigh import Upkeep, weigh_upkeep
 from drift.version import __version__
@@ -48,17 +49,22 @@ class _Found:
     upkeep: Upkeep
     seen: Seen
     filed: OnFile
+    trends: pl.DataFrame | None
 
 
 @dataclass(frozen=True, slots=True)
 class _Weighed:
-    """What each room says of the readings by itself; `own` of those without what is shared."""
+    """What each room says of the readings by itself; `own` of those without what is shared.
+
+    `trends` are the plain ones, where there was time for them.
+    """
 
     schedule: pl.DataFrame
     charts: Charts
     drift: tuple[pl.DataFrame, pl.DataFrame]
     reference: Reference
     conformity: Conformity
+    trends: pl.DataFrame | None
     ahead: Forecasts
     own: Own | None
 
@@ -132,6 +138,7 @@ def analyse(
         own_meters=own_meters,
         since=_compare(earlier, sources, found, standings.meters, as_of=as_of, policy=policy),
         fit=seen.ahead.fit,
+        trends=found.trends,
         held=filed.records.held,
         alike=filed.records.alike,
         uses=filed.records.uses,
@@ -220,6 +227,7 @@ def _find_all(
                 names=laws.names,
             ),
         ),
+        trends=weighed.trends,
     )
 
 
@@ -264,6 +272,11 @@ def _weighed(
         study=study,
         scatter=laws.scatter,
     )
+    trends = (
+        plain_trends(ledger, drift[0], level=policy.trend_level, fewest=policy.trend_visits)
+        if helped.waits
+        else None
+    )
     ahead = begun.result()
     own = begin_own(
         *(sources, (reference, conformity), ahead.fit),
@@ -273,7 +286,7 @@ def _weighed(
         laws=laws,
     )
     helped.over()
-    return _Weighed(schedule, charts, drift, reference, conformity, ahead, own)
+    return _Weighed(schedule, charts, drift, reference, conformity, trends, ahead, own)
 
 
 def _told_phases(
