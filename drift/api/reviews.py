@@ -18,7 +18,6 @@ from drift.report.exchange import Place, digests_of, exchanged_for, place_for
 from drift.report.own_files import REVIEW_FOLDER
 from drift.report.review_record import kept_pages, review_record
 from drift.report.write import (
-    FEW_DOSSIERS,
     Progress,
     load_pages,
     make_pages_ready,
@@ -27,6 +26,7 @@ from drift.report.write import (
 )
 from drift.review.analyse import analyse
 from drift.review.changes import Earlier
+from drift.review.loading import fitted_here
 from drift.review.policy import Policy
 from drift.review.results import Review
 from drift.store.journal import Signed
@@ -192,7 +192,7 @@ def _help(beside: "Helpers", sources: Sources, *, with_pages: bool) -> Help:
         beside[0].submit,
         meanwhile=load_pages,
         over=lambda: make_pages_ready(beside, sources),
-        waits=sources.sessions["meter_id"].n_unique() <= FEW_DOSSIERS,
+        waits=fitted_here(sources.sessions["meter_id"].n_unique()),
     )
 
 

@@ -18,9 +18,8 @@ from drift.report.pages.parts import file_name
 from drift.report.pages.split import split_by_meter
 from drift.report.register_files import write_register
 from drift.report.study_pages import write_study_pages
-from drift.report.write import FEW_DOSSIERS
 from drift.review.evidence import gather_evidence
-from drift.review.loading import load_fits
+from drift.review.loading import fitted_here, load_fits
 from drift.review.results import Review
 
 Helpers = Sequence[ProcessPoolExecutor]
@@ -39,7 +38,7 @@ def make_ready(pools: Helpers, *, dossiers: int) -> None:
     dossiers : int
         How many there will be to write.
     """
-    for pool in pools if dossiers > FEW_DOSSIERS else ():
+    for pool in () if fitted_here(dossiers) else pools:
         pool.submit(load_fits)
     for pool in pools[:1]:
         pool.submit(_ready_assets)
@@ -86,10 +85,10 @@ def write_pages(
     meters.mkdir(parents=True, exist_ok=True)
     drawn = beside[0].submit(write_assets, folder) if beside and not alone else None
     bar = review_bar(review)
-    fitted_here = review.meters.height <= FEW_DOSSIERS
-    shared = bool(beside) and not fitted_here
+    alone_fits = fitted_here(review.meters.height)
+    shared = bool(beside) and not alone_fits
     pack = beside[0].submit(_write_pack, review, folder, bar, alone=alone) if shared else None
-    if fitted_here and review.trends is None:
+    if alone_fits and review.trends is None:
         review = dataclasses.replace(review, trends=review.plain_trends())
     parts = dict(split_by_meter(review))
     write = partial(_write_dossier, meters=meters, bar=bar, alone=alone)

@@ -17,11 +17,6 @@ if TYPE_CHECKING:
 # Told how many steps are done and how many there are.
 Progress = Callable[[int, int], None]
 
-# To load the library of fits takes each process as long as some 300 series are fitted in.  Of so
-# few dossiers the plain trends are fitted, and the evidence is gathered, by the process alone that
-# has loaded it for the analysis.
-FEW_DOSSIERS = 100
-
 
 def write_beside(
     review: Review,

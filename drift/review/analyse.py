@@ -272,11 +272,7 @@ def _weighed(
         study=study,
         scatter=laws.scatter,
     )
-    trends = (
-        plain_trends(ledger, drift[0], level=policy.trend_level, fewest=policy.trend_visits)
-        if helped.waits
-        else None
-    )
+    trends = _lines(ledger, drift[0], policy) if helped.waits else None
     ahead = begun.result()
     own = begin_own(
         *(sources, (reference, conformity), ahead.fit),
@@ -287,6 +283,12 @@ def _weighed(
     )
     helped.over()
     return _Weighed(schedule, charts, drift, reference, conformity, trends, ahead, own)
+
+
+def _lines(ledger: pl.DataFrame, path_trends: pl.DataFrame, policy: Policy) -> pl.DataFrame:
+    """Fit the plain trends of all series."""
+    level, fewest = policy.trend_level, policy.trend_visits
+    return plain_trends(ledger, path_trends, level=level, fewest=fewest)
 
 
 def _told_phases(
