@@ -27,7 +27,7 @@ from drift.review.results import Review
 from drift.review.sourced import checks_of, ledger_of, reference_of, schedule_of
 from drift.review.stand import OnFile, Seen, find_records, stand
 from drift.review.studying import study_in_force, with_operators_of
-from drift.review.zero_spans import zero_span_of
+from drift.review.zero_spans import ZeroSpan, zero_span_of
 from drift.store.tables import Sources
 from drift.trend.plain_trends import plain_trends
 from drift.trend.weigh import weigh_drift
@@ -109,7 +109,6 @@ def analyse(
     )
     seen, filed, upkeep = found.seen, found.filed, found.upkeep
     standings = stand(sources, seen, filed, as_of=as_of, policy=policy)
-    read, judged = (ledger, sources.sessions), (found.reference, found.conformity)
     intervals = with_obligations(upkeep.intervals, standings.obligations, as_of=as_of)
     return Review(
         as_of=as_of,
@@ -134,7 +133,7 @@ def analyse(
         upkeep=dataclasses.replace(upkeep, intervals=intervals),
         conformity=found.conformity,
         comparisons=_comparisons(sources, ledger, found, policy),
-        zero_span=zero_span_of(read, judged, policy=policy, fleet=laws.drifts),
+        zero_span=_zero_span(sources, ledger, found, policy, laws),
         own_meters=own_meters,
         since=_compare(earlier, sources, found, standings.meters, as_of=as_of, policy=policy),
         fit=seen.ahead.fit,
@@ -167,6 +166,14 @@ def _find(
         found = _find_all(sources, ledger, weighed, as_of=as_of, policy=policy, laws=laws)
         own_meters = stand_alone(weighed.own, found.filed, as_of=as_of, policy=policy)
     return found, own_meters
+
+
+def _zero_span(
+    sources: Sources, ledger: pl.DataFrame, found: _Found, policy: Policy, laws: FleetLaws
+) -> ZeroSpan:
+    """Tell what the two ends of each scale do."""
+    read, judged = (ledger, sources.sessions), (found.reference, found.conformity)
+    return zero_span_of(read, judged, policy=policy, fleet=laws.drifts)
 
 
 def _comparisons(
