@@ -194,7 +194,7 @@ def _find_all(
     laws: FleetLaws,
 ) -> _Found:
     """Find out from a source all that meters' standings are decided by."""
-    charts, conformity, ahead = weighed.charts, weighed.conformity, weighed.ahead
+    charts, ahead, verdicts = weighed.charts, weighed.ahead, weighed.conformity.verdicts
     path_trends, changes = weighed.drift
     checks = checks_of(sources, ledger, policy)
     signals, responses = with_responses(
@@ -207,12 +207,11 @@ def _find_all(
         policy=policy,
         laws=laws.upkeep,
     )
-    verdicts = conformity.verdicts
     return _Found(
         charts=charts,
         checks=checks,
         reference=weighed.reference,
-        conformity=conformity,
+        conformity=weighed.conformity,
         upkeep=upkeep,
         seen=Seen(
             ledger=ledger,
