@@ -271,9 +271,7 @@ def _weighed(
     study = study_in_force(sources, policy)
     reference = with_operators_of(study, reference_of(sources, ledger, policy, laws=laws.reference))
     conformity = weigh_conformity(
-        sources.sessions,
-        ledger,
-        reference,
+        *(sources.sessions, ledger, reference),
         policy=policy,
         study=study,
         scatter=laws.scatter,
