@@ -12,6 +12,7 @@ from typing import ParamSpec, Protocol, TypeVar
 from weakref import WeakSet
 
 from drift.errors import DriftError
+from drift.memory import collect_seldom
 from drift.threads import interrupts_kept_off, keep_frames_on_one_thread
 
 Given = ParamSpec("Given")
@@ -40,11 +41,14 @@ class Help:
         What a thread of this process does at the start, such as to load what is needed later.
     over : callable
         Called once nothing more will be handed aside.
+    waits : bool
+        Whether this process has time while others work: it does then what pages will ask for.
     """
 
     aside: Aside | None = None
     meanwhile: Callable[[], object] = lambda: None
     over: Callable[[], object] = lambda: None
+    waits: bool = False
 
 
 class Threads(ThreadPoolExecutor):
@@ -115,6 +119,12 @@ _LISTED = threading.Lock()
 _LIVE: WeakSet[Threads] = WeakSet()
 
 
+def _begin() -> None:
+    """Begin a process that helps, before it loads anything."""
+    collect_seldom()
+    keep_frames_on_one_thread()
+
+
 @contextmanager
 def processes(
     count: int, *, ready: Callable[[], object]
@@ -139,8 +149,7 @@ def processes(
     # Spawned: a fork of a process whose data library holds threads may hang.
     context = multiprocessing.get_context("spawn")
     pools = tuple(
-        ProcessPoolExecutor(1, mp_context=context, initializer=keep_frames_on_one_thread)
-        for _ in range(count)
+        ProcessPoolExecutor(1, mp_context=context, initializer=_begin) for _ in range(count)
     )
     try:
         with interrupts_kept_off():

@@ -1,11 +1,10 @@
 """This module says how many cores there are, and keeps linear algebra on one thread each."""
 
-import ctypes
 import os
 import signal
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 
 _VARIABLES = ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "OMP_NUM_THREADS")
 
@@ -37,17 +36,6 @@ def cores() -> int:
         return len(os.sched_getaffinity(0))
     except AttributeError:  # not on every system
         return os.cpu_count() or 1
-
-
-def give_memory_back() -> None:
-    """Return to the system what this process has let go of, where its C library can.
-
-    What is taken and let go in pieces of all sizes leaves gaps, which the GNU C library keeps, and
-    which grow with each part of a fleet that is worked out.
-    """
-    # Other systems have no such function, or none of one name.
-    with suppress(AttributeError, OSError, TypeError):
-        ctypes.CDLL(None).malloc_trim(0)
 
 
 @contextmanager

@@ -1,8 +1,9 @@
 -- statement: next_numbers
--- purpose: number the load and the files that come next, and say whether readings came before.
+-- purpose: number the load and the files that come next, and say whether readings came before, and
+--   whether a person has set rows aside.
 -- grain: one row.
 -- parameters: none.
--- columns: load_no; file_no; readings_known.
+-- columns: load_no; file_no; readings_known; any_by_hand.
 
 with last_load as (select coalesce(max(load_no), 0) as load_no from loads),
 
@@ -10,15 +11,19 @@ last_file as (select coalesce(max(file_no), 0) as file_no from files),
 
 readings as (
     select count(*) > 0 as readings_known from files where table_name = 'readings'
-)
+),
+
+set_aside as (select count(*) > 0 as any_by_hand from rows_out where by_hand)
 
 select
     last_load.load_no + 1 as load_no,
     last_file.file_no + 1 as file_no,
-    readings.readings_known
+    readings.readings_known,
+    set_aside.any_by_hand
 from last_load
 cross join last_file
-cross join readings;
+cross join readings
+cross join set_aside;
 
 -- statement: files_seen
 -- purpose: list the files that the store was made from, read under one mapping file.

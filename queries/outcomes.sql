@@ -1,9 +1,28 @@
+-- statement: any_key_twice
+-- purpose: say whether any two rows just saved to one table share their key; in a store that held
+--   nothing before, all rows are new where none do.  Two keys with the same hash of 64 bits are
+--   taken to be one, which costs a closer look.
+-- grain: one row.
+-- parameters: $table_name; $first_file_no of this source.
+-- columns: is_there.
+
+select count(*) > count(distinct hash(row_key)) as is_there
+from query_table($table_name)
+where file_no >= $first_file_no;
+
+-- statement: none_set_aside
+-- purpose: say that no row of a load brings back what a person has set aside.
+-- grain: none.
+-- parameters: none.
+-- columns: file_no; line; in the temporary table set_aside_again.
+
+create or replace temp table set_aside_again (file_no integer, line bigint);
+
 -- statement: set_aside_again
 -- purpose: find the rows just saved to one table that say what a person has amended or withdrawn:
 --   an export that still has them brings them back for nobody.
 -- grain: one row per file_no and line.
--- parameters: $table_name; $first_file_no of this source; $is_by_hand, whether the rows themselves
---   are what a person enters: then there are none.
+-- parameters: $table_name; $first_file_no of this source.
 -- columns: file_no; line; in the temporary table set_aside_again.
 
 create or replace temp table set_aside_again as
@@ -14,7 +33,6 @@ with set_aside as (
     from query_table($table_name) as saved
     semi join (select * from rows_out where by_hand) as by_hand using (file_no, line)
     anti join files_out using (file_no)
-    where not $is_by_hand
 ),
 
 fresh as (

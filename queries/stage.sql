@@ -1,7 +1,7 @@
 -- statement: stage_lines
 -- purpose: make records of the lines that are read of some files, and cells of the records.
 -- grain: file_lines, one row per file_no and line below the header; records, one row per file_no
---   and line with which a record begins; cells, the same.
+--   and line with which a record begins; cells_read, the same.
 -- parameters: none; reads the registered relation lines_read and frame files_read, and the table
 --   long_records.
 -- columns: file_no; line; text of the record; mark, the delimiter; fields, cells of the header;
@@ -39,7 +39,7 @@ select
 from file_lines
 left join long_records using (file_no, line);
 
-create or replace temp view cells as
+create or replace temp view cells_read as
 with split as (
     select
         *,
@@ -166,6 +166,32 @@ kept as (select * from followed semi join begun using (file_no, line))
 select file_no, line, text from kept
 union all
 select file_no, unnest(range(line + 1, end_line + 1)), null from kept;
+
+-- statement: begin_lines
+-- purpose: forget the records of several lines of the files that were read before.
+-- grain: none.
+-- parameters: none.
+-- columns: none.
+
+truncate long_records;
+
+-- statement: view_cells
+-- purpose: split the records of large files when they are asked for.
+-- grain: one row per file_no and line with which a record begins.
+-- parameters: none.
+-- columns: those of the view cells_read.
+
+create or replace temp view cells as select * from cells_read;
+
+-- statement: keep_cells
+-- purpose: split the records of small files once, for all that is asked of them.
+-- grain: one row per file_no and line with which a record begins.
+-- parameters: none.
+-- columns: those of the view cells_read; in the temporary table cells_kept.
+
+create or replace temp table cells_kept as select * from cells_read;
+
+create or replace temp view cells as select * from cells_kept;
 
 -- statement: stage_batch
 -- purpose: let the rows of some files of one table be read, whatever the order of their columns.

@@ -4,7 +4,7 @@ from collections.abc import Callable
 from datetime import date, timedelta
 from pathlib import Path
 
-from drift.api.reviews import review_source
+from drift.api.reviews import find, review_source
 from drift.review.policy import Policy
 from drift.review.results import Review
 from tests.csv_folders import write
@@ -182,19 +182,23 @@ def written(folder: Path, records: Records) -> Path:
     return write(folder, **texts)
 
 
-def reviewed(
+def reviewed(folder: Path, records: Records) -> Review:
+    """Write records below a folder and review them."""
+    return find(written(folder / "records", records), as_of=AS_OF, policy=Policy())
+
+
+def review_written(
     folder: Path,
     records: Records,
     *,
-    as_of: date = AS_OF,
     policy: Policy | None = None,
     previous: Path | None = None,
 ) -> Review:
-    """Write records and review them without pages, into ``out`` below the folder."""
+    """Write records and their review without pages, into ``out`` below the folder."""
     return review_source(
         written(folder / "records", records),
         out=folder / "out",
-        as_of=as_of,
+        as_of=AS_OF,
         policy=policy or Policy(),
         with_pages=False,
         previous=previous,

@@ -9,11 +9,18 @@ import signal
 import sys
 from collections.abc import Iterator
 from pathlib import Path
+from unittest import mock
 
 import pytest
 
 import drift.cli  # noqa: F401  # sets the threads, as the command line does, before numpy is loaded
-from tests.sample_reviews import SampleReviews, analysed_once, read_once, reviews_kept_in
+from tests.sample_reviews import (
+    SampleReviews,
+    analysed_once,
+    proven_once,
+    read_once,
+    reviews_kept_in,
+)
 
 sys.dont_write_bytecode = False
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
@@ -43,5 +50,15 @@ def shared_analyses(shared_folder: Path) -> Iterator[None]:
     A module that tests how it is worked out has a fixture of this name that does nothing, a test
     of it works within `worked_out_anew`.
     """
-    with read_once(shared_folder), analysed_once(shared_folder):
+    with read_once(shared_folder), analysed_once(shared_folder), proven_once(shared_folder):
+        yield
+
+
+@pytest.fixture(scope="session", autouse=True)
+def one_core() -> Iterator[None]:
+    """Review in the process of the test: one that helps spends seconds on loading libraries.
+
+    A test of those that help says how many cores there are.
+    """
+    with mock.patch("drift.api.at_work.cores", return_value=1):
         yield

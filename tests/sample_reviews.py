@@ -17,6 +17,7 @@ import polars as pl
 
 from drift.api.reviews import find
 from drift.api.sources import read_folder
+from drift.forecast.proof import Proof, prove
 from drift.review.analyse import analyse
 from drift.review.policy import Policy
 from drift.review.results import Review
@@ -32,6 +33,8 @@ _READ = (
     "drift.api.fresh_files.read_folder",
 )
 _CALLED = ("drift.api.reviews.analyse", "drift.api.memos.analyse", "drift.review.analyse.analyse")
+# What judges the forecaster on a history, which takes longer than the rest of a review.
+_PROVEN = "drift.review.evidence.prove"
 
 
 @contextmanager
@@ -47,7 +50,9 @@ def read_once(shared: Path) -> Iterator[None]:
         return sources
 
     def read(folder: Path, *, as_of: date | None, policy: Policy) -> Sources:
-        files = sorted(folder.iterdir()) if folder.is_dir() else []
+        # The sample's generator is compiled beside its files, which nothing reads.
+        found = sorted(folder.iterdir()) if folder.is_dir() else []
+        files = [file for file in found if file.name != "__pycache__"]
         if not all(file.is_file() and not file.is_symlink() for file in files):
             return read_folder(folder, as_of=as_of, policy=policy)
         told = [(file.name, hashlib.sha256(file.read_bytes()).digest()) for file in files]
@@ -91,14 +96,38 @@ def analysed_once(shared: Path) -> Iterator[None]:
         told = repr((rows, asked_for)).encode() + pickle.dumps(asked.get("earlier"))
         key = hashlib.sha256(told).hexdigest()
         at = shared / f"review-{key}.pickle"
-        with at.with_suffix(".lock").open("w", encoding="utf-8") as lock:
-            fcntl.flock(lock, fcntl.LOCK_EX)
-            if not at.exists():
-                at.write_bytes(pickle.dumps(analyse(sources, **asked)))
+        _make_once(at, lambda: analyse(sources, **asked))
         return kept(at)
 
     with _worked_out_by(work_out):
         yield
+
+
+@contextmanager
+def proven_once(shared: Path) -> Iterator[None]:
+    """Let the forecaster be judged once within on each history; `shared` as of `analysed_once`."""
+
+    @cache
+    def kept(at: Path) -> Proof:
+        proof: Proof = pickle.loads(at.read_bytes())  # noqa: S301  # written below
+        return proof
+
+    def judge(ledger: pl.DataFrame, **asked: Any) -> Proof:
+        told = repr((ledger.columns, ledger.rows())).encode() + pickle.dumps(asked)
+        at = shared / f"proof-{hashlib.sha256(told).hexdigest()}.pickle"
+        _make_once(at, lambda: prove(ledger, **asked))
+        return kept(at)
+
+    with mock.patch(_PROVEN, judge):
+        yield
+
+
+def _make_once(at: Path, make: Callable[[], object]) -> None:
+    """Keep in a file what is made; whoever else wants it meanwhile waits."""
+    with at.with_suffix(".lock").open("w", encoding="utf-8") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        if not at.exists():
+            at.write_bytes(pickle.dumps(make()))
 
 
 @contextmanager
@@ -107,6 +136,7 @@ def worked_out_anew() -> Iterator[None]:
     with ExitStack() as stack:
         for name in _READ:
             stack.enter_context(mock.patch(name, read_folder))
+        stack.enter_context(mock.patch(_PROVEN, prove))
         stack.enter_context(_worked_out_by(analyse))
         yield
 

@@ -5,12 +5,12 @@ import re
 import sys
 import tomllib
 from importlib.metadata import PackageNotFoundError, packages_distributions, requires
-from pathlib import Path
 
 from packaging.requirements import Requirement
 from packaging.utils import canonicalize_name
 
-ROOT = Path(__file__).resolve().parents[1]
+from tests.source_trees import NAMES, ROOT, nodes_of
+
 # Never imported by name; its reason in pyproject.toml says who does.
 BEHIND_OTHERS = {"pyarrow"}
 
@@ -38,8 +38,8 @@ def declared(*, extra: str = "") -> dict[str, str]:
 def imported() -> set[str]:
     """Return the modules from elsewhere that the program imports, at its heads or within."""
     found: set[str] = set()
-    for path in (ROOT / "drift").rglob("*.py"):
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    for name in NAMES:
+        for node in nodes_of(name):
             if isinstance(node, ast.Import):
                 found |= {alias.name.partition(".")[0] for alias in node.names}
             elif isinstance(node, ast.ImportFrom) and node.module:

@@ -7,9 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from tests.test_rooms import MODULES, ROOMS, ROOT, module_name
+from tests.source_trees import MODULES, NAMES, ROOT, module_name, nodes_of, tree_of
+from tests.test_rooms import ROOMS
 
-TREES = {module_name(path): ast.parse(path.read_text(encoding="utf-8")) for path in MODULES}
 TEXTS = {path: path.read_text(encoding="utf-8") for path in MODULES}
 DOCUMENTS = [
     ROOT / name
@@ -28,7 +28,7 @@ def public(name: str) -> list[ast.FunctionDef | ast.ClassDef]:
     """Return the public functions and classes that a module defines."""
     return [
         node
-        for node in TREES[name].body
+        for node in tree_of(name).body
         if isinstance(node, ast.FunctionDef | ast.ClassDef) and not node.name.startswith("_")
     ]
 
@@ -48,13 +48,13 @@ def test_every_path_named_in_a_document_is_there(document: Path) -> None:
         assert list(ROOT.glob(re.sub(r"<\w+>", "*", named))), named
     modules = re.findall(r"`(drift(?:\.\w+)+)`", text)
     for named in modules:
-        assert named in TREES or named.rpartition(".")[0] in TREES, named
+        assert named in NAMES or named.rpartition(".")[0] in NAMES, named
 
 
 @pytest.mark.parametrize("room", [room for room in ROOMS if room])
 def test_a_room_says_what_it_answers_and_where_one_enters(room: str) -> None:
     """Its docstring names two to five public functions of the room, and what it rests on."""
-    text = ast.get_docstring(TREES[f"drift.{room}"]) or ""
+    text = ast.get_docstring(tree_of(f"drift.{room}")) or ""
     entrance = re.search(r"Entrance: (.*?)\.(?:\s|$)", text, re.DOTALL)
     assert entrance is not None
     assert re.search(r"Rests\s+on ", text)
@@ -68,7 +68,7 @@ def test_a_room_says_what_it_answers_and_where_one_enters(room: str) -> None:
 def test_a_public_name_stands_for_one_thing() -> None:
     """No two modules define the same one, save a command or the face and what it calls."""
     places: dict[str, list[str]] = defaultdict(list)
-    for name in TREES:
+    for name in NAMES:
         for node in public(name):
             commands = (".cli." in name) and bool(node.decorator_list)
             if not commands and name != "drift.api.face":
@@ -76,7 +76,7 @@ def test_a_public_name_stands_for_one_thing() -> None:
     assert {name: where for name, where in places.items() if len(where) > 1} == {}
 
 
-@pytest.mark.parametrize("name", TREES)
+@pytest.mark.parametrize("name", NAMES)
 def test_few_arguments_are_given_by_position(name: str) -> None:
     """At most three, none with a default that is a switch."""
     for node in public(name):
@@ -102,6 +102,15 @@ def test_chance_is_seeded_and_stays_where_nothing_else_will_do() -> None:
         assert re.findall(r"default_rng\((.*?)\)", TEXTS[path]) in (["_SEED"], ["seed"])
 
 
+def test_expressions_call_nothing_of_python() -> None:
+    """No function runs inside an expression: it waits for a lock that a sender of frames holds.
+
+    Where the library of frames has one thread, as in a container of one core, both wait forever.
+    """
+    for path, text in TEXTS.items():
+        assert not re.search(r"\bmap_(batches|elements|groups|rows)\b", text), path
+
+
 def test_kinds_of_arrays_have_one_name() -> None:
     """Arrays of one kind are named in `drift.arrays` alone."""
     for path, text in TEXTS.items():
@@ -109,10 +118,10 @@ def test_kinds_of_arrays_have_one_name() -> None:
             assert not re.search(r"^\w+ = NDArray", text, re.MULTILINE), path
 
 
-@pytest.mark.parametrize("name", [name for name in TREES if name != "drift.format"])
+@pytest.mark.parametrize("name", [name for name in NAMES if name != "drift.format"])
 def test_numbers_become_text_in_one_place(name: str) -> None:
     """Only `drift.format` decides how many digits of a number are shown."""
-    for node in ast.walk(TREES[name]):
+    for node in nodes_of(name):
         if isinstance(node, ast.FormattedValue) and node.format_spec is not None:
             form = ast.unparse(node.format_spec)
             assert not re.search(r"[efgEG%]['\"]$", form), f"line {node.lineno}: {form}"

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-ROOT = Path(__file__).resolve().parents[1]
+from tests.source_trees import MODULES, ROOT, module_name, tree_of
 
 # What is never written, and what is written instead.
 NEVER = {
@@ -54,7 +54,7 @@ def docstrings(tree: ast.Module, *, of_commands: bool) -> set[int]:
 
 def strings(path: Path) -> Iterator[tuple[int, str]]:
     """Yield line and text of each string of several words; what is filled in stands as "…"."""
-    tree = ast.parse(path.read_text(encoding="utf-8"))
+    tree = tree_of(module_name(path))
     passed = docstrings(tree, of_commands="cli" in path.parts)
     for node in ast.walk(tree):
         if isinstance(node, ast.JoinedStr):
@@ -77,7 +77,7 @@ def template_text(path: Path) -> str:
 
 
 def read_by_people() -> Iterator[tuple[str, str]]:
-    for path in sorted((ROOT / "drift").rglob("*.py")):
+    for path in MODULES:
         for line, text in strings(path):
             yield f"{path.relative_to(ROOT)}:{line}", text
     for path in sorted((ROOT / "reports").glob("*.jinja2")):

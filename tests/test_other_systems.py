@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator
 import pytest
 
 from drift.report.pages.parts import file_name
-from tests.test_house_forms import TREES
+from tests.source_trees import NAMES, nodes_of, tree_of
 
 # Modules and functions of the standard library that Windows lacks (docs.python.org, "Availability:
 # Unix" in the pages of `os`, `signal` and of each module).
@@ -30,7 +30,7 @@ FORBIDDEN = re.compile(r'[<>:"/\\|?*\x00-\x1f]|[. ]$')
 
 def calls(name: str) -> Iterator[tuple[ast.Call, str]]:
     """Yield each call of a module and the last part of what is called."""
-    for node in ast.walk(TREES[name]):
+    for node in nodes_of(name):
         if isinstance(node, ast.Call):
             yield node, getattr(node.func, "attr", getattr(node.func, "id", ""))
 
@@ -63,16 +63,16 @@ def unguarded(tree: ast.Module) -> set[str]:
     return found
 
 
-@pytest.mark.parametrize("name", TREES)
+@pytest.mark.parametrize("name", NAMES)
 def test_what_only_posix_has_is_guarded(name: str) -> None:
     """A module or call that Windows lacks stands where its absence is caught or asked for."""
-    assert unguarded(TREES[name]) == set()
+    assert unguarded(tree_of(name)) == set()
 
 
-@pytest.mark.parametrize("name", TREES)
+@pytest.mark.parametrize("name", NAMES)
 def test_paths_are_joined_by_their_library(name: str) -> None:
     """No stroke within a name that is joined to a path, none between parts of a path."""
-    for node in ast.walk(TREES[name]):
+    for node in nodes_of(name):
         if isinstance(node, ast.BinOp) and isinstance(node.op, ast.Div):
             assert not any(re.search(r"[/\\]", text) for text in texts(node.right)), node.lineno
     for call, called in calls(name):
@@ -84,7 +84,7 @@ def test_paths_are_joined_by_their_library(name: str) -> None:
         assert not said, f"line {call.lineno}: as_posix"
 
 
-@pytest.mark.parametrize("name", TREES)
+@pytest.mark.parametrize("name", NAMES)
 def test_texts_are_written_with_their_encoding_and_line_ends(name: str) -> None:
     """UTF-8 and one kind of line end, whatever the system writes by default."""
     for call, called in calls(name):
@@ -101,11 +101,11 @@ def test_processes_are_spawned() -> None:
     """The one way to start them that every system has; nowhere by the system's default."""
     starting = {
         name: [ast.unparse(call) for call, called in calls(name) if called in HOW]
-        for name, tree in TREES.items()
+        for name in NAMES
         if any(
             isinstance(node, ast.Import)
             and any(one.name == "multiprocessing" for one in node.names)
-            for node in ast.walk(tree)
+            for node in nodes_of(name)
         )
     }
     assert starting

@@ -2,9 +2,10 @@
 
 import ast
 from collections.abc import Iterator
-from pathlib import Path
+from functools import cache
 
-ROOT = Path(__file__).resolve().parents[1]
+from tests.source_trees import NAMES, nodes_of, tree_of
+
 # Names that no command reaches, each with the reason why it stays.  Meant to be empty.
 ALLOWED: dict[str, str] = {}
 # Where a run begins: whatever these modules define or import is used.
@@ -12,17 +13,6 @@ ENTRANCES = {"drift", "drift.__main__", "drift.cli"}
 
 Name = tuple[str, str]
 Definition = ast.FunctionDef | ast.ClassDef | ast.Assign | ast.AnnAssign
-
-
-def module_name(path: Path) -> str:
-    parts = path.relative_to(ROOT).with_suffix("").parts
-    return ".".join(part for part in parts if part != "__init__")
-
-
-TREES = {
-    module_name(path): ast.parse(path.read_text(encoding="utf-8"))
-    for path in sorted((ROOT / "drift").rglob("*.py"))
-}
 
 
 def names_of(node: ast.AST) -> list[str]:
@@ -36,34 +26,43 @@ def names_of(node: ast.AST) -> list[str]:
     return []
 
 
-def imports_of(tree: ast.Module) -> dict[str, Name]:
+def imports_of(module: str) -> dict[str, Name]:
     """Return what each imported name of ours stands for, imports inside functions included."""
     found: dict[str, Name] = {}
-    for node in ast.walk(tree):
+    for node in nodes_of(module):
         if isinstance(node, ast.ImportFrom) and (node.module or "").split(".")[0] == "drift":
             for alias in node.names:
                 found[alias.asname or alias.name] = (str(node.module), alias.name)
     return found
 
 
-DEFINED: dict[str, dict[str, list[ast.stmt]]] = {module: {} for module in TREES}
-for _module, _tree in TREES.items():
-    for _statement in _tree.body:
-        for _name in names_of(_statement):
-            DEFINED[_module].setdefault(_name, []).append(_statement)
-IMPORTED = {module: imports_of(tree) for module, tree in TREES.items()}
+@cache
+def defined() -> dict[str, dict[str, list[ast.stmt]]]:
+    """Return the statements that define each name, by module."""
+    found: dict[str, dict[str, list[ast.stmt]]] = {module: {} for module in NAMES}
+    for module in NAMES:
+        for statement in tree_of(module).body:
+            for name in names_of(statement):
+                found[module].setdefault(name, []).append(statement)
+    return found
+
+
+@cache
+def imported() -> dict[str, dict[str, Name]]:
+    """Return what each imported name stands for, by module."""
+    return {module: imports_of(module) for module in NAMES}
 
 
 def resolve(module: str, name: str) -> Name | None:
     """Return where a name used in a module is defined; an empty second part stands for a module."""
-    if name in DEFINED[module]:
+    if name in defined()[module]:
         return module, name
-    if name not in IMPORTED[module]:
+    if name not in imported()[module]:
         return None
-    source, origin = IMPORTED[module][name]
-    if origin in DEFINED.get(source, {}) or origin in IMPORTED.get(source, {}):
+    source, origin = imported()[module][name]
+    if origin in defined().get(source, {}) or origin in imported().get(source, {}):
         return resolve(source, origin)
-    return (f"{source}.{origin}", "") if f"{source}.{origin}" in TREES else None
+    return (f"{source}.{origin}", "") if f"{source}.{origin}" in NAMES else None
 
 
 def quoted(node: ast.AST) -> Iterator[ast.AST]:
@@ -97,10 +96,10 @@ def used_by(module: str, node: ast.AST) -> Iterator[Name]:
 def reached() -> set[Name]:
     """Return every definition that a command, or the import of a module, leads to."""
     waiting = [
-        (module, name) for module in ENTRANCES for name in (*DEFINED[module], *IMPORTED[module])
+        (module, name) for module in ENTRANCES for name in (*defined()[module], *imported()[module])
     ]
-    for module, tree in TREES.items():
-        for node in tree.body:
+    for module in NAMES:
+        for node in tree_of(module).body:
             if not names_of(node):
                 waiting += used_by(module, node)
     seen: set[Name] = set()
@@ -108,7 +107,7 @@ def reached() -> set[Name]:
         found = resolve(*waiting.pop())
         if found and found[1] and found not in seen:
             seen.add(found)
-            for node in DEFINED[found[0]][found[1]]:
+            for node in defined()[found[0]][found[1]]:
                 waiting += used_by(found[0], node)
     return seen
 
@@ -116,7 +115,7 @@ def reached() -> set[Name]:
 def test_every_name_is_reached_from_a_command() -> None:
     """A function, class or constant that only tests use is deleted, or moved to the tests."""
     every = {
-        (module, name) for module, names in DEFINED.items() for name in names if name != "__all__"
+        (module, name) for module, names in defined().items() for name in names if name != "__all__"
     }
     left = {f"{module}.{name}" for module, name in every - reached()}
     assert left == set(ALLOWED)

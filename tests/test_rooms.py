@@ -4,13 +4,12 @@ import ast
 import re
 import sys
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 
 import pytest
 
-ROOT = Path(__file__).resolve().parents[1]
-MODULES = sorted((ROOT / "drift").rglob("*.py"))
+from tests.source_trees import MODULES, NAMES, module_name, nodes_of, tree_of
 
 NUMERIC = {"numpy", "scipy", "polars"}
 # Where models are fitted and proportions tested.  `review` loads it beforehand.
@@ -82,16 +81,9 @@ DOMAINS = {
     "conformity",
     "upkeep",
 }
+KNOWN = set(NAMES)
 LONGEST_MODULE = 400
 LONGEST_FUNCTION = 50
-
-
-def module_name(path: Path) -> str:
-    parts = path.relative_to(ROOT).with_suffix("").parts
-    return ".".join(part for part in parts if part != "__init__")
-
-
-NAMES = {module_name(path) for path in MODULES}
 
 
 def room_of(module: str) -> str:
@@ -99,15 +91,15 @@ def room_of(module: str) -> str:
     return parts[1] if len(parts) > 1 and parts[1] in ROOMS else ""
 
 
-def imported(tree: ast.Module) -> Iterator[tuple[str, str]]:
+def imported(nodes: Iterable[ast.AST]) -> Iterator[tuple[str, str]]:
     """Give the module and the name of every import; the name is empty for a whole module."""
-    for node in ast.walk(tree):
+    for node in nodes:
         if isinstance(node, ast.Import):
             yield from ((alias.name, "") for alias in node.names)
         elif isinstance(node, ast.ImportFrom) and node.module:
             for alias in node.names:
                 whole = f"{node.module}.{alias.name}"
-                yield (whole, "") if whole in NAMES else (node.module, alias.name)
+                yield (whole, "") if whole in KNOWN else (node.module, alias.name)
 
 
 @pytest.mark.parametrize("path", MODULES, ids=module_name)
@@ -117,7 +109,7 @@ def test_a_module_imports_only_what_its_room_may(path: Path) -> None:
     room = room_of(name)
     libraries, rooms = ROOMS[room]
     allowed = DOORS.get(name, rooms | {room, ""})
-    for module, _ in imported(ast.parse(path.read_text(encoding="utf-8"))):
+    for module, _ in imported(nodes_of(module_name(path))):
         top = module.split(".")[0]
         if module == "drift":
             continue
@@ -130,9 +122,9 @@ def test_a_module_imports_only_what_its_room_may(path: Path) -> None:
 @pytest.mark.parametrize("path", MODULES, ids=module_name)
 def test_the_library_of_fits_is_imported_where_fits_are_made(path: Path) -> None:
     """It takes a second to load: no module imports it but inside a function, or for types."""
-    for node in ast.parse(path.read_text(encoding="utf-8")).body:
+    for node in tree_of(module_name(path)).body:
         if isinstance(node, ast.Import | ast.ImportFrom):
-            names = imported(ast.Module(body=[node], type_ignores=[]))
+            names = imported([node])
             assert all(name.split(".")[0] != "statsmodels" for name, _ in names)
 
 
@@ -148,7 +140,7 @@ def test_what_is_shown_calls_no_estimate(path: Path) -> None:
     """
     room = room_of(module_name(path))
     silent = DOMAINS if room == "report" else DOMAINS - {"store"}
-    for module, name in imported(ast.parse(path.read_text(encoding="utf-8"))):
+    for module, name in imported(nodes_of(module_name(path))):
         if room_of(module) in silent:
             assert name, f"{module} is imported whole"
             assert not name.islower(), f"{module}.{name} computes"
@@ -158,7 +150,7 @@ def test_rooms_are_entered_by_their_modules() -> None:
     """The file of a room holds its docstring alone: nothing is imported by the way."""
     for path in MODULES:
         if path.name == "__init__.py" and module_name(path) not in {"drift", "drift.cli"}:
-            body = ast.parse(path.read_text(encoding="utf-8")).body
+            body = tree_of(module_name(path)).body
             assert len(body) == 1, f"{module_name(path)} holds more than its docstring"
             assert isinstance(body[0], ast.Expr)
 
@@ -169,9 +161,9 @@ def test_nothing_imports_in_a_circle(depth: int) -> None:
     arrows: dict[str, set[str]] = defaultdict(set)
     for path in MODULES:
         name = module_name(path)
-        for module, _ in imported(ast.parse(path.read_text(encoding="utf-8"))):
+        for module, _ in imported(nodes_of(module_name(path))):
             ends = [".".join(_folder(one, depth)) for one in (name, module)]
-            if module in NAMES and ends[0] != ends[1]:
+            if module in KNOWN and ends[0] != ends[1]:
                 arrows[ends[0]].add(ends[1])
     done: set[str] = set()
 
@@ -191,15 +183,15 @@ def _folder(module: str, depth: int) -> list[str]:
     return module.split(".")[:depth]
 
 
-def strings(tree: ast.Module) -> Iterator[tuple[int, str]]:
+def strings(nodes: Sequence[ast.AST]) -> Iterator[tuple[int, str]]:
     docstrings = {
         id(node.body[0].value)
-        for node in ast.walk(tree)
+        for node in nodes
         if isinstance(node, ast.Module | ast.FunctionDef | ast.ClassDef)
         and node.body
         and isinstance(node.body[0], ast.Expr)
     }
-    for node in ast.walk(tree):
+    for node in nodes:
         if (
             isinstance(node, ast.Constant)
             and isinstance(node.value, str)
@@ -215,7 +207,7 @@ def test_sql_and_html_live_outside_python(path: Path) -> None:
         r"^\s*(select|insert|update|delete|create|with|attach)\s+\w+", re.IGNORECASE
     )
     tag = re.compile(r"</?[a-z][a-z0-9]*(\s[^<>]*)?/?>", re.IGNORECASE)
-    for line, text in strings(ast.parse(path.read_text(encoding="utf-8"))):
+    for line, text in strings(nodes_of(module_name(path))):
         assert not (statement.match(text) and "\n" in text.strip()), f"line {line} looks like SQL"
         assert not tag.search(text), f"line {line} holds HTML"
 
@@ -223,9 +215,8 @@ def test_sql_and_html_live_outside_python(path: Path) -> None:
 @pytest.mark.parametrize("path", MODULES, ids=module_name)
 def test_modules_and_functions_stay_small(path: Path) -> None:
     """A module fits one sitting and a function one screen, docstrings not counted."""
-    text = path.read_text(encoding="utf-8")
-    assert len(text.splitlines()) <= LONGEST_MODULE
-    for node in ast.walk(ast.parse(text)):
+    assert len(path.read_text(encoding="utf-8").splitlines()) <= LONGEST_MODULE
+    for node in nodes_of(module_name(path)):
         if not isinstance(node, ast.FunctionDef):
             continue
         first = node.body[0]

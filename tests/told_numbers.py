@@ -12,6 +12,7 @@ import re
 from collections import defaultdict
 from collections.abc import Iterator
 from datetime import date, timedelta
+from functools import cache
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -83,7 +84,8 @@ def sentences_of(page: str) -> list[str]:
     return [told for text in parser.found if (told := plain_spaces(text))]
 
 
-def forms(value: float) -> set[str]:
+@cache
+def forms(value: float) -> frozenset[str]:
     """Return a number as any sentence may show it, without unit."""
     told = {show.plain(value), *(show.fixed(value, places=places) for places in range(6))}
     told |= {show.fixed(value, places=places, signed=True) for places in (1, 2, 3, 4)}
@@ -92,7 +94,8 @@ def forms(value: float) -> set[str]:
     percent = {show.fixed(100 * value, places=places) for places in (0, 1, 2)}
     percent |= {show.plain(round(100 * value, 2))}
     rounded = {show.fixed(100 * (1 - value), places=places) for places in (0, 1)}
-    return told | {f"{one} %" for one in percent | rounded} if abs(value) <= 1 else told
+    told |= {f"{one} %" for one in percent | rounded} if abs(value) <= 1 else set()
+    return frozenset(told)
 
 
 _IDS = frozenset({"meter_id", "signal_id", "visit_id", "test_id", "line", "series", "visit"})
@@ -171,12 +174,15 @@ class Known:
         Where a page tells of one meter alone, biases of the fleet are none of its own.
         """
         days = {*re.findall(_DATE, text), self._last.get(meter, "")}
-        of_fleet = {told for told in self.fleet if not (alone and _SIGNED.fullmatch(told))}
-        known = self.chosen | of_fleet | self.of_meter[meter]
+        known = [self.chosen, self.of_meter[meter], *(self.of_day[meter, day] for day in days)]
         if any(part in text.lower() for part in PARTS):
-            known = known.union(*(self.of_parts[meter, day] for day in {"", *days}))
-        known = known.union(*(self.of_day[meter, day] for day in days))
-        return [token for token in sharp(text) if token not in known]
+            known += [self.of_parts[meter, day] for day in {"", *days}]
+
+        def is_known(token: str) -> bool:
+            of_fleet = token in self.fleet and not (alone and _SIGNED.fullmatch(token))
+            return of_fleet or any(token in some for some in known)
+
+        return [token for token in sharp(text) if not is_known(token)]
 
 
 def derived(review: Review) -> Iterator[pl.DataFrame]:
@@ -237,12 +243,13 @@ def frames_in(value: object) -> Iterator[pl.DataFrame]:
                 yield from frames_in(getattr(value, field.name))
 
 
-def forms_in(column: str, value: float) -> set[str]:
+@cache
+def forms_in(column: str, value: float) -> frozenset[str]:
     """Return a number of a column as any sentence may show it."""
     told = forms(value)
     if not _UNSIGNED.search(column):
         return told
-    return {one for one in told if not _SIGNED.fullmatch(one)}
+    return frozenset(one for one in told if not _SIGNED.fullmatch(one))
 
 
 def number_or_text(cell: str) -> float | str:

@@ -247,7 +247,11 @@ def _opened(source: Path) -> Iterator[tuple[Connection, Path]]:
         )
     with tempfile.TemporaryDirectory(prefix="drift-") as made:
         scratch = Path(made)
-        con = open_store(None if source.is_dir() else source, folder=scratch)
+        con = (
+            open_store(None, folder=source)
+            if source.is_dir()
+            else open_store(source, folder=scratch)
+        )
         try:
             if source.is_dir():
                 load_tables(con, source)
@@ -287,7 +291,7 @@ def _unlike(
     entry_no: int,
 ) -> tuple[tuple[str, str, str], ...]:
     """Return the standings that other amendments of a folder would change."""
-    with open_store(None) as other:
+    with open_store(None, folder=folder) as other:
         take_folder(other, folder)
         apply_kept(other, kept)
         # What fits no more already is no reason: undoing it is how it is closed.

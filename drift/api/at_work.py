@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Protocol, TypeVar
 
 from drift.beside import Done, Given, processes
+from drift.memory import keep_one_heap
 from drift.places import bytes_on_disk
 from drift.threads import cores
 
@@ -55,7 +56,7 @@ def _load_forecaster() -> None:
 
 def elsewhere(work: Callable[Given, Done], /, *given: Given.args, **named: Given.kwargs) -> Done:
     """Do some work, of a module, in a process of its own, which gives all of its memory back."""
-    with processes(1, ready=_nothing) as (pool,):
+    with processes(1, ready=keep_one_heap) as (pool,):
         return pool.submit(work, *given, **named).result()
 
 
@@ -68,12 +69,8 @@ def side_by_side(pieces: int) -> Iterator[Do]:
     pieces : int
         Pieces of work there are: none are given for a single one.
     """
-    with processes(min(cores(), pieces) - 1, ready=_nothing) as pools:
+    with processes(min(cores(), pieces) - 1, ready=keep_one_heap) as pools:
         yield partial(worked, beside=pools)
-
-
-def _nothing() -> None:
-    """Begin a process."""
 
 
 def worked(

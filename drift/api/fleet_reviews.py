@@ -18,6 +18,7 @@ import polars as pl
 
 from drift.api.at_work import side_by_side
 from drift.api.cluster import cluster_hands
+from drift.memory import give_memory_back
 from drift.meter.ledger import LEDGER
 from drift.report.part_files import (
     FleetFiles,
@@ -44,7 +45,6 @@ from drift.review.zero_spans import ZeroSpan
 from drift.store.connection import Connection
 from drift.store.some_meters import parted
 from drift.store.tables import AMENDMENTS, Sources
-from drift.threads import give_memory_back
 
 # Meters worked out at a time, which bounds the memory.
 METERS_AT_ONCE = 512

@@ -103,7 +103,7 @@ def _read_folder(folder: Path, asked: Asked, *, checked: bool) -> tuple[Found, A
         asked = replace(asked, meter_id=named_id(asked.meter_id, named))
     unfit: list[str] = []
     if checked and kept.lines:
-        with open_store(None) as con:
+        with open_store(None, folder=folder) as con:
             load_tables(con, folder)
             unfit = _unfit(con)
     found = Found(

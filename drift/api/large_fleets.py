@@ -10,6 +10,7 @@ from time import perf_counter
 
 from drift.api.at_work import elsewhere
 from drift.api.fleet_reviews import FleetParts, FleetReview, Job, deal_out, is_large, review_parts
+from drift.memory import keep_one_heap
 from drift.places import bytes_on_disk
 from drift.report.data_files import write_record
 from drift.report.exchange import Place, digests_of, exchanged_for
@@ -78,6 +79,8 @@ def review_large(asked: ReviewAsked, place: Place, *, progress: Progress) -> Rev
     if asked.policy.scatter_study:
         return None  # its readings are of meters of any part
     start = perf_counter()
+    # Parts are as large as memory allows, and each leaves it to the next.
+    keep_one_heap()
     # Workers elsewhere reach what lies beside the output, not where temporary files go.
     beside = place.folder.absolute().parent if asked.cluster else None
     with tempfile.TemporaryDirectory(prefix="drift-", dir=beside) as name:

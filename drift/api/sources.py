@@ -99,7 +99,7 @@ def read_known(
 
 def read_folder(folder: Path, *, as_of: date | None, policy: Policy) -> Sources:
     """Read what was known on `as_of`, or all where None, from a folder of CSV files."""
-    con = open_store(None)
+    con = open_store(None, folder=folder)
     try:
         load_tables(con, folder)
         return sources_of(con, as_of=as_of, policy=policy)

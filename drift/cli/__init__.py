@@ -17,9 +17,11 @@ is quick.  Rests on `api`.
 
 import sys
 
+from drift.memory import collect_seldom
 from drift.threads import keep_one_thread
 
 keep_one_thread()  # before any numeric library is loaded
+collect_seldom()
 
 try:
     from drift.cli.main import commands, main

@@ -107,11 +107,9 @@ def _told(rows: pl.DataFrame) -> pl.DataFrame:
 
 def _moves(marks: pl.DataFrame, meters: pl.DataFrame) -> pl.DataFrame:
     """Return the mark moves of meters whose dial is known: relative error, sd and k."""
-    dials = meters.filter(pl.col("chamber_bowl_ratio") > 0).select(
-        "meter_id",
-        "initial_pressure_kpa",
-        k=pl.col("chamber_bowl_ratio").map_batches(chamber_scale, return_dtype=pl.Float64),
-    )
+    known = meters.filter(pl.col("chamber_bowl_ratio") > 0)
+    scales = pl.Series(chamber_scale(known["chamber_bowl_ratio"].to_numpy()))
+    dials = known.select("meter_id", "initial_pressure_kpa", k=scales)
     written = marks.group_by("meter_id").agg(written_to=_written_to("mark"))
     return (
         mark_moves(marks, dials=dials)

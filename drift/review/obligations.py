@@ -361,17 +361,16 @@ def with_obligations(
         The date the review speaks for.
     """
     now = pl.col("by_on") <= as_of
-    first = (
-        obligations.filter(pl.col("obligation").is_in(list(_BEFORE)))
-        .unique("meter_id", keep="first", maintain_order=True)
-        .with_columns(by=pl.col("by_on").map_elements(day, return_dtype=pl.String))
-        .select(
-            "meter_id",
-            method=pl.lit("recommendation"),
-            first=pl.when((pl.col("obligation") == SEE_EARLY) & ~now)
-            .then(pl.format("See it by {}. ", "by"))
-            .otherwise(pl.col("obligation").replace_strict(_BEFORE, return_dtype=pl.String)),
-        )
+    asked = obligations.filter(pl.col("obligation").is_in(list(_BEFORE))).unique(
+        "meter_id", keep="first", maintain_order=True
+    )
+    by = pl.Series("by", [None if on is None else day(on) for on in asked["by_on"]], pl.String)
+    first = asked.with_columns(by).select(
+        "meter_id",
+        method=pl.lit("recommendation"),
+        first=pl.when((pl.col("obligation") == SEE_EARLY) & ~now)
+        .then(pl.format("See it by {}. ", "by"))
+        .otherwise(pl.col("obligation").replace_strict(_BEFORE, return_dtype=pl.String)),
     )
     told = intervals.join(first, on=["meter_id", "method"], how="left", maintain_order="left")
     return told.with_columns(basis=pl.concat_str("first", "basis", ignore_nulls=True)).drop("first")

@@ -189,17 +189,14 @@ def _drifts(split: pl.DataFrame, of_paths: Floats, policy: Policy) -> pl.DataFra
     wider = ((own**2 + law.fill_null(0.0) ** 2).sqrt() / own).fill_nan(1.0)
     drift = pl.col("drift")
     # The p value's own deviate, nearer to 0 by as much as the error is wider.
-    deviate = pl.col("drift_p").map_batches(
-        lambda p: pl.Series(-ndtri(np.clip(p.to_numpy() / 2, 1e-300, 0.5))), pl.Float64
-    )
+    told, by = (both.select(of).to_series().to_numpy() for of in ("drift_p", wider))
+    p = pl.Series(2 * ndtr(ndtri(np.clip(told / 2, 1e-300, 0.5)) / by))
     low, high = pl.col("drift_low"), pl.col("drift_high")
     return both.with_columns(
         # Where the dial shows too few steps there is no drift, only what they leave possible.
         drift_low=pl.coalesce(drift - wider * (drift - low), low),
         drift_high=pl.coalesce(drift + wider * (high - drift), high),
-        drift_p=(-deviate / wider)
-        .map_batches(lambda z: pl.Series(2 * ndtr(z.to_numpy())), pl.Float64)
-        .fill_nan(None),
+        drift_p=p.fill_nan(None),
     )
 
 

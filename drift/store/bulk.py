@@ -22,6 +22,9 @@ _FILES_READ: Schema = {
     "fields": pl.Int64,
     "strays": pl.Boolean,
 }
+# Records of files of so many bytes are split once and kept: to ask for them again and again takes
+# longer than to split them.
+_KEPT_BYTES = 1 << 20
 # No line holds it, so that each line is one cell.
 _NEVER_IN_A_LINE = "\n"
 
@@ -55,7 +58,7 @@ class Arriving:
         return self.file.mark.long_digits or not self.file.mark.is_read_as_it_is
 
 
-def view_records(con: Connection, batch: list[Arriving]) -> None:
+def view_records(con: Connection, batch: list[Arriving], *, is_first: bool) -> None:
     """Make the views ``file_lines``, ``records`` and ``cells`` over some files.
 
     Parameters
@@ -64,6 +67,8 @@ def view_records(con: Connection, batch: list[Arriving]) -> None:
         An open store; the views are temporary.
     batch : list of Arriving
         Files with a header and at least one line below it.
+    is_first : bool
+        Whether nothing was read of this load yet: later files are read through the same views.
     """
     lines = con.read_csv(
         [literal(arriving.lines.path) for arriving in batch],
@@ -95,9 +100,11 @@ def view_records(con: Connection, batch: list[Arriving]) -> None:
         )
         before += arriving.lines.count
     con.register("files_read", pl.DataFrame(rows, schema=_FILES_READ, orient="row"))
-    run(con, "stage_lines")
+    run(con, "stage_lines" if is_first else "begin_lines")
     if any(arriving.file.mark.quotes for arriving in batch):
         run(con, "join_lines", longest=LONGEST_RECORD_LINES)
+    is_small = sum(arriving.file.size for arriving in batch) <= _KEPT_BYTES
+    run(con, "keep_cells" if is_small else "view_cells")
 
 
 def view_table(con: Connection, *, names: tuple[str | None, ...], columns: list[str]) -> None:

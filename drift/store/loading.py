@@ -147,7 +147,7 @@ def take_within(
     mapping = read_mapping(folder)
     files = [inspect_file(path, mapping=mapping) for path in paths]
     entry_no = next_entry(con)[0] if draft else 0
-    ((load_no, first_file_no, readings_known),) = run(con, "next_numbers").fetchall()
+    ((load_no, first_file_no, readings_known, any_by_hand),) = run(con, "next_numbers").fetchall()
     if not readings_known and not any(file.table == "readings" for file in files):
         raise _no_readings(folder, files=files)
     # What a person enters twice is meant twice.
@@ -165,7 +165,9 @@ def take_within(
         told=_teller(arrivals, progress=progress),
     )
     about = {"source_name": source_name, "first_file_no": first_file_no, "entry_no": entry_no}
-    fates = _settle(con, arrivals, about={**about, "is_by_hand": by_hand})
+    about |= {"is_by_hand": by_hand}
+    may_come_back = any_by_hand and not by_hand
+    fates = _settle(con, arrivals, about=about, may_come_back=may_come_back)
     fates |= {(file_no, "rounded"): numbers for file_no, numbers in rounded.items()}
     rows = _file_rows(arrivals, seen=seen, total_rows=total_rows, fates=fates)
     _check_sums(con, arrivals, rows=rows, first_file_no=first_file_no)
@@ -198,14 +200,16 @@ def _summary(con: Connection, rows: list[dict[str, Any]], *, listed: list[int]) 
 
 
 def _settle(
-    con: Connection, arrivals: list[_Arrival], *, about: dict[str, object]
+    con: Connection, arrivals: list[_Arrival], *, about: dict[str, object], may_come_back: bool
 ) -> dict[tuple[int, str], int]:
     """Settle what became of the rows saved; return the number of rows by file and fate.
 
     The fates are ``saved`` for every row that could be read whole, and of these ``known``,
-    ``repeat`` and ``amends``; all others are new.
+    ``repeat`` and ``amends``; all others are new.  `may_come_back` says whether a person has set
+    rows aside that these may bring back.
     """
     fates: dict[tuple[int, str], int] = {}
+    run(con, "none_set_aside")
     for table in TABLES:
         came = [arrival for arrival in arrivals if arrival.file.table == table and arrival.is_first]
         if not came:
@@ -223,9 +227,14 @@ def _settle(
         fill_absent(con, table, files=by_number, about=about)
         saved = run(con, "rows_saved", **about).fetchall()
         fates |= {(file_no, "saved"): rows for file_no, rows in saved}
-        run(con, "set_aside_again", **about)
+        if about["first_file_no"] == 1:
+            if run(con, "any_key_twice", **about).fetchall() == [(False,)]:
+                continue
+        else:
+            run(con, "save_superseded", **about)
+        if may_come_back:
+            run(con, "set_aside_again", **about)
         run(con, "outcomes", **about)
-        run(con, "save_superseded", **about)
         counts = run(con, "outcome_counts").fetchall()
         fates |= {(file_no, fate): rows for file_no, fate, rows in counts}
         if counts:

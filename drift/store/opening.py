@@ -14,13 +14,15 @@ import duckdb
 from drift import folders
 from drift.errors import StoreError
 from drift.ids import nearest_file
-from drift.places import check_place
+from drift.places import bytes_on_disk, check_place
 from drift.store.bulk import literal
 from drift.store.connection import PATHS, SCRATCH, Connection, run, trouble
 from drift.store.form import check_form, form_of, is_older, make_form
 from drift.store.rules import rules
 
 LOCK_PATIENCE_S = 8.0
+# Of so many bytes to share work out among threads takes longer than the work.
+_WORTH_THREADS = 1 << 22
 # A DuckDB file begins with a checksum of eight bytes, then these.
 _MAGIC_AT, _MAGIC = 8, b"DUCK"
 # No extension is fetched or loaded, no Python variable is taken for a table, and the file can be
@@ -55,7 +57,8 @@ def open_store(
         Whether to leave the file as it is; it must exist then.  One of an older version is read
         from a copy.
     folder : Path or None
-        The only folder whose large files may be loaded into a store file.
+        The only folder whose large files may be loaded into a store file; of a store in memory the
+        folder that will be.
     scratch : Path or None
         A folder of this process's own, whose files may be loaded besides.
     memory_mib : int or None
@@ -69,7 +72,7 @@ def open_store(
         that this program cannot read.
     """
     if path is None:
-        return _in_memory()
+        return _in_memory(folder)
     _check_path(path, read_only=read_only)
     folders = [place for place in (folder, scratch) if place is not None]
     con = _opened(path, read_only=read_only, folders=folders, memory_mib=memory_mib)
@@ -85,9 +88,9 @@ def is_of_this_version(path: Path) -> bool:
         con.close()
 
 
-def _in_memory() -> Connection:
+def _in_memory(folder: Path | None) -> Connection:
     """Return a store in memory, in which nothing of anybody else's can be."""
-    con = _connected()
+    con = _connected([] if folder is None else [folder])
     run(con, "attach", place=":memory:")
     run(con, "use_store")
     make_form(con)
@@ -100,7 +103,7 @@ def _opened(
 ) -> Connection:
     """Open a file that nothing is known of yet, with all ways to other files closed."""
     place = str(path.absolute())
-    con = _connected(memory_mib)
+    con = _connected([path, *folders], memory_mib)
     try:
         run(con, "shut_in", places=[place + ending for ending in _BESIDE])
         if folders:
@@ -117,9 +120,11 @@ def _opened(
     return con
 
 
-def _connected(memory_mib: int | None = None) -> Connection:
-    """Return a connection to nothing yet."""
+def _connected(sources: Sequence[Path], memory_mib: int | None = None) -> Connection:
+    """Return a connection to nothing yet, with one thread where what will be read is small."""
     config = _CONFIG | {"temp_directory": _spill()}
+    if sources and sum(map(bytes_on_disk, sources)) < _WORTH_THREADS:
+        config["threads"] = 1
     if memory_mib is not None:
         config["memory_limit"] = f"{memory_mib}MiB"
     con = duckdb.connect(":memory:", config=config)

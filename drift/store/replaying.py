@@ -335,7 +335,7 @@ def _save_problems(
     con: Connection, kept: Kept, problems: Sequence[tuple[KeptLine, str]], *, source_name: str
 ) -> None:
     """List what could not be applied among the rows held back, in place of what was before."""
-    ((load_no, file_no, _),) = run(con, "next_numbers").fetchall()
+    ((load_no, file_no, _, _),) = run(con, "next_numbers").fetchall()
     now = datetime.now(UTC).replace(tzinfo=None)
     load = {"load_no": load_no, "source_name": source_name, "entry_no": None}
     run(con, "save_load", **load, loaded_at=now)

@@ -64,6 +64,8 @@ class _Reading:
         Declared layout of dates.
     waiting : dict of tuple to list of Arriving
         Files to be read together.
+    is_first : bool
+        Whether none was read yet.
     rows, rounded : Counter
         The rows of each file, and its numbers that had to be rounded.
     """
@@ -71,6 +73,7 @@ class _Reading:
     con: Connection
     date_format: str | None
     waiting: dict[_Key, list[Arriving]] = field(default_factory=lambda: defaultdict(list))
+    is_first: bool = True
     rows: Counter[int] = field(default_factory=Counter)
     rounded: Counter[int] = field(default_factory=Counter)
 
@@ -141,7 +144,8 @@ def _read_batch(reading: _Reading, key: _Key) -> None:
         return
     reading.waiting[key] = []
     try:
-        view_records(reading.con, batch)
+        view_records(reading.con, batch, is_first=reading.is_first)
+        reading.is_first = False
         _save_records(reading, key, batch=batch)
     except duckdb.InvalidInputException as error:
         raise _has_changed(str(error).splitlines()[0], batch=batch) from error

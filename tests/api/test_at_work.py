@@ -3,14 +3,17 @@
 import multiprocessing
 from datetime import date
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from drift.api import at_work, sources
 from drift.api.reviews import review_source
+from drift.beside import processes
 from drift.errors import DriftError, SourceError, StoreError
 from drift.review.policy import Policy
-from tests.sample_reviews import SAMPLE, worked_out_anew
+from tests.guide.laboratory import write_history
+from tests.sample_reviews import worked_out_anew
 
 ON = date(2026, 7, 1)
 
@@ -43,10 +46,23 @@ def test_helpers_by_cores_and_what_is_on_record(
         assert len(found) == helpers
 
 
-def _written(out: Path) -> dict[str, bytes]:
+@pytest.fixture(scope="module")
+def laboratory(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Write the history of six meters, one of which fails and two of which drift."""
+    return write_history(tmp_path_factory.mktemp("work") / "history")
+
+
+@pytest.fixture
+def two_cores(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let another process help with whatever there is."""
+    monkeypatch.setattr(at_work, "cores", lambda: 2)
+    monkeypatch.setattr(at_work, "_WORTH_A_PROCESS", 1_000)
+
+
+def _written(source: Path, out: Path) -> dict[str, bytes]:
     with worked_out_anew():
         review_source(
-            SAMPLE,
+            source,
             out=out,
             as_of=ON,
             policy=Policy(),
@@ -57,22 +73,30 @@ def _written(out: Path) -> dict[str, bytes]:
     return {file.name: file.read_bytes() for file in files}
 
 
+@pytest.mark.usefixtures("two_cores")
 def test_a_forecast_of_another_process_is_the_same(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    laboratory: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Every data file has the same bytes whether a thread or a process forecast."""
-    monkeypatch.setattr(at_work, "cores", lambda: 2)
-    aside = _written(tmp_path / "two")
+    begun: list[int] = []
+
+    def counted(count: int, **named: Any) -> Any:
+        begun.append(count)
+        return processes(count, **named)
+
+    monkeypatch.setattr(at_work, "processes", counted)
+    aside = _written(laboratory, tmp_path / "two")
     monkeypatch.setattr(at_work, "cores", lambda: 1)
-    assert aside == _written(tmp_path / "one")
+    assert aside == _written(laboratory, tmp_path / "one")
+    assert begun == [1, 0]
     assert "forecast.csv" in aside
 
 
+@pytest.mark.usefixtures("two_cores")
 def test_a_helper_that_is_ended_is_told_in_a_sentence(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    laboratory: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The review stops, says why, and writes nothing."""
-    monkeypatch.setattr(at_work, "cores", lambda: 2)
     real = sources.read_known
 
     def read_then_end(*given: object, **named: object) -> object:
@@ -82,7 +106,7 @@ def test_a_helper_that_is_ended_is_told_in_a_sentence(
 
     monkeypatch.setattr("drift.api.reviews.read_known", read_then_end)
     with pytest.raises(DriftError, match="a process that helped was ended"):
-        _written(tmp_path / "out")
+        _written(laboratory, tmp_path / "out")
     assert not (tmp_path / "out").exists()
 
 

@@ -71,7 +71,7 @@ def _written(
 def fleet(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Write the files of a fleet that is large enough to be cut."""
     folder = tmp_path_factory.mktemp("fleet")
-    write_fleet(folder, meters=20, visits=14)
+    write_fleet(folder, meters=13, visits=14)
     return folder
 
 
@@ -80,10 +80,10 @@ def in_one(fleet: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, b
     """Give the data files of one part that holds all meters, told by a panel of some."""
     out = tmp_path_factory.mktemp("in_one") / "out"
     with pytest.MonkeyPatch.context() as patch:
-        return _reviewed(fleet, out, patch, at_once=100, panel=12)
+        return _reviewed(fleet, out, patch, at_once=100, panel=8)
 
 
-@pytest.mark.parametrize("size", [4, 11])
+@pytest.mark.parametrize("size", [5, 8])
 def test_no_size_of_parts_shows_in_any_digit(
     fleet: Path,
     in_one: dict[str, bytes],
@@ -93,7 +93,7 @@ def test_no_size_of_parts_shows_in_any_digit(
 ) -> None:
     """Some meters at a time give the same bytes as all at once."""
     assert "visits.csv" in in_one
-    assert in_one == _reviewed(fleet, tmp_path / "parts", monkeypatch, at_once=size, panel=12)
+    assert in_one == _reviewed(fleet, tmp_path / "parts", monkeypatch, at_once=size, panel=8)
 
 
 def test_processes_side_by_side_give_the_same_bytes(
@@ -101,7 +101,7 @@ def test_processes_side_by_side_give_the_same_bytes(
 ) -> None:
     """Two processes write what one does."""
     monkeypatch.setattr("drift.api.at_work.cores", lambda: 2)
-    both = _reviewed(fleet, tmp_path / "two", monkeypatch, at_once=8, panel=12, beside=True)
+    both = _reviewed(fleet, tmp_path / "two", monkeypatch, at_once=8, panel=8, beside=True)
     assert both == in_one
 
 
@@ -112,7 +112,7 @@ def test_workers_of_a_cluster_give_the_same_bytes(
 ) -> None:
     """Two of them, which read the parts from the folder beside the output."""
     monkeypatch.setattr("drift.api.cluster.cores", lambda: 2)
-    sent = _reviewed(fleet, tmp_path / "sent", monkeypatch, at_once=8, panel=12, cluster="local")
+    sent = _reviewed(fleet, tmp_path / "sent", monkeypatch, at_once=8, panel=8, cluster="local")
     assert sent == in_one
 
 
@@ -135,7 +135,7 @@ def test_parquet_stands_beside_csv_with_the_same_rows(
 ) -> None:
     """Both ways of working write Parquet files of as many rows as the CSV files have."""
     monkeypatch.setattr(fleet_reviews, "side_by_side", _alone)
-    _reviewed(fleet, tmp_path / "parts", monkeypatch, at_once=11, panel=12, parquet=True)
+    _reviewed(fleet, tmp_path / "parts", monkeypatch, at_once=8, panel=8, parquet=True)
     for name in ("visits", "meters", "risks", "intervals"):
         table = pl.read_parquet(tmp_path / "parts" / "data" / f"{name}.parquet")
         text = pl.read_csv(tmp_path / "parts" / "data" / f"{name}.csv", infer_schema=False)

@@ -48,8 +48,8 @@ class FleetRun:
 
 def say(name: str, measured: Measured, *, seconds: float, mib: float | None = None) -> None:
     """Print one measurement beside what is asked of it."""
-    memory = f"{measured.peak_mib:,.0f} MiB" + (f" (asked: under {mib:,.0f})" if mib else "")
-    times = f"{measured.seconds:.2f} s (asked: under {seconds:g}), CPU {measured.cpu_seconds:.2f} s"
+    memory = f"{measured.peak_mib:,.0f} MiB" + (f" (aim: under {mib:,.0f})" if mib else "")
+    times = f"{measured.seconds:.2f} s (aim: under {seconds:g}), CPU {measured.cpu_seconds:.2f} s"
     print(f"{name}: {times}, {memory}", flush=True)
 
 

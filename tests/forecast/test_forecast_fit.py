@@ -1,6 +1,7 @@
 """Hyper-parameters recovered from simulated fleets, and what is done where data are few."""
 
 from dataclasses import asdict, replace
+from functools import cache
 
 import numpy as np
 import polars as pl
@@ -23,6 +24,7 @@ def fleet(plan: Plan, seed: int = 1) -> Visits:
     return read_visits(to_ledger(simulate(plan, seed=seed)), resolution=0.1)
 
 
+@cache
 def fit(plan: Plan, seed: int = 1) -> Fit:
     """Fit a simulated fleet."""
     return fit_fleet(fleet(plan, seed), tolerance=0.1, sample=4000)
@@ -155,9 +157,8 @@ def level_coverage(visits: Visits, levels: Floats, made: Fit) -> float:
 )
 def test_a_fit_reaches_its_top_from_wherever_it_starts(plan: Plan) -> None:
     """Within one unit of the best log likelihood of several starts, and it says so."""
-    visits = fleet(plan)
-    made = fit_fleet(visits, tolerance=0.1, sample=4000)
-    others = fits_from_elsewhere(visits, plan, made)
+    made = fit(plan)
+    others = fits_from_elsewhere(fleet(plan), plan, made)
     assert made.converged
     assert made.log_likelihood > max(other.log_likelihood for other in others) - 1.0
 

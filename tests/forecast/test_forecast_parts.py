@@ -36,6 +36,13 @@ def learnt(fleet: pl.DataFrame) -> Learnt:
     return learn_fleet(fleet)
 
 
+@pytest.fixture(scope="module")
+def whole(fleet: pl.DataFrame) -> Forecasts:
+    """Forecast all meters at once."""
+    due, now = due_of(fleet, fleet)
+    return forecast(fleet, due=due, now=now)
+
+
 def due_of(frame: pl.DataFrame, fleet: pl.DataFrame) -> tuple[pl.DataFrame, float]:
     """Return due times of the series of `frame`, and the time of the fleet's last visit."""
     now = float(fleet["t_years"].max())  # type: ignore[arg-type]  # a number
@@ -51,11 +58,9 @@ def asked(frame: pl.DataFrame, fleet: pl.DataFrame, learnt: Learnt) -> Forecasts
 
 @pytest.mark.parametrize("sizes", [(40,), (1, 2, 37), (13, 27), (39, 1), (7, 7, 7, 7, 7, 5)])
 def test_meters_come_out_the_same_in_any_parts_and_order(
-    fleet: pl.DataFrame, learnt: Learnt, sizes: tuple[int, ...]
+    fleet: pl.DataFrame, learnt: Learnt, whole: Forecasts, sizes: tuple[int, ...]
 ) -> None:
     """Scored in parts of any size, dealt out at random, they are to the last digit the whole's."""
-    due, now = due_of(fleet, fleet)
-    whole = forecast(fleet, due=due, now=now)
     rng = np.random.default_rng(sum(sizes) + len(sizes))
     meters = rng.permutation(METERS)
     parts = [

@@ -73,7 +73,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def sound(folder: Path) -> Review:
-    return lab.reviewed(folder / "sound", lab.sound())
+    return lab.review_written(folder / "sound", lab.sound())
 
 
 @pytest.fixture(scope="module")
@@ -229,7 +229,7 @@ def breach(folder: Path) -> Review:
     policy = Policy().changed(field_u_pct=0.1)
     journal = keep_journal(folder / "breach" / "records")
     journal.write_text(journal.read_text(encoding="utf-8").replace("dry", "wet"), encoding="utf-8")
-    return lab.reviewed(folder / "breach", records, policy=policy)
+    return lab.review_written(folder / "breach", records, policy=policy)
 
 
 @pytest.fixture(scope="module")
@@ -252,7 +252,7 @@ def later(folder: Path, sound: Review) -> Review:
     run = earlier / "data" / "run.json"
     record = json.loads(run.read_text(encoding="utf-8")) | {"version": "0.0.1"}
     run.write_text(json.dumps(record), encoding="utf-8")
-    return lab.reviewed(folder / "later", lab.sound(), previous=earlier)
+    return lab.review_written(folder / "later", lab.sound(), previous=earlier)
 
 
 @pytest.fixture(scope="module")
@@ -291,18 +291,18 @@ def test_what_is_shown_needs_no_filing_and_all_else_does(every: dict[str, Answer
 
 
 @pytest.mark.parametrize("clause", ["6.4.4", "6.4.6", "6.4.7", "6.4.9", "6.4.11", "7.10", "8.7"])
-def test_the_breach_is_told_by_name(breach: Review, clause: str) -> None:
+def test_the_breach_is_told_by_name(every: dict[str, Answers], clause: str) -> None:
     """What is contradicted names a meter or a vessel, and a number."""
-    one = answers(breach)[clause]
+    one = every["breach"][clause]
     assert one.state == CLAUSE_CONTRADICTED
     said = f"{one.decided_by} {' '.join(one.answer)}"
     assert any(name in said for name in (*lab.METERS, *lab.VESSELS)) or one.meters
     assert any(character.isdigit() for character in one.decided_by)
 
 
-def test_a_journal_changed_by_hand_is_told_by_its_entry(breach: Review) -> None:
+def test_a_journal_changed_by_hand_is_told_by_its_entry(every: dict[str, Answers]) -> None:
     """Records and their safety are contradicted, and the sentence names the entry."""
-    told = answers(breach)
+    told = every["breach"]
     for clause in ("7.5", "7.11.3"):
         assert told[clause].state == CLAUSE_CONTRADICTED
         assert "entry 1 was changed after it was written" in told[clause].decided_by
@@ -328,10 +328,12 @@ def test_a_repeated_check_that_passes_stays_failed_without_a_reason(folder: Path
     assert "0 were not" in " ".join(excused["7.10"].answer)
 
 
-def test_numbers_in_sentences_are_those_of_the_files(folder: Path, breach: Review) -> None:
+def test_numbers_in_sentences_are_those_of_the_files(
+    folder: Path, every: dict[str, Answers]
+) -> None:
     """Counts told are counted again from what was written."""
     data = folder / "breach" / "out" / "data"
-    told = answers(breach)
+    told = every["breach"]
     written = {
         row["clause"]: row
         for row in pl.read_csv(data / "evidence.csv", infer_schema=False).to_dicts()

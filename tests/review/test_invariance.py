@@ -195,12 +195,20 @@ def test_meters_alike_in_everything_are_told_the_same(tmp_path: Path) -> None:
         assert first.sort(first.columns).equals(own.sort(own.columns)), name
 
 
+@pytest.fixture(scope="module")
+def on_its_days(tmp_path_factory: pytest.TempPathFactory) -> dict[str, pl.DataFrame]:
+    """Review a laboratory on the days of its visits."""
+    return reviewed(tmp_path_factory.mktemp("days"), readings_of(Lab(), seed=6))
+
+
 @pytest.mark.parametrize("days", [1461, 100])
-def test_the_calendar_decides_nothing(tmp_path: Path, days: int) -> None:
+def test_the_calendar_decides_nothing(
+    tmp_path: Path, on_its_days: dict[str, pl.DataFrame], days: int
+) -> None:
     """The same history so many days later is told the same, so many days later."""
     rows = readings_of(Lab(), seed=6)
     later = [row | {"performed_on": moved(row["performed_on"], days)} for row in rows]
-    before = reviewed(tmp_path / "before", rows)
+    before = on_its_days
     after = reviewed(tmp_path / "after", later, as_of=AS_OF + timedelta(days=days))
     assert before.keys() == after.keys()
     for name, table in before.items():

@@ -2,14 +2,12 @@
 
 import re
 from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
 import pytest
 
-from drift.api import reviews
 from drift.api.reviews import review_source
 from drift.cli.console import say_review
 from drift.review.evidence import gather_evidence
@@ -26,12 +24,6 @@ class Told:
 
     texts: tuple[tuple[str, str, str], ...]
     known: Known
-
-
-@contextmanager
-def alone(*_args: object, **_settings: object) -> Iterator[tuple[()]]:
-    """Stand for the processes that help with a review: none."""
-    yield ()
 
 
 def of_pages(folder: Path) -> Iterator[tuple[str, str, str]]:
@@ -67,7 +59,6 @@ def named(text: str) -> str:
 def told(tmp_path_factory: pytest.TempPathFactory) -> Told:
     out = tmp_path_factory.mktemp("told") / "review"
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(reviews, "helpers_for", alone)
         written = review_source(
             SAMPLE,
             out=out,

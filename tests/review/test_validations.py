@@ -16,7 +16,6 @@ from types import CodeType, FrameType
 import pytest
 from click.testing import CliRunner
 
-from drift.api import reviews
 from drift.cli import commands
 from drift.review.validations import VALIDATIONS, Validation
 from tests.sample_files import FOLDER
@@ -122,10 +121,9 @@ def traced() -> Iterator[set[CodeType]]:
         threading.setprofile(None)
 
 
-@contextmanager
-def alone(*_args: object, **_settings: object) -> Iterator[tuple[()]]:
-    """Stand for the processes that help with a review: none."""
-    yield ()
+@pytest.fixture(scope="module")
+def shared_analyses() -> None:
+    """Share nothing: what a review runs is looked at."""
 
 
 def write_source(folder: Path, *, stated: bool) -> Path:
@@ -164,8 +162,7 @@ def run(tmp_path_factory: pytest.TempPathFactory) -> Run:
         source = write_source(place / "records", stated=stated)
         words = ["review", str(source), "--as-of", "2026-10-01", "--out", str(place / "out")]
         forget_what_is_kept()
-        with pytest.MonkeyPatch.context() as patch, traced() as entered:
-            patch.setattr(reviews, "helpers_for", alone)
+        with traced() as entered:
             chosen = ("--policy", str(place / "policy.toml"))
             done = CliRunner().invoke(commands, [*words, *chosen, *more])
         assert (place / "out" / "data" / "evidence.csv").exists(), done.output

@@ -817,7 +817,7 @@ def test_frames_come_sorted(tmp_path: Path, con: Connection) -> None:
     assert found.held_back.equals(found.held_back.sort("file", "line", "column", "reason"))
     assert found.meters["meter_id"].to_list() == ["A", "B", "C"]
     assert frame(con, "files", schema=FILES, file_nos=[1]).height == 1
-    assert run(con, "next_numbers").fetchall() == [(2, 4, True)]
+    assert run(con, "next_numbers").fetchall() == [(2, 4, True, False)]
 
 
 @pytest.mark.parametrize("given", ["2", "0", "-4", "60", "999999999999"])

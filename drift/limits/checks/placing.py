@@ -197,14 +197,11 @@ def _with_steps(days: pl.DataFrame, ledger: pl.DataFrame, first: int) -> pl.Data
     """
     dials = ledger.group_by("meter_id").agg(dial=pl.col("resolution_pct").last())
     rows = days.join(dials, on="meter_id", how="left", maintain_order="left")
-    read = pl.struct("departures", "dial", shift=pl.col("expected").fill_null(0.0))
+    begun = rows.filter(pl.col("visit") <= first)
+    read = begun.select("departures", "dial", "unit", pl.col("expected").fill_null(0.0))
+    on_dial = pl.Series("on_dial", [_dial_read(*row) for row in read.iter_rows()], pl.Float64)
     of_series = (
-        rows.filter(pl.col("visit") <= first)
-        .with_columns(
-            on_dial=pl.when(pl.col("unit") == AIR).then(
-                read.map_elements(_dial_read, return_dtype=pl.Float64)
-            )
-        )
+        begun.with_columns(on_dial)
         .group_by("series")
         .agg(
             on_dial=pl.when(pl.col("on_dial").null_count() == 0).then(pl.col("on_dial").min()),
@@ -216,10 +213,14 @@ def _with_steps(days: pl.DataFrame, ledger: pl.DataFrame, first: int) -> pl.Data
     return rows.drop("dial").join(steps, on="series", how="left", maintain_order="left")
 
 
-def _dial_read(row: dict[str, object]) -> float | None:
-    """Return the coarsest step that the numbers of a day lie on, at least that of the dial."""
-    dial, numbers, shift = row["dial"], row["departures"], row["shift"]
-    if not isinstance(dial, float) or not isinstance(numbers, list) or not dial > 0:
+def _dial_read(
+    numbers: list[float] | None, dial: float | None, unit: str, shift: float
+) -> float | None:
+    """Return the coarsest step that the numbers of a day lie on, at least that of the dial.
+
+    None in another unit than % air, and where the numbers or the dial are not known.
+    """
+    if unit != AIR or numbers is None or dial is None or not dial > 0:
         return None
     for step in sorted({dial, *_DIALS_PCT}, reverse=True):
         shown = [(number + shift) / step for number in numbers]

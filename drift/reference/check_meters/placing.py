@@ -155,15 +155,15 @@ def _of_checks(
         "aim", pl.when(of_artefact).then(pl.col("value").mean().over("series"))
     ).alias("air")
     day = (pl.col("performed_on") - EPOCH).dt.total_days() / DAYS_PER_YEAR
-    return (
+    read = (
         placed.filter(pl.col("unit") == AIR)
         .drop_nulls("value")
         .with_columns(aim)
         .filter(pl.col("air").abs() >= _LEAST_AIR_PCT)
-        .with_columns(
-            at_stated=STATED_AT_PCT / pl.col("air"),
-            called=pl.col("air").map_elements(called_artefact, return_dtype=pl.String),
-        )
+    )
+    called = pl.Series("called", map(called_artefact, read["air"]), pl.String)
+    return (
+        read.with_columns(called, at_stated=STATED_AT_PCT / pl.col("air"))
         .select(
             witness=pl.when(is_theirs).then("meter_id").otherwise("called"),
             kind=pl.when(is_theirs).then(pl.lit(CHECK_METER)).otherwise(pl.lit(ARTEFACT)),
