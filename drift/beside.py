@@ -41,11 +41,14 @@ class Help:
         What a thread of this process does at the start, such as to load what is needed later.
     over : callable
         Called once nothing more will be handed aside.
+    waits : bool
+        Whether this process has time while others work: it does then what pages will ask for.
     """
 
     aside: Aside | None = None
     meanwhile: Callable[[], object] = lambda: None
     over: Callable[[], object] = lambda: None
+    waits: bool = False
 
 
 class Threads(ThreadPoolExecutor):

@@ -17,9 +17,16 @@ from drift.report.data_files import read_previous, write_record, write_review
 from drift.report.exchange import Place, digests_of, exchanged_for, place_for
 from drift.report.own_files import REVIEW_FOLDER
 from drift.report.review_record import kept_pages, review_record
-from drift.report.write import Progress, load_pages, make_pages_ready, timed, write_beside
+from drift.report.write import (
+    Progress,
+    load_pages,
+    make_pages_ready,
+    timed,
+    write_beside,
+)
 from drift.review.analyse import analyse
 from drift.review.changes import Earlier
+from drift.review.loading import fitted_here
 from drift.review.policy import Policy
 from drift.review.results import Review
 from drift.store.journal import Signed
@@ -162,7 +169,9 @@ def _analysed(
         earlier=earlier,
         helped=helped,
     )
-    return dataclasses.replace(review, trends=review.plain_trends()) if with_trends else review
+    if not with_trends:
+        return review
+    return dataclasses.replace(review, trends=review.plain_trends(), trends_written=True)
 
 
 def _kept(
@@ -183,6 +192,7 @@ def _help(beside: "Helpers", sources: Sources, *, with_pages: bool) -> Help:
         beside[0].submit,
         meanwhile=load_pages,
         over=lambda: make_pages_ready(beside, sources),
+        waits=fitted_here(sources.sessions["meter_id"].n_unique()),
     )
 
 

@@ -80,7 +80,7 @@ def review_frames(review: Review) -> dict[str, pl.DataFrame]:
         "obligations": review.obligations,
         **({"since": review.since.rows} if review.since else {}),
         "visits": review.ledger.select(VISITS),
-        **({} if review.trends is None else {"trends": review.trends.drop("series")}),
+        **({"trends": review.plain_trends().drop("series")} if review.trends_written else {}),
         "forecast": review.forecast.select(FORECAST.keys()),
         "intervals": review.upkeep.intervals.select(INTERVALS.keys()),
         "signals": review.signals.select(ANSWERED_SIGNALS),

@@ -19,15 +19,11 @@ from drift.report.pages.split import split_by_meter
 from drift.report.register_files import write_register
 from drift.report.study_pages import write_study_pages
 from drift.review.evidence import gather_evidence
-from drift.review.loading import load_fits
+from drift.review.loading import fitted_here, load_fits
 from drift.review.results import Review
 
 Helpers = Sequence[ProcessPoolExecutor]
 
-# To load the library of fits takes each process as long as some 300 series are fitted in.  Of so
-# few dossiers the plain trends are fitted, and the evidence is gathered, by this process alone,
-# which has loaded it for the analysis.
-_FITTED_HERE = 100
 # What is written once beside the pages of the fleet.
 _BESIDE_FLEET = ("evidence.html", "guide.html")
 
@@ -42,7 +38,7 @@ def make_ready(pools: Helpers, *, dossiers: int) -> None:
     dossiers : int
         How many there will be to write.
     """
-    for pool in pools if dossiers > _FITTED_HERE else ():
+    for pool in () if fitted_here(dossiers) else pools:
         pool.submit(load_fits)
     for pool in pools[:1]:
         pool.submit(_ready_assets)
@@ -89,10 +85,10 @@ def write_pages(
     meters.mkdir(parents=True, exist_ok=True)
     drawn = beside[0].submit(write_assets, folder) if beside and not alone else None
     bar = review_bar(review)
-    fitted_here = review.meters.height <= _FITTED_HERE
-    shared = bool(beside) and not fitted_here
+    alone_fits = fitted_here(review.meters.height)
+    shared = bool(beside) and not alone_fits
     pack = beside[0].submit(_write_pack, review, folder, bar, alone=alone) if shared else None
-    if fitted_here:
+    if alone_fits and review.trends is None:
         review = dataclasses.replace(review, trends=review.plain_trends())
     parts = dict(split_by_meter(review))
     write = partial(_write_dossier, meters=meters, bar=bar, alone=alone)

@@ -27,8 +27,9 @@ from drift.review.results import Review
 from drift.review.sourced import checks_of, ledger_of, reference_of, schedule_of
 from drift.review.stand import OnFile, Seen, find_records, stand
 from drift.review.studying import study_in_force, with_operators_of
-from drift.review.zero_spans import zero_span_of
+from drift.review.zero_spans import ZeroSpan, zero_span_of
 from drift.store.tables import Sources
+from drift.trend.plain_trends import plain_trends
 from drift.trend.weigh import weigh_drift
 from drift.upkeep.weigh import Upkeep, weigh_upkeep
 from drift.version import __version__
@@ -48,17 +49,22 @@ class _Found:
     upkeep: Upkeep
     seen: Seen
     filed: OnFile
+    trends: pl.DataFrame | None
 
 
 @dataclass(frozen=True, slots=True)
 class _Weighed:
-    """What each room says of the readings by itself; `own` of those without what is shared."""
+    """What each room says of the readings by itself; `own` of those without what is shared.
+
+    `trends` are the plain ones, where there was time for them.
+    """
 
     schedule: pl.DataFrame
     charts: Charts
     drift: tuple[pl.DataFrame, pl.DataFrame]
     reference: Reference
     conformity: Conformity
+    trends: pl.DataFrame | None
     ahead: Forecasts
     own: Own | None
 
@@ -103,7 +109,6 @@ def analyse(
     )
     seen, filed, upkeep = found.seen, found.filed, found.upkeep
     standings = stand(sources, seen, filed, as_of=as_of, policy=policy)
-    read, judged = (ledger, sources.sessions), (found.reference, found.conformity)
     intervals = with_obligations(upkeep.intervals, standings.obligations, as_of=as_of)
     return Review(
         as_of=as_of,
@@ -128,10 +133,11 @@ def analyse(
         upkeep=dataclasses.replace(upkeep, intervals=intervals),
         conformity=found.conformity,
         comparisons=_comparisons(sources, ledger, found, policy),
-        zero_span=zero_span_of(read, judged, policy=policy, fleet=laws.drifts),
+        zero_span=_zero_span(sources, ledger, found, policy, laws),
         own_meters=own_meters,
         since=_compare(earlier, sources, found, standings.meters, as_of=as_of, policy=policy),
         fit=seen.ahead.fit,
+        trends=found.trends,
         held=filed.records.held,
         alike=filed.records.alike,
         uses=filed.records.uses,
@@ -162,6 +168,14 @@ def _find(
     return found, own_meters
 
 
+def _zero_span(
+    sources: Sources, ledger: pl.DataFrame, found: _Found, policy: Policy, laws: FleetLaws
+) -> ZeroSpan:
+    """Tell what the two ends of each scale do."""
+    read, judged = (ledger, sources.sessions), (found.reference, found.conformity)
+    return zero_span_of(read, judged, policy=policy, fleet=laws.drifts)
+
+
 def _comparisons(
     sources: Sources, ledger: pl.DataFrame, found: _Found, policy: Policy
 ) -> Comparisons:
@@ -180,7 +194,7 @@ def _find_all(
     laws: FleetLaws,
 ) -> _Found:
     """Find out from a source all that meters' standings are decided by."""
-    charts, conformity, ahead = weighed.charts, weighed.conformity, weighed.ahead
+    charts, ahead, verdicts = weighed.charts, weighed.ahead, weighed.conformity.verdicts
     path_trends, changes = weighed.drift
     checks = checks_of(sources, ledger, policy)
     signals, responses = with_responses(
@@ -193,12 +207,11 @@ def _find_all(
         policy=policy,
         laws=laws.upkeep,
     )
-    verdicts = conformity.verdicts
     return _Found(
         charts=charts,
         checks=checks,
         reference=weighed.reference,
-        conformity=conformity,
+        conformity=weighed.conformity,
         upkeep=upkeep,
         seen=Seen(
             ledger=ledger,
@@ -220,6 +233,7 @@ def _find_all(
                 names=laws.names,
             ),
         ),
+        trends=weighed.trends,
     )
 
 
@@ -257,13 +271,12 @@ def _weighed(
     study = study_in_force(sources, policy)
     reference = with_operators_of(study, reference_of(sources, ledger, policy, laws=laws.reference))
     conformity = weigh_conformity(
-        sources.sessions,
-        ledger,
-        reference,
+        *(sources.sessions, ledger, reference),
         policy=policy,
         study=study,
         scatter=laws.scatter,
     )
+    trends = _lines(ledger, drift[0], policy) if helped.waits else None
     ahead = begun.result()
     own = begin_own(
         *(sources, (reference, conformity), ahead.fit),
@@ -273,7 +286,13 @@ def _weighed(
         laws=laws,
     )
     helped.over()
-    return _Weighed(schedule, charts, drift, reference, conformity, ahead, own)
+    return _Weighed(schedule, charts, drift, reference, conformity, trends, ahead, own)
+
+
+def _lines(ledger: pl.DataFrame, path_trends: pl.DataFrame, policy: Policy) -> pl.DataFrame:
+    """Fit the plain trends of all series."""
+    level, fewest = policy.trend_level, policy.trend_visits
+    return plain_trends(ledger, path_trends, level=level, fewest=fewest)
 
 
 def _told_phases(

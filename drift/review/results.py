@@ -91,6 +91,8 @@ class Review:
         Frame of `drift.review.barred_uses.BARRED_USES`.
     trends : pl.DataFrame or None
         What `plain_trends` gives for all meters, None where it was not fitted for all at once.
+    trends_written : bool
+        Whether they were asked for as data.
     part : bool
         Whether it is of some meters of a fleet: what is said of the whole is said elsewhere.
     """
@@ -125,6 +127,7 @@ class Review:
     alike: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=NOTED))
     uses: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=BARRED_USES))
     trends: pl.DataFrame | None = None
+    trends_written: bool = False
     part: bool = False
 
     @property

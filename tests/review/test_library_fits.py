@@ -18,6 +18,7 @@ from drift import format as text
 from drift.api import at_work
 from drift.api.reviews import review_source
 from drift.report import page_files
+from drift.review import loading
 from drift.review.policy import Policy
 
 AS_OF = date(2026, 10, 1)
@@ -117,7 +118,7 @@ def test_dossiers_are_the_same_wherever_their_trends_are_fitted(
     monkeypatch.setattr(at_work, "cores", lambda: 1)
     source = _folder(tmp_path / "in")
     at_once = _reviewed(source, tmp_path / "once", with_pages=True)
-    monkeypatch.setattr(page_files, "_FITTED_HERE", 0)
+    monkeypatch.setattr(loading, "_FITTED_HERE", 0)
     called = _counted(monkeypatch)
     one_by_one = _reviewed(source, tmp_path / "each", with_pages=True)
     assert called["RLM.fit"] == 3
