@@ -1,7 +1,7 @@
 """This module holds what frames share: the epoch of times in years, and dates to and from it."""
 
 import math
-from datetime import date
+from datetime import date, timedelta
 from typing import Any
 
 import polars as pl
@@ -45,6 +45,13 @@ def on_date(t_years: str) -> pl.Expr:
     """Return the date of a column in years since the epoch."""
     days = (pl.col(t_years) * DAYS_PER_YEAR).round().cast(pl.Int64)
     return pl.lit(EPOCH) + pl.duration(days=days)
+
+
+def day_of(t_years: float | None) -> date | None:
+    """Return the date of a time in years since the epoch, as `on_date` of a column."""
+    if t_years is None:
+        return None
+    return EPOCH + timedelta(days=math.floor(t_years * DAYS_PER_YEAR + 0.5))
 
 
 def finite_or_none(value: float | None) -> float | None:

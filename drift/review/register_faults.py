@@ -51,6 +51,8 @@ def register_faults(review: Review) -> pl.DataFrame:
     or ``equipment`` has; a laboratory that keeps no such table is asked for it elsewhere.  A vessel
     or balance is overdue where the last calibration before the day ended before it (``due_on``).
     """
+    if review.faults is not None:
+        return review.faults
     sources = review.sources
     people, items = _authorised(sources.people), _calibrated(review)
     rows: list[Row] = []

@@ -93,6 +93,8 @@ class Review:
         What `plain_trends` gives for all meters, None where it was not fitted for all at once.
     trends_written : bool
         Whether they were asked for as data.
+    faults : pl.DataFrame or None
+        Frame of `drift.review.register_faults.REGISTER_FAULTS` where it is known already.
     part : bool
         Whether it is of some meters of a fleet: what is said of the whole is said elsewhere.
     """
@@ -128,6 +130,7 @@ class Review:
     uses: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=BARRED_USES))
     trends: pl.DataFrame | None = None
     trends_written: bool = False
+    faults: pl.DataFrame | None = None
     part: bool = False
 
     @property

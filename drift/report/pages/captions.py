@@ -105,17 +105,19 @@ def as_found(
     tolerance_pct : float
         Largest bias that passes, % air.
     """
-    seen = last.filter(pl.col("as_found_bias_pct").is_not_null())
+    read = zip(last["point_pct"], last["as_found_bias_pct"], strict=True)
+    biases = {point: found for point, found in read if found is not None}
     on = text.day(_date(last["performed_on"].max()))
     limit = f"±{text.plain(tolerance_pct)}{text.NO_BREAK}%{text.NO_BREAK}air"
-    if seen.is_empty():
+    if not biases:
         found = f"Nothing was read as found on {on}."
     elif out_points:
-        biases = {row["point_pct"]: row["as_found_bias_pct"] for row in seen.to_dicts()}
         told = [f"{text.bias(biases[pct])} at {text.point(pct)}" for pct in out_points]
         found = f"On {on} it was found outside {limit}: {text.listed(told)}."
     else:
-        found = f"On {on} it was found inside {limit} at {_points(seen.height)}."
+        found = (
+            f"On {on} it was found inside {limit} at {_points(last['as_found_bias_pct'].count())}."
+        )
     if not adjusted:
         return f"{found} Nothing was ever adjusted, so no drift is hidden here."
     return (
@@ -335,19 +337,20 @@ def adjustments(ledger: pl.DataFrame) -> int:
     """Return how often one meter was adjusted, at its visits and between them."""
     if ledger.is_empty():
         return 0
-    last = ledger.filter(pl.col("segment") == pl.col("segment").max())
-    return int(last["segment"][0]) - 1 + int(bool(last["adjusted"].any()))
+    segments = ledger["segment"]
+    last = segments == segments.max()
+    return int(segments.filter(last)[0]) - 1 + int((ledger["adjusted"] & last).any())
 
 
 def adjustment_story(ledger: pl.DataFrame, *, point_pct: float) -> str:
     """Say what the adjustments hide at one point of one meter."""
-    rows = ledger.filter(pl.col("point_pct") == point_pct)
+    here = ledger["point_pct"] == point_pct
     adjusted = adjustments(ledger)
-    path_pct = rows["unadjusted_path_pct"].drop_nulls()
+    path_pct = ledger["unadjusted_path_pct"].filter(here).drop_nulls()
     if not adjusted:
         return "Adjustments: none on record."
     told = f"Adjustments: {text.whole(adjusted)}"
-    lost = int(rows["evidence_lost"].sum())
+    lost = int((ledger["evidence_lost"] & here).sum())
     gap = f", {lost} of them made before the meter was read as found" if lost else ""
     if path_pct.is_empty():
         return f"{told}{gap}."

@@ -200,8 +200,9 @@ def _told(
 ) -> Told:
     """Return what the head of the page is worded from."""
     mine = pl.col("meter_id") == meter.meter_id
-    causes = review.reference.causes.filter(mine)
-    latest = causes.filter(pl.col("segment") == pl.col("segment").max()).to_dicts()
+    causes = review.reference.causes.filter(mine).to_dicts()
+    newest = max((row["segment"] for row in causes), default=None)
+    latest = [row for row in causes if row["segment"] == newest]
     jumps = [point.jump for point in points if point.jump is not None]
     return Told(
         meter=meter,
@@ -249,7 +250,7 @@ def history_data(
     """Return the data sets of a meter's large figure, and the parameters of its chart."""
     tolerance, as_of = review.policy.tolerance_pct, review.as_of
     frame = history.history_frame(review, points)
-    due = review.meters.filter(pl.col("meter_id") == ledger["meter_id"][0])["next_due_on"][0]
+    due = _of(review.meters, "next_due_on", ledger["meter_id"][0])[0]
     found = {
         "points": [_point(point, tolerance) for point in points],
         "visits": history.visit_dots(points, frame),
@@ -312,7 +313,7 @@ def _found_words(review: Review, ledger: pl.DataFrame) -> str:
     last = ledger.filter(pl.col("performed_on") == pl.col("performed_on").max())
     return captions.as_found(
         last,
-        out_points=last.filter(~pl.col("within"))["point_pct"].unique().sort().to_list(),
+        out_points=_outside(last),
         adjusted=captions.adjustments(ledger),
         tolerance_pct=review.policy.tolerance_pct,
     )
@@ -335,11 +336,15 @@ def _drift_words(
 
 def _noted(review: Review, meter_id: str) -> tuple[str, ...]:
     """Return a sentence for each use while barred, row that could not be read and id alike."""
-    mine = pl.col("meter_id") == meter_id
-    words = pl.concat([review.alike.filter(mine), review.held.filter(mine)])["words"]
+    words = (*_of(review.alike, "words", meter_id), *_of(review.held, "words", meter_id))
     noted = [f"{clause[:1].upper()}{clause[1:]}." for clause in words]
-    faults = register_faults(review).filter(mine)["sentence"]
-    return (*review.uses.filter(mine)["sentence"], *faults, *noted)
+    faults = _of(register_faults(review), "sentence", meter_id)
+    return (*_of(review.uses, "sentence", meter_id), *faults, *noted)
+
+
+def _of(frame: pl.DataFrame, column: str, meter_id: str) -> pl.Series:
+    """Return a column of the rows of one meter."""
+    return frame[column].filter(frame["meter_id"] == meter_id)
 
 
 def _neighbours(review: Review, meter_id: str) -> tuple[MeterRow | None, MeterRow, MeterRow | None]:
@@ -360,13 +365,18 @@ def _neighbours(review: Review, meter_id: str) -> tuple[MeterRow | None, MeterRo
 
 def _not_drawn(review: Review, ledger: pl.DataFrame, signals: pl.DataFrame) -> str:
     """Say which charts are kept without a figure."""
-    ours = pl.col("series").is_in(ledger["series"].unique().implode())
-    plotted = set(review.charted.filter(ours & pl.col("value").is_finite())["chart"])
+    charted = review.charted
+    ours = charted["series"].is_in(ledger["series"].unique().to_list())
+    plotted = set(charted["chart"].filter(ours & charted["value"].is_finite()).unique())
     kept = {
-        name: signals.filter(pl.col("chart") == name).height
-        for name in sorted(plotted - set(CHART_WORDS))
+        name: int((signals["chart"] == name).sum()) for name in sorted(plotted - set(CHART_WORDS))
     }
     return captions.not_drawn(kept)
+
+
+def _outside(visit: pl.DataFrame) -> list[float]:
+    """Return the points of one visit that were found outside."""
+    return visit["point_pct"].filter(~visit["within"]).unique().sort().to_list()
 
 
 def _brief(
@@ -374,21 +384,22 @@ def _brief(
 ) -> tuple[str, ...]:
     """Return the verdicts of a meter, each a sentence that begins with what it is about."""
     last = ledger.filter(pl.col("performed_on") == pl.col("performed_on").max())
-    found = ledger.drop_nulls("within")
-    ours = pl.col("series").is_in(ledger["series"].unique().implode())
+    judged = ledger["visit_id"].filter(ledger["within"].is_not_null())
+    charted = review.charted
+    ours = charted["series"].is_in(ledger["series"].unique().to_list())
     point = meter.point_pct if meter.point_pct is not None else ledger["point_pct"].min()
     return (
         captions.tolerance_verdict(
-            last.filter(~pl.col("within"))["point_pct"].unique().sort().to_list(),
+            _outside(last),
             seen=last["as_found_bias_pct"].count(),
             on=last["performed_on"][0],
-            visits=found["visit_id"].n_unique(),
-            visits_out=found.filter(~pl.col("within"))["visit_id"].n_unique(),
+            visits=judged.n_unique(),
+            visits_out=ledger["visit_id"].filter(~ledger["within"]).n_unique(),
         ),
         conformity_verdict(review, meter.meter_id),
         captions.control_verdict(
             signals,
-            limits_known=review.charted.filter(ours)["upper"].count() > 0,
+            limits_known=charted["upper"].filter(ours).count() > 0,
             drifts=drifts,
         ),
         captions.adjustment_story(ledger, point_pct=float(point)),  # type: ignore[arg-type]

@@ -163,18 +163,19 @@ def _lead(review: Review, ledger: pl.DataFrame, latest: list[Row]) -> str:
 
 def _put_right(ledger: pl.DataFrame, segment: int, *, tolerance: float) -> str:
     """Say when what a segment showed was put right; empty where nothing was done about it."""
-    mine = ledger.filter(pl.col("segment") == segment)
-    last = mine.filter(pl.col("performed_on") == pl.col("performed_on").max())
-    if ledger["segment"].max() == segment and not last["adjusted"].any():
+    mine, days = ledger["segment"] == segment, ledger["performed_on"]
+    on = max(days.filter(mine))
+    last = mine & (days == on)
+    if ledger["segment"].max() == segment and not (ledger["adjusted"] & last).any():
         return ""
-    left = last["as_left_bias_pct"].drop_nulls().abs().max()
+    left = ledger["as_left_bias_pct"].filter(last).drop_nulls().abs().max()
     right = isinstance(left, float) and left <= tolerance
-    return f"; {'put right' if right else 'adjusted'} on {text.day(last['performed_on'][0])}"
+    return f"; {'put right' if right else 'adjusted'} on {text.day(on)}"
 
 
 def _span(ledger: pl.DataFrame, segment: int) -> str:
     """Say which visits were weighed: the latest ones of a segment, and whether it is the newest."""
-    visits = ledger.filter(pl.col("segment") == segment)["performed_on"].unique().sort()
+    visits = ledger["performed_on"].filter(ledger["segment"] == segment).unique().sort()
     days = visits.tail(WEIGHED_VISITS).to_list()
     newest = ledger["segment"].max() == segment
     if not days:

@@ -68,28 +68,31 @@ class FullChart:
 
 
 def chart_series(
-    review: Review, points: Sequence[PointRows], *, ledger: pl.DataFrame, signals: pl.DataFrame
+    review: Review, points: Sequence[PointRows], *, signals: pl.DataFrame
 ) -> list[ChartSeries]:
     """Return every chart at every point that the page shows."""
     by_point = {point.visits[0]["series"]: point for point in points}
-    days = ledger.select("series", "visit", "performed_on")
-    charted = (
-        review.charted.filter(pl.col("value").is_finite())
-        .join(days, on=["series", "visit"])
-        .sort("chart", "series", "visit")
+    days = {
+        (series, row["visit"]): row["performed_on"]
+        for series, point in by_point.items()
+        for row in point.visits
+    }
+    shown = review.charted.filter(
+        pl.col("series").is_in(list(by_point)), pl.col("value").is_finite()
     )
+    charted = [
+        {**row, "performed_on": days[row["series"], row["visit"]]}
+        for row in shown.iter_rows(named=True)
+        if (row["series"], row["visit"]) in days
+    ]
+    charted.sort(key=lambda row: (row["chart"], row["series"], row["visit"]))
     spoke: dict[tuple[str, float], list[Row]] = {}
     for row in signals.sort("visit_on").iter_rows(named=True):
         spoke.setdefault((row["chart"], row["point_pct"]), []).append(row)
     found = []
-    for (chart, series), rows in groupby(
-        charted.iter_rows(named=True), key=lambda row: (row["chart"], row["series"])
-    ):
-        if series in by_point:
-            point = by_point[series]
-            found.append(
-                ChartSeries(chart, point, list(rows), spoke.get((chart, point.point_pct), []))
-            )
+    for (chart, series), rows in groupby(charted, key=lambda row: (row["chart"], row["series"])):
+        point = by_point[series]
+        found.append(ChartSeries(chart, point, list(rows), spoke.get((chart, point.point_pct), [])))
     return sorted(found, key=lambda each: each.point.panel)
 
 

@@ -169,17 +169,17 @@ class ConformityPart:
 def conformity_part(review: Review, meter_id: str) -> ConformityPart:
     """Return what the dossier of one meter says of uncertainty and conformity."""
     mine = pl.col("meter_id") == meter_id
-    verdicts = review.conformity.verdicts.filter(mine)
-    budgets = review.conformity.budgets.filter(mine)
-    last = verdicts.filter(pl.col("visit_id") == pl.col("visit_id").last())
-    points = tuple(verdicts["point_pct"].unique().sort())
+    verdicts = review.conformity.verdicts.filter(mine).to_dicts()
+    budgets = review.conformity.budgets.filter(mine).to_dicts()
+    last = [row for row in verdicts if row["visit_id"] == verdicts[-1]["visit_id"]]
+    points = tuple(sorted({row["point_pct"] for row in verdicts}))
     return ConformityPart(
         rule=rule_sentences(review.policy, review.rule),
-        last_on=last["performed_on"][0],
-        last=tuple(_verdict_row(row) for row in last.iter_rows(named=True)),
+        last_on=last[0]["performed_on"],
+        last=tuple(_verdict_row(row) for row in last),
         budgets=_budget_parts(budgets),
-        steps=_steps(review, budgets, last),
-        successive=_successive(verdicts.filter(pl.col("stage") == "as_left")),
+        steps=_steps(review, budgets, last[0]),
+        successive=_successive([row for row in verdicts if row["stage"] == "as_left"]),
         points_pct=points,
         visits=_visits(verdicts, points),
     )
@@ -188,10 +188,10 @@ def conformity_part(review: Review, meter_id: str) -> ConformityPart:
 def conformity_verdict(review: Review, meter_id: str) -> str:
     """Say in one sentence what the last visit's biases conform to."""
     verdicts = review.conformity.verdicts.filter(pl.col("meter_id") == meter_id)
-    last = gone_with(verdicts)
-    failed = last.filter(pl.col("verdict").is_in([CONDITIONAL_FAIL, FAIL]))
+    last = gone_with(verdicts).to_dicts()
+    failed = [row for row in last if row["verdict"] in {CONDITIONAL_FAIL, FAIL}]
     rule = f"the rule in force ({RULE_WORDS[review.policy.decision_rule]})"
-    least = last.sort("p_conform").row(0, named=True)
+    least = min(last, key=lambda row: -1.0 if row["p_conform"] is None else row["p_conform"])
     sure = (
         f"at {text.point(least['point_pct'])} there is {text.chance(least['p_conform'])} "
         f"that it is really in tolerance{_assumed(review, meter_id)}"
@@ -199,12 +199,12 @@ def conformity_verdict(review: Review, meter_id: str) -> str:
         else "how likely it is really in tolerance cannot be said"
     )
     on = text.day(least["performed_on"])
-    if failed.is_empty():
-        near = last.filter(pl.col("verdict") == CONDITIONAL_PASS)["point_pct"].to_list()
+    if not failed:
+        near = [row["point_pct"] for row in last if row["verdict"] == CONDITIONAL_PASS]
         how = f", at {text.listed([text.point(pct) for pct in near])} conditionally" if near else ""
         said = f"Conformity: as left on {on} it passes by {rule}{how}; {sure}."
     else:
-        at = text.listed([text.point(pct) for pct in failed["point_pct"]])
+        at = text.listed([text.point(row["point_pct"]) for row in failed])
         said = f"Conformity: as left on {on} it fails at {at} by {rule}; {sure}."
     return said + rests_on(review.conformity.repeatability.filter(pl.col("meter_id") == meter_id))
 
@@ -254,13 +254,16 @@ def _verdict_row(row: Row) -> VerdictRow:
     )
 
 
-def _budget_parts(budgets: pl.DataFrame) -> tuple[BudgetPart, ...]:
+def _budget_parts(budgets: list[Row]) -> tuple[BudgetPart, ...]:
     """Return the budget of the last bias at each point, as left where it was read."""
-    biases = budgets.filter(pl.col("stage") != STEP)
-    latest = biases.filter(pl.col("stage") == pl.col("stage").max().over("point_pct"))
+    by_point: dict[float, list[Row]] = {}
+    for row in budgets:
+        if row["stage"] != STEP:
+            by_point.setdefault(row["point_pct"], []).append(row)
+    latest = {point: max(row["stage"] for row in rows) for point, rows in by_point.items()}
     return tuple(
-        _budget_part(part.to_dicts())
-        for part in latest.partition_by("point_pct", maintain_order=True)
+        _budget_part([row for row in rows if row["stage"] == latest[point]])
+        for point, rows in by_point.items()
     )
 
 
@@ -291,25 +294,24 @@ def _budget_part(rows: list[Row]) -> BudgetPart:
     )
 
 
-def _steps(review: Review, budgets: pl.DataFrame, last: pl.DataFrame) -> str:
+def _steps(review: Review, budgets: list[Row], last: Row) -> str:
     """Say by how much the meter moved since the visit before, each step with its uncertainty."""
-    known = (
-        budgets.filter((pl.col("stage") == STEP) & (pl.col("component") == COMBINED))
-        .join(
-            review.ledger.filter(pl.col("visit_id") == last["visit_id"][0]).select(
-                "meter_id", "point_pct", "drift_step_pct"
-            ),
-            on=["meter_id", "point_pct"],
-        )
-        .drop_nulls("drift_step_pct")
-        .sort("point_pct")
+    here = review.ledger.filter(
+        pl.col("meter_id") == last["meter_id"], pl.col("visit_id") == last["visit_id"]
     )
-    if known.is_empty():
+    steps = dict(zip(here["point_pct"], here["drift_step_pct"], strict=True))
+    known = [
+        (row["point_pct"], steps[row["point_pct"]], row["expanded_u_pct"])
+        for row in budgets
+        if row["stage"] == STEP
+        and row["component"] == COMBINED
+        and steps.get(row["point_pct"]) is not None
+    ]
+    if not known:
         return ""
     told = [
-        f"{text.bias(row['drift_step_pct'])} ± {text.spread(row['expanded_u_pct'])} at "
-        f"{text.point(row['point_pct'])}"
-        for row in known.iter_rows(named=True)
+        f"{text.bias(step)} ± {text.spread(expanded)} at {text.point(point)}"
+        for point, step, expanded in sorted(known)
     ]
     return (
         f"Since the visit before it moved by {text.listed(told)} (as found less what that visit "
@@ -318,40 +320,40 @@ def _steps(review: Review, budgets: pl.DataFrame, last: pl.DataFrame) -> str:
     )
 
 
-def _successive(left: pl.DataFrame) -> str:
+def _successive(left: list[Row]) -> str:
     """Say whether the last two readings as left agreed, as the trade asks."""
-    if left.is_empty():
+    if not left:
         return "Two successive readings as left: nothing was read as left."
-    asked = left.drop_nulls("two_successive")
-    failed = asked.filter(~pl.col("two_successive")).sort("performed_on", descending=True)
-    unknown = left.height - asked.height
+    asked = [row for row in left if row["two_successive"] is not None]
+    failed = [row for row in asked if not row["two_successive"]]
+    failed.sort(key=lambda row: row["performed_on"].toordinal(), reverse=True)
+    unknown = len(left) - len(asked)
     gap = (
         f" {text.count(unknown, 'sitting')} with one reading cannot be checked." if unknown else ""
     )
-    if asked.is_empty():
+    if not asked:
         return f"Two successive readings as left: none to compare.{gap}"
     start = (
-        f"Two successive readings as left: at {asked.height - failed.height} of "
-        f"{text.count(asked.height, 'sitting')} the last two are within tolerance and agree"
+        f"Two successive readings as left: at {len(asked) - len(failed)} of "
+        f"{text.count(len(asked), 'sitting')} the last two are within tolerance and agree"
     )
-    if failed.is_empty():
+    if not failed:
         return f"{start}.{gap}"
     named = [
         f"{text.day(row['performed_on'])} at {text.point(row['point_pct'])}"
-        for row in failed.head(_MOST_NAMED).iter_rows(named=True)
+        for row in failed[:_MOST_NAMED]
     ]
-    more = failed.height - len(named)
+    more = len(failed) - len(named)
     return f"{start}; not on {text.listed([*named, *([f'{more} more'] if more else [])])}.{gap}"
 
 
-def _visits(verdicts: pl.DataFrame, points: tuple[float, ...]) -> tuple[JudgedVisit, ...]:
+def _visits(verdicts: list[Row], points: tuple[float, ...]) -> tuple[JudgedVisit, ...]:
     """Return the verdicts of every visit, newest first."""
     said: dict[tuple[date, str], dict[tuple[float, str], Judged]] = {}
-    for on, visit_id, point, stage, verdict, p in verdicts.select(
-        "performed_on", "visit_id", "point_pct", "stage", "verdict", "p_conform"
-    ).iter_rows():
-        judged = Judged(VERDICTS.get(verdict, text.CANNOT_SAY), p)
-        said.setdefault((on, visit_id), {})[point, stage] = judged
+    for row in verdicts:
+        judged = Judged(VERDICTS.get(row["verdict"], text.CANNOT_SAY), row["p_conform"])
+        here = said.setdefault((row["performed_on"], row["visit_id"]), {})
+        here[row["point_pct"], row["stage"]] = judged
     return tuple(_visit(on, at, points) for (on, _), at in reversed(said.items()))
 
 

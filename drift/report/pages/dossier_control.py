@@ -85,7 +85,7 @@ def control_part(
     drifts : bool
         Whether the path without adjustments confirms a drift at any point.
     """
-    series = chart_series(review, points, ledger=ledger, signals=signals)
+    series = chart_series(review, points, signals=signals)
     adjusted = bool(ledger["adjusted"].any())
     hidden = drifts and adjusted
     rates = _rates(review, ledger)
@@ -106,12 +106,13 @@ def control_part(
 
 def _rates(review: Review, ledger: pl.DataFrame) -> dict[str, Rates]:
     """Return the false alarms of the limits of each chart: aimed at, and allowed by the dial."""
-    ours = review.limits.join(ledger.select("series").unique(), on="series", how="semi")
+    ours, limits = set(ledger["series"]), review.limits
     found: dict[str, Rates] = {}
-    for chart, sigma, aimed, allowed in ours.select(
-        "chart", "sigma", "nominal_rate", "attained_rate"
-    ).iter_rows():
-        if sigma is not None:
+    columns = ("series", "chart", "sigma", "nominal_rate", "attained_rate")
+    for series, chart, sigma, aimed, allowed in zip(
+        *(limits[name] for name in columns), strict=True
+    ):
+        if series in ours and sigma is not None:
             found.setdefault(chart, []).append((aimed, allowed))
     return found
 

@@ -105,10 +105,10 @@ class Told:
     @property
     def one_way(self) -> int:
         """Return how many of the last adjustments went one way, with its sign."""
-        last = self.ledger.filter(pl.col("point_pct") == self.meter.point_pct)
-        moves = last.filter(pl.col("adjusted")).select(
-            move=pl.col("as_left_bias_pct") - pl.col("as_found_bias_pct")
-        )["move"]
+        ledger = self.ledger
+        moves = (ledger["as_left_bias_pct"] - ledger["as_found_bias_pct"]).filter(
+            (ledger["point_pct"] == self.meter.point_pct) & ledger["adjusted"]
+        )
         run = 0
         for move in reversed(moves.drop_nulls().to_list()):
             way = (move > 0) - (move < 0)
@@ -128,7 +128,7 @@ class Told:
     @property
     def ever_outside(self) -> int:
         """Return how many visits found any point outside."""
-        return self.ledger.filter(~pl.col("within"))["visit_id"].n_unique()
+        return self.ledger["visit_id"].filter(~self.ledger["within"]).n_unique()
 
 
 def front_part(review: Review, told: Told) -> Front:
@@ -244,8 +244,8 @@ def _lead(told: Told) -> tuple[str, ...]:
             f"{behind} {text.bias(drift.drift)}{text.NO_BREAK}% air a year at "
             f"{text.point(drift.point_pct)} ({interval})."
         )
-    path = told.ledger.filter(pl.col("point_pct") == row["worst_point_pct"])["unadjusted_path_pct"]
-    known = path.drop_nulls()
+    at_worst = told.ledger["point_pct"] == row["worst_point_pct"]
+    known = told.ledger["unadjusted_path_pct"].filter(at_worst).drop_nulls()
     if told.ledger["adjusted"].any() and known.len():
         sentences.append(
             f"Without adjustments it would now read about {text.bias_with_unit(known[-1])} off "

@@ -1,7 +1,7 @@
 """This module gathers the rows of a dossier's large figure, all but its lanes of events."""
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from itertools import pairwise
@@ -9,7 +9,7 @@ from itertools import pairwise
 import polars as pl
 
 from drift import format as text
-from drift.frames import DAYS_PER_YEAR, Row, on_date
+from drift.frames import DAYS_PER_YEAR, Row, day_of
 from drift.report.figures.meter_history import AS_FOUND, MOST_PANELS, ROOM, UNTOUCHED
 from drift.review.results import Review
 
@@ -81,61 +81,80 @@ def history_points(review: Review, ledger: pl.DataFrame) -> list[PointRows]:
     ledger : pl.DataFrame
         Its rows of `Review.judged` for the meter.
     """
-    seen = ledger.group_by("series", "point_pct").agg(visits=pl.len()).sort("visits", "point_pct")
-    kept = seen.tail(MOST_PANELS).sort("point_pct")
-    by_series = {name: _by_series(frame) for name, frame in _parts(review, ledger).items()}
-    jumps = _by_series(
-        review.jumps.filter(pl.col("series").is_in(ledger["series"].unique().implode()))
-    )
-
-    def one(name: str, series: int) -> Row | None:
-        rows = by_series[name].get(series, [])
-        return rows[0] if rows else None
-
+    by_series = _by_series(_rows(ledger.sort("series", "visit")))
+    most_seen = sorted(by_series.values(), key=lambda rows: (len(rows), rows[0]["point_pct"]))
+    kept = sorted(most_seen[-MOST_PANELS:], key=lambda rows: float(rows[0]["point_pct"]))
+    ours = pl.col("series").is_in(list(by_series))
+    limits = _limits(review.charted.filter(ours, pl.col("chart") == _RUN_CHART), by_series)
+    forecasts = {row["series"]: _dated(row) for row in _rows(review.forecasts.filter(ours))}
+    trends = {row["series"]: row for row in _rows(review.path_trends.filter(ours))}
+    ahead = _ahead(review, ledger["meter_id"][0])
+    jumps = {row["series"]: row for row in _rows(review.jumps.filter(ours))}
     return [
         PointRows(
             panel=panel,
-            point_pct=row["point_pct"],
-            visits=by_series["visits"][row["series"]],
-            limits=by_series["limits"].get(row["series"], []),
-            ahead=by_series["ahead"].get(row["series"], []),
-            forecast=one("forecasts", row["series"]),
-            trend=one("trends", row["series"]),
-            jump=jumps.get(row["series"], [None])[-1],
-            fitted=[]
-            if row["series"] in jumps
-            else _wedge(
-                by_series["visits"][row["series"]], one("trends", row["series"]), review.as_of
-            ),
+            point_pct=visits[0]["point_pct"],
+            visits=visits,
+            limits=limits.get(series, []),
+            ahead=[
+                *_expected_now(forecasts.get(series), review.as_of),
+                *ahead.get(visits[0]["point_pct"], []),
+            ],
+            forecast=forecasts.get(series),
+            trend=trends.get(series),
+            jump=jumps.get(series),
+            fitted=[] if series in jumps else _wedge(visits, trends.get(series), review.as_of),
         )
-        for panel, row in enumerate(kept.iter_rows(named=True))
+        for panel, visits in enumerate(kept)
+        for series in (visits[0]["series"],)
     ]
 
 
-def _parts(review: Review, ledger: pl.DataFrame) -> dict[str, pl.DataFrame]:
-    """Return the frames that a figure is made of, each with a column ``series``, by date."""
-    mine = ledger.select("series").unique()
-    days = ledger.select("series", "visit", "performed_on")
-    ours = pl.col("series").is_in(mine["series"].implode())
-    charted = review.charted.filter(ours & (pl.col("chart") == _RUN_CHART))
-    later = review.forecast.join(
-        ledger.select("series", "meter_id", "point_pct").unique(), on=["meter_id", "point_pct"]
-    ).filter(pl.col("on_date") > review.as_of)
-    forecasts = review.forecasts.filter(ours).with_columns(
-        on_date(name).alias(f"{name}_on")
-        for name in ("crossing", "crossing_early", "crossing_late")
-    )
-    now = forecasts.select(
-        "series", on_date=pl.lit(review.as_of), level="level", low="level_low", high="level_high"
-    )
-    ahead = later.select("series", "on_date", level="level_pct", low="low", high="high")
-    return {
-        "visits": ledger.sort("series", "visit"),
-        "limits": charted.join(days, on=["series", "visit"]).sort("series", "visit"),
-        "ahead": pl.concat([now, ahead]).drop_nulls().sort("series", "on_date"),
-        "forecasts": forecasts,
-        "trends": review.path_trends.filter(ours),
+def _limits(charted: pl.DataFrame, visits: Mapping[int, list[Row]]) -> dict[int, list[Row]]:
+    """Return rows of charts by series and in the order of visits, each with its day."""
+    days = {
+        series: {row["visit"]: row["performed_on"] for row in rows}
+        for series, rows in visits.items()
     }
+    known = [
+        {**row, "performed_on": days[row["series"]][row["visit"]]}
+        for row in _rows(charted)
+        if row["visit"] in days[row["series"]]
+    ]
+    return _by_series(sorted(known, key=lambda row: int(row["visit"])))
+
+
+def _rows(frame: pl.DataFrame) -> Iterator[Row]:
+    """Return the rows of a frame by the names of its columns."""
+    return frame.iter_rows(named=True)
+
+
+def _dated(forecast: Row) -> Row:
+    """Return a forecast with the days of its crossing."""
+    times = ("crossing", "crossing_early", "crossing_late")
+    return forecast | {f"{name}_on": day_of(forecast[name]) for name in times}
+
+
+def _expected_now(forecast: Row | None, as_of: date) -> list[Row]:
+    """Return the true bias expected on the date of the review, where it is known."""
+    if forecast is None:
+        return []
+    now = {"level": "level", "low": "level_low", "high": "level_high"}
+    row = {name: forecast[column] for name, column in now.items()}
+    return [] if None in row.values() else [{"on_date": as_of, **row}]
+
+
+def _ahead(review: Review, meter_id: str) -> dict[float, list[Row]]:
+    """Return the true bias expected from the date of the review on, by point and day."""
+    later = review.forecast.filter(
+        pl.col("meter_id") == meter_id, pl.col("on_date") > review.as_of
+    ).select("point_pct", "on_date", "level_pct", "low", "high")
+    found: dict[float, list[Row]] = {}
+    for point, on, *edges in sorted(later.drop_nulls().iter_rows(), key=lambda row: row[1]):
+        names = ("level", "low", "high")
+        row = {"on_date": on, **dict(zip(names, edges, strict=True))}
+        found.setdefault(point, []).append(row)
+    return found
 
 
 def _wedge(visits: list[Row], trend: Row | None, as_of: date) -> list[Row]:
@@ -156,10 +175,10 @@ def _wedge(visits: list[Row], trend: Row | None, as_of: date) -> list[Row]:
     ]
 
 
-def _by_series(frame: pl.DataFrame) -> dict[int, list[Row]]:
+def _by_series(rows: Iterable[Row]) -> dict[int, list[Row]]:
     """Return the rows of each series, in their order."""
     found: dict[int, list[Row]] = {}
-    for row in frame.iter_rows(named=True):
+    for row in rows:
         found.setdefault(row["series"], []).append(row)
     return found
 

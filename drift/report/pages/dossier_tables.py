@@ -1,6 +1,7 @@
 """This module turns frames of one meter into the tables of its dossier."""
 
-from collections.abc import Callable
+from collections import Counter
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import date
 from itertools import groupby
@@ -9,7 +10,7 @@ from typing import Any
 import polars as pl
 
 from drift import format as text
-from drift.frames import on_date
+from drift.frames import Row, day_of
 from drift.report.pages import captions, trend_words
 from drift.report.pages.parts import MeterRow, TrendRow
 from drift.review.results import Review
@@ -47,23 +48,26 @@ def facts(review: Review, meter_id: str) -> tuple[tuple[str, str], ...]:
 
 def _vessels_used(review: Review, meter_id: str) -> list[tuple[str, str]]:
     """Return the certificates on record of the vessels that a meter was read with."""
-    read = review.sources.sessions.filter(pl.col("meter_id") == meter_id)["vessel_id"]
+    sessions = review.sources.sessions
+    read = sessions["vessel_id"].filter(sessions["meter_id"] == meter_id).unique()
     used = {name for names in read.drop_nulls() for name in names.split(" + ")}
-    columns = ["calibrated_on", "certificate", "due_on"]
-    kept = pl.concat(
-        [
-            review.sources.vessels.select(*columns, item="vessel_id"),
-            review.sources.equipment.select(*columns, item="equipment_id"),
-        ]
-    )
-    rows = kept.filter(pl.col("item").is_in(sorted(used))).drop_nulls("certificate")
+    named = ("calibrated_on", "certificate", "due_on")
+    kept = [
+        (item, *row)
+        for items, key in (
+            (review.sources.vessels, "vessel_id"),
+            (review.sources.equipment, "equipment_id"),
+        )
+        for item, *row in zip(items[key], *(items[name] for name in named), strict=True)
+        if item in used and row[1] is not None
+    ]
     return [
         (
-            f"Vessel {row['item']}",
-            f"certificate {row['certificate']} of {text.day(row['calibrated_on'])}"
-            + (f", to {text.day(row['due_on'])}" if row["due_on"] else ""),
+            f"Vessel {item}",
+            f"certificate {certificate} of {text.day(on)}"
+            + (f", to {text.day(due)}" if due else ""),
         )
-        for row in rows.sort("item", "calibrated_on").iter_rows(named=True)
+        for item, on, certificate, due in sorted(kept, key=lambda row: row[:2])
     ]
 
 
@@ -76,18 +80,17 @@ def trend_rows(
     review: Review,
 ) -> tuple[TrendRow, ...]:
     """Return trend and forecast of each point of one meter, in order of the points."""
-    ahead = forecasts.drop("drift", "drift_low", "drift_high").with_columns(
-        on_date(name).alias(name) for name in ("crossing", "crossing_early", "crossing_late")
-    )
-    joined = (
-        trends.drop("meter_id")
-        .join(path_trends.drop("kendall_p"), on="series", how="left")
-        .join(ahead, on="series", how="left")
-    )
-    return tuple(
-        _trend_row(row, meter=meter, review=review)
-        for row in joined.sort("point_pct").iter_rows(named=True)
-    )
+    ahead = {row["series"]: row for row in forecasts.iter_rows(named=True)}
+    paths = {row["series"]: row for row in path_trends.iter_rows(named=True)}
+    unknown = dict.fromkeys((*forecasts.columns, *path_trends.columns))
+    rows = []
+    for row in trends.iter_rows(named=True):
+        # Of a name that several have that of the trends counts, then that of the paths.
+        series = row["series"]
+        drifts = dict.fromkeys(("drift", "drift_low", "drift_high"))
+        rows.append({**unknown, **ahead.get(series, {}), **drifts, **paths.get(series, {}), **row})
+    rows.sort(key=lambda row: float(row["point_pct"]))
+    return tuple(_trend_row(row, meter=meter, review=review) for row in rows)
 
 
 def _trend_row(row: dict[str, Any], *, meter: MeterRow, review: Review) -> TrendRow:
@@ -124,9 +127,9 @@ def _trend_row(row: dict[str, Any], *, meter: MeterRow, review: Review) -> Trend
         next_mean_high=row["next_mean_high"],
         p_out=row["p_out_due"],
         crossing=captions.crossing(
-            on=row["crossing"],
-            early=row["crossing_early"],
-            late=row["crossing_late"],
+            on=day_of(row["crossing"]),
+            early=day_of(row["crossing_early"]),
+            late=day_of(row["crossing_late"]),
             p_out=row["p_out_due"],
             outside=meter.standing == "out"
             and row["level"] is not None
@@ -167,15 +170,14 @@ class VisitRow:
 def visit_rows(ledger: pl.DataFrame, signals: pl.DataFrame) -> tuple[VisitRow, ...]:
     """Return the visits of one meter, newest first, each with its points side by side."""
     points = ledger["point_pct"].unique().sort().to_list()
-    judged = ledger.with_columns(out=(~pl.col("within")).fill_null(value=False))
-    spoke = dict(signals.group_by("visit_on").len().iter_rows())
-    ordered = judged.sort("performed_on", "visit_id", "point_pct", descending=[True, True, False])
+    spoke = Counter(signals["visit_on"])
+    ordered = ledger.sort("performed_on", "visit_id", "point_pct", descending=[True, True, False])
     together = groupby(ordered.to_dicts(), key=lambda row: (row["performed_on"], row["visit_id"]))
     return tuple(_visit_row(list(rows), points=points, spoke=spoke) for _, rows in together)
 
 
 def _visit_row(
-    visit: list[dict[str, Any]], *, points: list[float], spoke: dict[date, int]
+    visit: list[dict[str, Any]], *, points: list[float], spoke: Mapping[date, int]
 ) -> VisitRow:
     """Return one visit from its rows; `spoke` counts signals by date."""
     read = {row["point_pct"]: row for row in visit}
@@ -200,7 +202,7 @@ def _reading(row: dict[str, Any]) -> PointReading:
         left_pct=row["as_left_bias_pct"],
         step_pct=row["drift_step_pct"],
         path_pct=row["unadjusted_path_pct"],
-        out=row["out"],
+        out=row["within"] is False,
     )
 
 
@@ -236,47 +238,42 @@ class LimitGroup:
 
 def limit_groups(limits: pl.DataFrame, ledger: pl.DataFrame) -> tuple[LimitGroup, ...]:
     """Return where the limits of one meter's charts, `Review.limits_settled`, come from."""
-    points = ledger.select("series", "point_pct").unique()
-    dated = limits.join(points, on="series").select(
-        "chart",
-        "point_pct",
-        "phase",
-        "centre",
-        "sigma",
-        "points",
-        "nominal_rate",
-        "attained_rate",
-        "full",
-        estimator=pl.concat_str(
-            pl.col("estimator"),
-            pl.col("form").replace_strict(_FORMS, default=None),
-            separator="; ",
-            ignore_nulls=True,
-        ),
-        note=pl.concat_str(
-            pl.col("note").fill_null(""),
-            pl.when(pl.col("left_out") != "").then(pl.format("Left out: {}.", "left_out")),
-            separator=" ",
-            ignore_nulls=True,
-        ),
-        first_on=on_date("first_t_years"),
-        last_on=on_date("last_t_years"),
+    points = dict(zip(ledger["series"], ledger["point_pct"], strict=True))
+    known = [row for row in limits.iter_rows(named=True) if row["series"] in points]
+    rows = sorted(known, key=lambda row: (row["chart"], points[row["series"]], row["phase"]))
+    together = groupby(
+        rows,
+        key=lambda row: (row["chart"], row["nominal_rate"], row["attained_rate"], _set_by(row)),
     )
-    alike = ("chart", "nominal_rate", "attained_rate", "estimator")
-    rows = dated.sort("chart", "point_pct", "phase").to_dicts()
     return tuple(
         LimitGroup(
             chart=text.words_of(chart),
             alarms=_alarms(nominal, attained),
-            estimator=estimator or "",
-            rows=tuple(
-                LimitRow(**{name: value for name, value in row.items() if name not in alike})
-                for row in group
-            ),
+            estimator=estimator,
+            rows=tuple(_limit_row(row, points[row["series"]]) for row in group),
         )
-        for (chart, nominal, attained, estimator), group in groupby(
-            rows, key=lambda row: tuple(row[name] for name in alike)
-        )
+        for (chart, nominal, attained, estimator), group in together
+    )
+
+
+def _set_by(limit: Row) -> str:
+    """Return how limits are set: estimator and form, those that are known."""
+    return "; ".join(filter(None, (limit["estimator"], _FORMS.get(limit["form"]))))
+
+
+def _limit_row(limit: Row, point_pct: float) -> LimitRow:
+    """Return one row of the table."""
+    left_out = f"Left out: {limit['left_out']}." if limit["left_out"] else None
+    return LimitRow(
+        point_pct=point_pct,
+        phase=limit["phase"],
+        centre=limit["centre"],
+        sigma=limit["sigma"],
+        points=limit["points"],
+        first_on=day_of(limit["first_t_years"]),
+        last_on=day_of(limit["last_t_years"]),
+        note=" ".join([limit["note"] or "", *([left_out] if left_out else [])]),
+        full=limit["full"],
     )
 
 
@@ -300,22 +297,20 @@ class EventRow:
 def event_rows(review: Review, meter_id: str) -> tuple[EventRow, ...]:
     """Return service events and mark records of one meter, newest first."""
     mine = pl.col("meter_id") == meter_id
-    service = review.sources.service.filter(mine).select(
-        "performed_on",
-        what=pl.col("action").str.replace_all("_", " "),
-        operator=pl.col("operator").fill_null(""),
-        remarks=pl.col("remarks").fill_null(""),
+    told = (
+        (review.sources.service, lambda row: row["action"].replace("_", " ")),
+        (review.sources.marks, _mark_words),
     )
-    marks = [
+    events = [
         EventRow(
             performed_on=row["performed_on"],
-            what=_mark_words(row),
+            what=said(row),
             operator=row["operator"] or "",
             remarks=row["remarks"] or "",
         )
-        for row in review.sources.marks.filter(mine).iter_rows(named=True)
+        for frame, said in told
+        for row in frame.filter(mine).iter_rows(named=True)
     ]
-    events = [EventRow(**row) for row in service.iter_rows(named=True)] + marks
     return tuple(sorted(events, key=lambda event: (event.performed_on, event.what), reverse=True))
 
 

@@ -8,6 +8,7 @@ from typing import Any
 import polars as pl
 
 from drift.reference.weigh import Reference
+from drift.review.register_faults import register_faults
 from drift.review.results import Review
 from drift.review.zero_spans import ZeroSpan
 
@@ -50,8 +51,16 @@ def split_by_meter(review: Review) -> Iterator[tuple[str, Review]]:
     )
     intervals = _dealt(review.upkeep.intervals)
     trends = None if review.trends is None else _dealt(review.trends)
-    held, alike, uses, alone = (
-        _dealt(frame) for frame in (review.held, review.alike, review.uses, review.own_meters)
+    held, alike, uses, alone, faults = (
+        _dealt(frame)
+        for frame in (
+            review.held,
+            review.alike,
+            review.uses,
+            review.own_meters,
+            # A vessel's are told elsewhere.
+            register_faults(review).drop_nulls("meter_id"),
+        )
     )
     journal = _entries_by_meter(review.sources.journal)
     verdicts, budgets = _dealt(review.conformity.verdicts), _dealt(review.conformity.budgets)
@@ -64,6 +73,7 @@ def split_by_meter(review: Review) -> Iterator[tuple[str, Review]]:
                 held=held.to(meter_id),
                 alike=alike.to(meter_id),
                 uses=uses.to(meter_id),
+                faults=faults.to(meter_id),
                 own_meters=alone.to(meter_id),
                 sources=dataclasses.replace(
                     one.sources,
