@@ -123,32 +123,30 @@ def _of_biases(
     ledger: pl.DataFrame, jumps: pl.DataFrame, *, causes: pl.DataFrame, k: float
 ) -> CausePattern | None:
     """Return the pattern of the biases at the latest visits of one state of the meter."""
-    latest = causes.filter(pl.col("segment") == pl.col("segment").max()).drop_nulls("probability")
-    if latest.is_empty():
-        return None
-    since = jumps["by"].max() if jumps.height else ledger["performed_on"].min()
-    kept = (
-        ledger.filter(pl.col("segment") == pl.col("segment").max(), pl.col("performed_on") >= since)
-        .drop_nulls("as_found_bias_pct")
-        .sort("point_pct", "visit")
-        .group_by("point_pct", maintain_order=True)
-        .tail(_VISITS)
-    )
-    points = [
-        (rows["point_pct"][0], rows["as_found_bias_pct"].to_list())
-        for rows in kept.partition_by("point_pct", maintain_order=True)
-        if rows.height > 1
+    weighed = causes.select("segment", "cause", "probability").rows()
+    newest = max((segment for segment, _, _ in weighed), default=None)
+    chances = [
+        (cause, chance)
+        for segment, cause, chance in weighed
+        if segment == newest and chance is not None
     ]
-    if len(points) < _FEWEST_POINTS:
+    if not chances:
         return None
-    pattern = pattern_of_biases(points)
-    chances = list(latest.select("cause", "probability").iter_rows())
+    since = max(jumps["by"]) if jumps.height else min(ledger["performed_on"])
+    columns = ("point_pct", "visit", "performed_on", "as_found_bias_pct", "segment")
+    rows = ledger.select(columns).rows()
+    last = max(row[-1] for row in rows)
+    kept: dict[float, list[tuple[int, date, float]]] = {}
+    for point, visit, on, bias, segment in sorted(rows, key=lambda row: row[:2]):
+        if segment == last and on >= since and bias is not None:
+            kept.setdefault(point, []).append((visit, on, bias))
+    shown = {at: seen[-_VISITS:] for at, seen in kept.items() if len(seen) > 1}
+    if len(shown) < _FEWEST_POINTS:
+        return None
+    pattern = pattern_of_biases([(at, [bias for _, _, bias in seen]) for at, seen in shown.items()])
     chances.append((NOTHING, max(0.0, 1 - sum(chance for _, chance in chances))))
     chances.sort(key=lambda each: each[1], reverse=True)
-    shown = kept.filter(pl.col("point_pct").is_in([at for at, _ in points]))
-    visits = list(
-        shown.select("visit", "performed_on", "point_pct", "as_found_bias_pct").iter_rows()
-    )
+    visits = [(visit, on, at, bias) for at, seen in shown.items() for visit, on, bias in seen]
     return CausePattern(
         of_drift=False, pattern=pattern, visits=visits, faults=_faults(chances, pattern, k)
     )

@@ -3,7 +3,7 @@
 import json
 import math
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, timedelta
 from itertools import groupby
 from typing import Any
@@ -72,7 +72,8 @@ def _text(
         data_set: {name: _packed(values) for name, values in columns.items()}
         for data_set, columns in data.items()
     }
-    plain = {name: _plain(value) for name, value in (params or {}).items()}
+    named = params or {}
+    plain = dict(zip(named, _plain(named.values()), strict=True))
     return _json({"data": packed, "params": plain}).replace("<", "\\u003c")
 
 
@@ -169,17 +170,20 @@ def listed_rows(
         If a data set or a column is missing.
     """
     data = {
-        data_set: {column: [_plain(row[column]) for row in rows[data_set]] for column in columns}
+        data_set: {column: _plain([row[column] for row in rows[data_set]]) for column in columns}
         for data_set, columns in FIGURES[name].data.items()
     }
     return _text(data, params)
 
 
-def _plain(value: object) -> object:
-    """Return a value as a page carries it: what is not finite is null."""
-    if isinstance(value, float):
-        return round(value, _DECIMALS) if math.isfinite(value) else None
-    return value
+def _plain(values: Iterable[object]) -> list[object]:
+    """Return values as a page carries them: what is not finite is null."""
+    return [
+        (round(value, _DECIMALS) if math.isfinite(value) else None)
+        if isinstance(value, float)
+        else value
+        for value in values
+    ]
 
 
 def plain_rows(frame: pl.DataFrame) -> pl.DataFrame:

@@ -56,7 +56,10 @@ def lanes_of(
 
 def _visits(ledger: pl.DataFrame) -> list[Row]:
     """Return the visits, each with what its points have in common."""
-    rows = ledger.sort("performed_on", "visit_id", "point_pct").to_dicts()
+    columns = ("performed_on", "visit_id", "point_pct", "adjusted", "within", "operator")
+    told = ("vessel_id", "remarks", "events", "as_found_bias_pct", "as_left_bias_pct")
+    rows = ledger.select(*columns, *told).to_dicts()
+    rows.sort(key=lambda row: (row["performed_on"], row["visit_id"], row["point_pct"]))
     visits = []
     for _, group in groupby(rows, key=lambda row: (row["performed_on"], row["visit_id"])):
         points = list(group)
