@@ -203,7 +203,7 @@ def test_six_moves_one_way_are_said_to_be_so() -> None:
     drawn, _ = charts_of(quarters("A", STEADY) + quarters("B", STEADY), marks=one_way + both)
     stories = {
         meter: mark_story(
-            drawn.marks.filter(pl.col("meter_id") == meter), signals=drawn.mark_findings.clear()
+            drawn.marks.filter(pl.col("meter_id") == meter).to_dicts(), signals=0
         ).replace("\u00a0", " ")
         for meter in "AB"
     }

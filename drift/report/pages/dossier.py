@@ -34,7 +34,6 @@ from drift.report.pages.intervals import ScopePart, meter_scope
 from drift.report.pages.journal import JournalRow, meter_entries
 from drift.report.pages.parts import MeterRow, SignalRow, Stamp, TrendRow
 from drift.report.pages.reference_rows import BenchPart
-from drift.review.register_faults import register_faults
 from drift.review.results import Review
 from drift.trend.equivalence import DRIFTING
 
@@ -133,7 +132,7 @@ def dossier_page(review: Review, meter_id: str) -> DossierPage:
         cause_history=apart.cause_history_part(review, meter_id),
         bench=bench,
         control=control,
-        mark=mark_part(review, meter_id),
+        mark=mark_part(review, meter_id, signals=spoken),
         brief=_brief(review, ledger, spoken, meter=meter, drifts=drifts),
         not_drawn=_not_drawn(review, ledger, spoken),
         points_pct=tuple(ledger["point_pct"].unique().sort()),
@@ -167,7 +166,7 @@ def _annexed(
         "zero_span": apart.zero_span_part(review, meter_id),
         "checks": checks_part(review, meter_id),
         "events": tables.event_rows(review, meter_id),
-        "noted": _noted(review, meter_id),
+        "noted": tables.noted(review, meter_id),
         "entries": meter_entries(review, meter_id),
         "record": tables.facts(review, meter_id),
         "compared": compared,
@@ -250,7 +249,7 @@ def history_data(
     """Return the data sets of a meter's large figure, and the parameters of its chart."""
     tolerance, as_of = review.policy.tolerance_pct, review.as_of
     frame = history.history_frame(review, points)
-    due = _of(review.meters, "next_due_on", ledger["meter_id"][0])[0]
+    due = review.meters.filter(pl.col("meter_id") == ledger["meter_id"][0])["next_due_on"][0]
     found = {
         "points": [_point(point, tolerance) for point in points],
         "visits": history.visit_dots(points, frame),
@@ -332,19 +331,6 @@ def _drift_words(
     telling = min(confirmed, key=lambda row: row.p or 0.0, default=worst)
     jumps = tuple(captions.jump(point.jump) for point in points if point.jump is not None)
     return captions.path_words(telling, policy=review.policy, jumps=jumps)
-
-
-def _noted(review: Review, meter_id: str) -> tuple[str, ...]:
-    """Return a sentence for each use while barred, row that could not be read and id alike."""
-    words = (*_of(review.alike, "words", meter_id), *_of(review.held, "words", meter_id))
-    noted = [f"{clause[:1].upper()}{clause[1:]}." for clause in words]
-    faults = _of(register_faults(review), "sentence", meter_id)
-    return (*_of(review.uses, "sentence", meter_id), *faults, *noted)
-
-
-def _of(frame: pl.DataFrame, column: str, meter_id: str) -> pl.Series:
-    """Return a column of the rows of one meter."""
-    return frame[column].filter(frame["meter_id"] == meter_id)
 
 
 def _neighbours(review: Review, meter_id: str) -> tuple[MeterRow | None, MeterRow, MeterRow | None]:

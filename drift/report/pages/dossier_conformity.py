@@ -4,6 +4,7 @@ Verdicts of conformity "pass" and "fail" by a decision rule; that a chart is sta
 the control verdict, which is worded and shown apart.
 """
 
+import re
 from dataclasses import dataclass
 from datetime import date
 
@@ -225,12 +226,13 @@ def rests_on(repeatability: pl.DataFrame) -> str:
 
 def _assumed(review: Review, meter_id: str) -> str:
     """Say which parts of the uncertainty behind a chance are assumed; empty where none is."""
-    budgets = review.conformity.budgets.filter(
-        (pl.col("meter_id") == meter_id)
-        & (pl.col("stage") != STEP)
-        & pl.col("basis").str.contains(ASSUMED_WORDS)
+    mine = review.conformity.budgets.filter(pl.col("meter_id") == meter_id)
+    found = (
+        component
+        for stage, basis, component in mine.select("stage", "basis", "component").iter_rows()
+        if stage != STEP and re.search(ASSUMED_WORDS, basis or "")
     )
-    parts = budgets["component"].unique(maintain_order=True).to_list()
+    parts = list(dict.fromkeys(found))
     verb = "is" if len(parts) == 1 else "are"
     return f" ({text.listed(parts)} {verb} assumed)" if parts else ""
 

@@ -106,13 +106,11 @@ def control_part(
 
 def _rates(review: Review, ledger: pl.DataFrame) -> dict[str, Rates]:
     """Return the false alarms of the limits of each chart: aimed at, and allowed by the dial."""
-    ours, limits = set(ledger["series"]), review.limits
+    ours = review.limits.filter(pl.col("series").is_in(ledger["series"].unique().to_list()))
     found: dict[str, Rates] = {}
-    columns = ("series", "chart", "sigma", "nominal_rate", "attained_rate")
-    for series, chart, sigma, aimed, allowed in zip(
-        *(limits[name] for name in columns), strict=True
-    ):
-        if series in ours and sigma is not None:
+    columns = ("chart", "sigma", "nominal_rate", "attained_rate")
+    for chart, sigma, aimed, allowed in ours.select(columns).iter_rows():
+        if sigma is not None:
             found.setdefault(chart, []).append((aimed, allowed))
     return found
 

@@ -38,14 +38,16 @@ def lanes_of(
     visits = _visits(ledger)
     meter_id = ledger["meter_id"][0]
     mine = pl.col("meter_id") == meter_id
-    marks = review.sources.marks.filter(mine).sort("performed_on")
-    service = review.sources.service.filter(mine).sort("performed_on")
+    marks, service = (
+        sorted(frame.filter(mine).to_dicts(), key=lambda row: row["performed_on"])
+        for frame in (review.sources.marks, review.sources.service)
+    )
     rows = [
         *_signal_lane(signals, visits, adjusted=any(row["adjusted"] for row in visits)),
         *_suspect_lane(review.obligations.filter(mine), visits, frame),
         *_remark_lane(visits, frame),
         *_adjustment_lane(visits),
-        *_service_lane(service.filter(~pl.col("action").is_in(_SERVICE)), frame),
+        *_service_lane([row for row in service if row["action"] not in _SERVICE], frame),
         *_mark_lane(marks),
         *_operator_lane(visits, frame),
         *_vessel_lane(visits, review.sources.vessels, frame),
@@ -180,11 +182,11 @@ def _adjustment_lane(visits: list[Row]) -> list[Row]:
     ]
 
 
-def _service_lane(service: pl.DataFrame, frame: Frame) -> list[Row]:
+def _service_lane(service: list[Row], frame: Frame) -> list[Row]:
     """Return what else was done to the meter or happened to it."""
     rows: list[Row] = []
-    lane = f"service, {service.height}"
-    for row in service.iter_rows(named=True):
+    lane = f"service, {len(service)}"
+    for row in service:
         words = text.words_of(row["action"])
         said = f": {row['remarks']}" if row["remarks"] else ""
         day = text.day(row["performed_on"])
@@ -202,11 +204,11 @@ def _service_lane(service: pl.DataFrame, frame: Frame) -> list[Row]:
     return rows
 
 
-def _mark_lane(marks: pl.DataFrame) -> list[Row]:
+def _mark_lane(marks: list[Row]) -> list[Row]:
     """Return the records of the initial pressure mark; those that moved it are filled squares."""
-    if marks.is_empty():
+    if not marks:
         return []
-    moved = marks.filter(pl.col("action") == "moved").height
+    moved = sum(row["action"] == "moved" for row in marks)
     lane = f"mark, moved {moved}×" if moved else "mark, never moved"
     return [
         _mark(
@@ -217,7 +219,7 @@ def _mark_lane(marks: pl.DataFrame) -> list[Row]:
             f"{text.day(row['performed_on'])}: mark {row['action']} at "
             f"{text.plain(row['mark'])}{_UNITS.get(row['mark_unit'] or '', ' % on the dial')}",
         )
-        for row in marks.iter_rows(named=True)
+        for row in marks
     ]
 
 

@@ -1,11 +1,13 @@
 """This module tells of one meter's initial pressure mark: where it stood, and which way it went."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import comb
 
 import polars as pl
 
 from drift import format as text
+from drift.frames import Row
 from drift.report.figures.rows import listed_rows
 from drift.report.pages.dossier_charts import limit_labels
 from drift.report.pages.dossier_limits import is_beyond
@@ -27,16 +29,18 @@ class MarkPart:
     rows: str
 
 
-def mark_part(review: Review, meter_id: str) -> MarkPart | None:
-    """Return the chart of the mark, or none where its place is not on record."""
-    charted = review.marks.filter(pl.col("meter_id") == meter_id)
-    placed = charted.filter(pl.col("chart") == "mark").sort("performed_on")
-    if placed.is_empty():
-        return None
-    signals = review.signals.filter(
-        (pl.col("meter_id") == meter_id) & pl.col("chart").str.starts_with("mark")
+def mark_part(review: Review, meter_id: str, *, signals: pl.DataFrame) -> MarkPart | None:
+    """Return the chart of the mark, or none where its place is not on record.
+
+    `signals` are those of the meter.
+    """
+    charted = review.marks.filter(pl.col("meter_id") == meter_id).to_dicts()
+    placed = sorted(
+        (row for row in charted if row["chart"] == "mark"), key=lambda row: row["performed_on"]
     )
-    unit = _UNITS[placed["unit"][-1]]
+    if not placed:
+        return None
+    unit = _UNITS[placed[-1]["unit"]]
     dots = [
         {
             "panel": 0,
@@ -49,14 +53,16 @@ def mark_part(review: Review, meter_id: str) -> MarkPart | None:
             "centre": row["centre"],
             "upper": row["upper"],
         }
-        for row in placed.iter_rows(named=True)
+        for row in placed
         if text.known(row["value"])
     ]
     return MarkPart(
-        conclude=mark_story(charted, signals=signals),
+        conclude=mark_story(
+            charted, signals=sum(chart.startswith("mark") for chart in signals["chart"])
+        ),
         shows=(
             "Where the mark stood each time it was verified, moved or established. "
-            f"{placed['note'][-1]}"
+            f"{placed[-1]['note']}"
         ),
         rows=listed_rows(
             "meter_control",
@@ -71,42 +77,44 @@ def mark_part(review: Review, meter_id: str) -> MarkPart | None:
     )
 
 
-def mark_story(charted: pl.DataFrame, *, signals: pl.DataFrame) -> str:
+def mark_story(charted: Sequence[Row], *, signals: int) -> str:
     """Say what to conclude from the chart of one mark.
 
     Parameters
     ----------
-    charted : pl.DataFrame
+    charted : sequence of dict
         Rows of one meter of `drift.limits.charts.mark.MARK_CHARTS`.
-    signals : pl.DataFrame
-        Its signals.
+    signals : int
+        How many signals the mark gave.
 
     Notes
     -----
     Of n moves that go either way, as many or more go one way with the two-sided binomial chance at
     one half (sign test).
     """
-    placed = charted.filter(pl.col("chart") == "mark")
-    moves = charted.filter(pl.col("chart") == "mark_moves")["value"]
-    unit = _UNITS[placed["unit"][-1]]
-    if moves.is_empty():
-        return f"The mark has not been moved: it stands at {_at(placed['value'][-1], unit)}."
-    up = int((moves > 0).sum())
-    most = max(up, moves.len() - up)
-    travel = text.fixed(float(moves.sum()), places=2, signed=True)
-    told = f"Moved {text.how_often(moves.len())}, {travel} {unit} in all"
-    if moves.len() >= _FEWEST_MOVES:
-        chance = _sign_chance(moves.len(), most)
+    placed = [row for row in charted if row["chart"] == "mark"]
+    moves = [row["value"] for row in charted if row["chart"] == "mark_moves"]
+    number = len(moves)
+    unit = _UNITS[placed[-1]["unit"]]
+    if not moves:
+        return f"The mark has not been moved: it stands at {_at(placed[-1]['value'], unit)}."
+    known = [move for move in moves if move is not None]
+    up = sum(move > 0 for move in known)
+    most = max(up, number - up)
+    travel = text.fixed(sum(known), places=2, signed=True)
+    told = f"Moved {text.how_often(number)}, {travel} {unit} in all"
+    if number >= _FEWEST_MOVES:
+        chance = _sign_chance(number, most)
         ways = "up" if up == most else "down"
-        told += f"; {most} of {moves.len()} moves went {ways}"
+        told += f"; {most} of {number} moves went {ways}"
         told += f" (by chance alone: {text.probability(chance)})"
-        if chance < _ONE_WAY and not most < moves.len() - most:
+        if chance < _ONE_WAY and not most < number - most:
             told += (
                 ". Find what drives it, such as a leak or a tired spring, before moving it again"
             )
-    if not signals.is_empty():
-        return f"{told}. {text.count(signals.height, 'signal')} of the mark: see below."
-    if placed["upper"].null_count() == placed.height:
+    if signals:
+        return f"{told}. {text.count(signals, 'signal')} of the mark: see below."
+    if all(row["upper"] is None for row in placed):
         return f"{told}. Cannot say yet how large such moves usually are."
     return f"{told}. No move and no position lies beyond its limits."
 

@@ -13,6 +13,7 @@ from drift import format as text
 from drift.frames import Row, day_of
 from drift.report.pages import captions, trend_words
 from drift.report.pages.parts import MeterRow, TrendRow
+from drift.review.register_faults import register_faults
 from drift.review.results import Review
 
 # How limits are set.
@@ -341,9 +342,24 @@ _CHANGES = ("spread_differs", "level_differs", "own_baseline", "other_gauge")
 
 def compared_rows(review: Review, meter_id: str) -> tuple[tuple[ComparedRow, ...], int]:
     """Return where new visits of one meter differ from old ones, and how often they do not."""
-    mine = review.phases.filter(pl.col("meter_id") == meter_id)
-    told = mine.filter(pl.col("verdict").is_in(_CHANGES)).select(
-        "point_pct", "phase", "began_on", pl.col("why").fill_null(""), "sentence"
+    columns = ("verdict", "point_pct", "phase", "began_on", "why", "sentence")
+    mine = review.phases.filter(pl.col("meter_id") == meter_id).select(columns).rows()
+    changed = tuple(
+        ComparedRow(point, phase, began_on, why or "", sentence)
+        for verdict, point, phase, began_on, why, sentence in mine
+        if verdict in _CHANGES
     )
-    changed = tuple(ComparedRow(**row) for row in told.iter_rows(named=True))
-    return changed, mine.height - len(changed)
+    return changed, len(mine) - len(changed)
+
+
+def noted(review: Review, meter_id: str) -> tuple[str, ...]:
+    """Return a sentence for each use while barred, row that could not be read and id alike."""
+    words = (*_of(review.alike, "words", meter_id), *_of(review.held, "words", meter_id))
+    told = [f"{clause[:1].upper()}{clause[1:]}." for clause in words]
+    faults = _of(register_faults(review), "sentence", meter_id)
+    return (*_of(review.uses, "sentence", meter_id), *faults, *told)
+
+
+def _of(frame: pl.DataFrame, column: str, meter_id: str) -> pl.Series:
+    """Return a column of the rows of one meter."""
+    return frame[column].filter(frame["meter_id"] == meter_id)
