@@ -90,7 +90,8 @@ def test_charts_satisfy_the_schema(name: str) -> None:
     assert set(zoomed) <= views
     # Worked out from columns by the state that a reader chose and the room that there is, ends of
     # intervals from their middle, and words.
-    assert fields - columns <= {"start", "bias", "words", "low", "high", "limits", "sure"}
+    words = {"words", "unadjusted", "as_found", "limits", "sure"}
+    assert fields - columns <= {"start", "bias", "low", "high", *words}
 
 
 def _with_name(value: Any) -> list[Any]:

@@ -176,7 +176,8 @@ def test_the_page_is_sound_and_runs_nothing_hostile(page: EvidencePage) -> None:
     """Tags are balanced, and no id of a meter has become markup."""
     outline = Outline(render.html_evidence(page))
     assert outline.unbalanced == []
-    assert not {"img", "iframe", "object", "form", "link"} & set(outline.tags)
+    assert not {"img", "iframe", "object", "form"} & set(outline.tags)
+    assert outline.values("rel") == ["stylesheet"] * outline.tags.count("link")
     assert len(re.findall(r"<script", render.html_evidence(page))) == outline.tags.count("script")
     assert "harmed" not in " ".join(outline.values("onerror"))
 

@@ -21,16 +21,22 @@ _CHANCE = (
     "datum.chance < 0.01 ? 'under 1\u00a0%' : datum.chance > 0.99 ? 'over 99\u00a0%' "
     ": format(100 * datum.chance, '.0f') + '\u00a0%'"
 )
-_LIMITS = (
-    "isValid(datum.upper) "
-    "? format(datum.lower, '+.3f') + ' to ' + format(datum.upper, '+.3f') : 'none yet'"
-)
+
+
+def _bias(field: str) -> str:
+    """Return the expression of a bias in words, as `drift.format.bias` has it: zero has no sign."""
+    value = f"datum.{field}"
+    words = f"abs({value}) < 0.0005 ? '0.000' : format({value}, '+.3f')"
+    return f"(isValid({value}) ? ({words}) : 'cannot say')"
+
+
+_LIMITS = f"isValid(datum.upper) ? {_bias('lower')} + ' to ' + {_bias('upper')} : 'none yet'"
 _VISIT = alt.Tooltip("on:T", title="visit", format="%-d %b %Y")
 # What a dot of zero or span says, and what one of a cause.
 _SAID = [
     _VISIT,
-    alt.Tooltip("path:Q", title="without adjustments", format="+.3f"),
-    alt.Tooltip("found:Q", title="found", format="+.3f"),
+    alt.Tooltip("unadjusted:N", title="without adjustments"),
+    alt.Tooltip("as_found:N", title="found"),
     alt.Tooltip("limits:N", title="limits"),
 ]
 _WEIGHED = [_VISIT, alt.Tooltip("cause:N", title=""), alt.Tooltip("sure:N", title="chance")]
@@ -84,7 +90,9 @@ def _panel(place: int) -> Chart:
         dots.mark_line(strokeWidth=1.2, color=hue("calm")).encode(x=x(), y=y("path")),
         dots.mark_tick(thickness=1.5, size=9, color=hue("quiet")).encode(x=x(), y=y("found")),
         _told(
-            dots.transform_calculate(limits=_LIMITS).encode(x=x(), y=y("path"), tooltip=_SAID),
+            dots.transform_calculate(
+                unadjusted=_bias("path"), as_found=_bias("found"), limits=_LIMITS
+            ).encode(x=x(), y=y("path"), tooltip=_SAID),
             "beyond",
             "diamond",
             sizes=(70, 30),
