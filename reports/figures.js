@@ -123,7 +123,8 @@ async function draw(place) {
   if (drawings.has(place)) return;
   drawings.set(place, {});
   const given = JSON.parse(place.parentElement.querySelector("script[type='application/json']").textContent);
-  const spec = structuredClone(SPECS[place.dataset.figure]);
+  // What stands in several places of it is one object there, and must not be here.
+  const spec = JSON.parse(JSON.stringify(SPECS[place.dataset.figure]));
   const named = Object.fromEntries(
     Object.entries(given.data).map(([name, columns]) => [name, objects(columns)]));
   spec.datasets = { ...spec.datasets, ...named };

@@ -1,6 +1,8 @@
 """This module writes what pages with figures share beside them: style sheets and scripts."""
 
 import json
+from collections import Counter
+from collections.abc import Iterator
 from functools import cache
 from pathlib import Path
 
@@ -16,6 +18,9 @@ from drift.report.styles import shared_files
 # Each file begins so; `drift.report.own_files` knows it by that.
 _LIBRARY_MARK = "/* drift: the library that draws figures (Vega, Vega-Lite, vega-embed) */\n"
 _FIGURES_MARK = "/* drift: every figure, and how it is drawn and read */\n"
+
+# Signs from which a part of a specification is worth a name.
+_WORTH_A_NAME = 30
 
 
 def write_assets(folder: Path) -> list[str]:
@@ -61,12 +66,42 @@ def _figures() -> str:
         # Each would carry the library's default theme and the address of its schema.
         chart.pop("config", None)
         chart.pop("$schema", None)
-    constants = (("SPECS", charts), ("CONFIG", chart_config()))
-    lines = (f"const {name} = {_literal(with_variables(value))};" for name, value in constants)
+    lines = _constants({"SPECS": with_variables(charts), "CONFIG": with_variables(chart_config())})
     parts = ("(() => {", *lines, report("figures.js"), report("reading.js"), "})();")
     return _FIGURES_MARK + "\n".join(parts) + "\n"
 
 
-def _literal(value: dict[str, object]) -> str:
+def _constants(values: dict[str, dict[str, object]]) -> list[str]:
+    """Return constants of a script, in which a part that they hold again and again stands once."""
+    met = Counter(_literal(part) for part in _parts(values))
+    again = sorted((text for text, times in met.items() if times > 1), key=len)
+    worth_it = (text for text in again if len(text) > _WORTH_A_NAME)
+    names = {text: f"part{number}" for number, text in enumerate(worth_it)}
+
+    def written(value: object, *, named: bool = True) -> str:
+        if isinstance(value, list):
+            return f"[{','.join(map(written, value))}]"
+        if not isinstance(value, dict):
+            return _literal(value)
+        if named and (name := names.get(_literal(value))):
+            return name
+        return f"{{{','.join(f'{_literal(key)}:{written(one)}' for key, one in value.items())}}}"
+
+    # Parts of parts are shorter than these, and stand before them.
+    parts = {name: written(json.loads(text), named=False) for text, name in names.items()}
+    whole = {name: written(value) for name, value in values.items()}
+    return [f"const {name} = {text};" for name, text in (parts | whole).items()]
+
+
+def _parts(value: object) -> Iterator[dict[str, object]]:
+    """Yield every object within a value, however deep."""
+    inside = [*value.values()] if isinstance(value, dict) else value
+    for one in inside if isinstance(inside, list) else ():
+        if isinstance(one, dict):
+            yield one
+        yield from _parts(one)
+
+
+def _literal(value: object) -> str:
     """Return a value as it stands in a script."""
     return json.dumps(value, allow_nan=False, separators=(",", ":")).replace("<", "\\u003c")
