@@ -41,14 +41,8 @@ def years_since_epoch(column: str) -> pl.Expr:
     return (pl.col(column) - EPOCH).dt.total_days() / DAYS_PER_YEAR
 
 
-def on_date(t_years: str) -> pl.Expr:
-    """Return the date of a column in years since the epoch."""
-    days = (pl.col(t_years) * DAYS_PER_YEAR).round().cast(pl.Int64)
-    return pl.lit(EPOCH) + pl.duration(days=days)
-
-
 def day_of(t_years: float | None) -> date | None:
-    """Return the date of a time in years since the epoch, as `on_date` of a column."""
+    """Return the date of a time in years since the epoch, None where it is not known."""
     if t_years is None:
         return None
     return EPOCH + timedelta(days=math.floor(t_years * DAYS_PER_YEAR + 0.5))

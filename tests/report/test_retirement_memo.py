@@ -15,6 +15,7 @@ from drift.cli import commands
 from drift.errors import DriftError
 from drift.folders import report
 from drift.report.memos import retirement_record, write_retirement
+from drift.report.styles import shared_files
 from drift.review.policy import Policy
 from drift.review.results import Review
 from drift.review.retirement import RetirementMemo, weigh_meters
@@ -50,9 +51,10 @@ def shown(page: Path) -> str:
     """Return the text of a page, spaces made plain."""
     outline = Outline(page.read_text(encoding="utf-8"))
     assert outline.unbalanced == []
-    assert not {"link", "img", "form"} & set(outline.tags)
-    held = outline.script[outline.script.index('"use strict";') :]
-    assert held.splitlines() == without_comments(report("page.js"))
+    assert not {"img", "form"} & set(outline.tags)
+    assert outline.values("rel") == ["stylesheet"]
+    script = (page.parent / "assets" / "page.js").read_text(encoding="utf-8")
+    assert script.splitlines()[1:] == without_comments(report("page.js"))
     ids = outline.values("id")
     assert len(ids) == len(set(ids))
     for href in outline.values("href"):
@@ -198,6 +200,7 @@ def test_files_say_the_same_as_the_record(priced: RetirementMemo, tmp_path: Path
         "retirement.html",
         "vega.js",
         "figures.js",
+        *shared_files(),
         "retirement.json",
         "retirement.csv",
         "retirement_grounds.csv",

@@ -51,16 +51,15 @@ def split_by_meter(review: Review) -> Iterator[tuple[str, Review]]:
     )
     intervals = _dealt(review.upkeep.intervals)
     trends = None if review.trends is None else _dealt(review.trends)
-    held, alike, uses, alone, faults = (
-        _dealt(frame)
-        for frame in (
-            review.held,
-            review.alike,
-            review.uses,
-            review.own_meters,
+    noted = _dealt_frames(
+        {
+            "held": review.held,
+            "alike": review.alike,
+            "uses": review.uses,
+            "own_meters": review.own_meters,
             # A vessel's are told elsewhere.
-            register_faults(review).drop_nulls("meter_id"),
-        )
+            "faults": register_faults(review).drop_nulls("meter_id"),
+        }
     )
     journal = _entries_by_meter(review.sources.journal)
     verdicts, budgets = _dealt(review.conformity.verdicts), _dealt(review.conformity.budgets)
@@ -70,11 +69,7 @@ def split_by_meter(review: Review) -> Iterator[tuple[str, Review]]:
             dataclasses.replace(
                 one,
                 trends=None if trends is None else trends.to(meter_id),
-                held=held.to(meter_id),
-                alike=alike.to(meter_id),
-                uses=uses.to(meter_id),
-                faults=faults.to(meter_id),
-                own_meters=alone.to(meter_id),
+                **noted(meter_id),
                 sources=dataclasses.replace(
                     one.sources,
                     sessions=sessions.to(meter_id),
