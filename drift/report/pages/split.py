@@ -51,16 +51,7 @@ def split_by_meter(review: Review) -> Iterator[tuple[str, Review]]:
     )
     intervals = _dealt(review.upkeep.intervals)
     trends = None if review.trends is None else _dealt(review.trends)
-    noted = _dealt_frames(
-        {
-            "held": review.held,
-            "alike": review.alike,
-            "uses": review.uses,
-            "own_meters": review.own_meters,
-            # A vessel's are told elsewhere.
-            "faults": register_faults(review).drop_nulls("meter_id"),
-        }
-    )
+    noted = _dealt_frames(_of_notes(review))
     journal = _entries_by_meter(review.sources.journal)
     verdicts, budgets = _dealt(review.conformity.verdicts), _dealt(review.conformity.budgets)
     for meter_id, one in _outer_shares(_without_the_fleets(review), owners):
@@ -88,6 +79,18 @@ def split_by_meter(review: Review) -> Iterator[tuple[str, Review]]:
                 ),
             ),
         )
+
+
+def _of_notes(review: Review) -> dict[str, pl.DataFrame]:
+    """Return the frames of what is noted of meters, by name."""
+    return {
+        "held": review.held,
+        "alike": review.alike,
+        "uses": review.uses,
+        "own_meters": review.own_meters,
+        # A vessel's are told elsewhere.
+        "faults": register_faults(review).drop_nulls("meter_id"),
+    }
 
 
 def _of_reference(reference: Reference) -> dict[str, pl.DataFrame]:
