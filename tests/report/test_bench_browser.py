@@ -63,7 +63,7 @@ def browser() -> Iterator[Browser]:
         opened.close()
 
 
-@pytest.fixture(params=WAYS)
+@pytest.fixture(params=["touch", pytest.param("keyboard", marks=pytest.mark.long)])
 def bench(request: pytest.FixtureRequest, browser: Browser, page_file: Path) -> Iterator[Bench]:
     """Sit down at the page; nothing may be said, asked for or harmed, whatever is done there."""
     made = sit_down(browser, page_file, request.param)
@@ -89,6 +89,7 @@ def taken(saved: Path, store: Path, folder: Path) -> Any:
     return sources, ledger.filter(pl.col("performed_on") == DAY).sort("point_pct")
 
 
+@pytest.mark.parametrize("bench", WAYS, indirect=True)
 def test_a_day_on_which_all_passes(bench: Bench, store: Path, tmp_path: Path) -> None:
     """Closed and opened in the middle; blind until a reading is in; the rows are a calibration."""
     bench.open("AM-2")
@@ -120,6 +121,7 @@ def test_a_day_on_which_all_passes(bench: Bench, store: Path, tmp_path: Path) ->
     assert day["as_left_bias_pct"].null_count() == 3
 
 
+@pytest.mark.parametrize("bench", WAYS, indirect=True)
 def test_a_day_on_which_the_mark_is_moved(bench: Bench, store: Path, tmp_path: Path) -> None:
     """Advice waits for 5 and 10 %; the move is -0.20 to -0.35; as left passes everywhere."""
     bench.open("AM-2")
@@ -331,8 +333,15 @@ def test_a_browser_that_keeps_nothing_says_so(browser: Browser, page_file: Path)
     bench.context.close()
 
 
-@pytest.mark.parametrize("way", WAYS)
-@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize(
+    ("way", "scheme"),
+    [
+        ("touch", "light"),
+        ("keyboard", "dark"),
+        pytest.param("touch", "dark", marks=pytest.mark.long),
+        pytest.param("keyboard", "light", marks=pytest.mark.long),
+    ],
+)
 def test_every_screen_is_fit_for_hands_and_eyes(
     browser: Browser, page_file: Path, way: str, scheme: Any
 ) -> None:
