@@ -48,6 +48,12 @@ def day_of(t_years: float | None) -> date | None:
     return EPOCH + timedelta(days=math.floor(t_years * DAYS_PER_YEAR + 0.5))
 
 
+def of_meter(frame: pl.DataFrame, meter_id: str) -> pl.DataFrame:
+    """Return the rows of one meter: the frame itself, at once, where it has no others."""
+    mine = frame["meter_id"] == meter_id
+    return frame if mine.all(ignore_nulls=False) else frame.filter(mine)
+
+
 def finite_or_none(value: float | None) -> float | None:
     """Return a finite number, None for all else."""
     return value if value is not None and math.isfinite(value) else None

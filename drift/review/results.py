@@ -9,7 +9,7 @@ from drift.conformity.comparisons import Comparisons, no_comparisons
 from drift.conformity.decision_rules import DecisionRule, decision_rule
 from drift.conformity.weigh import Conformity
 from drift.forecast.fit import Fit
-from drift.frames import DAYS_PER_YEAR, EPOCH
+from drift.frames import DAYS_PER_YEAR, EPOCH, of_meter
 from drift.limits.charting import full_baseline
 from drift.limits.checks.weigh import CheckCharts
 from drift.meter.dial import chamber_scale_of
@@ -205,14 +205,13 @@ class Review:
 
     def cause_pattern(self, meter_id: str) -> CausePattern | None:
         """Return what one meter shows over its points, beside what each fault would show there."""
-        mine = pl.col("meter_id") == meter_id
-        ledger = self.ledger.filter(mine)
+        ledger = of_meter(self.ledger, meter_id)
         ours = ledger.select("series").unique()
         return cause_pattern(
             ledger,
             path_trends=self.path_trends.join(ours, on="series", how="semi"),
-            jumps=self.jumps.filter(mine),
-            causes=self.reference.causes.filter(mine),
+            jumps=of_meter(self.jumps, meter_id),
+            causes=of_meter(self.reference.causes, meter_id),
             effects=self.reference.effects,
             k=chamber_scale_of(self.sources.meters, meter_id),
         )
@@ -225,11 +224,10 @@ class Review:
 
     def cause_history(self, meter_id: str) -> CauseHistory | None:
         """Return how likely each cause was visit by visit; None where none was weighed."""
-        mine = pl.col("meter_id") == meter_id
         return follow_causes(
-            self.reference.weighed.filter(mine),
-            causes=self.reference.causes.filter(mine),
-            dials=self.reference.dials.filter(mine),
+            of_meter(self.reference.weighed, meter_id),
+            causes=of_meter(self.reference.causes, meter_id),
+            dials=of_meter(self.reference.dials, meter_id),
             repeatability=self.reference.repeatability_pct,
         )
 

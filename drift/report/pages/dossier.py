@@ -6,7 +6,7 @@ from typing import Any
 import polars as pl
 
 from drift import format as text
-from drift.frames import Row
+from drift.frames import Row, of_meter
 from drift.report.figures.rows import listed_rows
 from drift.report.pages import captions, rows
 from drift.report.pages import dossier_annex as annex
@@ -106,10 +106,9 @@ def dossier_page(review: Review, meter_id: str) -> DossierPage:
         If the review holds no such meter.
     """
     earlier, meter, later = _neighbours(review, meter_id)
-    mine = pl.col("meter_id") == meter_id
-    ledger = review.judged.filter(mine)
+    ledger = of_meter(review.judged, meter_id)
     ours = pl.col("series").is_in(ledger["series"].unique().implode())
-    spoken = review.signals.filter(mine)
+    spoken = of_meter(review.signals, meter_id)
     path_trends = review.path_trends.filter(ours)
     trends = tables.trend_rows(
         review.plain_trends(meter_id),
@@ -198,16 +197,16 @@ def _told(
     points: list[history.PointRows],
 ) -> Told:
     """Return what the head of the page is worded from."""
-    mine = pl.col("meter_id") == meter.meter_id
-    causes = review.reference.causes.filter(mine).to_dicts()
+    causes = of_meter(review.reference.causes, meter.meter_id).to_dicts()
     newest = max((row["segment"] for row in causes), default=None)
     latest = [row for row in causes if row["segment"] == newest]
     jumps = [point.jump for point in points if point.jump is not None]
+    owed = of_meter(review.obligations, meter.meter_id).to_dicts()
     return Told(
         meter=meter,
-        row=review.meters.filter(mine).row(0, named=True),
+        row=of_meter(review.meters, meter.meter_id).row(0, named=True),
         ledger=ledger,
-        owed={row["obligation"]: row for row in review.obligations.filter(mine).to_dicts()},
+        owed={row["obligation"]: row for row in owed},
         signals=signals,
         trends=trends,
         jump=max(jumps, key=lambda jump: jump["by"], default=None),
@@ -249,7 +248,7 @@ def history_data(
     """Return the data sets of a meter's large figure, and the parameters of its chart."""
     tolerance, as_of = review.policy.tolerance_pct, review.as_of
     frame = history.history_frame(review, points)
-    due = review.meters.filter(pl.col("meter_id") == ledger["meter_id"][0])["next_due_on"][0]
+    due = of_meter(review.meters, ledger["meter_id"][0])["next_due_on"][0]
     found = {
         "points": [_point(point, tolerance) for point in points],
         "visits": history.visit_dots(points, frame),

@@ -3,7 +3,7 @@
 import polars as pl
 
 from drift import format as text
-from drift.frames import Row
+from drift.frames import Row, of_meter
 from drift.meter.causes import WEIGHED_VISITS
 from drift.meter.dial import STATED_AT_PCT
 from drift.meter.marks import ACCUMULATE, CANCEL, CANNOT_TELL, ONLY_HAND, ONLY_MARK
@@ -65,8 +65,7 @@ def bench_part(review: Review, ledger: pl.DataFrame, *, meter_id: str) -> BenchP
     meter_id : str
         The meter.
     """
-    mine = pl.col("meter_id") == meter_id
-    causes = review.reference.causes.filter(mine)
+    causes = of_meter(review.reference.causes, meter_id)
     latest = causes.filter(pl.col("segment") == pl.col("segment").max()).to_dicts()
     told = bool(latest) and latest[0]["can_tell"] and latest[0]["probability"] is not None
     likely = [row for row in latest if told and row["probability"] >= _LEAST]
@@ -76,7 +75,7 @@ def bench_part(review: Review, ledger: pl.DataFrame, *, meter_id: str) -> BenchP
             CauseRow(_words(row["cause"]), row["probability"], CAUSE_WORDS[row["cause"]][1])
             for row in likely
         ),
-        moves=move_rows(review.reference.moves.filter(mine)),
+        moves=move_rows(of_meter(review.reference.moves, meter_id)),
         balance=_balance(review, meter_id),
     )
 
@@ -102,11 +101,10 @@ def move_rows(moves: pl.DataFrame) -> tuple[MoveRow, ...]:
 
 def _balance(review: Review, meter_id: str) -> str:
     """Say whether mark moves and hand resets took the meter the same way."""
-    mine = pl.col("meter_id") == meter_id
-    found = review.reference.balance.filter(mine).to_dicts()
+    found = of_meter(review.reference.balance, meter_id).to_dicts()
     if not found:
         return ""
-    row, travel = found[0], review.reference.moves.filter(mine)["total_travel_pct"].max()
+    row, travel = found[0], of_meter(review.reference.moves, meter_id)["total_travel_pct"].max()
     told = []
     if row["mark_moves"]:
         moved = row["mark_change_pct"]

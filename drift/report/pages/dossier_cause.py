@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import polars as pl
 
 from drift import format as text
+from drift.frames import of_meter
 from drift.meter.causes import NOTHING
 from drift.report.figures.rows import listed_rows
 from drift.report.pages.dossier_bench import CAUSE_WORDS
@@ -171,8 +172,8 @@ _SHAPES = {
 
 def _erratic(review: Review, meter_id: str) -> str:
     """Say how its readings scatter now against the fleet's."""
-    own = review.conformity.repeatability.filter(pl.col("meter_id") == meter_id).to_dicts()
-    row = review.meters.filter(pl.col("meter_id") == meter_id).to_dicts()
+    own = of_meter(review.conformity.repeatability, meter_id).to_dicts()
+    row = of_meter(review.meters, meter_id).to_dicts()
     if not own or not row or not text.known(row[0]["repeatability_pct"]):
         return ""
     return (
@@ -182,7 +183,7 @@ def _erratic(review: Review, meter_id: str) -> str:
 
 def _mark_moves(review: Review, meter_id: str) -> str:
     """Say whether the mark moved."""
-    marks = review.sources.marks.filter(pl.col("meter_id") == meter_id).sort("performed_on")
+    marks = of_meter(review.sources.marks, meter_id).sort("performed_on")
     if marks.is_empty():
         return "Where the mark stood is not on record."
     moved = marks.filter(pl.col("action") == "moved").height

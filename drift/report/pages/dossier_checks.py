@@ -3,10 +3,8 @@
 from dataclasses import dataclass
 from datetime import date
 
-import polars as pl
-
 from drift import format as text
-from drift.frames import Row
+from drift.frames import Row, of_meter
 from drift.limits.checks.judging import INSIDE, OUTSIDE
 from drift.report.figures.rows import listed_rows
 from drift.review.results import Review
@@ -56,10 +54,9 @@ class ChecksPart:
 
 def checks_part(review: Review, meter_id: str) -> ChecksPart:
     """Return what a dossier says of checks between calibrations."""
-    mine = pl.col("meter_id") == meter_id
-    series = review.checks.series.filter(mine).to_dicts()
+    series = of_meter(review.checks.series, meter_id).to_dicts()
     days: dict[tuple[object, ...], list[Row]] = {}
-    for row in review.checks.days.filter(mine).iter_rows(named=True):
+    for row in of_meter(review.checks.days, meter_id).iter_rows(named=True):
         days.setdefault(tuple(row[name] for name in _KEY), []).append(row)
     return ChecksPart(
         lead=_lead(series),

@@ -19,7 +19,7 @@ from drift.conformity.decision_rules import (
     PASS,
     DecisionRule,
 )
-from drift.frames import Row
+from drift.frames import Row, of_meter
 from drift.reference.repeatability import ASSUMED, DIFFERENCES
 from drift.report.pages.parts import dated
 from drift.review.policy import Policy
@@ -169,9 +169,8 @@ class ConformityPart:
 
 def conformity_part(review: Review, meter_id: str) -> ConformityPart:
     """Return what the dossier of one meter says of uncertainty and conformity."""
-    mine = pl.col("meter_id") == meter_id
-    verdicts = review.conformity.verdicts.filter(mine).to_dicts()
-    budgets = review.conformity.budgets.filter(mine).to_dicts()
+    verdicts = of_meter(review.conformity.verdicts, meter_id).to_dicts()
+    budgets = of_meter(review.conformity.budgets, meter_id).to_dicts()
     last = [row for row in verdicts if row["visit_id"] == verdicts[-1]["visit_id"]]
     points = tuple(sorted({row["point_pct"] for row in verdicts}))
     return ConformityPart(
@@ -188,7 +187,7 @@ def conformity_part(review: Review, meter_id: str) -> ConformityPart:
 
 def conformity_verdict(review: Review, meter_id: str) -> str:
     """Say in one sentence what the last visit's biases conform to."""
-    verdicts = review.conformity.verdicts.filter(pl.col("meter_id") == meter_id)
+    verdicts = of_meter(review.conformity.verdicts, meter_id)
     last = gone_with(verdicts).to_dicts()
     failed = [row for row in last if row["verdict"] in {CONDITIONAL_FAIL, FAIL}]
     rule = f"the rule in force ({RULE_WORDS[review.policy.decision_rule]})"
@@ -207,7 +206,7 @@ def conformity_verdict(review: Review, meter_id: str) -> str:
     else:
         at = text.listed([text.point(row["point_pct"]) for row in failed])
         said = f"Conformity: as left on {on} it fails at {at} by {rule}; {sure}."
-    return said + rests_on(review.conformity.repeatability.filter(pl.col("meter_id") == meter_id))
+    return said + rests_on(of_meter(review.conformity.repeatability, meter_id))
 
 
 def rests_on(repeatability: pl.DataFrame) -> str:
@@ -226,7 +225,7 @@ def rests_on(repeatability: pl.DataFrame) -> str:
 
 def _assumed(review: Review, meter_id: str) -> str:
     """Say which parts of the uncertainty behind a chance are assumed; empty where none is."""
-    mine = review.conformity.budgets.filter(pl.col("meter_id") == meter_id)
+    mine = of_meter(review.conformity.budgets, meter_id)
     found = (
         component
         for stage, basis, component in mine.select("stage", "basis", "component").iter_rows()

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import polars as pl
 
 from drift import format as text
-from drift.frames import Row
+from drift.frames import Row, of_meter
 from drift.report.pages import captions
 from drift.report.pages.dossier_bench import CAUSE_WORDS
 from drift.report.pages.parts import MeterRow, TrendRow
@@ -145,7 +145,7 @@ def front_part(review: Review, told: Told) -> Front:
 
 def _about(review: Review, told: Told) -> str:
     """Return standing, place and dial of a meter."""
-    known = review.sources.meters.filter(pl.col("meter_id") == told.meter.meter_id).to_dicts()
+    known = of_meter(review.sources.meters, told.meter.meter_id).to_dicts()
     row = known[-1] if known else {}
     dial = row.get("dial_resolution_pct")
     status = row.get("status")
@@ -258,7 +258,7 @@ def _lead(told: Told) -> tuple[str, ...]:
 
 def _doubt(review: Review, told: Told) -> str:
     """Say what the verdict is without what meters share, where that differs."""
-    own = review.own_meters.filter(pl.col("meter_id") == told.meter.meter_id).to_dicts()
+    own = of_meter(review.own_meters, told.meter.meter_id).to_dicts()
     if not own:
         return ""
     read, alone = told.row["p_out_next_due"], own[0]["p_out_next_due"]

@@ -6,7 +6,7 @@ from itertools import groupby
 import polars as pl
 
 from drift import format as text
-from drift.frames import Row
+from drift.frames import Row, of_meter
 from drift.report.pages.dossier_history import Frame
 from drift.review.results import Review
 
@@ -37,14 +37,13 @@ def lanes_of(
     """
     visits = _visits(ledger)
     meter_id = ledger["meter_id"][0]
-    mine = pl.col("meter_id") == meter_id
     marks, service = (
-        sorted(frame.filter(mine).to_dicts(), key=lambda row: row["performed_on"])
+        sorted(of_meter(frame, meter_id).to_dicts(), key=lambda row: row["performed_on"])
         for frame in (review.sources.marks, review.sources.service)
     )
     rows = [
         *_signal_lane(signals, visits, adjusted=any(row["adjusted"] for row in visits)),
-        *_suspect_lane(review.obligations.filter(mine), visits, frame),
+        *_suspect_lane(of_meter(review.obligations, meter_id), visits, frame),
         *_remark_lane(visits, frame),
         *_adjustment_lane(visits),
         *_service_lane([row for row in service if row["action"] not in _SERVICE], frame),

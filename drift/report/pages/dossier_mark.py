@@ -7,7 +7,7 @@ from math import comb
 import polars as pl
 
 from drift import format as text
-from drift.frames import Row
+from drift.frames import Row, of_meter
 from drift.report.figures.rows import listed_rows
 from drift.report.pages.dossier_charts import limit_labels
 from drift.report.pages.dossier_limits import is_beyond
@@ -34,7 +34,7 @@ def mark_part(review: Review, meter_id: str, *, signals: pl.DataFrame) -> MarkPa
 
     `signals` are those of the meter.
     """
-    charted = review.marks.filter(pl.col("meter_id") == meter_id).to_dicts()
+    charted = of_meter(review.marks, meter_id).to_dicts()
     placed = sorted(
         (row for row in charted if row["chart"] == "mark"), key=lambda row: row["performed_on"]
     )

@@ -8,7 +8,7 @@ from itertools import groupby
 import polars as pl
 
 from drift import format as text
-from drift.frames import Row
+from drift.frames import Row, of_meter
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +52,7 @@ class ReadingsPart:
 
 def readings_part(sessions: pl.DataFrame, meter_id: str) -> ReadingsPart:
     """Return every replicate of one meter, from its rows of the sittings on record."""
-    mine = sessions.filter(pl.col("meter_id") == meter_id).sort(
+    mine = of_meter(sessions, meter_id).sort(
         "performed_on", "visit_id", "stage", "point_pct", descending=[True, True, False, False]
     )
     sittings = mine.to_dicts()

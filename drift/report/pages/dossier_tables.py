@@ -10,7 +10,7 @@ from typing import Any
 import polars as pl
 
 from drift import format as text
-from drift.frames import Row, day_of
+from drift.frames import Row, day_of, of_meter
 from drift.report.pages import captions, trend_words
 from drift.report.pages.parts import MeterRow, TrendRow
 from drift.review.register_faults import register_faults
@@ -41,7 +41,7 @@ _FACTS: tuple[tuple[str, str, Callable[[Any], str]], ...] = (
 
 def facts(review: Review, meter_id: str) -> tuple[tuple[str, str], ...]:
     """Return what is on record of a meter beside its readings, as pairs of label and text."""
-    known = review.sources.meters.filter(pl.col("meter_id") == meter_id).to_dicts()
+    known = of_meter(review.sources.meters, meter_id).to_dicts()
     row = known[-1] if known else {}
     own = [(label, shown(row[name])) for name, label, shown in _FACTS if row.get(name) is not None]
     return (*own, *_vessels_used(review, meter_id))
@@ -297,7 +297,6 @@ class EventRow:
 
 def event_rows(review: Review, meter_id: str) -> tuple[EventRow, ...]:
     """Return service events and mark records of one meter, newest first."""
-    mine = pl.col("meter_id") == meter_id
     told = (
         (review.sources.service, lambda row: row["action"].replace("_", " ")),
         (review.sources.marks, _mark_words),
@@ -310,7 +309,7 @@ def event_rows(review: Review, meter_id: str) -> tuple[EventRow, ...]:
             remarks=row["remarks"] or "",
         )
         for frame, said in told
-        for row in frame.filter(mine).iter_rows(named=True)
+        for row in of_meter(frame, meter_id).iter_rows(named=True)
     ]
     return tuple(sorted(events, key=lambda event: (event.performed_on, event.what), reverse=True))
 
@@ -343,7 +342,7 @@ _CHANGES = ("spread_differs", "level_differs", "own_baseline", "other_gauge")
 def compared_rows(review: Review, meter_id: str) -> tuple[tuple[ComparedRow, ...], int]:
     """Return where new visits of one meter differ from old ones, and how often they do not."""
     columns = ("verdict", "point_pct", "phase", "began_on", "why", "sentence")
-    mine = review.phases.filter(pl.col("meter_id") == meter_id).select(columns).rows()
+    mine = of_meter(review.phases, meter_id).select(columns).rows()
     changed = tuple(
         ComparedRow(point, phase, began_on, why or "", sentence)
         for verdict, point, phase, began_on, why, sentence in mine

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import polars as pl
 
 from drift import format as text
-from drift.frames import Row
+from drift.frames import Row, of_meter
 from drift.meter.causes import NOTHING
 from drift.meter.hysteresis import NO_ORDER, ONE_WAY, SHOWN, UNTOLD
 from drift.meter.zero_span import PARTS, SPAN, SPAN_AT_PCT, ZERO
@@ -91,9 +91,8 @@ class CauseHistoryPart:
 
 def zero_span_part(review: Review, meter_id: str) -> ZeroSpanPart:
     """Return what the dossier of one meter says of its zero and its span."""
-    mine = pl.col("meter_id") == meter_id
-    visits = review.zero_span.visits.filter(mine)
-    drifts = {row["part"]: row for row in review.zero_span.drifts.filter(mine).to_dicts()}
+    visits = of_meter(review.zero_span.visits, meter_id)
+    drifts = {row["part"]: row for row in of_meter(review.zero_span.drifts, meter_id).to_dicts()}
     told = [drifts[part] for part in PARTS if part in drifts]
     return ZeroSpanPart(
         gist=_gist(told),
@@ -105,7 +104,7 @@ def zero_span_part(review: Review, meter_id: str) -> ZeroSpanPart:
 
 def _ways(review: Review, meter_id: str) -> list[str]:
     """Say whether the meter reads otherwise on the way down than on the way up."""
-    rows = review.zero_span.hysteresis.filter(pl.col("meter_id") == meter_id)
+    rows = of_meter(review.zero_span.hysteresis, meter_id)
     return [_way(row) for row in rows.iter_rows(named=True)]
 
 

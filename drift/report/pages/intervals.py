@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import polars as pl
 
 from drift import format as text
+from drift.frames import of_meter
 from drift.report.figures.rows import figure_rows
 from drift.report.figures.survival import survival_rows
 from drift.report.pages.parts import file_name
@@ -111,7 +112,7 @@ def interval_part(review: Review) -> IntervalPart:
 
 def meter_scope(review: Review, meter_id: str) -> ScopePart | None:
     """Return what is said of one meter's interval, None where it is retired."""
-    scopes = _scopes(review.upkeep.intervals.filter(pl.col("meter_id") == meter_id))
+    scopes = _scopes(of_meter(review.upkeep.intervals, meter_id))
     return scopes[0] if scopes else None
 
 

@@ -123,9 +123,12 @@ def _entries_by_meter(journal: pl.DataFrame) -> _Dealt:
 
 def _outer_shares(review: Review, owners: pl.DataFrame) -> Iterator[tuple[str, Review]]:
     """Yield each meter with its rows of the frames of a review, those of its parts left whole."""
-    ledger, forecast, signals, phases, marks = (
+    ledger, forecast, signals, obligations, phases, marks = (
         _dealt(frame)
-        for frame in (review.ledger, review.forecast, review.signals, review.phases, review.marks)
+        for frame in (
+            *(review.ledger, review.forecast, review.signals),
+            *(review.obligations, review.phases, review.marks),
+        )
     )
     charted, limits, path_trends, changes, forecasts = (
         _dealt(frame, owners=owners)
@@ -156,6 +159,7 @@ def _outer_shares(review: Review, owners: pl.DataFrame) -> Iterator[tuple[str, R
                 forecasts=forecasts.to(meter_id),
                 forecast=forecast.to(meter_id),
                 signals=signals.to(meter_id),
+                obligations=obligations.to(meter_id),
                 responses=responses.to(meter_id),
                 meters=review.meters[max(0, place - 1) : place + 2],
             ),
