@@ -17,13 +17,7 @@ from drift.report.data_files import read_previous, write_record, write_review
 from drift.report.exchange import Place, digests_of, exchanged_for, place_for
 from drift.report.own_files import REVIEW_FOLDER
 from drift.report.review_record import kept_pages, review_record
-from drift.report.write import (
-    Progress,
-    load_pages,
-    make_pages_ready,
-    timed,
-    write_beside,
-)
+from drift.report.write import Progress, load_pages, make_pages_ready, timed, write_beside
 from drift.review.analyse import analyse
 from drift.review.changes import Earlier
 from drift.review.loading import fitted_here

@@ -29,8 +29,7 @@ from drift.review.stand import OnFile, Seen, find_records, stand
 from drift.review.studying import study_in_force, with_operators_of
 from drift.review.zero_spans import ZeroSpan, zero_span_of
 from drift.store.tables import Sources
-from drift.trend.plain_trends import plain_trends
-from drift.trend.weigh import weigh_drift
+from drift.trend.weigh import fit_lines, weigh_drift
 from drift.upkeep.weigh import Upkeep, weigh_upkeep
 from drift.version import __version__
 
@@ -276,7 +275,7 @@ def _weighed(
         study=study,
         scatter=laws.scatter,
     )
-    trends = _lines(ledger, drift[0], policy) if helped.waits else None
+    trends = fit_lines(ledger, drift[0], policy) if helped.waits else None
     ahead = begun.result()
     own = begin_own(
         *(sources, (reference, conformity), ahead.fit),
@@ -287,12 +286,6 @@ def _weighed(
     )
     helped.over()
     return _Weighed(schedule, charts, drift, reference, conformity, trends, ahead, own)
-
-
-def _lines(ledger: pl.DataFrame, path_trends: pl.DataFrame, policy: Policy) -> pl.DataFrame:
-    """Fit the plain trends of all series."""
-    level, fewest = policy.trend_level, policy.trend_visits
-    return plain_trends(ledger, path_trends, level=level, fewest=fewest)
 
 
 def _told_phases(

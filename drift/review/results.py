@@ -33,7 +33,7 @@ from drift.store.tables import (
 )
 from drift.trend.change_points import link_jumps
 from drift.trend.path_trend import fitted_trend
-from drift.trend.plain_trends import plain_trends
+from drift.trend.weigh import fit_lines
 from drift.upkeep.intervals.recommend import built_and_aged
 from drift.upkeep.reliability.censored_intervals import censored_intervals
 from drift.upkeep.reliability.survival_curve import survival_curve
@@ -92,7 +92,7 @@ class Review:
     trends : pl.DataFrame or None
         What `plain_trends` gives for all meters, None where it was not fitted for all at once.
     trends_written : bool
-        Whether they were asked for as data.
+        Whether they are written as data, too.
     faults : pl.DataFrame or None
         Frame of `drift.review.register_faults.REGISTER_FAULTS` where it is known already.
     part : bool
@@ -196,12 +196,7 @@ class Review:
         mine = True if meter_id is None else pl.col("meter_id") == meter_id
         if self.trends is not None:
             return self.trends.filter(mine)
-        return plain_trends(
-            self.ledger.filter(mine),
-            self.path_trends,
-            level=self.policy.trend_level,
-            fewest=self.policy.trend_visits,
-        )
+        return fit_lines(self.ledger.filter(mine), self.path_trends, self.policy)
 
     def cause_pattern(self, meter_id: str) -> CausePattern | None:
         """Return what one meter shows over its points, beside what each fault would show there."""

@@ -12,6 +12,7 @@ from drift.trend.choices import TrendChoices
 from drift.trend.fleet_drifts import FleetDrifts
 from drift.trend.jump_blocks import jump_weights
 from drift.trend.path_trend import fit_path_trends, path_weights
+from drift.trend.plain_trends import plain_trends
 
 
 def weigh_drift(
@@ -44,6 +45,14 @@ def weigh_drift(
         fleet=fleet,
     )
     return path_trends, changes
+
+
+def fit_lines(
+    ledger: pl.DataFrame, path_trends: pl.DataFrame, policy: TrendChoices
+) -> pl.DataFrame:
+    """Fit the plain trends of the series of a ledger, see `drift.trend.plain_trends`."""
+    level, fewest = policy.trend_level, policy.trend_visits
+    return plain_trends(ledger, path_trends, level=level, fewest=fewest)
 
 
 def learn_drifts(ledger: pl.DataFrame, policy: TrendChoices) -> FleetDrifts:
