@@ -5,8 +5,12 @@ import polars as pl
 import pytest
 from polars.testing import assert_frame_equal
 
+from drift.arrays import Integers, Masses
 from drift.forecast.forecasts import Forecasts, forecast, score
 from drift.forecast.grid.content import content_order, hashed
+from drift.forecast.grid.filter import walk
+from drift.forecast.grid.model import make_grid
+from drift.forecast.grid.reading_likelihood import make_tables
 from drift.forecast.grid.visits import read_visits
 from drift.forecast.learn import Learnt, learn_fleet
 from tests.benchmarks.forecast_speed import large_ledger
@@ -82,6 +86,30 @@ def test_meters_come_out_the_same_in_any_parts_and_order(
         joined = pl.concat([getattr(part, name) for part in parts]).sort(by)
         assert_frame_equal(joined, getattr(whole, name).sort(by), check_exact=True)
     assert whole.series["p_out_due"].n_unique() > METERS
+
+
+@pytest.mark.parametrize("share", [0.3, 0.4, 0.45, 0.5, 0.7])
+def test_a_life_is_followed_alike_beside_any_others(
+    fleet: pl.DataFrame, learnt: Learnt, share: float
+) -> None:
+    """On windows of any size: a product of matrices is rounded otherwise for other sizes of them.
+
+    One meter in five went unseen for long, so that its levels may have moved farther.
+    """
+    seen = (pl.col("series") // 3 % 5 > 0) | ~pl.col("visit").is_between(3, 10)
+    visits, hyper = read_visits(fleet.filter(seen), resolution=0.1), learnt.fit.hyper
+    grid = make_grid(hyper, resolutions=visits.resolutions, share=share)
+    tables = make_tables(hyper, grid, resolutions=visits.resolutions)
+    lives = np.argsort(-visits.count, kind="stable")[: 3 * METERS]
+
+    def followed(some: Integers) -> Masses:
+        return walk(visits, some, hyper=hyper, grid=grid, tables=tables).mass
+
+    together = followed(lives)
+    for size in (1, 7, 26):
+        for start in range(0, lives.size, 3 * size):
+            part = slice(start, start + size)
+            assert np.array_equal(followed(lives[part]), together[part])
 
 
 def test_the_fleet_holds_what_may_part(fleet: pl.DataFrame, learnt: Learnt) -> None:

@@ -39,6 +39,9 @@ from drift.forecast.grid.weighing import mix, take_in
 
 Watcher = Callable[[int, int, State], None]
 
+# Cells by which a window is widened for levels that move: about a third from one to the next.
+_ROOMS = np.array([0, 4, *(part << power for power in range(1, 20) for part in (3, 4))])
+
 
 @dataclass(frozen=True, slots=True)
 class _Course:
@@ -163,10 +166,44 @@ def _open(fresh: Flags, course: _Course) -> State:
     )
 
 
+@dataclass(frozen=True, slots=True)
+class _Carry:
+    """How series are carried from visit to visit; arrays of shape (series, …).
+
+    Attributes
+    ----------
+    elapsed : array
+        Years from one to the other.
+    moved : array of int
+        Cells by which the windows move up.
+    whole : array of int, shape (series, rates)
+        Cells by which the levels of each rate move up.
+    jolt : array of bool
+        Something was changed without a record in between.
+    ways : Ways
+        Of these series.
+    """
+
+    elapsed: Floats
+    moved: Integers
+    whole: Integers
+    jolt: Flags
+    ways: Ways
+
+    def of(self, rows: Integers) -> "_Carry":
+        """Return those of some series."""
+        return _Carry(
+            elapsed=self.elapsed[rows],
+            moved=self.moved[rows],
+            whole=self.whole[rows],
+            jolt=self.jolt[rows],
+            ways=self.ways.of(rows),
+        )
+
+
 def _advance(state: State, rows: SeriesRows, j: int, course: _Course) -> None:
     """Carry the series `rows`, whose state this is, forward to visit `j`, in place."""
     grid, route = course.grid, course.route
-    series, _, rates, cells = state.mass.shape
     elapsed = route.years[rows, j] - state.years
     offset = state.offset + elapsed[:, None] * grid.drifts
     whole = np.rint(offset * (1 / grid.step)).astype(np.int64)
@@ -174,15 +211,39 @@ def _advance(state: State, rows: SeriesRows, j: int, course: _Course) -> None:
     origin = route.origin[rows, j]
     moved = origin - state.origin
     # A rate that leaves the window altogether comes back by a shock only, from anywhere.
-    limit = (cells + np.abs(moved))[:, None]
+    limit = (grid.cells + np.abs(moved))[:, None]
     whole = np.minimum(np.maximum(whole, -limit), limit)
-    reach = int(np.abs(whole).max())
-    shifted = _shift(state.mass, whole, reach)
-    jolt, ways = route.jolt[rows, j], course.ways.of(rows)
-    wander, thrown = _kernels(moved, elapsed, jolt, reach, ways=ways, grid=grid)
+    carry = _Carry(elapsed, moved, whole, route.jolt[rows, j], course.ways.of(rows))
+    # How much room a series gets is its own affair: sums of more terms, though zeros, are rounded
+    # otherwise, and no meter may come out otherwise for those that it is worked out with.
+    reach = _room(np.abs(whole).max(axis=1))
+    most = int(reach.max())
+    if (reach == most).all():
+        _spread(state.mass, carry, most, course)
+    else:
+        for each in np.unique(reach):
+            some = np.flatnonzero(reach == each)
+            mass = state.mass[some]
+            _spread(mass, carry.of(some), int(each), course)
+            state.mass[some] = mass
+    state.origin[:] = origin
+    state.years[:] = route.years[rows, j]
+
+
+def _room(cells: Integers) -> Integers:
+    """Return the room for moves by so many cells: few sizes, so that many series share one."""
+    return _ROOMS[np.searchsorted(_ROOMS, cells)]
+
+
+def _spread(mass: Masses, carry: _Carry, reach: int, course: _Course) -> None:
+    """Carry masses, none of whose rates moves by more than `reach` cells, in place."""
+    series, _, rates, cells = mass.shape
+    grid, jolt = course.grid, carry.jolt
+    shifted = _shift(mass, carry.whole, reach)
+    wander, thrown = _kernels(carry, reach, grid=grid)
     for kinds, _ in shock_groups(course.hyper):
         factor = course.hyper.kinds[kinds.start].shocks
-        shock = -np.expm1(-factor * ways.shock_rate * elapsed)
+        shock = -np.expm1(-factor * carry.ways.shock_rate * carry.elapsed)
         shock = np.where(jolt, 1.0, shock)[:, None].astype(grid.precision)
         kernel = (1 - shock) * wander
         if not course.calm:
@@ -192,9 +253,7 @@ def _advance(state: State, rows: SeriesRows, j: int, course: _Course) -> None:
         matrix = np.ascontiguousarray(windows(kernel, cells)[:, ::-1])
         many = (kinds.stop - kinds.start) * rates
         flat = shifted[:, kinds].reshape(series, many, cells + 2 * reach)
-        np.matmul(flat, matrix, out=state.mass[:, kinds].reshape(series, many, cells))
-    state.origin[:] = origin
-    state.years[:] = route.years[rows, j]
+        np.matmul(flat, matrix, out=mass[:, kinds].reshape(series, many, cells))
 
 
 def _shift(mass: Masses, whole: Integers, reach: int) -> Masses:
@@ -211,19 +270,17 @@ def _shift(mass: Masses, whole: Integers, reach: int) -> Masses:
     return shifted
 
 
-def _kernels(
-    moved: Integers, elapsed: Floats, jolt: Flags, reach: int, *, ways: Ways, grid: Grid
-) -> tuple[Masses, Masses]:
+def _kernels(carry: _Carry, reach: int, *, grid: Grid) -> tuple[Masses, Masses]:
     """Return where a level goes without and with a shock, shape (series, lags).
 
     Lags run from the last cell of the old window, wider by `reach` on both sides, to the new one.
     """
-    before = grid.cells + 2 * reach
-    cells = np.arange(before + grid.cells - 1) - (before - 1) + reach + moved[:, None]
+    before, ways = grid.cells + 2 * reach, carry.ways
+    cells = np.arange(before + grid.cells - 1) - (before - 1) + reach + carry.moved[:, None]
     lag = (grid.step * cells).astype(grid.precision)
-    wandered = (ways.wander**2 * elapsed)[:, None].astype(grid.precision)
+    wandered = (ways.wander**2 * carry.elapsed)[:, None].astype(grid.precision)
     # A jolt is an unrecorded change: a shock for certain, of the spread of a meter's first visit.
-    size = np.where(jolt, ways.start_sd, ways.shock_size)[:, None].astype(grid.precision)
+    size = np.where(carry.jolt, ways.start_sd, ways.shock_size)[:, None].astype(grid.precision)
     thrown = wide_mass(lag, sd=np.sqrt(size**2 + wandered), grid=grid)
     return bell_mass(lag, variance=wandered, step=grid.step), thrown
 
