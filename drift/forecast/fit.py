@@ -38,7 +38,7 @@ _LEAST_GAIN = 0.1
 _LEADING_GAIN = 1.0
 # Visits of some lives that lead the search most of the way, or this share of all; up to twice as
 # many visits are taken at once.
-_LEADING, _LEADING_SHARE = 500, 1 / 3
+_LEADING, _LEADING_SHARE = 1000, 1 / 3
 # Spreads them evenly over lives in any order (additive recurrence of the golden ratio).
 _GOLDEN = (5**0.5 - 1) / 2
 # A shared error of a visit is looked for at this share of the noise.
@@ -49,7 +49,7 @@ _NOISE_TRIALS = (0.4, 0.65, 1.5)
 _WORTH = 2.0
 # Step of the fitting grid in noise, its drift rates on either side of 0, its parts of a step.
 _COARSE = 0.7
-_COARSE_RATES = 8
+_COARSE_RATES = 6
 _COARSE_FINENESS = 16
 # How far its step may come to lie from that share before it is made anew.
 _FITTING = (0.75, 1.35)
@@ -118,10 +118,11 @@ def fit_fleet(
 
     Notes
     -----
-    Quasi-Newton steps (Broyden, Fletcher, Goldfarb, Shanno; Nocedal and Wright, Numerical
-    Optimization, section 6.1): the first curvature is the sum of squared scores of single lives
-    (Berndt, Hall, Hall and Hausman, 1974, Annals of Economic and Social Measurement 3, 653–665)
-    plus that of the beliefs; scores are differences of log likelihoods.  Weights of drift rates
+    Quasi-Newton steps: the curvature is the sum of squared scores of single lives (Berndt, Hall,
+    Hall and Hausman, 1974, Annals of Economic and Social Measurement 3, 653–665) plus that of the
+    beliefs, put right along the last step by what the slope did there (Broyden, Fletcher, Goldfarb,
+    Shanno; Nocedal and Wright, Numerical Optimization, section 6.1); scores are differences of log
+    likelihoods.  Weights of drift rates
     and kinds are updated by expectation–maximisation between steps.  An error that all readings of
     a visit share is let in where the likelihood asks for it; single readings cannot tell it from
     noise.
@@ -269,11 +270,10 @@ def _climb(point: Point, data: FitSample, rounds: int, *, enough: float) -> Clim
     That is so, too, where a step gains what its parabola foretold: the next would start at the top.
     """
     names = _names(point, data)
-    curvature, slope, step, shrink = None, None, np.zeros(len(names)), 1.0
+    slope, step, shrink = None, np.zeros(len(names)), 1.0
     for number in range(1, rounds + 1):
         gradient, scored = _slope(point, names, data)
-        curvature = _corrected(curvature, slope, gradient, step) if shrink == 1.0 else None
-        curvature = scored if curvature is None else curvature
+        curvature = _corrected(scored, slope if shrink == 1.0 else None, gradient, step)
         step, foretold = _step(gradient, curvature)
         if foretold < enough:
             return Climb(point, number, converged=True)
@@ -292,18 +292,16 @@ def _climb(point: Point, data: FitSample, rounds: int, *, enough: float) -> Clim
     return Climb(point, rounds, converged=False)
 
 
-def _corrected(
-    curvature: Floats | None, before: Floats | None, gradient: Floats, step: Floats
-) -> Floats | None:
+def _corrected(curvature: Floats, before: Floats | None, gradient: Floats, step: Floats) -> Floats:
     """Return `curvature` with what the slope did over `step` (Broyden–Fletcher–Goldfarb–Shanno).
 
-    None where nothing is known of it, or the slope did not fall.
+    As it is where nothing is known of that, or the slope did not fall.
     """
-    if curvature is None or before is None:
-        return None
+    if before is None:
+        return curvature
     fall, felt = before - gradient, curvature @ step
     if fall @ step <= 0.05 * (step @ felt):
-        return None
+        return curvature
     return curvature + np.outer(fall, fall) / (fall @ step) - np.outer(felt, felt) / (step @ felt)
 
 
