@@ -30,7 +30,7 @@ from drift.review.studying import study_in_force, with_operators_of
 from drift.review.zero_spans import ZeroSpan, zero_span_of
 from drift.store.tables import Sources
 from drift.trend.weigh import fit_lines, weigh_drift
-from drift.upkeep.weigh import Upkeep, weigh_upkeep
+from drift.upkeep.weigh import OnRecord, Upkeep, weigh_record, weigh_upkeep
 from drift.version import __version__
 
 _NO_LAWS = FleetLaws()
@@ -63,6 +63,7 @@ class _Weighed:
     drift: tuple[pl.DataFrame, pl.DataFrame]
     reference: Reference
     conformity: Conformity
+    recorded: OnRecord
     trends: pl.DataFrame | None
     ahead: Forecasts
     own: Own | None
@@ -199,13 +200,7 @@ def _find_all(
     signals, responses = with_responses(
         signals_of(charts, ledger, checks.signals), sources, ledger, strays=not laws.known
     )
-    upkeep = weigh_upkeep(
-        *(ledger, path_trends, ahead),
-        meters=sources.meters,
-        as_of=as_of,
-        policy=policy,
-        laws=laws.upkeep,
-    )
+    upkeep = weigh_upkeep(weighed.recorded, ahead, as_of=as_of, policy=policy)
     return _Found(
         charts=charts,
         checks=checks,
@@ -275,6 +270,13 @@ def _weighed(
         study=study,
         scatter=laws.scatter,
     )
+    recorded = weigh_record(
+        *(ledger, drift[0]),
+        meters=sources.meters,
+        as_of=as_of,
+        policy=policy,
+        laws=laws.upkeep,
+    )
     trends = fit_lines(ledger, drift[0], policy) if helped.waits else None
     ahead = begun.result()
     own = begin_own(
@@ -285,7 +287,7 @@ def _weighed(
         laws=laws,
     )
     helped.over()
-    return _Weighed(schedule, charts, drift, reference, conformity, trends, ahead, own)
+    return _Weighed(schedule, charts, drift, reference, conformity, recorded, trends, ahead, own)
 
 
 def _told_phases(

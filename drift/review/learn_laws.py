@@ -30,7 +30,7 @@ from drift.trend.fleet_drifts import FleetDrifts
 from drift.trend.weigh import drift_p_values, learn_drifts, weigh_drift
 from drift.upkeep.intervals.methods import often_found_out, times_found_out
 from drift.upkeep.reliability.censored_intervals import censored_intervals
-from drift.upkeep.weigh import UpkeepLaws, usual_replicates, weigh_upkeep
+from drift.upkeep.weigh import UpkeepLaws, usual_replicates, weigh_record, weigh_upkeep
 
 # Meters that stand for a fleet: so many make shared effects, laws of scatter and hyper-parameters
 # known to a third digit.
@@ -221,20 +221,19 @@ def said_of_the_fleet(
     reference = reference_of(panel, ledger, policy, laws=laws.reference)
     conformity = weigh_conformity(panel.sessions, ledger, reference, policy=policy)
     schedule = schedule_of(ledger, panel, as_of=as_of, policy=policy)
-    upkeep = weigh_upkeep(
-        ledger,
-        weigh_drift(ledger, policy, fleet=laws.drifts)[0],
-        forecast_fleet(
-            jumps_known(ledger, panel),
-            schedule,
-            as_of=as_of,
-            policy=policy,
-            learnt=laws.forecasts,
-        ),
+    recorded = weigh_record(
+        *(ledger, weigh_drift(ledger, policy, fleet=laws.drifts)[0]),
         meters=panel.meters,
         as_of=as_of,
         policy=policy,
     )
+    ahead = forecast_fleet(
+        *(jumps_known(ledger, panel), schedule),
+        as_of=as_of,
+        policy=policy,
+        learnt=laws.forecasts,
+    )
+    upkeep = weigh_upkeep(recorded, ahead, as_of=as_of, policy=policy)
     return upkeep.intervals.filter(pl.col("scope") != "meter"), conformity.risks
 
 

@@ -15,8 +15,8 @@ from drift.meter.calibrations import looks_forward
 from drift.upkeep.choices import UpkeepChoices
 from drift.upkeep.intervals.estimates import days_to_target, meter_curves
 from drift.upkeep.intervals.from_drift import days_after_adjustment, forecast_processes
-from drift.upkeep.intervals.methods import IntervalEvidence
-from drift.upkeep.intervals.recommend import build_intervals, kindred_meters
+from drift.upkeep.intervals.methods import Answer, IntervalEvidence, forecast_answers
+from drift.upkeep.intervals.recommend import build_intervals, kindred_meters, record_answers
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +40,25 @@ class Upkeep:
     intervals: pl.DataFrame
     processes: pl.DataFrame
     falls: pl.DataFrame
+
+
+@dataclass(frozen=True, slots=True)
+class OnRecord:
+    """What the record says of how long meters may go unseen.
+
+    Attributes
+    ----------
+    evidence : IntervalEvidence
+        What intervals are set from.
+    answers : tuple of Answer
+        Of `drift.upkeep.intervals.recommend.record_answers`.
+    replicates : int
+        How often a meter is read at a point as a rule.
+    """
+
+    evidence: IntervalEvidence
+    answers: tuple[Answer, ...]
+    replicates: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,24 +191,21 @@ def needed_days(processes: pl.DataFrame, policy: UpkeepChoices) -> pl.DataFrame:
     )
 
 
-def weigh_upkeep(
+def weigh_record(
     ledger: pl.DataFrame,
     path_trends: pl.DataFrame,
-    ahead: Forecasts,
     *,
     meters: pl.DataFrame,
     as_of: date,
     policy: UpkeepChoices,
     laws: UpkeepLaws | None = None,
-) -> Upkeep:
-    """Weigh how long meters may go unseen, from what they did and what is forecast of them.
+) -> OnRecord:
+    """Weigh how long meters may go unseen by what they did, before anything is forecast.
 
     Parameters
     ----------
     ledger, path_trends : pl.DataFrame
         Frames of `drift.frames`.
-    ahead : Forecasts
-        As of `as_of`.
     meters : pl.DataFrame
         Rows of the input table ``meters``; may lack meters or be empty.
     as_of : date
@@ -198,31 +214,50 @@ def weigh_upkeep(
         Of the fleet that these are some meters of, whose own intervals are then left to the fleet;
         None where they are all of it.
     """
-    replicates = usual_replicates(ledger) if laws is None else laws.replicates
-    processes = fleet_processes(ahead, policy, replicates=replicates)
-    falls = meter_falls(ledger, ahead, as_of=as_of, policy=policy)
-    present = present_intervals(ledger, meters, policy)
     kindred = kindred_meters(ledger, meters, as_of=as_of)
     evidence = IntervalEvidence(
         ledger=ledger,
         path_trends=path_trends,
         groups=kindred if laws is None else kindred.clear(),
-        present=present,
-        falls=falls,
-        adjusted=needed_days(processes, policy),
+        present=present_intervals(ledger, meters, policy),
         trend_level=policy.trend_level,
         of_own_law=None if laws is None else laws.of_own_law,
     )
-    found = build_intervals(
+    answers = record_answers(
         evidence,
         tolerance=policy.tolerance_pct,
         comparison=policy.comparison,
         choices=policy.intervals,
     )
+    replicates = usual_replicates(ledger) if laws is None else laws.replicates
+    return OnRecord(evidence, answers, replicates)
+
+
+def weigh_upkeep(
+    recorded: OnRecord, ahead: Forecasts, *, as_of: date, policy: UpkeepChoices
+) -> Upkeep:
+    """Weigh how long meters may go unseen, from what they did and what is forecast of them.
+
+    Parameters
+    ----------
+    recorded : OnRecord
+        Of `weigh_record`.
+    ahead : Forecasts
+        As of `as_of`.
+    as_of : date
+    policy : UpkeepChoices
+    """
+    evidence = recorded.evidence
+    processes = fleet_processes(ahead, policy, replicates=recorded.replicates)
+    falls = meter_falls(evidence.ledger, ahead, as_of=as_of, policy=policy)
+    foreseen = forecast_answers(
+        evidence, falls=falls, adjusted=needed_days(processes, policy), choices=policy.intervals
+    )
+    found = build_intervals(evidence, (*recorded.answers, *foreseen), choices=policy.intervals)
     # What retired meters did speaks for the fleet; nobody asks when to see them next.
-    in_use = pl.col("meter_id").is_in(present["meter_id"].implode())
+    in_use = pl.col("meter_id").is_in(evidence.present["meter_id"].implode())
     return Upkeep(
-        present=present,
+        present=evidence.present,
         intervals=found.filter(pl.col("meter_id").is_null() | in_use),
         processes=processes,
         falls=falls,

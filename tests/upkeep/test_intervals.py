@@ -32,7 +32,13 @@ from drift.upkeep.intervals.from_drift import (
     forecast_processes,
 )
 from drift.upkeep.intervals.methods import Answer, IntervalEvidence
-from drift.upkeep.intervals.recommend import INTERVALS, build_intervals, like_meters, recommend
+from drift.upkeep.intervals.recommend import (
+    INTERVALS,
+    build_intervals,
+    like_meters,
+    recommend,
+    record_answers,
+)
 from drift.upkeep.reliability.weibull import fit_weibull, time_at
 from tests.forecast.simulator import Fleet, Plan, simulate, to_ledger
 from tests.sittings import table
@@ -322,22 +328,19 @@ def evidence_of(ledger: pl.DataFrame, *, days: float) -> IntervalEvidence:
         path_trends=pl.DataFrame(schema=PATH_TRENDS),
         groups=like_meters(ledger, NO_METERS),
         present=ledger.select("meter_id", interval_days=pl.lit(days)).unique().sort("meter_id"),
-        falls=pl.DataFrame(schema=FALLS),
-        adjusted=pl.DataFrame(
-            schema={"meter_id": pl.String, "series": pl.Int64, "days": pl.Float64}
-        ),
     )
+
+
+def intervals_of(evidence: IntervalEvidence, choices: IntervalChoices) -> pl.DataFrame:
+    """Return what the record alone recommends."""
+    answers = record_answers(evidence, tolerance=0.1, comparison="absolute", choices=choices)
+    return build_intervals(evidence, answers, choices=choices)
 
 
 def test_every_scope_gets_its_methods_and_one_recommendation() -> None:
     """Fleet, like meters and each meter: a recommendation first, whole days, under the ceiling."""
     ledger = fleet_ledger(simulate(Plan(meters=12, visits=12), seed=2))
-    found = build_intervals(
-        evidence_of(ledger, days=91.0),
-        tolerance=0.1,
-        comparison="absolute",
-        choices=IntervalChoices(),
-    )
+    found = intervals_of(evidence_of(ledger, days=91.0), IntervalChoices())
     assert found.schema == pl.Schema(INTERVALS)
     firsts = found.group_by("scope", "name", maintain_order=True).first()
     assert set(firsts["method"]) == {"recommendation"}
@@ -352,12 +355,8 @@ def test_every_scope_gets_its_methods_and_one_recommendation() -> None:
 
 def test_a_fleet_seen_once_keeps_its_interval() -> None:
     """One visit each proves nothing: every meter has a staircase step and stays at 60 days."""
-    found = build_intervals(
-        evidence_of(left_at((0, "A", 0.0), (1, "B", 0.2)), days=60.0),
-        tolerance=0.1,
-        comparison="absolute",
-        choices=IntervalChoices(),
-    )
+    evidence = evidence_of(left_at((0, "A", 0.0), (1, "B", 0.2)), days=60.0)
+    found = intervals_of(evidence, IntervalChoices())
     advice = found.filter(method="recommendation")
     assert advice["days"].to_list() == [60.0, 60.0]
     assert found.filter(method="staircase")["days"].to_list() == pytest.approx([66.0, 30.0])
@@ -390,12 +389,8 @@ def fixed_interval_error(meters: int, *, seed: int, present: float = 140.0) -> f
     years = 6.0
     first = Plan(meters=meters, visits=int(years * 365 / present), interval_days=present)
     ledger, _ = passed_share(first, seed=seed)
-    found = build_intervals(
-        evidence_of(ledger, days=present),
-        tolerance=0.1,
-        comparison="absolute",
-        choices=IntervalChoices(target=0.9, ceiling_days=1000),
-    )
+    choices = IntervalChoices(target=0.9, ceiling_days=1000)
+    found = intervals_of(evidence_of(ledger, days=present), choices)
     days = found.filter(scope="fleet", method="recommendation")["days"].item()
     again = Plan(meters=meters, visits=int(years * 365 / days), interval_days=days)
     return passed_share(again, seed=seed + 100)[1] - 0.9

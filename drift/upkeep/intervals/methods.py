@@ -68,7 +68,7 @@ class Answer:
 
 @dataclass(frozen=True, slots=True)
 class IntervalEvidence:
-    """What intervals are set from.
+    """What of the record intervals are set from.
 
     Attributes
     ----------
@@ -78,10 +78,6 @@ class IntervalEvidence:
         ``meter_id name``: the similar meters each belongs to.
     present : pl.DataFrame
         ``meter_id interval_days`` in force.
-    falls : pl.DataFrame
-        Of `drift.upkeep.intervals.estimates.days_to_target` on the meters' forecasts; may be empty.
-    adjusted : pl.DataFrame
-        Of `drift.upkeep.intervals.from_drift.days_after_adjustment`; may be empty.
     trend_level : float
         Two-sided error probability of the drifts' intervals in `path_trends`.
     of_own_law : frozenset of str or None
@@ -93,8 +89,6 @@ class IntervalEvidence:
     path_trends: pl.DataFrame
     groups: pl.DataFrame
     present: pl.DataFrame
-    falls: pl.DataFrame
-    adjusted: pl.DataFrame
     trend_level: float = 0.05
     of_own_law: frozenset[str] | None = None
 
@@ -274,12 +268,22 @@ def chart_answers(
         )
 
 
-def forecast_answers(evidence: IntervalEvidence, *, choices: IntervalChoices) -> Iterator[Answer]:
-    """Answer by the forecast of each meter: as it stands, and once it has been adjusted."""
+def forecast_answers(
+    evidence: IntervalEvidence,
+    *,
+    falls: pl.DataFrame,
+    adjusted: pl.DataFrame,
+    choices: IntervalChoices,
+) -> Iterator[Answer]:
+    """Answer by the forecast of each meter: as it stands, and once it has been adjusted.
+
+    `falls` is of `drift.upkeep.intervals.estimates.days_to_target` on the meters' forecasts,
+    `adjusted` of `drift.upkeep.intervals.from_drift.days_after_adjustment`.
+    """
     aim = share(choices.target)
     held = "chance that it is in tolerance"
     visits = dict(evidence.ledger.group_by("meter_id").agg(pl.col("visit").max()).iter_rows())
-    for row in evidence.falls.iter_rows(named=True):
+    for row in falls.iter_rows(named=True):
         days, meter = row["days"], row["unit"]
         at_least = row["seen_to_days"] if days is None else None
         if days is None:
@@ -296,7 +300,7 @@ def forecast_answers(evidence: IntervalEvidence, *, choices: IntervalChoices) ->
             at_least=at_least,
             at_once=row["at_once"],
         )
-    for row in evidence.adjusted.iter_rows(named=True):
+    for row in adjusted.iter_rows(named=True):
         days, meter = row["days"], row["meter_id"]
         at_least = float(choices.longest_days) if days is None else None
         long = f"more than {in_days(choices.longest_days)}" if days is None else in_days(days)

@@ -23,7 +23,6 @@ from drift.upkeep.intervals.methods import (
     Answer,
     IntervalEvidence,
     chart_answers,
-    forecast_answers,
     reliability_answers,
     staircase_answers,
     survival_answers,
@@ -170,16 +169,32 @@ def kindred_meters(ledger: pl.DataFrame, meters: pl.DataFrame, *, as_of: date) -
     return pl.concat([*apart, kinds[0].clear()]).sort("name", "meter_id")
 
 
-def build_intervals(
+def record_answers(
     evidence: IntervalEvidence, *, tolerance: float, comparison: str, choices: IntervalChoices
+) -> tuple[Answer, ...]:
+    """Return what the methods answer that go by the record alone, without a forecast.
+
+    `tolerance` and `comparison` are as in `drift.meter.tolerance.within_tolerance`.
+    """
+    visits = judged_visits(evidence.ledger, tolerance=tolerance, comparison=comparison, by="meter")
+    return (
+        *reliability_answers(evidence, visits, choices=choices),
+        *survival_answers(evidence, visits, choices=choices),
+        *staircase_answers(evidence, tolerance=tolerance, choices=choices),
+        *chart_answers(evidence, tolerance=tolerance, choices=choices),
+    )
+
+
+def build_intervals(
+    evidence: IntervalEvidence, answers: Iterable[Answer], *, choices: IntervalChoices
 ) -> pl.DataFrame:
     """Recommend intervals, with every method's answer beside them.
 
     Parameters
     ----------
     evidence : IntervalEvidence
-    tolerance, comparison
-        As in `drift.meter.tolerance.within_tolerance`.
+    answers : iterable of Answer
+        What the methods say: of `record_answers` and of `forecast_answers`.
     choices : IntervalChoices
 
     Returns
@@ -188,14 +203,6 @@ def build_intervals(
         Columns of `drift.upkeep.intervals.recommend.INTERVALS`: fleet, similar meters, meters; in
         each the recommendation first.
     """
-    visits = judged_visits(evidence.ledger, tolerance=tolerance, comparison=comparison, by="meter")
-    answers = [
-        *reliability_answers(evidence, visits, choices=choices),
-        *survival_answers(evidence, visits, choices=choices),
-        *staircase_answers(evidence, tolerance=tolerance, choices=choices),
-        *chart_answers(evidence, tolerance=tolerance, choices=choices),
-        *forecast_answers(evidence, choices=choices),
-    ]
     by_name: dict[tuple[str, str], dict[str, Answer]] = {}
     for answer in answers:
         by_name.setdefault((answer.scope, answer.name), {})[answer.method] = answer
