@@ -15,7 +15,7 @@ from drift.report.pages.evidence import evidence_page
 from drift.report.pages.fleet import FleetPage, fleet_page
 from drift.report.pages.guide import guide_page
 from drift.report.pages.parts import file_name
-from drift.report.pages.split import split_by_meter
+from drift.report.pages.split import split_by_meter, split_in_groups
 from drift.report.register_files import write_register
 from drift.report.study_pages import write_study_pages
 from drift.review.evidence import gather_evidence
@@ -26,6 +26,9 @@ Helpers = Sequence[ProcessPoolExecutor]
 
 # What is written once beside the pages of the fleet.
 _BESIDE_FLEET = ("evidence.html", "guide.html")
+# Most dossiers that a process is given at once, and the fewest times that each is given some: what
+# all wait for at the end is one such share.
+_MOST_DOSSIERS, _FEWEST_SHARES = 16, 4
 
 
 def make_ready(pools: Helpers, *, dossiers: int) -> None:
@@ -90,36 +93,47 @@ def write_pages(
     pack = beside[0].submit(_write_pack, review, folder, bar, alone=alone) if shared else None
     if alone_fits and review.trends is None:
         review = dataclasses.replace(review, trends=review.plain_trends())
-    parts = dict(split_by_meter(review))
-    write = partial(_write_dossier, meters=meters, bar=bar, alone=alone)
-    begun = {
-        meter_id: beside[place % len(beside)].submit(write, part, meter_id)
-        for place, (meter_id, part) in enumerate(parts.items() if beside else ())
-    }
+    groups = list(split_in_groups(review, _most_at_once(review.meters.height, len(beside))))
+    write = partial(_write_dossiers, meters=meters, bar=bar, alone=alone)
+    begun = [
+        beside[place % len(beside)].submit(write, part, names)
+        for place, (names, part) in enumerate(groups if beside else ())
+    ]
     proof = _write_pack(review, folder, bar, alone=alone) if pack is None else None
     assets = drawn.result() if drawn else [] if alone else write_assets(folder)
     meanwhile()
     registered = write_register(review, folder, bar)
     registered += write_study_pages(review, folder, bar, alone=alone)
     # From the far end, this process writes what no helper has begun.
-    done, left = 1, []
-    steps = len(parts) + len(_BESIDE_FLEET) + len(render.FLEET_PAGES) + len(registered)
+    done, left = 1, dict[int, Future[None]]()
+    steps = review.meters.height + len(_BESIDE_FLEET) + len(render.FLEET_PAGES) + len(registered)
     progress(done, steps)
-    for meter_id, part in reversed(parts.items()):
-        if meter_id in begun and not begun[meter_id].cancel():
-            left.append(begun[meter_id])
-            continue
-        write(part, meter_id)
+
+    def told() -> None:
+        nonlocal done
         done += 1
-        progress(done + _finished(left), steps)
+        others = sum(len(groups[at][0]) for at, future in left.items() if future.done())
+        progress(done + others, steps)
+
+    for at in reversed(range(len(groups))):
+        names, part = groups[at]
+        if begun and not begun[at].cancel():
+            left[at] = begun[at]
+        else:
+            write(part, names, told=told)
     if pack is not None:
         proof = pack.result()
     _write_fleet(review, folder, bar, fleet_page(review, proof=proof), alone=alone)
-    for future in reversed(left):
+    for future in reversed(left.values()):
         future.result()
     progress(steps, steps)
-    dossiers = [f"meters/{file_name(meter_id)}" for meter_id in parts]
+    dossiers = [f"meters/{file_name(name)}" for name in sorted(review.meters["meter_id"])]
     return [*render.FLEET_PAGES, *_BESIDE_FLEET, *registered, *dossiers, *assets]
+
+
+def _most_at_once(dossiers: int, helpers: int) -> int:
+    """Return how many dossiers a process is given at once."""
+    return max(1, min(_MOST_DOSSIERS, dossiers // (_FEWEST_SHARES * (1 + helpers))))
 
 
 def _write_fleet(
@@ -131,11 +145,6 @@ def _write_fleet(
     (folder / "guide.html").write_text(
         render.html_guide(guide_page(review), bar), encoding="utf-8", newline="\n"
     )
-
-
-def _finished(futures: list[Future[None]]) -> int:
-    """Count the dossiers that workers have finished."""
-    return sum(future.done() for future in futures)
 
 
 def _ready_assets() -> None:
@@ -152,9 +161,19 @@ def _write_pack(review: Review, folder: Path, bar: PageBar, *, alone: bool) -> P
     return evidence.proof
 
 
-def _write_dossier(
-    review: Review, meter_id: str, *, meters: Path, bar: PageBar, alone: bool
+def _write_dossiers(
+    review: Review,
+    names: Sequence[str],
+    *,
+    meters: Path,
+    bar: PageBar,
+    alone: bool,
+    told: Callable[[], None] = lambda: None,
 ) -> None:
-    """Write one dossier."""
-    html = render.html_dossier(dossier_page(review, meter_id), bar, alone=alone)
-    (meters / file_name(meter_id)).write_text(html, encoding="utf-8", newline="\n")
+    """Write the dossiers of some meters of a review; `told` is called after each."""
+    # Fitted for all of them at once: to get ready takes as long as to fit ten.
+    review = dataclasses.replace(review, trends=review.plain_trends())
+    for name, part in split_by_meter(review, names):
+        html = render.html_dossier(dossier_page(part, name), bar, alone=alone)
+        (meters / file_name(name)).write_text(html, encoding="utf-8", newline="\n")
+        told()
