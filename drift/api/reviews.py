@@ -245,13 +245,14 @@ def write_found(
     stays = {name.split("/", 1)[0] for name in kept}
     with exchanged_for(place, keep=stays) as new, _stopped_on_failure(beside or ()):
         with timed(timings, "write_data"):
-            write_review(review, new / "data", parquet=parquet)
+            tables = write_review(review, new / "data", parquet=parquet)
         pages = list(kept)
         if beside is not None:
             pages = write_beside(
                 review,
                 new,
                 beside,
+                tables=tables,
                 browser=browser,
                 alone=alone,
                 progress=progress,

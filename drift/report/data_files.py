@@ -52,6 +52,10 @@ _FILES: dict[str, tuple[Schema, tuple[str, ...]]] = {
     "forecast": (FORECAST, ("meter_id", "point_pct", "on_date")),
 }
 _BEYOND_ANY_CHOICE = 1e15
+# Rows up to which it takes longer to look for what is to be spelled otherwise than to do it.
+_FEW_ROWS = 5_000
+# Rows of the longest table that a workbook holds, see `drift.report.workbook`.
+LONGEST_TABLE = 25_000
 _EXPECTED = "the folder that an earlier review was written into with --out"
 
 
@@ -64,13 +68,19 @@ def data_tables(review: Review) -> dict[str, pl.DataFrame]:
     return {name: plain_columns(frame) for name, frame in review_frames(review).items()}
 
 
-def write_review(review: Review, folder: Path, *, parquet: bool = False) -> None:
-    """Write the tables of `data_tables` as `write_data` does.
+def write_review(review: Review, folder: Path, *, parquet: bool = False) -> dict[str, pl.DataFrame]:
+    """Write the tables of `data_tables` as `write_data` does, and return them.
 
-    They are made one by one, because all of a large fleet's are half a gigabyte.
+    They are made one by one, because all of a large fleet's are half a gigabyte; those of more than
+    `LONGEST_TABLE` rows are returned as they were before they were rounded and spelled.
     """
-    for name, frame in review_frames(review).items():
-        write_data({name: plain_columns(frame)}, folder, parquet=parquet)
+    tables = review_frames(review)
+    for name, frame in tables.items():
+        plain = plain_columns(frame)
+        write_data({name: plain}, folder, parquet=parquet)
+        if frame.height <= LONGEST_TABLE:
+            tables[name] = plain
+    return tables
 
 
 def review_frames(review: Review) -> dict[str, pl.DataFrame]:
@@ -139,15 +149,18 @@ def plain_columns(frame: pl.DataFrame) -> pl.DataFrame:
     return frame.select(
         _plain_number(name)
         if kind.is_float()
-        else _spelled(frame[name], _plain_text(name))
+        else _spelled(frame, name, _plain_text(name))
         if kind == pl.String
         else name
         for name, kind in frame.schema.items()
     )
 
 
-def _spelled(column: pl.Series, spelling: pl.Expr) -> pl.Series:
+def _spelled(frame: pl.DataFrame, name: str, spelling: pl.Expr) -> pl.Expr | pl.Series:
     """Return a column of text in another spelling; most have few values, and none that changes."""
+    if frame.height <= _FEW_ROWS:
+        return spelling
+    column = frame[name]
     values = column.unique().to_frame()
     if values.select(spelling).to_series().equals(values.to_series()):
         return column
@@ -169,7 +182,7 @@ def _plain_text(name: str) -> pl.Expr:
 def disarmed(frame: pl.DataFrame) -> pl.DataFrame:
     """Take the power out of text that a spreadsheet would run as a formula, by an apostrophe."""
     return frame.with_columns(
-        _spelled(frame[name], _disarmed_text(name))
+        _spelled(frame, name, _disarmed_text(name))
         for name, kind in frame.schema.items()
         if kind == pl.String
     )

@@ -104,31 +104,44 @@ def write_pages(
     meanwhile()
     registered = write_register(review, folder, bar)
     registered += write_study_pages(review, folder, bar, alone=alone)
-    # From the far end, this process writes what no helper has begun.
-    done, left = 1, dict[int, Future[None]]()
     steps = review.meters.height + len(_BESIDE_FLEET) + len(render.FLEET_PAGES) + len(registered)
-    progress(done, steps)
+    progress(1, steps)
+    left = _write_left(groups, begun, write, told=lambda number: progress(1 + number, steps))
+    if pack is not None:
+        proof = pack.result()
+    _write_fleet(review, folder, bar, fleet_page(review, proof=proof), alone=alone)
+    for future in left:
+        future.result()
+    progress(steps, steps)
+    dossiers = [f"meters/{file_name(name)}" for name in sorted(review.meters["meter_id"])]
+    return [*render.FLEET_PAGES, *_BESIDE_FLEET, *registered, *dossiers, *assets]
 
-    def told() -> None:
+
+def _write_left(
+    groups: list[tuple[list[str], Review]],
+    begun: list[Future[None]],
+    write: Callable[..., None],
+    *,
+    told: Callable[[int], None],
+) -> list[Future[None]]:
+    """Write, from the far end, what no helper has begun; return what helpers are writing.
+
+    `told` is called with the number of dossiers written.
+    """
+    done, left = 0, dict[int, Future[None]]()
+
+    def one_more() -> None:
         nonlocal done
         done += 1
-        others = sum(len(groups[at][0]) for at, future in left.items() if future.done())
-        progress(done + others, steps)
+        told(done + sum(len(groups[at][0]) for at, future in left.items() if future.done()))
 
     for at in reversed(range(len(groups))):
         names, part = groups[at]
         if begun and not begun[at].cancel():
             left[at] = begun[at]
         else:
-            write(part, names, told=told)
-    if pack is not None:
-        proof = pack.result()
-    _write_fleet(review, folder, bar, fleet_page(review, proof=proof), alone=alone)
-    for future in reversed(left.values()):
-        future.result()
-    progress(steps, steps)
-    dossiers = [f"meters/{file_name(name)}" for name in sorted(review.meters["meter_id"])]
-    return [*render.FLEET_PAGES, *_BESIDE_FLEET, *registered, *dossiers, *assets]
+            write(part, names, told=one_more)
+    return list(reversed(left.values()))
 
 
 def _most_at_once(dossiers: int, helpers: int) -> int:

@@ -21,7 +21,7 @@ from xlsxwriter.worksheet import Worksheet
 from drift.folders import cautions
 from drift.format import count, whole
 from drift.report.column_notes import TABLE_NOTES, column_notes
-from drift.report.data_files import FORMULA_STARTS
+from drift.report.data_files import FORMULA_STARTS, LONGEST_TABLE
 from drift.review.policy import choices_of
 from drift.review.results import Review
 from drift.version import __version__
@@ -29,10 +29,9 @@ from drift.version import __version__
 NAME = "review.xlsx"
 _Value = str | bool | float | date
 # A sheet takes 1,048,576 rows and a cell 32,767 characters (ECMA-376; figures of the usual
-# programs from memory).  A table of more rows than LONGEST_TABLE is left to its CSV file: half a
+# programs from memory).  A table of more rows than `LONGEST_TABLE` is left to its CSV file: half a
 # table that looks whole misleads, nobody reads one that long on a sheet, and those of 800 meters
 # would take half of the time of all their pages and two gigabytes to write.
-LONGEST_TABLE = 25_000
 LONGEST_TEXT = 32_767
 _WIDEST, _NARROWEST = 60, 9
 _FORMULA_START = re.compile(FORMULA_STARTS)
@@ -57,7 +56,7 @@ def write_workbook(review: Review, tables: Mapping[str, pl.DataFrame], path: Pat
     review : Review
         What was found; for its date, source, policy and input files.
     tables : mapping of str to pl.DataFrame
-        From `drift.report.data_files.data_tables`.
+        From `drift.report.data_files.write_review`.
     path : Path
         File to write.
 
@@ -103,15 +102,15 @@ def _write_table(book: Workbook, styles: _Styles, name: str, frame: pl.DataFrame
         )
     sheet = book.add_worksheet(name)
     cut = 0
-    for at, values in enumerate(frame):
-        width = _width(values)
+    for at, (values, longest) in enumerate(zip(frame, _longest(frame), strict=True)):
+        width = max(_NARROWEST, len(values.name) + 3, longest + 1)
         sheet.set_column(at, at, min(width, _WIDEST))
         sheet.write_string(0, at, values.name, styles.head)
         style = styles.wrapped if width > _WIDEST else styles.top
-        for row, value in enumerate(values, start=1):
+        for row, value in enumerate(values.to_list(), start=1):
             if value is not None:
                 _write_cell(sheet, (row, at), value, styles, style)
-        if values.dtype == pl.String:
+        if longest > LONGEST_TEXT:
             cut += int((values.str.len_chars() > LONGEST_TEXT).sum())
     sheet.freeze_panes(1, 1)
     sheet.autofilter(0, 0, frame.height, frame.width - 1)
@@ -158,10 +157,10 @@ def _set_up_paper(sheet: Worksheet) -> None:
     sheet.set_footer("&L&A&R&P / &N")
 
 
-def _width(values: pl.Series) -> int:
-    """Return the width of a column in characters: its head and its longest value."""
-    longest = values.cast(pl.String).str.len_chars().fill_null(0).to_numpy().max(initial=0)
-    return max(_NARROWEST, len(values.name) + 3, int(longest) + 1)
+def _longest(frame: pl.DataFrame) -> tuple[int, ...]:
+    """Return the length of the longest value of each column, in characters."""
+    lengths = frame.select(pl.all().cast(pl.String).str.len_chars().max().fill_null(0))
+    return lengths.row(0) if frame.width else ()
 
 
 def _column_rows(tables: Mapping[str, pl.DataFrame]) -> list[tuple[_Value, ...]]:

@@ -1,12 +1,13 @@
 """This module writes what a review found into a folder, and takes away what it replaces."""
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 from time import perf_counter
 from typing import TYPE_CHECKING
 
-from drift.report.data_files import data_tables
+import polars as pl
+
 from drift.report.pdf import print_pages
 from drift.review.results import Review
 from drift.store.tables import Sources
@@ -23,6 +24,7 @@ def write_beside(
     out: Path,
     beside: "Helpers",
     *,
+    tables: Mapping[str, pl.DataFrame],
     browser: Path | None,
     alone: bool = False,
     progress: Progress,
@@ -30,13 +32,14 @@ def write_beside(
 ) -> list[str]:
     """Write what stands beside the data files; return the names below `out`, pages first.
 
-    alone is whether each page holds the scripts that draw its figures.
+    `tables` are those of the data files, from `write_review`, for the workbook; `alone` is whether
+    each page holds the scripts that draw its figures.
     """
     workbook: list[str] = []
 
     def write_workbook() -> None:
         with timed(timings, "write_workbook"):
-            workbook.extend(_write_workbook(review, out))
+            workbook.extend(_write_workbook(review, tables, out))
 
     with timed(timings, "write_pages"):
         pages = _write_pages(review, out, beside, progress, meanwhile=write_workbook, alone=alone)
@@ -84,12 +87,12 @@ def _write_pages(
     )
 
 
-def _write_workbook(review: Review, out: Path) -> list[str]:
+def _write_workbook(review: Review, tables: Mapping[str, pl.DataFrame], out: Path) -> list[str]:
     """Write the workbook; return its name below `out`."""
     # As the pages, --data-only does without it.
     from drift.report.workbook import NAME, write_workbook  # noqa: PLC0415
 
-    write_workbook(review, data_tables(review), out / NAME)
+    write_workbook(review, tables, out / NAME)
     return [NAME]
 
 

@@ -254,11 +254,7 @@ def _weighed(
     loaded = beside.submit(load_fits)
     beside.submit(helped.meanwhile)
     charts = draw_charts(
-        ledger,
-        marks=sources.marks,
-        service=sources.service,
-        policy=policy,
-        laws=laws.charts,
+        ledger, marks=sources.marks, service=sources.service, policy=policy, laws=laws.charts
     )
     loaded.result()
     drift = weigh_drift(ledger, policy, fleet=laws.drifts)
@@ -271,11 +267,7 @@ def _weighed(
         scatter=laws.scatter,
     )
     recorded = weigh_record(
-        *(ledger, drift[0]),
-        meters=sources.meters,
-        as_of=as_of,
-        policy=policy,
-        laws=laws.upkeep,
+        *(ledger, drift[0], sources.meters), as_of=as_of, policy=policy, laws=laws.upkeep
     )
     trends = fit_lines(ledger, drift[0], policy) if helped.waits else None
     ahead = begun.result()

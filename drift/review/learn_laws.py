@@ -221,12 +221,8 @@ def said_of_the_fleet(
     reference = reference_of(panel, ledger, policy, laws=laws.reference)
     conformity = weigh_conformity(panel.sessions, ledger, reference, policy=policy)
     schedule = schedule_of(ledger, panel, as_of=as_of, policy=policy)
-    recorded = weigh_record(
-        *(ledger, weigh_drift(ledger, policy, fleet=laws.drifts)[0]),
-        meters=panel.meters,
-        as_of=as_of,
-        policy=policy,
-    )
+    path_trends, _ = weigh_drift(ledger, policy, fleet=laws.drifts)
+    recorded = weigh_record(ledger, path_trends, panel.meters, as_of=as_of, policy=policy)
     ahead = forecast_fleet(
         *(jumps_known(ledger, panel), schedule),
         as_of=as_of,

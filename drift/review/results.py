@@ -34,7 +34,7 @@ from drift.store.tables import (
 from drift.trend.change_points import link_jumps
 from drift.trend.path_trend import fitted_trend
 from drift.trend.weigh import fit_lines
-from drift.upkeep.intervals.recommend import built_and_aged
+from drift.upkeep.intervals.kindred import built_and_aged
 from drift.upkeep.reliability.censored_intervals import censored_intervals
 from drift.upkeep.reliability.survival_curve import survival_curve
 from drift.upkeep.weigh import Upkeep

@@ -15,8 +15,9 @@ from drift.meter.calibrations import looks_forward
 from drift.upkeep.choices import UpkeepChoices
 from drift.upkeep.intervals.estimates import days_to_target, meter_curves
 from drift.upkeep.intervals.from_drift import days_after_adjustment, forecast_processes
+from drift.upkeep.intervals.kindred import kindred_meters
 from drift.upkeep.intervals.methods import Answer, IntervalEvidence, forecast_answers
-from drift.upkeep.intervals.recommend import build_intervals, kindred_meters, record_answers
+from drift.upkeep.intervals.recommend import build_intervals, record_answers
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,8 +195,8 @@ def needed_days(processes: pl.DataFrame, policy: UpkeepChoices) -> pl.DataFrame:
 def weigh_record(
     ledger: pl.DataFrame,
     path_trends: pl.DataFrame,
-    *,
     meters: pl.DataFrame,
+    *,
     as_of: date,
     policy: UpkeepChoices,
     laws: UpkeepLaws | None = None,

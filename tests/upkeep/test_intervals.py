@@ -31,11 +31,11 @@ from drift.upkeep.intervals.from_drift import (
     days_after_adjustment,
     forecast_processes,
 )
+from drift.upkeep.intervals.kindred import like_meters
 from drift.upkeep.intervals.methods import Answer, IntervalEvidence
 from drift.upkeep.intervals.recommend import (
     INTERVALS,
     build_intervals,
-    like_meters,
     recommend,
     record_answers,
 )
