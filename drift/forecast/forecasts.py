@@ -169,7 +169,7 @@ def score(ledger: pl.DataFrame, *, due: pl.DataFrame, now: float, learnt: Learnt
     """
     settings, fit = learnt.settings, learnt.fit
     visits = read_visits(ledger, resolution=settings.resolution, dials=learnt.dials)
-    model = Model(settings, fit.hyper, learnt.grid, {})
+    model = Model(settings, fit.hyper, learnt.grid)
     visits = with_points_heard(visits, hyper=fit.hyper, grid=learnt.grid)
     lives = pl.DataFrame(
         {"series": visits.series[visits.last], "life": np.flatnonzero(visits.last)}

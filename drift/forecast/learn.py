@@ -94,7 +94,7 @@ def learn_fleet(
         )
     else:
         grid = make_grid(fit.hyper, resolutions=dials.resolutions)
-    tie, found_tie = point_ties(visits, Model(settings, fit.hyper, grid, {}))
+    tie, found_tie = point_ties(visits, Model(settings, fit.hyper, grid))
     return Learnt(settings, dials, fit, grid, tie, found_tie)
 
 

@@ -107,7 +107,7 @@ def predict_visit(
     if fit is None:
         fit = fit_fleet(visits, tolerance=settings.tolerance, sample=settings.sample)
     grid = make_grid(fit.hyper, resolutions=visits.resolutions)
-    model = Model(settings, fit.hyper, grid, {})
+    model = Model(settings, fit.hyper, grid)
     visits = with_points_heard(visits, hyper=fit.hyper, grid=grid)
     tables = make_tables(model.hyper, grid, resolutions=visits.resolutions)
     made = []

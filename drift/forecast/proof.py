@@ -252,7 +252,7 @@ def _forecast_past(
             sample=settings.sample,
         )
         grid = make_grid(fit.hyper, resolutions=visits.resolutions)
-        model = Model(settings, fit.hyper, grid, {})
+        model = Model(settings, fit.hyper, grid)
         seen = visits_before(visits, float(start) + 1.0)
         seen = with_points_heard(seen, hyper=fit.hyper, grid=grid)
         # As they come by what was known then, or the last digits would tell what came later.

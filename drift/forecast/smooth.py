@@ -268,7 +268,7 @@ def smooth(
     settings = settings or Settings()
     visits = in_order_of_content(read_visits(ledger, resolution=settings.resolution))
     fit = fit_fleet(visits, tolerance=settings.tolerance, sample=settings.sample)
-    model = Model(settings, fit.hyper, make_grid(fit.hyper, resolutions=visits.resolutions), {})
+    model = Model(settings, fit.hyper, make_grid(fit.hyper, resolutions=visits.resolutions))
     visits = with_points_heard(visits, hyper=model.hyper, grid=model.grid)
     rows = ledger.filter(pl.col("meter_id") == meter_id).sort("point_pct", "visit")
     dropped = np.array([_years(day) for day in drops])

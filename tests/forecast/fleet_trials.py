@@ -53,7 +53,7 @@ def put_to_trial(plan: Plan, *, seed: int, after: int) -> Trial:
         read_visits(known, resolution=0.1), tolerance=plan.tolerance, sample=settings.sample
     ).hyper
     visits = read_visits(ledger, resolution=0.1)
-    model = Model(settings, hyper, make_grid(hyper, resolutions=visits.resolutions), {})
+    model = Model(settings, hyper, make_grid(hyper, resolutions=visits.resolutions))
     wanted = np.zeros(visits.years.shape, dtype=bool)
     wanted[:, after:] = True
     past = look_back(visits, wanted, model)

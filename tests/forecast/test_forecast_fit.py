@@ -138,12 +138,8 @@ def fits_from_elsewhere(visits: Visits, plan: Plan, made: Fit) -> list[Fit]:
 
 def level_coverage(visits: Visits, levels: Floats, made: Fit) -> float:
     """Return how often the 90 % bands of the levels at the last half of the visits hold them."""
-    model = Model(
-        Settings(threads=1),
-        made.hyper,
-        make_grid(made.hyper, resolutions=visits.resolutions),
-        {},
-    )
+    grid = make_grid(made.hyper, resolutions=visits.resolutions)
+    model = Model(Settings(threads=1), made.hyper, grid)
     wanted = np.zeros(visits.years.shape, dtype=bool)
     wanted[:, visits.years.shape[1] // 2 :] = True
     past = look_back(visits, wanted, model).levels

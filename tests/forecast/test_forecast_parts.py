@@ -9,6 +9,7 @@ from drift.arrays import Integers, Masses
 from drift.forecast.forecasts import Forecasts, forecast, score
 from drift.forecast.grid.content import content_order, hashed
 from drift.forecast.grid.filter import walk
+from drift.forecast.grid.horizon import rowwise
 from drift.forecast.grid.model import make_grid
 from drift.forecast.grid.reading_likelihood import make_tables
 from drift.forecast.grid.visits import read_visits
@@ -110,6 +111,18 @@ def test_a_life_is_followed_alike_beside_any_others(
         for start in range(0, lives.size, 3 * size):
             part = slice(start, start + size)
             assert np.array_equal(followed(lives[part]), together[part])
+
+
+@pytest.mark.parametrize("columns", [1, 7, 50, 131, 255, 600])
+def test_a_row_of_a_product_is_the_same_in_any_place(columns: int) -> None:
+    """A library may sum in another order for the last rows of a matrix, or for a few of them."""
+    rng = np.random.default_rng(columns)
+    rows, table = rng.random((70, 300)), rng.random((300, columns))
+    order = rng.permutation(70)
+    together = rowwise(rows, table)
+    assert together == pytest.approx(rows @ table, rel=1e-12)
+    assert np.array_equal(rowwise(rows[order], table), together[order])
+    assert np.array_equal(rowwise(rows[40:41], table), together[40:41])
 
 
 def test_the_fleet_holds_what_may_part(fleet: pl.DataFrame, learnt: Learnt) -> None:

@@ -80,7 +80,7 @@ def found(days: Floats, biases: list[list[float]], *, resolution: float = 0.05) 
 def model(hyper: HyperParameters, grid: Grid | None = None, *, resolution: float) -> Model:
     """Return the model of a fleet with 80 % bands."""
     grid = grid or make_grid(hyper, resolutions=np.array([resolution]))
-    return Model(Settings(band_level=0.8), hyper, grid, {})
+    return Model(Settings(band_level=0.8), hyper, grid)
 
 
 def test_without_shock_drift_and_rounding_it_is_the_kalman_smoother() -> None:

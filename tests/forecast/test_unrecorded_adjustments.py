@@ -133,7 +133,7 @@ def test_looking_back_mixes_as_looking_ahead_does(tmp_path: Path) -> None:
     grid = make_grid(ONE, resolutions=visits.resolutions)
     before = visits_before(visits, float(visits.years[0, 2]))
     state, _ = followed(before)
-    model = Model(Settings(), ONE, grid, {})
+    model = Model(Settings(), ONE, grid)
     chain = open_span(visits, 0, model, first=0, until=2, drops=np.empty(0))
     mass = known_before(chain, 0.1)[-1][0]
     level = (mass.sum(axis=0) * chain.lattice.levels(float(chain.times[-1]))).sum() / mass.sum()

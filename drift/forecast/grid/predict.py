@@ -27,12 +27,11 @@ from drift.forecast.grid.rates import Posterior, Rates, take_posterior
 
 @dataclass(frozen=True, slots=True)
 class Model:
-    """All that turns a posterior into a prediction, and the tables computed so far."""
+    """All that turns a posterior into a prediction."""
 
     settings: Settings
     hyper: HyperParameters
     grid: Grid
-    readings: dict[Bins, Floats]
 
 
 @dataclass(frozen=True, slots=True)
@@ -244,9 +243,7 @@ def _describe_means(
     by_kind: Masses, reference: Floats, bins: Bins, model: Model, found: Floats
 ) -> dict[str, Floats]:
     """Return band and tails of predicted as-found means, and where `found` falls among them."""
-    if bins not in model.readings:
-        model.readings[bins] = reading_table(bins, model.hyper)
-    table = model.readings[bins]
+    table = reading_table(bins, model.hyper)
     by_kind = spread_masses(by_kind, np.full(found.size, model.hyper.visit_sd**2), bins=bins)
     rows = by_kind.astype(np.float64).reshape(by_kind.shape[0], -1)
     means = rowwise(rows, table.reshape(-1, table.shape[2]))
