@@ -37,9 +37,11 @@ const app = {
   },
   recall() {
     try {
-      const text = localStorage.getItem(PLACE);
-      localStorage.setItem(PLACE, text || "{}");
-      const held = JSON.parse(text || "{}");
+      // Whether anything can be kept is tried beside what is: to write back what was read would undo
+      // what the page writes in another window meanwhile.
+      localStorage.setItem(`${PLACE} tried`, "");
+      localStorage.removeItem(`${PLACE} tried`);
+      const held = JSON.parse(localStorage.getItem(PLACE) || "{}");
       this.visits = merged(visitsIn(JSON.stringify(held)) || [], this.visits);
       this.who = typeof held.who === "string" ? held.who : this.who;
       this.water = typeof held.water === "string" ? held.water : this.water;
