@@ -122,10 +122,9 @@ def fit_fleet(
     Hall and Hausman, 1974, Annals of Economic and Social Measurement 3, 653–665) plus that of the
     beliefs, put right along the last step by what the slope did there (Broyden, Fletcher, Goldfarb,
     Shanno; Nocedal and Wright, Numerical Optimization, section 6.1); scores are differences of log
-    likelihoods.  Weights of drift rates
-    and kinds are updated by expectation–maximisation between steps.  An error that all readings of
-    a visit share is let in where the likelihood asks for it; single readings cannot tell it from
-    noise.
+    likelihoods.  Weights of drift rates and kinds are updated by expectation–maximisation between
+    steps.  An error that all readings of a visit share is let in where the likelihood asks for it;
+    single readings cannot tell it from noise.
     """
     visits = in_order_of_content(visits)
     lives = _choose(visits, sample)

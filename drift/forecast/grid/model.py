@@ -201,8 +201,8 @@ def make_grid(
     hyper: HyperParameters,
     *,
     resolutions: Floats,
-    share: float = 0.5,
-    rates: int = 16,
+    share: float = 0.4,
+    rates: int = 20,
     fineness: int = 32,
 ) -> Grid:
     """Choose a grid for `hyper`: steps of a share of the noise, a window that holds its readings.
@@ -214,7 +214,8 @@ def make_grid(
     resolutions : array
         Steps to which its dials are read, % air.
     share : float
-        Step of the levels as a share of the noise; errors set in beyond 0.7.
+        Step of the levels as a share of the noise; errors set in beyond 0.7, or where meters wander
+        so little that a level is known better than that.
     rates : int
         Drift rates on either side of 0; between them is read (`drift.forecast.grid.rates`).
     fineness : int
