@@ -4,7 +4,6 @@ import dataclasses
 import re
 import shutil
 import subprocess
-import time
 from collections.abc import Iterator
 from datetime import date
 from pathlib import Path
@@ -26,6 +25,7 @@ from drift.review.visit_record import visit_day, visit_record
 from tests.csv_folders import readings, write
 from tests.report.test_pages_browser import ARGUMENTS, CHROMIUM, WIDTHS
 from tests.report.test_retirement_memo import AS_OF, PRICED, visits
+from tests.report.waiting import until
 
 LABORATORY = "Concrete laboratory, north"
 POLICY = dataclasses.replace(PRICED, laboratory=LABORATORY)
@@ -56,7 +56,6 @@ LOOKED_AT_BY_NIGHT = [
     pytest.param(name, marks=pytest.mark.long) if name == "guide.html" else name
     for name in (*KINDS, *NOT_ON_PAPER)
 ]
-SECONDS = 60.0
 PAPERS = {"A4": (595, 842), "Letter": (612, 792)}
 # Points of paper that stay free at the sides: printers need them.
 LEAST_MARGIN = 25
@@ -101,14 +100,6 @@ def page(browser: Browser) -> Iterator[Page]:
     context = browser.new_context(offline=True, viewport={"width": 1440, "height": 900})
     yield context.new_page()
     context.close()
-
-
-def until(page: Page, condition: str) -> None:
-    """Wait until an expression holds."""
-    end = time.monotonic() + SECONDS
-    while not page.evaluate(condition):
-        assert time.monotonic() < end, condition
-        page.wait_for_timeout(50)
 
 
 def opened(page: Page, file: Path) -> None:

@@ -3,7 +3,6 @@
 import json
 import shutil
 import threading
-import time
 from collections.abc import Iterator
 from functools import partial
 from http.server import SimpleHTTPRequestHandler, ThreadingHTTPServer
@@ -22,8 +21,8 @@ from tests.csv_folders import readings, write
 from tests.report.figures.firefox import opened
 from tests.report.test_pages_browser import ARGUMENTS, CHROMIUM
 from tests.report.test_retirement_memo import AS_OF, PRICED, visits
+from tests.report.waiting import SECONDS, until
 
-_SECONDS = 60.0
 SAW = [0.0, 0.05, 0.12] * 5
 FIREFOX = shutil.which("firefox-esr") or shutil.which("firefox")
 needs_chromium = pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this machine")
@@ -87,16 +86,8 @@ def served(folder: Path) -> Iterator[str]:
     thread.start()
     yield f"http://127.0.0.1:{server.server_port}"
     server.shutdown()
-    thread.join(timeout=_SECONDS)
+    thread.join(timeout=SECONDS)
     server.server_close()
-
-
-def until(page: Page, condition: str) -> None:
-    """Wait until an expression holds; the policy bars the evaluation by which the page would."""
-    end = time.monotonic() + _SECONDS
-    while not page.evaluate(condition):
-        assert time.monotonic() < end, condition
-        page.wait_for_timeout(50)
 
 
 def draw_all(page: Page) -> None:
